@@ -1,0 +1,1 @@
+"""Likewright: one room for each thing the workshop talks about (see DEVELOPERS.md)."""

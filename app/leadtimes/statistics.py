@@ -1,0 +1,124 @@
+"""Small statistics with their sources: rates, control chart, quantiles, Little's law."""
+
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from app.leadtimes.survival import Floats
+
+MEAN_RANGE_TO_SIGMA: Final = 1.128  # d2 of ranges of two, NIST/SEMATECH e-Handbook 6.3.2.2
+
+# Hyndman & Fan 1996, "Sample quantiles in statistical packages", types 1 to 9, by numpy's names.
+QUANTILE_TYPES: Final = {
+    1: "inverted_cdf",
+    2: "averaged_inverted_cdf",
+    3: "closest_observation",
+    4: "interpolated_inverted_cdf",
+    5: "hazen",
+    6: "weibull",
+    7: "linear",
+    8: "median_unbiased",
+    9: "normal_unbiased",
+}
+
+
+def wilson(hits: int, n: int, level: float = 0.95) -> tuple[float, float]:
+    """Wilson's interval of a rate, without continuity correction (Newcombe 1998, method 3).
+
+    With n = 0 nothing is known and the interval is (0, 1). ValueError unless 0 <= hits <= n.
+    """
+    if not 0 <= hits <= n:
+        raise ValueError("hits must lie between 0 and n")
+    if n == 0:
+        return 0.0, 1.0
+    z = NormalDist().inv_cdf(0.5 + level / 2)
+    rate, room = hits / n, z * z / n
+    centre = (rate + room / 2) / (1 + room)
+    half = z / (1 + room) * float(np.sqrt(rate * (1 - rate) / n + room / (4 * n)))
+    return (0.0 if hits == 0 else centre - half), (1.0 if hits == n else centre + half)
+
+
+@dataclass(frozen=True)
+class Individuals:
+    """An individuals chart: centre line, mean moving range, limits, and which points lie
+    outside them.
+    """
+
+    centre: float
+    mean_range: float
+    lower: float
+    upper: float
+    outside: tuple[int, ...]
+
+
+def individuals_chart(values: ArrayLike) -> Individuals:
+    """Shewhart's chart of single values (XmR), limits three sigma away by the mean moving range.
+
+    ValueError with fewer than two values: there is no moving range.
+    """
+    series = np.asarray(values, dtype=float)
+    if series.size < 2:
+        raise ValueError("an individuals chart needs at least two values")
+    centre = float(series.mean())
+    mean_range = float(np.abs(np.diff(series)).mean())
+    reach = 3 * mean_range / MEAN_RANGE_TO_SIGMA
+    outside = np.flatnonzero(np.abs(series - centre) > reach)
+    return Individuals(centre, mean_range, centre - reach, centre + reach, tuple(outside.tolist()))
+
+
+def log_individuals_chart(values: ArrayLike) -> Individuals:
+    """The same chart drawn on logarithms and told in the values' own unit.
+
+    Lead times are skewed to the right; on their logarithms the limits are ratios and never
+    negative. The mean range is then a factor: 1.3 says that neighbours differ by 30 % on average.
+    ValueError unless all are > 0.
+    """
+    series = np.asarray(values, dtype=float)
+    if not (series > 0).all():
+        raise ValueError("a chart on logarithms needs values above 0")
+    chart = individuals_chart(np.log(series))
+    centre, mean_range, lower, upper = np.exp(
+        [chart.centre, chart.mean_range, chart.lower, chart.upper]
+    ).tolist()
+    return Individuals(centre, mean_range, lower, upper, chart.outside)
+
+
+def quantiles(values: ArrayLike, probabilities: ArrayLike, kind: int) -> Floats:
+    """Sample quantiles of Hyndman & Fan's type `kind` (1 to 9; 7 is linear, 1 is nearest rank).
+
+    ValueError for another kind or an empty sample.
+    """
+    sample = np.asarray(values, dtype=float)
+    if kind not in QUANTILE_TYPES or sample.size == 0:
+        raise ValueError("quantiles need a type from 1 to 9 and at least one value")
+    found: Floats = np.asarray(np.quantile(sample, probabilities, method=QUANTILE_TYPES[kind]))  # type: ignore[call-overload]
+    return found
+
+
+@dataclass(frozen=True)
+class LittleCheck:
+    """Little's law over a window: pieces in work, arrivals per day, and the time that follows from
+    them.
+    """
+
+    in_work: float
+    per_day: float
+    expected_days: float
+
+
+def little(entered: ArrayLike, left: ArrayLike, start: float, end: float) -> LittleCheck:
+    """Mean work in progress L, arrival rate and L / rate over [start, end) (Little & Graves 2008).
+
+    Times in days; `left` is nan where open. A lead time measured otherwise that is far from
+    `expected_days` says that the line was filling or draining, or that a clock is wrong. nan where
+    nothing arrived.
+    """
+    come, gone = np.asarray(entered, dtype=float), np.asarray(left, dtype=float)
+    gone = np.where(np.isnan(gone), np.inf, gone)
+    inside = np.clip(np.minimum(gone, end) - np.maximum(come, start), 0, None)
+    in_work = float(inside.sum() / (end - start))
+    per_day = float(((come >= start) & (come < end)).sum() / (end - start))
+    return LittleCheck(in_work, per_day, in_work / per_day if per_day else float("nan"))
