@@ -1,0 +1,174 @@
+"""When a step is open: intervals on the clock, and the way between clock time and working time.
+
+All times are hours since the moment that the simulation starts from (its "now", 0.0).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from datetime import time as day_time
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from app.shared.calendar import Calendar, Hours
+
+Floats = NDArray[np.float64]
+
+HOUR = 3600
+MOST_CELLS = 1 << 22
+
+
+@dataclass(frozen=True, eq=False)
+class OpenHours:
+    """Sorted open intervals [opens, closes), hours since now, none of them touching.
+
+    `until` is the hour up to which the intervals are known (infinite for a step that never closes);
+    work that would last longer is refused by the simulation rather than guessed.
+    """
+
+    opens: Floats
+    closes: Floats
+    until: float
+
+    @staticmethod
+    def always() -> "OpenHours":
+        """Day and night: a machine that runs by itself."""
+        return OpenHours(np.zeros(1), np.array([np.inf]), np.inf)
+
+    @staticmethod
+    def of(opens: ArrayLike, closes: ArrayLike, until: float | None = None) -> "OpenHours":
+        """From two arrays of hours since now, sorted; what lies before now is cut off, intervals
+        that touch are joined. Raises ValueError where they overlap or run backwards.
+        """
+        a = np.asarray(opens, dtype=np.float64)
+        b = np.asarray(closes, dtype=np.float64)
+        if a.ndim != 1 or a.shape != b.shape:
+            raise ValueError("Opening and closing hours are two lists of the same length.")
+        if np.any(b <= a) or np.any(a[1:] < b[:-1]):
+            raise ValueError("Open intervals are sorted, do not overlap, and end after they begin.")
+        end = float(b[-1]) if until is None and b.size else float(until or 0.0)
+        a, b = np.maximum(a[b > 0], 0.0), b[b > 0]
+        if not a.size:
+            raise ValueError("The step is never open from now on.")
+        apart = np.flatnonzero(a[1:] > b[:-1])
+        return OpenHours(
+            a[np.r_[0, apart + 1]], b[np.r_[apart, b.size - 1]], max(end, float(b[-1]))
+        )
+
+    @staticmethod
+    def from_mapping(clock: ArrayLike, worked: ArrayLike) -> "OpenHours":
+        """From a mapping of clock hours to hours worked by then, straight between its points.
+
+        Between two points either all of the time is worked or none; else ValueError.
+        """
+        t, w = np.asarray(clock, dtype=np.float64), np.asarray(worked, dtype=np.float64)
+        passed, done = np.diff(t), np.diff(w)
+        full = np.isclose(done, passed)
+        if np.any(passed <= 0) or not np.all(full | np.isclose(done, 0.0)):
+            raise ValueError("Between two points either all of the time is worked or none of it.")
+        return OpenHours.of(t[:-1][full], t[1:][full], float(t[-1]))
+
+    @staticmethod
+    def from_calendar(
+        calendar: Calendar, now: int, days: int = 730, hours: dict[int, Hours] | None = None
+    ) -> "OpenHours":
+        """The studio's calendar from `now` (UTC seconds) for so many days, clock changes included.
+
+        `hours` replaces the calendar's hours of the week; its closed days stay.
+        """
+        week = calendar.hours if hours is None else hours
+        opens, closes = [], []
+        first = calendar.day_of(now) - timedelta(days=1)
+        for day in (first + timedelta(days=n) for n in range(days + 2)):
+            for start, end in () if day in calendar.closed else week.get(day.weekday(), ()):
+                last = day + timedelta(days=1) if end == day_time() else day
+                opens.append(datetime.combine(day, start, calendar.zone).timestamp())
+                closes.append(datetime.combine(last, end, calendar.zone).timestamp())
+        a, b = (np.array(opens) - now) / HOUR, (np.array(closes) - now) / HOUR
+        real = b > a  # an hour that the clock change skips may leave nothing of an interval
+        return OpenHours.of(a[real], b[real], 24.0 * days)
+
+    def worked(self, clock: ArrayLike) -> Floats:
+        """Hours open in [now, clock)."""
+        t = np.asarray(clock, dtype=np.float64)[..., None]
+        return np.asarray(np.clip(np.minimum(t, self.closes) - self.opens, 0.0, None).sum(axis=-1))
+
+
+@dataclass(frozen=True)
+class HourTables:
+    """Several OpenHours side by side for quick look-ups; row k of the steps' `row` array.
+
+    Two grids of cells lead straight to the interval: `by_clock` from a time on the clock, `by_work`
+    from hours worked. A cell holds at most one boundary (cells are powers of two, so that finding
+    one rounds nothing), hence a look-up is one guess and one comparison.
+    """
+
+    opens: Floats
+    length: Floats
+    before: Floats  # hours worked before the interval opens
+    by_clock: NDArray[np.int64]
+    by_work: NDArray[np.int64]
+    clock_cells: int
+    work_cells: int
+    per_clock: float
+    per_work: float
+    until: float
+
+
+def _cell(lines: Floats) -> float:
+    """A power of two no longer than any gap between boundaries. The first gap of a line may be a
+    moment (it is cut at now): its cell then holds a second boundary, but only the very first cell,
+    whose first boundary is 0 itself.
+    """
+    gaps = np.concatenate([np.diff(line[np.isfinite(line)])[1:] for line in lines])
+    return float(2.0 ** np.floor(np.log2(gaps.min()))) if gaps.size else float(1 << 20)
+
+
+def _padded(every: Sequence[OpenHours]) -> tuple[Floats, Floats, Floats]:
+    """Opens, length and hours worked before, one row each, closed off by an infinite boundary.
+
+    A row that is closed now begins with an empty interval at 0, so that each hour has a guess.
+    The last real interval has no end: whoever needs it beyond `until` is refused afterwards.
+    """
+    widest = max(h.opens.size for h in every) + 2
+    opens = np.full((len(every), widest), np.inf)
+    length = np.full((len(every), widest), np.inf)
+    before = np.full((len(every), widest), np.inf)
+    for row, h in enumerate(every):
+        a = h.opens if h.opens[0] == 0 else np.r_[0.0, h.opens]
+        n = h.closes - h.opens if h.opens[0] == 0 else np.r_[0.0, h.closes - h.opens]
+        opens[row, : a.size], length[row, : a.size - 1] = a, n[:-1]
+        before[row, : a.size] = np.r_[0.0, np.cumsum(n[:-1])]
+    return opens, length, before
+
+
+def tables(every: Sequence[OpenHours]) -> HourTables:
+    """Lay the open hours out for the simulation. Raises ValueError where intervals are so short
+    (seconds) that the tables would not fit in memory.
+    """
+    opens, length, before = _padded(every)
+    clock, work = _cell(opens), _cell(before)
+    clock_cells = int(np.ceil(opens[np.isfinite(opens)].max() / clock)) + 1
+    work_cells = int(np.ceil(before[np.isfinite(before)].max() / work)) + 1
+    if len(every) * max(clock_cells, work_cells) > MOST_CELLS:
+        raise ValueError("Open intervals or the gaps between them are too short: under a minute.")
+    size = opens.shape[1]
+    by_clock = np.concatenate(
+        [
+            row * size + np.searchsorted(line, np.arange(clock_cells) * clock, side="right") - 1
+            for row, line in enumerate(opens)
+        ]
+    )
+    by_work = np.concatenate(
+        [
+            row * size
+            + np.maximum(np.searchsorted(line, np.arange(work_cells) * work, side="left") - 1, 0)
+            for row, line in enumerate(before)
+        ]
+    )
+    return HourTables(
+        opens.ravel(), length.ravel(), before.ravel(),
+        by_clock.astype(np.int64), by_work.astype(np.int64), clock_cells, work_cells,
+        1.0 / clock, 1.0 / work, min(h.until for h in every),
+    )  # fmt: skip

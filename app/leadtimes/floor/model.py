@@ -1,0 +1,114 @@
+"""What a floor is made of: steps with people and machines, pieces where they stand, newcomers."""
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.leadtimes.floor.hours import OpenHours
+
+if TYPE_CHECKING:
+    from app.shared.calendar import Calendar
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Rework:
+    """After a step, this share of its pieces goes back to the step that caused the finding."""
+
+    to: str
+    share: float
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the floor.
+
+    `durations` is a quantile table of hours of work (see draws.quantile_table). `people` and
+    `machines` limit how many stays (or batches) are in hand at once: the smaller of the two where
+    both are given, without limit where neither is. `batch` is how many pieces one of them takes up
+    together; a batch lasts as long as its first piece draws, since the studio's stays in a batch
+    step are already those of whole batches.
+    """
+
+    name: str
+    durations: Floats
+    people: int | None = None
+    machines: int | None = None
+    hours: OpenHours = field(default_factory=OpenHours.always)
+    batch: int = 1
+    rework: tuple[Rework, ...] = ()
+
+    @property
+    def places(self) -> int | None:
+        """How many stays are in hand at once, or None for as many as there are pieces."""
+        given = [n for n in (self.people, self.machines) if n is not None]
+        return min(given) if given else None
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A piece as it stands now.
+
+    `step` is where it is (or where it will begin), `last` the last step it passes (the floor's last
+    if None). `in_hand` with `age_h` hours of work done so far; else it waits and has waited
+    `waited_h` hours on the clock. It is taken up by `priority` (small first), then by `oldest`
+    (small first: for instance the day its photos were accepted). `after` names a piece that must be
+    ready before this one begins (a copy and its model); `enters_h` is a known later hour of entry.
+    """
+
+    key: str
+    step: str
+    last: str | None = None
+    in_hand: bool = False
+    age_h: float = 0.0
+    waited_h: float = 0.0
+    priority: int = 0
+    oldest: float = 0.0
+    after: str | None = None
+    enters_h: float | None = None
+
+
+@dataclass(frozen=True)
+class Arrivals:
+    """Pieces that will yet come: gaps between them in hours on the clock, resampled, until an hour.
+
+    A gap of 0 is another piece of the same order. They queue behind today's pieces of their
+    priority, in the order in which they come.
+    """
+
+    step: str
+    gaps_h: Floats
+    until_h: float
+    last: str | None = None
+    priority: int = 0
+
+
+@dataclass(frozen=True)
+class Floor:
+    """The whole floor at a moment. Steps in their order, first to last.
+
+    A piece is sent back at most `rework_cap` times: a fixed draw would else loop for ever. With
+    `rework_first` a piece that was sent back is taken up before the others. Waiting and busy share
+    are measured over `horizon_h` hours from now. `calendar` and `now` (UTC seconds) are only needed
+    where hours or closures are to be changed.
+    """
+
+    steps: tuple[Step, ...]
+    pieces: tuple[Piece, ...]
+    arrivals: Arrivals | None = None
+    rework_cap: int = 3
+    rework_first: bool = True
+    horizon_h: float = 28 * 24.0
+    calendar: "Calendar | None" = None
+    now: int = 0
+
+    def index(self, step: str) -> int:
+        """The place of a step in the line. Raises ValueError for a step that is not there."""
+        for i, known in enumerate(self.steps):
+            if known.name == step:
+                return i
+        names = ", ".join(s.name for s in self.steps)
+        raise ValueError(f"There is no step “{step}”. The steps are: {names}.")

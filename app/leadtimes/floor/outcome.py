@@ -1,0 +1,189 @@
+"""Running the floor, and what comes out of it, each number with the simulation's own error."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from app.leadtimes.floor.draws import replication_keys
+from app.leadtimes.floor.lockstep import Lockstep
+from app.leadtimes.floor.model import Floor
+from app.leadtimes.floor.plan import Plan, door_book, lay_out, newcomers
+
+Floats = NDArray[np.float64]
+Engine = Literal["auto", "numpy", "numba"]
+
+# So many replications move together: few enough for their state to stay in the cache.
+TOGETHER = 1000
+
+
+@dataclass(frozen=True, eq=False)
+class Estimate:
+    """A figure and the standard error that the simulation itself leaves in it, same shape."""
+
+    value: Floats
+    error: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """R replications of a floor of S steps and today's P pieces. Hours since now.
+
+    `ready` (R × P) is when each piece has passed its last step. By step (R × S): `begun`, stays
+    taken up within the horizon; `wait`, hours that these had waited; `queued`, hours waited within
+    the horizon by anybody; `busy`, hours of work done within it.
+    """
+
+    floor: Floor
+    ready: Floats
+    wait: Floats
+    begun: Floats
+    busy: Floats
+    queued: Floats
+    open_hours: Floats  # S: hours of work the step's hours hold within the horizon
+    places: Floats  # S, infinite without limit
+
+    def ready_at(self, shares: ArrayLike) -> Estimate:
+        """Quantiles (type 7) of each piece's ready hour, P × len(shares)."""
+        return quantiles(self.ready, shares)
+
+    def together(self, groups: Mapping[str, Sequence[str]]) -> Floats:
+        """R × groups: when the last piece of each group (an order's pieces) is ready."""
+        at = {p.key: i for i, p in enumerate(self.floor.pieces)}
+        return np.stack(
+            [self.ready[:, [at[key] for key in keys]].max(axis=1) for keys in groups.values()],
+            axis=1,
+        )
+
+    def wait_hours(self) -> Estimate:
+        """Mean hours waited before a stay that begins within the horizon, by step (0 for none)."""
+        return ratio(self.wait, self.begun)
+
+    def waiting(self) -> Estimate:
+        """Mean number of pieces waiting at each step within the horizon."""
+        return mean(self.queued / self.floor.horizon_h)
+
+    def busy_share(self) -> Estimate:
+        """Share of each step's people or machines at work in its hours; 0 for one without limit."""
+        return mean(self._busy())
+
+    def bottleneck(self) -> Estimate:
+        """By step, the share of replications in which it is the busiest of all.
+
+        The bottleneck is the step used most (Hopp & Spearman, Factory Physics, from memory).
+        """
+        busy = self._busy()
+        return mean(
+            np.equal.outer(busy.argmax(axis=1), np.arange(busy.shape[1])).astype(np.float64)
+        )
+
+    def busiest(self) -> tuple[int, ...]:
+        """The limited steps from the busiest on: the bottleneck, then what comes next."""
+        share = self.busy_share().value
+        return tuple(int(i) for i in np.argsort(-share) if np.isfinite(self.places[i]))
+
+    def _busy(self) -> Floats:
+        return np.asarray(self.busy / np.maximum(self.open_hours * self.places, 1e-12))
+
+
+def mean(values: Floats) -> Estimate:
+    """The mean over replications (the first axis) and its standard error, s/√R."""
+    count = values.shape[0]
+    error = (
+        values.std(axis=0, ddof=1) / np.sqrt(count)
+        if count > 1
+        else np.full(values.shape[1:], np.nan)
+    )
+    return Estimate(values.mean(axis=0), np.asarray(error))
+
+
+def _residuals(top: Floats, bottom: Floats) -> tuple[Floats, Floats]:
+    below = bottom.mean(axis=0)
+    value = np.divide(top.mean(axis=0), below, out=np.zeros_like(below), where=below > 0)
+    parts = top - value * bottom
+    return value, np.divide(parts, below, out=np.zeros_like(parts), where=below > 0)
+
+
+def ratio(top: Floats, bottom: Floats) -> Estimate:
+    """Sum over sum, with the error of a ratio of means by its linear part (Cochran 1977, 2.11)."""
+    value, parts = _residuals(top, bottom)
+    return Estimate(value, mean(parts).error)
+
+
+def quantiles(values: Floats, shares: ArrayLike) -> Estimate:
+    """Quantiles (type 7) over replications, columns × shares.
+
+    The error is half the distance of the order statistics one standard deviation of the binomial
+    below and above (David & Nagaraja, Order Statistics, 7.1, from memory).
+    """
+    p = np.atleast_1d(np.asarray(shares, dtype=np.float64))
+    ordered = np.sort(values, axis=0)
+    count = ordered.shape[0]
+    spread = np.sqrt(count * p * (1 - p))
+    low = np.clip(np.floor(count * p - spread).astype(np.int64), 0, count - 1)
+    high = np.clip(np.ceil(count * p + spread).astype(np.int64), 0, count - 1)
+    at = p * (count - 1)
+    under = at.astype(np.int64)
+    over = np.minimum(under + 1, count - 1)
+    value = ordered[under] + (at - under)[:, None] * (ordered[over] - ordered[under])
+    return Estimate(value.T, ((ordered[high] - ordered[low]) / 2).T)
+
+
+def _uses_numba(engine: Engine) -> bool:
+    if engine == "numpy":
+        return False
+    from app.leadtimes.floor.kernel import COMPILED
+
+    if engine == "numba" and not COMPILED:
+        raise ValueError("numba is not installed; without it the simulation runs in numpy.")
+    return COMPILED
+
+
+def run_plan(
+    plan: Plan, keys: NDArray[np.uint64], door_hour: Floats, door_piece: NDArray[np.int64],
+    compiled: bool,
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:  # fmt: skip
+    """ready (R × P), wait, begun, busy, queued (R × S) of a plan, by either engine."""
+    rows, steps = keys.size, plan.offset.size
+    out = (np.empty((rows, plan.start.size)), *np.zeros((4, rows, steps)))
+    if compiled:
+        from app.leadtimes.floor.kernel import run_rows
+
+        run_rows(plan, keys, door_hour, door_piece, *out)
+        return out
+    for a in range(0, rows, TOGETHER):
+        part = slice(a, a + TOGETHER)
+        lanes = Lockstep(plan, keys[part], door_hour[part], door_piece[part])
+        lanes.run()
+        done = (lanes.ready, lanes.wait, lanes.begun, lanes.busy, lanes.queued)
+        for whole, piece in zip(out, done, strict=True):
+            whole[part] = piece.reshape(-1, whole.shape[1])
+    return out
+
+
+def simulate(
+    floor: Floor, replications: int = 1000, seed: int = 0, engine: Engine = "auto"
+) -> Outcome:
+    """Run the floor so many times. `engine` "auto" takes numba where it is installed, else numpy;
+    both give the same numbers. Raises ValueError for a floor that makes no sense, or whose open
+    hours are not known for long enough.
+    """
+    if replications < 2:
+        raise ValueError("Two replications at least: one says nothing about its own error.")
+    keys = replication_keys(seed, 0, replications)
+    late = newcomers(floor, keys)
+    plan = lay_out(floor, late)
+    hour, piece = door_book(floor, late)
+    ready, *by_step = run_plan(plan, keys, hour, piece, _uses_numba(engine))
+    known = min(s.hours.until for s in floor.steps)
+    over = ready[np.isfinite(ready)].max(initial=floor.horizon_h)
+    if over > known:
+        raise ValueError(
+            f"The open hours are known for {known / 24:.0f} days, the work lasts {over / 24:.0f}."
+        )
+    wait, begun, busy, queued = by_step
+    places = np.array([np.inf if s.places is None else s.places for s in floor.steps])
+    today = ready[:, : len(floor.pieces)]
+    return Outcome(floor, today, wait, begun, busy, queued, plan.worked_horizon, places)

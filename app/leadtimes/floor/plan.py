@@ -1,0 +1,315 @@
+"""A floor laid out as arrays: what both engines, lockstep and compiled, read and never write."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.leadtimes.floor import draws
+from app.leadtimes.floor.hours import tables
+from app.leadtimes.floor.model import Floor, Piece
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Words = NDArray[np.uint64]
+
+MOST_STEPS = 60
+MOST_PLACES = 62
+MOST_POSITIONS = 64 * 64
+NO_LIMIT = -1
+DONE = -1
+
+
+class Plan(NamedTuple):
+    """One floor, S steps, P pieces (newcomers last), as arrays.
+
+    **Positions.** Who is next in a queue is the lowest set bit of the queue's row of 64-bit words.
+    A piece has up to three positions, best first: in hand now, sent back, and its plain place in
+    the order of work. What depends on a piece's first stay (age, share of stays shorter than it)
+    stands by position too, so that the draw needs no case distinction.
+
+    **Slots.** Slot 0 is the door (the next newcomer); then each step's places side by side. A step
+    without limit has a slot for each piece.
+    """
+
+    # by step
+    offset: Ints  # first slot
+    places: Ints  # NO_LIMIT for a step without
+    batch: Ints
+    table: Floats  # S × (points + 1), hours of work
+    clock_row: Ints  # where the step's hours begin in by_clock
+    work_row: Ints
+    worked_horizon: Floats  # hours of work open within the horizon
+    open_end: Ints  # 1 where the step never closes
+    send_below: Floats  # S × causes, cumulative shares
+    send_to: Ints  # S × causes
+    # by slot
+    slot_step: Ints
+    # by piece
+    start: Ints
+    last: Ints
+    plain: Ints  # position when not sent back
+    back: Ints  # position when sent back
+    key: Words  # P × S
+    child: Ints  # P × most children, -1 where none
+    begins: Ints  # position at time 0, -1 for a piece that comes later
+    since: Floats  # clock hour at which it began to wait, ≤ 0
+    # by position
+    piece_at: Ints
+    done_share: Floats
+    rest_share: Floats
+    done_age: Floats
+    counts: Ints  # 0 where the stay was in hand at the start: it had no waiting to count
+    # hours
+    opens: Floats
+    length: Floats
+    before: Floats
+    by_clock: Ints
+    by_work: Ints
+    clock_cells: int
+    work_cells: int
+    per_clock: float
+    per_work: float
+    # the rest
+    words: int
+    cap: int
+    horizon: float
+    linked: int  # 1 where a step has batches
+    forked: int  # 1 where a piece has children
+
+
+def _check(floor: Floor) -> None:
+    names = [s.name for s in floor.steps]
+    if not 1 <= len(names) <= MOST_STEPS or len(set(names)) != len(names):
+        raise ValueError(f"A floor has 1 to {MOST_STEPS} steps, each with a name of its own.")
+    for i, step in enumerate(floor.steps):
+        limit = step.places
+        if limit is not None and limit < 1:
+            raise ValueError(
+                f"{step.name}: at least one person and one machine, or the work stops."
+            )
+        if step.batch < 1 or (step.batch > 1 and limit is None):
+            raise ValueError(f"{step.name}: a batch is one piece or more, on a counted machine.")
+        shares = [r.share for r in step.rework]
+        if any(s < 0 for s in shares) or sum(shares) > 1:
+            raise ValueError(f"{step.name}: shares sent back lie between 0 and 1 in all.")
+        if any(floor.index(r.to) > i for r in step.rework):
+            raise ValueError(f"{step.name}: pieces are sent back to this step or an earlier one.")
+        table = step.durations
+        if table.ndim != 1 or table.size < 2 or np.any(np.diff(table) < 0) or table[0] < 0:
+            raise ValueError(
+                f"{step.name}: durations are a rising table of quantiles, not negative."
+            )
+    if len({s.durations.size for s in floor.steps}) > 1:
+        raise ValueError("The steps' quantile tables are of one size.")
+    if len({p.key for p in floor.pieces}) != len(floor.pieces):
+        raise ValueError("Each piece has a key of its own.")
+    if floor.rework_cap < 0 or not floor.horizon_h > 0:
+        raise ValueError("The cap on rework is 0 or more and the horizon longer than nothing.")
+    for p in floor.pieces:
+        first, last = floor.index(p.step), _last(floor, p.last)
+        if first > last or min(p.age_h, p.waited_h) < 0 or (p.enters_h or 0.0) < 0:
+            raise ValueError(
+                f"{p.key}: its last step comes before its first, or a time is negative."
+            )
+        if p.after == p.key or (p.in_hand and (p.after or p.enters_h is not None)):
+            raise ValueError(f"{p.key}: a piece in hand waits for no other piece and has entered.")
+
+
+def _last(floor: Floor, name: str | None) -> int:
+    return len(floor.steps) - 1 if name is None else floor.index(name)
+
+
+def newcomers(floor: Floor, keys: Words) -> Floats:
+    """Hours at which newcomers come, one row a replication (R × A), sorted; infinite = never.
+
+    Gaps are drawn by replication and number, so that the same people come whatever else changes.
+    """
+    coming = floor.arrivals
+    if coming is None or not keys.size:
+        return np.empty((keys.size, 0))
+    gaps = np.sort(np.asarray(coming.gaps_h, dtype=np.float64))
+    if not gaps.size or gaps[0] < 0 or not gaps.mean() > 0:
+        raise ValueError(
+            "Gaps between newcomers are hours, not negative, and not all of them zero."
+        )
+    door, count = np.uint64(draws.key_of("door")), 16
+    while True:
+        numbers = np.arange(count, dtype=np.uint64) * draws.GOLDEN
+        u = draws.uniforms(keys[:, None] + door + numbers[None, :])
+        hour = np.cumsum(gaps[(u * gaps.size).astype(np.int64)], axis=1)
+        if hour[:, -1].min() > coming.until_h:
+            break
+        count *= 2
+    hour[hour > coming.until_h] = np.inf
+    return hour[:, : int(np.isfinite(hour).sum(axis=1).max())]
+
+
+def everyone(floor: Floor, newcomer_count: int) -> tuple[Piece, ...]:
+    """Today's pieces, then the newcomers as pieces. Newcomers' `enters_h` differs by replication."""
+    a = floor.arrivals
+    if a is None:
+        return floor.pieces
+    late = (
+        Piece(f"newcomer {n}", a.step, a.last, priority=a.priority, oldest=np.inf, enters_h=np.inf)
+        for n in range(newcomer_count)
+    )
+    return (*floor.pieces, *late)
+
+
+def door_book(floor: Floor, door_times: Floats) -> tuple[Floats, Ints]:
+    """Who comes through the door when: hours and pieces, R × (booked pieces + newcomers), sorted
+    along each row, with a last column that never comes.
+    """
+    rows, late = door_times.shape
+    booked = [i for i, p in enumerate(floor.pieces) if p.enters_h is not None]
+    who = np.array(
+        [*booked, *range(len(floor.pieces), len(floor.pieces) + late), 0], dtype=np.int64
+    )
+    hour = np.full((rows, who.size), np.inf)
+    hour[:, : len(booked)] = [floor.pieces[i].enters_h for i in booked]
+    hour[:, len(booked) : -1] = door_times
+    order = np.argsort(hour, axis=1, kind="stable")
+    return np.take_along_axis(hour, order, axis=1), who[order]
+
+
+def _positions(floor: Floor, pieces: tuple[Piece, ...]) -> tuple[Ints, Ints, Ints, Ints]:
+    """Positions in hand, sent back and plain of each piece, and the piece at each position."""
+    count = len(pieces)
+    order = sorted(range(count), key=lambda i: (pieces[i].priority, pieces[i].oldest, i))
+    rank = np.empty(count, dtype=np.int64)
+    rank[order] = np.arange(count)
+    in_hand = [i for i in order if pieces[i].in_hand]
+    hand = np.full(count, -1, dtype=np.int64)
+    hand[in_hand] = np.arange(len(in_hand))
+    apart = floor.rework_first and any(s.rework for s in floor.steps)
+    back = rank + len(in_hand)
+    plain = back + count if apart else back
+    at = np.array(in_hand + order * (2 if apart else 1), dtype=np.int64)
+    if at.size > MOST_POSITIONS:
+        raise ValueError(
+            f"{count} pieces are too many for one floor: {MOST_POSITIONS // 3} at most."
+        )
+    return hand, back, plain, at
+
+
+def _slots(floor: Floor, count: int) -> tuple[Ints, Ints, Ints]:
+    """First slot and places of each step, and the step of each slot (-1 for the door)."""
+    limits = [s.places for s in floor.steps]
+    places = np.array([NO_LIMIT if n is None or n >= count else n for n in limits])
+    for i, step in enumerate(floor.steps):
+        if step.batch > 1 and places[i] == NO_LIMIT:
+            places[i] = min(count, MOST_PLACES)
+        if places[i] > MOST_PLACES:
+            raise ValueError(f"{step.name}: {MOST_PLACES} places at most, or as many as pieces.")
+    sizes = np.where(places == NO_LIMIT, count, places)
+    offset = 1 + np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    return offset, places, np.concatenate([[-1], np.repeat(np.arange(len(sizes)), sizes)])
+
+
+def _children(pieces: tuple[Piece, ...]) -> Ints:
+    known = {p.key: i for i, p in enumerate(pieces)}
+    below: list[list[int]] = [[] for _ in pieces]
+    for i, p in enumerate(pieces):
+        if p.after is not None:
+            if p.after not in known:
+                raise ValueError(f"{p.key} waits for “{p.after}”, which is not on the floor.")
+            if p.enters_h is not None:
+                raise ValueError(f"{p.key} begins after a piece or at an hour, not both.")
+            below[known[p.after]].append(i)
+    table = np.full((len(pieces), max((len(b) for b in below), default=0)), -1, dtype=np.int64)
+    for i, b in enumerate(below):
+        table[i, : len(b)] = b
+    for first in pieces:  # a circle would wait for ever
+        seen, at = {first.key}, first.after
+        while at is not None:
+            if at in seen:
+                raise ValueError(f"{first.key} waits for itself in a circle.")
+            seen.add(at)
+            at = pieces[known[at]].after
+    return table
+
+
+def _sent_back(floor: Floor) -> tuple[Floats, Ints]:
+    causes = max(len(s.rework) for s in floor.steps)
+    below = np.zeros((len(floor.steps), causes))
+    to = np.zeros((len(floor.steps), causes), dtype=np.int64)
+    for i, step in enumerate(floor.steps):
+        total = 0.0
+        for c in range(causes):
+            if c < len(step.rework):
+                total += step.rework[c].share
+                to[i, c] = floor.index(step.rework[c].to)
+            below[i, c] = total
+    return below, to
+
+
+def lay_out(floor: Floor, door_times: Floats) -> Plan:
+    """The floor as arrays, for newcomers at `door_times` (R × A, of `newcomers`).
+
+    Raises ValueError in plain words for a floor that makes no sense. Longer than most functions
+    because it is a table of fields, each a line or two.
+    """
+    _check(floor)
+    pieces = everyone(floor, door_times.shape[1])
+    if not pieces:
+        raise ValueError("There is no piece on the floor and none to come.")
+    hand, back, plain, at = _positions(floor, pieces)
+    offset, places, slot_step = _slots(floor, len(pieces))
+    names = [s.name for s in floor.steps]
+    start = np.array([floor.index(p.step) for p in pieces])
+    share, age = np.zeros(at.size), np.zeros(at.size)
+    for i, p in enumerate(pieces):
+        if p.in_hand:
+            below = draws.share_below(floor.steps[start[i]].durations, p.age_h)
+            # Older than anything ever seen: nothing is known but that it is not done, so it draws
+            # afresh, as if it had just begun.
+            share[hand[i]], age[hand[i]] = (below, p.age_h) if below < 1 else (0.0, 0.0)
+    kinds = list({id(s.hours): s.hours for s in floor.steps}.values())
+    row = np.array([next(k for k, h in enumerate(kinds) if h is s.hours) for s in floor.steps])
+    hours = tables(kinds)
+    later = np.array([p.enters_h is not None or p.after is not None for p in pieces])
+    send_below, send_to = _sent_back(floor)
+    child = _children(pieces)
+    return Plan(
+        offset=offset,
+        places=places,
+        batch=np.array([s.batch for s in floor.steps]),
+        table=np.array([s.durations for s in floor.steps], dtype=np.float64),
+        clock_row=row * hours.clock_cells,
+        work_row=row * hours.work_cells,
+        worked_horizon=np.array([float(s.hours.worked(floor.horizon_h)) for s in floor.steps]),
+        open_end=np.array([int(np.isinf(s.hours.until)) for s in floor.steps]),
+        send_below=send_below,
+        send_to=send_to,
+        slot_step=slot_step,
+        start=start,
+        last=np.array([_last(floor, p.last) for p in pieces]),
+        plain=plain,
+        back=back,
+        key=np.array(
+            [[draws.key_of(p.key, name) for name in names] for p in pieces], dtype=np.uint64
+        ),
+        child=child,
+        begins=np.where(later, -1, np.where(hand >= 0, hand, plain)),
+        since=np.array([0.0 if p.in_hand else 0.0 - p.waited_h for p in pieces]),
+        piece_at=at,
+        done_share=share,
+        rest_share=1.0 - share,
+        done_age=age,
+        counts=(np.arange(at.size) >= int((hand >= 0).sum())).astype(np.int64),
+        opens=hours.opens,
+        length=hours.length,
+        before=hours.before,
+        by_clock=hours.by_clock,
+        by_work=hours.by_work,
+        clock_cells=hours.clock_cells,
+        work_cells=hours.work_cells,
+        per_clock=hours.per_clock,
+        per_work=hours.per_work,
+        words=-(-at.size // 64),
+        cap=floor.rework_cap,
+        horizon=floor.horizon_h,
+        linked=int(any(s.batch > 1 for s in floor.steps)),
+        forked=int(child.shape[1] > 0),
+    )
