@@ -1,0 +1,327 @@
+"""Recording a transition: one function, one transaction.
+
+`record` checks the rule against the piece as it stands now, appends the entry, moves the cached
+step, writes the news and marks page and forecast stale. Either all of it is on disk or none.
+`record_in` does the same inside a transaction that the caller has opened, for acts that write
+more than the log.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from sqlalchemy import Connection, func, insert, select
+
+from app.flow import store
+from app.flow.news import news_of
+from app.flow.rules import (
+    Entry,
+    Kind,
+    State,
+    Studio,
+    TimeIs,
+    after,
+    allowed_roles,
+    find_move,
+    refusal,
+)
+from app.flow.steps import STEPS, Of, Step
+from app.flow.store import Piece, Ref
+from app.letters import news
+from app.shared.database import Database
+from app.shared.errors import AlreadyMoved, NotAllowed, Refused
+from app.shared.people import Person
+from app.tables import copies, models
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What somebody wants to happen to a piece.
+
+    `version` is the version that their page showed, or None where they saw none; `happened_at`
+    is a typed moment, or None for now.
+    """
+
+    ref: Ref
+    kind: Kind
+    move: str = ""
+    version: int | None = None
+    happened_at: int | None = None
+    reason: str = ""
+    cause: str = ""
+    whose: str = ""
+    until: int | None = None
+    look_on: str | None = None
+    amount: int | None = None
+    question_id: int | None = None
+
+
+@dataclass(slots=True)
+class Done:
+    """What an act did: its number (for undo), the pieces with their new states, new copies."""
+
+    act: int
+    pieces: list[tuple[Piece, State]] = field(default_factory=list)
+    made: list[Ref] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Act:
+    """An act under way: what it has to write when all its wishes are checked."""
+
+    db: Connection
+    who: Person
+    now: int
+    once: str | None
+    first_id: int
+    time_is: TimeIs | None = None
+    rows: int = 0
+    orders: set[int] = field(default_factory=set)
+
+    def take_id(self) -> int:
+        self.rows += 1
+        return self.first_id + self.rows - 1
+
+
+def record(
+    house: Database, wishes: Sequence[Wish], who: Person, now: int, once: str | None = None
+) -> Done:
+    """Record wishes as one act in one transaction of its own.
+
+    Raises Refused (a rule says no), AlreadyMoved (the page was stale or the tap double),
+    NotAllowed and NotFound; nothing is written then.
+    """
+    with house.writing() as db:
+        return record_in(db, wishes, who, now, once)
+
+
+def record_in(
+    db: Connection, wishes: Sequence[Wish], who: Person, now: int, once: str | None = None
+) -> Done:
+    """Record wishes inside an open writing transaction. Raises as `record` does."""
+    act = Act(db, who, now, once, store.next_id(db))
+    done = Done(act.first_id)
+    blank_on = store.blank_is_on(db)
+    for wish in wishes:
+        _record_one(act, done, wish, blank_on)
+    settle(act)
+    return done
+
+
+def settle(act: Act) -> None:
+    store.settle_open(act.db, act.orders)
+    store.mark_stale(act.db, act.orders)
+
+
+def _record_one(act: Act, done: Done, wish: Wish, blank_on: bool) -> None:
+    piece = store.load(act.db, wish.ref)
+    _check_fresh(act, piece, wish)
+    studio = Studio(blank_on, store.is_remembered(act.db, wish.ref))
+    entry = _entry(act, piece, wish, studio)
+    if act.who.role not in allowed_roles(piece.state, entry, studio):
+        if (why := refusal(piece.state, entry, studio)) is not None:
+            raise Refused(why)
+        raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
+    if (why := refusal(piece.state, entry, studio)) is not None:
+        raise Refused(why)
+    state = append(act, done, piece, entry)
+    _consequences(act, done, piece, entry, state, studio)
+
+
+def _check_fresh(act: Act, piece: Piece, wish: Wish) -> None:
+    stale = wish.version is not None and wish.version != piece.version
+    if stale or (act.once and store.tapped_before(act.db, piece.ref, act.once)):
+        where = STEPS[piece.state.step].name
+        raise AlreadyMoved(f"Already moved: {code_of(piece)} is in {where} now.")
+
+
+def _entry(act: Act, piece: Piece, wish: Wish, studio: Studio) -> Entry:
+    typed = wish.happened_at is not None
+    # A clock that was put back must not stop the work: nothing happens before what came before.
+    happened = wish.happened_at if typed else max(act.now, piece.state.last_at)
+    assert happened is not None
+    if happened > act.now and typed:
+        raise Refused("That is in the future. Type a time that has passed, or leave it empty.")
+    move = (
+        find_move(piece.ref.of, piece.state.step, wish.move, studio)
+        if wish.kind is Kind.MOVE
+        else None
+    )
+    return Entry(
+        id=0,
+        seq=0,
+        kind=wish.kind,
+        happened_at=happened,
+        recorded_at=max(act.now, happened),
+        to_step=move.end if move else None,
+        move=wish.move if wish.kind is Kind.MOVE else "",
+        act=act.first_id,
+        by=act.who.account_id,
+        time_is=act.time_is or (TimeIs.TYPED if typed else TimeIs.PRESSED),
+        reason=wish.reason,
+        cause=wish.cause,
+        whose=wish.whose,
+        until=wish.until,
+        look_on=wish.look_on,
+        amount=wish.amount,
+        question_id=wish.question_id,
+        once=act.once,
+    )
+
+
+def append(act: Act, done: Done, piece: Piece, entry: Entry) -> State:
+    """Add the entry, move the cached state, write the news."""
+    version = piece.version + 1
+    entry = replace(entry, id=act.take_id(), seq=version, act=act.first_id)
+    state = after(piece.ref.of, piece.state, entry)
+    store.add(act.db, [store.row_of_entry(piece.ref, entry, piece.state.step)])
+    store.save(act.db, piece.ref, state, version)
+    done.pieces.append((replace(piece, version=version, state=state), state))
+    for order_id, letter in orders_touched(act.db, piece):
+        act.orders.add(order_id)
+        if (item := news_of(entry, state)) is not None:
+            news.write(
+                act.db, order_id, item.kind, act.now,
+                letter=letter if item.per_animal else "",
+                round_=item.round, transition_id=entry.id,
+            )  # fmt: skip
+    return state
+
+
+def orders_touched(db: Connection, piece: Piece) -> list[tuple[int, str]]:
+    own = (piece.order_id, piece.letter)
+    if piece.ref.of is Of.COPY:
+        return [own]
+    others = store.orders_of_model(db, piece.ref.id)
+    return others if own in others else [own, *others]
+
+
+def _consequences(
+    act: Act, done: Done, piece: Piece, entry: Entry, state: State, studio: Studio
+) -> None:
+    """What follows in the same commit: copies begin with their model, a remake is a new row."""
+    if entry.move == "model_finished":
+        for copy in store.copies_of_model(act.db, piece.ref.id):
+            if copy.state.step is Step.NOT_BEGUN:
+                begin(act, done, copy, entry, studio)
+    elif entry.move == "remake":
+        _remake(act, done, piece, entry, studio)
+
+
+def begin(act: Act, done: Done, copy: Piece, cause: Entry, studio: Studio) -> None:
+    """Let a copy begin because its model is ready, at the model's moment.
+
+    A hold or an open question of the copy does not stop it from standing at its first bench.
+    """
+    first = Step.BLANK if studio.blank_on else Step.SHAPING
+    happened = max(cause.happened_at, copy.state.last_at)
+    append(
+        act, done, copy,
+        replace(
+            cause, kind=Kind.MOVE, move="begun", to_step=first, happened_at=happened,
+            recorded_at=max(cause.recorded_at, happened), reason="", until=None, amount=None,
+        ),
+    )  # fmt: skip
+
+
+def _remake(act: Act, done: Done, piece: Piece, entry: Entry, studio: Studio) -> None:
+    """A new row that replaces the piece; from the model's next version where that was the cause."""
+    old = dict(act.db.execute(select(copies).where(copies.c.id == piece.ref.id)).mappings().one())
+    model_id = old["model_id"]
+    first = Step.BLANK if studio.blank_on else Step.SHAPING
+    if entry.cause == "model":
+        model_id = next_version(act, done, model_id, entry)
+        first = Step.NOT_BEGUN
+    making = act.db.execute(
+        select(func.max(copies.c.making)).where(
+            copies.c.order_id == old["order_id"],
+            copies.c.letter == old["letter"],
+            copies.c.number == old["number"],
+        )
+    ).scalar_one()
+    kept = (
+        "order_id", "order_animal_id", "letter", "number", "size_mm", "pose", "base", "finish",
+        "inscription", "spelling_confirmed_at", "extras", "bench_note",
+    )  # fmt: skip
+    values = {name: old[name] for name in kept}
+    values |= {"model_id": model_id, "making": making + 1, "replaces_id": piece.ref.id}
+    done.made.append(enter(act, Of.COPY, values, first, entry.happened_at))
+
+
+def next_version(act: Act, done: Done, model_id: int, entry: Entry) -> int:
+    """The model's next version, at finishing: a finding was caused by the model.
+
+    Sister copies that ask for it share the version that is already being finished.
+    """
+    under_way = act.db.execute(
+        select(models.c.id).where(models.c.follows_id == model_id, models.c.open == 1)
+    ).scalar()
+    if under_way is not None:
+        return int(under_way)
+    old = act.db.execute(select(models).where(models.c.id == model_id)).mappings().one()
+    last = act.db.execute(
+        select(func.max(models.c.number)).where(
+            models.c.order_id == old["order_id"], models.c.letter == old["letter"]
+        )
+    ).scalar_one()
+    kept = ("animal_id", "order_id", "letter", "pictures", "limits", "limits_agreed")
+    values = {name: old[name] for name in kept}
+    values |= {"number": last + 1, "follows_id": model_id}
+    ref = enter(act, Of.MODEL, values, Step.FINISHING, entry.happened_at, accepted=old["passed_at"])
+    done.made.append(ref)
+    return ref.id
+
+
+def enter(
+    act: Act,
+    of: Of,
+    values: dict[str, object],
+    step: Step,
+    at: int,
+    *,
+    accepted: int | None = None,
+) -> Ref:
+    """Add a piece at a step, with the entry that lets it in. `at` is a UTC moment."""
+    entry = Entry(
+        id=act.take_id(), seq=1, kind=Kind.ENTER, happened_at=at,
+        recorded_at=max(act.now, at), to_step=step, act=act.first_id, by=act.who.account_id,
+        time_is=act.time_is or TimeIs.PRESSED, until=accepted,
+    )  # fmt: skip
+    state = after(of, None, entry)
+    row = {**values, **store.state_values(state), "version": 1}
+    made = act.db.execute(insert(store.TABLE[of]).values(row)).inserted_primary_key
+    assert made is not None
+    ref = Ref(of, int(made[0]))
+    store.add(act.db, [store.row_of_entry(ref, entry, None)])
+    order_id = values["order_id"]
+    assert isinstance(order_id, int)
+    act.orders.add(order_id)
+    return ref
+
+
+@dataclass(slots=True)
+class Entering:
+    """An open act that lets new pieces in: an order typed, a copy added, an import."""
+
+    act: Act
+
+    def piece(
+        self, of: Of, values: dict[str, object], step: Step, at: int, accepted: int | None = None
+    ) -> Ref:
+        """Add one piece. `at` is when it entered its step (UTC seconds)."""
+        return enter(self.act, of, values, step, at, accepted=accepted)
+
+    def close(self) -> int:
+        """Settle the orders touched; gives the act's number."""
+        settle(self.act)
+        return self.act.first_id
+
+
+def entering(db: Connection, who: Person, now: int, *, imported: bool = False) -> Entering:
+    """Begin an act that lets pieces in, inside an open writing transaction."""
+    time_is = TimeIs.IMPORTED if imported else None
+    return Entering(Act(db, who, now, None, store.next_id(db), time_is))
+
+
+def code_of(piece: Piece) -> str:
+    """A piece's own part of its code, without the order's number: A, A2."""
+    return piece.letter if piece.ref.of is Of.MODEL else f"{piece.letter}{piece.number}"

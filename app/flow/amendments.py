@@ -1,0 +1,200 @@
+"""Taking back and putting right: undo within minutes, corrections later.
+
+Neither edits the log. Both add an entry that speaks of another one, fold the whole log again and
+save what it gives; flow.rules says what is legal.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sqlalchemy import Connection, select, update
+
+from app.flow import store
+from app.flow.actions import Act, Done, append, code_of, orders_touched, settle
+from app.flow.rules import (
+    Entry,
+    Kind,
+    Studio,
+    correction_refusals,
+    effective,
+    find_move,
+    fold,
+    undo_refusal,
+)
+from app.flow.steps import STEPS, Of, Step
+from app.flow.store import Piece, Ref
+from app.letters import news
+from app.shared.database import Database
+from app.shared.errors import AlreadyMoved, NotFound, Refused
+from app.shared.people import Person
+from app.tables import copies, parcels
+
+
+def undo(house: Database, entry_id: int, who: Person, now: int, once: str | None = None) -> Done:
+    """Undo the act of an entry: every piece it moved goes back, its unsent news is taken back.
+
+    Raises Refused, AlreadyMoved, NotFound; nothing is written then.
+    """
+    with house.writing() as db:
+        _, named = store.find_entry(db, entry_id)
+        act = Act(db, who, now, once, store.next_id(db))
+        done = Done(act.first_id)
+        touched = store.entries_of_act(db, named.act)
+        for ref, entry in touched:
+            _undo_one(act, done, ref, entry, named)
+        news.take_back(db, [entry.id for _, entry in touched], now)
+        settle(act)
+        return done
+
+
+def _undo_one(act: Act, done: Done, ref: Ref, entry: Entry, named: Entry) -> None:
+    piece = store.load(act.db, ref)
+    log = store.log_of(act.db, ref)
+    if any(e.about_id == entry.id and e.kind is Kind.UNDO for e in log):
+        raise AlreadyMoved("That was undone already.")
+    if entry.kind is Kind.ENTER and entry.id != named.id:
+        _withdraw(act, done, piece, log)
+        return
+    if (why := undo_refusal(log, entry.id, act.now)) is not None:
+        raise Refused(why)
+    _add_about(act, done, piece, log, _about(act, entry, Kind.UNDO))
+    if entry.move == "handed_over":
+        _unpack(act.db, ref.id, act.now)
+
+
+def _withdraw(act: Act, done: Done, piece: Piece, log: Sequence[Entry]) -> None:
+    """A remake or version that came with an undone act goes again, if nothing happened to it."""
+    if len(effective(log)) > 1:
+        raise Refused(f"{code_of(piece)} has been worked on since. Cancel it instead.")
+    happened = max(act.now, piece.state.last_at)
+    entry = Entry(
+        id=0, seq=0, kind=Kind.MOVE, happened_at=happened, recorded_at=happened,
+        to_step=Step.CANCELLED, move="cancel", by=act.who.account_id, reason="undone",
+        whose="studio",
+    )  # fmt: skip
+    append(act, done, piece, entry)
+    if piece.ref.of is Of.COPY:
+        act.db.execute(update(copies).where(copies.c.id == piece.ref.id).values(withdrawn=1))
+
+
+def _about(act: Act, entry: Entry, kind: Kind) -> Entry:
+    return Entry(
+        id=0, seq=0, kind=kind, happened_at=entry.happened_at,
+        recorded_at=max(act.now, entry.happened_at), by=act.who.account_id,
+        about_id=entry.id, once=act.once,
+    )  # fmt: skip
+
+
+def _add_about(act: Act, done: Done, piece: Piece, log: Sequence[Entry], about: Entry) -> None:
+    """Add an undo or correction and fold the whole log again."""
+    version = piece.version + 1
+    about = replace(about, id=act.take_id(), seq=version, act=act.first_id)
+    state = fold(piece.ref.of, [*log, about])
+    store.add(act.db, [store.row_of_entry(piece.ref, about, None)])
+    store.save(act.db, piece.ref, state, version)
+    done.pieces.append((replace(piece, version=version, state=state), state))
+    act.orders.update(order_id for order_id, _ in orders_touched(act.db, piece))
+
+
+def _unpack(db: Connection, copy_id: int, now: int) -> None:
+    """A handing over that did not happen leaves no parcel behind."""
+    parcel_id = db.execute(select(copies.c.parcel_id).where(copies.c.id == copy_id)).scalar()
+    db.execute(update(copies).where(copies.c.id == copy_id).values(parcel_id=None))
+    left = db.execute(select(copies.c.id).where(copies.c.parcel_id == parcel_id).limit(1)).first()
+    if parcel_id is not None and left is None:
+        db.execute(update(parcels).where(parcels.c.id == parcel_id).values(taken_back_at=now))
+
+
+@dataclass(frozen=True, slots=True)
+class Right:
+    """What an entry should have said: the right move (or step, for an entering) and moment.
+
+    `struck` says that it never happened. A missing move or moment stays as it was.
+    """
+
+    move: str = ""
+    step: Step | None = None
+    happened_at: int | None = None
+    struck: bool = False
+    reason: str = ""
+
+
+def correct(
+    house: Database, entry_id: int, right: Right, who: Person, now: int, once: str | None = None
+) -> Done:
+    """Correct an entry of the log: figures use the corrected line, nothing is sent by itself.
+
+    Raises Refused with what has to be corrected first where the corrected log would not be legal
+    by the rules; nothing is written then.
+    """
+    if right.happened_at is not None and right.happened_at > now:
+        raise Refused("That is in the future. Type a time that has passed.")
+    with house.writing() as db:
+        _, named = store.find_entry(db, entry_id)
+        act = Act(db, who, now, once, store.next_id(db))
+        done = Done(act.first_id)
+        for ref, entry in _meant(db, named, right):
+            _correct_one(act, done, ref, entry, right)
+        settle(act)
+        return done
+
+
+def _meant(db: Connection, named: Entry, right: Right) -> list[tuple[Ref, Entry]]:
+    """The entries of the act that the correction concerns: all of them, for a time or a strike."""
+    together = store.entries_of_act(db, named.act)
+    own = [pair for pair in together if pair[1].id == named.id]
+    changes_move = (right.move and right.move != named.move) or right.step is not None
+    if len(together) > 1 and changes_move and named.kind is Kind.MOVE:
+        raise Refused(
+            "This entry moved other pieces with it. Say that it never happened, then enter the "
+            "right move with its own time."
+        )
+    if named.kind is Kind.MOVE and named.move in ("model_finished", "remake", "handed_over"):
+        return together
+    return own
+
+
+def _correct_one(act: Act, done: Done, ref: Ref, entry: Entry, right: Right) -> None:
+    piece = store.load(act.db, ref)
+    log = store.log_of(act.db, ref)
+    if act.once and store.tapped_before(act.db, ref, act.once):
+        raise AlreadyMoved("That correction is in already.")
+    studio = Studio(store.blank_is_on(act.db), store.is_remembered(act.db, ref))
+    line = effective(log)
+    shown = next((e for e in line if e.id == entry.id), None)
+    if shown is None:
+        raise NotFound("That entry does not count any more: it was undone or struck.")
+    about = replace(
+        _about(act, entry, Kind.CORRECTION),
+        happened_at=shown.happened_at if right.happened_at is None else right.happened_at,
+        recorded_at=max(act.now, right.happened_at or 0, shown.happened_at),
+        reason=right.reason,
+        **_right_target(piece.ref.of, line, shown, right, studio),
+    )
+    if problems := correction_refusals(piece.ref.of, log, about, studio):
+        raise Refused(" ".join(problems))
+    _add_about(act, done, piece, log, about)
+    if entry.move == "handed_over" and right.struck:
+        _unpack(act.db, ref.id, act.now)
+
+
+def _right_target(
+    of: Of, line: Sequence[Entry], shown: Entry, right: Right, studio: Studio
+) -> dict[str, Any]:
+    """The step (and move) that the correction puts in: None for what never happened."""
+    if right.struck:
+        return {"to_step": None, "move": "struck"}
+    before = line[: line.index(shown)]
+    if shown.kind is Kind.ENTER:
+        return {"to_step": right.step or shown.to_step}
+    state = fold(of, before)
+    if shown.kind is not Kind.MOVE:
+        return {"to_step": state.step}
+    key = right.move or shown.move
+    move = find_move(of, state.step, key, studio)
+    if move is None and key == shown.move:
+        return {"to_step": shown.to_step, "move": key}
+    if move is None:
+        raise Refused(f"From {STEPS[state.step].name} there is no such move.")
+    return {"to_step": move.end, "move": key}

@@ -1,0 +1,40 @@
+"""Which moves are news for the customer. Pure.
+
+News is written once per order, animal, kind and round, so rework never tells anything twice.
+"""
+
+from dataclasses import dataclass
+
+from app.flow.rules import Entry, Kind, State, TimeIs
+from app.flow.steps import ASKED_AGAIN, PASSED
+
+
+@dataclass(frozen=True, slots=True)
+class NewsItem:
+    """Something to tell. `per_animal` is False where it concerns the order as a whole."""
+
+    kind: str
+    round: int
+    per_animal: bool = True
+
+
+def news_of(entry: Entry, state: State) -> NewsItem | None:
+    """The news in an entry, given the state after it; None where there is none.
+
+    Only what somebody has done today is news: imported history tells the customer nothing new.
+    """
+    if entry.kind is not Kind.MOVE or entry.time_is is TimeIs.IMPORTED:
+        return None
+    if entry.move == "photos_counted":
+        return NewsItem("photos_counted", state.attempts)
+    if entry.move in ASKED_AGAIN:
+        return NewsItem("more_views", state.attempts)
+    if entry.move in PASSED:
+        return NewsItem("photos_passed", 0)
+    if entry.move == "begun":
+        return NewsItem("making_begun", 0)
+    if entry.move == "handed_over":
+        return NewsItem("handed_over", entry.amount or 0, per_animal=False)
+    if entry.move == "received":
+        return NewsItem("received", entry.amount or 0, per_animal=False)
+    return None

@@ -1,0 +1,476 @@
+"""What may happen to a piece, and what its log says of it. Pure: no clock, no database.
+
+A piece's log is a sequence of entries. `effective` takes out what was undone and puts in what
+was corrected; `fold` turns what is left into the state the piece is in; `refusal` says why a
+wish cannot be granted, and `offers` lists those that can, so that a page never shows a button
+that the rule refuses.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from app.flow.steps import (
+    ASKED_AGAIN,
+    ENDS,
+    PASSED,
+    STARTS,
+    STEPS,
+    Move,
+    Of,
+    Step,
+    is_rework,
+    moves_from,
+)
+from app.shared.people import EVERYBODY, Role
+
+UNDO_WITHIN = 600
+FREE_AFTER_THIRD = 3
+
+
+class Kind(StrEnum):
+    """What an entry of the log says."""
+
+    ENTER = "enter"
+    MOVE = "move"
+    START = "start"
+    ASIDE = "aside"
+    HOLD = "hold"
+    LIFT = "lift"
+    ASK = "ask"
+    ANSWER = "answer"
+    TOLD = "told"
+    FINDING = "finding"
+    UNDO = "undo"
+    CORRECTION = "correction"
+
+
+UNDOABLE = frozenset({Kind.MOVE, Kind.START, Kind.ASIDE, Kind.HOLD, Kind.LIFT, Kind.TOLD})
+CORRECTABLE = UNDOABLE | {Kind.ENTER, Kind.FINDING}
+
+
+class Whose(StrEnum):
+    """On whose account something is on hold or cancelled."""
+
+    CUSTOMER = "customer"
+    STUDIO = "studio"
+    SUPPLIER = "supplier"
+
+
+class TimeIs(StrEnum):
+    """How a moment came to be known."""
+
+    PRESSED = "pressed"
+    TYPED = "typed"
+    ASSUMED = "assumed"
+    IMPORTED = "imported"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of a piece's log. Moments are UTC seconds; `by` is an account or None.
+
+    `until` is the moment to which a piece is set aside or rests; on entering after the photo
+    steps it is the moment at which the photos were accepted, where that is known.
+    """
+
+    id: int
+    seq: int
+    kind: Kind
+    happened_at: int
+    recorded_at: int
+    to_step: Step | None = None
+    move: str = ""
+    act: int = 0
+    by: int | None = None
+    time_is: TimeIs = TimeIs.PRESSED
+    reason: str = ""
+    cause: str = ""
+    whose: str = ""
+    until: int | None = None
+    look_on: str | None = None
+    amount: int | None = None
+    question_id: int | None = None
+    about_id: int | None = None
+    once: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Where a piece stands: what folding its log gives, and what its cached columns hold."""
+
+    of: Of
+    step: Step
+    entered_at: int
+    last_at: int
+    in_hand: bool = False
+    hand_id: int | None = None
+    aside_until: int | None = None
+    aside_reason: str = ""
+    hold_reason: str = ""
+    hold_whose: str = ""
+    hold_look_on: str | None = None
+    asking: int = 0
+    told_at: int | None = None
+    counted_at: int | None = None
+    passed_at: int | None = None
+    attempts: int = 0
+    reworks: int = 0
+    rests_until: int | None = None
+
+    @property
+    def open(self) -> bool:
+        """Whether anything can still happen to the piece."""
+        return self.step not in ENDS
+
+    @property
+    def held(self) -> bool:
+        """Whether the piece is on hold."""
+        return bool(self.hold_whose)
+
+
+@dataclass(frozen=True, slots=True)
+class Studio:
+    """What the rules need to know beside the piece: is there a blank step, is the animal dead."""
+
+    blank_on: bool = True
+    remembered: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """Something that may be done to a piece now: a button, or a form where it `needs` words."""
+
+    key: str
+    kind: Kind
+    label: str
+    needs: tuple[str, ...] = ()
+    main: bool = False
+    forward: bool = True
+    end: Step | None = None
+
+
+# ---------------------------------------------------------------- reading the log
+
+
+def effective(log: Sequence[Entry]) -> list[Entry]:
+    """The log as it should have been: undone entries out, corrected ones in their right form."""
+    undone = {entry.about_id for entry in log if entry.kind is Kind.UNDO}
+    corrections = {e.about_id: e for e in log if e.kind is Kind.CORRECTION}
+    kept = (
+        entry
+        for entry in log
+        if entry.id not in undone and entry.kind not in (Kind.UNDO, Kind.CORRECTION)
+    )
+    return [
+        right
+        for entry in kept
+        if (right := _corrected(entry, corrections.get(entry.id))) is not None
+    ]
+
+
+def _corrected(entry: Entry, correction: Entry | None) -> Entry | None:
+    """The entry in its right form; None where the correction says that it never happened."""
+    if correction is None:
+        return entry
+    if correction.to_step is None:
+        return None
+    return replace(
+        entry,
+        happened_at=correction.happened_at,
+        to_step=correction.to_step if entry.kind in (Kind.ENTER, Kind.MOVE) else entry.to_step,
+        move=correction.move if entry.kind is Kind.MOVE else entry.move,
+        time_is=TimeIs.TYPED,
+    )
+
+
+def fold(of: Of, log: Sequence[Entry]) -> State:
+    """The state that a log gives.
+
+    Raises ValueError for a log without an entry that lets the piece in.
+    """
+    state: State | None = None
+    for entry in effective(log):
+        state = after(of, state, entry)
+    if state is None:
+        raise ValueError("a piece's log begins with its entering")
+    return state
+
+
+def after(of: Of, state: State | None, entry: Entry) -> State:
+    """The state after one more entry. Whether the entry is allowed is `refusal`'s to say."""
+    if state is None:
+        if entry.kind is not Kind.ENTER or entry.to_step is None:
+            raise ValueError("a piece's log begins with its entering")
+        moment = entry.happened_at
+        return State(of, entry.to_step, moment, moment, passed_at=entry.until)
+    state = replace(state, last_at=max(state.last_at, entry.happened_at))
+    match entry.kind:
+        case Kind.MOVE:
+            return _moved(state, entry)
+        case Kind.START:
+            return replace(state, in_hand=True, hand_id=entry.by, aside_until=None, aside_reason="")
+        case Kind.ASIDE:
+            hand = state.hand_id if state.hand_id is not None else entry.by
+            return replace(
+                state, in_hand=False, hand_id=hand,
+                aside_until=entry.until, aside_reason=entry.reason,
+            )  # fmt: skip
+        case Kind.HOLD:
+            return replace(
+                state, hold_reason=entry.reason, hold_whose=entry.whose, hold_look_on=entry.look_on
+            )
+        case Kind.LIFT:
+            return replace(state, hold_reason="", hold_whose="", hold_look_on=None)
+        case Kind.ASK:
+            return replace(state, asking=state.asking + 1)
+        case Kind.ANSWER:
+            return replace(state, asking=max(0, state.asking - 1))
+        case Kind.TOLD:
+            return replace(state, told_at=entry.happened_at)
+        case Kind.FINDING:
+            return replace(state, reworks=state.reworks + 1)
+        case _:
+            return state
+
+
+def _moved(state: State, entry: Entry) -> State:
+    assert entry.to_step is not None
+    again = entry.move in ASKED_AGAIN
+    return replace(
+        state,
+        step=entry.to_step,
+        entered_at=entry.happened_at,
+        in_hand=False,
+        hand_id=None,
+        aside_until=None,
+        aside_reason="",
+        told_at=None if again else state.told_at,
+        counted_at=entry.happened_at if entry.move == "photos_counted" else state.counted_at,
+        passed_at=_passed_at(state, entry),
+        attempts=state.attempts + again,
+        reworks=state.reworks + is_rework(entry.move),
+        rests_until=entry.until if entry.until or is_rework(entry.move) else state.rests_until,
+    )
+
+
+def _passed_at(state: State, entry: Entry) -> int | None:
+    if entry.move in PASSED:
+        return entry.happened_at
+    return None if entry.move in ASKED_AGAIN else state.passed_at
+
+
+# ---------------------------------------------------------------- what may be done
+
+
+def find_move(of: Of, step: Step, key: str, studio: Studio) -> Move | None:
+    """The move that a key stands for at a step, or None."""
+    for move in moves_from(of, step):
+        if move.key == key and not _switched_off(move, studio):
+            return move
+    return None
+
+
+def _switched_off(move: Move, studio: Studio) -> bool:
+    """Whether the studio's way of working has no such move."""
+    if move.key == "begun":
+        return (move.end is Step.BLANK) != studio.blank_on
+    return move.end is Step.BLANK and not studio.blank_on
+
+
+def refusal(state: State, entry: Entry, studio: Studio) -> str | None:
+    """Why an entry may not follow a state, in words for the page; None where it may."""
+    if not state.open:
+        return f"This piece is at its end: {STEPS[state.step].name.lower()}."
+    if entry.happened_at < state.last_at:
+        return "That is before the last thing that happened to this piece."
+    if state.held and not _allowed_on_hold(state, entry):
+        return "This piece is on hold. Lift the hold first."
+    match entry.kind:
+        case Kind.MOVE:
+            return _move_refusal(state, entry, studio)
+        case Kind.START | Kind.ASIDE:
+            return _hand_refusal(state, entry)
+        case Kind.HOLD:
+            return "It is on hold already." if state.held else _whose_refusal(entry)
+        case Kind.LIFT:
+            return None if state.held else "It is not on hold."
+        case Kind.ANSWER:
+            return None if state.asking else "No question is open."
+        case Kind.TOLD:
+            wanted = state.step is Step.PHOTOS_WANTED
+            return None if wanted else "No photos are wanted of this animal now."
+        case Kind.FINDING:
+            return _finding_refusal(state)
+        case Kind.ASK:
+            return None
+        case _:
+            return "That cannot follow here."
+
+
+def _allowed_on_hold(state: State, entry: Entry) -> bool:
+    if entry.kind is not Kind.MOVE:
+        return entry.kind in (Kind.LIFT, Kind.ASK, Kind.ANSWER, Kind.TOLD, Kind.HOLD)
+    # A machine ends its run and a carrier delivers whether or not the studio waits.
+    moves = [m for m in moves_from(state.of, state.step) if m.key == entry.move]
+    return entry.move == "cancel" or any(m.by_itself for m in moves)
+
+
+def _move_refusal(state: State, entry: Entry, studio: Studio) -> str | None:
+    move = find_move(state.of, state.step, entry.move, studio)
+    if move is None or move.end is not entry.to_step:
+        name = STEPS[state.step].name
+        return f"From {name} there is no such move."
+    if move.key == "new_set" and studio.remembered:
+        return "A remembered animal cannot be photographed again: use what there is, or by eye."
+    if "whose" in move.needs and entry.whose not in tuple(Whose):
+        return "Say on whose account: the customer's, the studio's or a supplier's."
+    if {"reason", "finding"} & set(move.needs) and not entry.reason:
+        return "Say why, in a few words."
+    return None
+
+
+def _hand_refusal(state: State, entry: Entry) -> str | None:
+    if not STEPS[state.step].take:
+        return f"Nobody takes a piece in hand in {STEPS[state.step].name}."
+    if entry.kind is Kind.START and state.in_hand and state.hand_id == entry.by:
+        return "You have it in hand already."
+    if entry.kind is Kind.ASIDE and entry.until is not None and entry.until <= entry.happened_at:
+        return "Until when? That has passed already."
+    return None
+
+
+def _finding_refusal(state: State) -> str | None:
+    making = state.of is Of.COPY and state.step in (
+        Step.BLANK, Step.SHAPING, Step.PAINTING, Step.INSPECTION, Step.PACKING,
+    )  # fmt: skip
+    return None if making else "There is no made piece yet to find anything on."
+
+
+def _whose_refusal(entry: Entry) -> str | None:
+    if entry.whose not in tuple(Whose):
+        return "Say on whose account: the customer's, the studio's or a supplier's."
+    return None if entry.reason else "Say why, in a few words."
+
+
+def first_refusal(state: State, step: Step) -> str | None:
+    """Why a piece may not enter at a step."""
+    if step not in STARTS[state.of]:
+        return f"A {state.of} cannot enter at {STEPS[step].name}."
+    return None
+
+
+def offers(state: State, role: Role, studio: Studio) -> tuple[Offer, ...]:
+    """Everything this role may do to the piece now; the first with `main` is the main button."""
+    if not state.open:
+        return ()
+    if state.held:
+        lift = Offer("lift", Kind.LIFT, "Lift the hold", main=True)
+        return (lift, *_move_offers(state, role, studio, main=False))
+    take = STEPS[state.step].take
+    found: list[Offer] = []
+    if take and not state.in_hand:
+        label = "Take up" if state.aside_reason or state.aside_until else take
+        found.append(Offer("start", Kind.START, label, main=True))
+    found.extend(_move_offers(state, role, studio, main=not found))
+    if take:
+        found.append(
+            Offer("aside", Kind.ASIDE, "Set aside", needs=("until", "reason"), forward=False)
+        )
+    if _finding_refusal(state) is None:
+        found.append(Offer("finding", Kind.FINDING, "Mend here", ("finding",), forward=False))
+    hold = Offer("hold", Kind.HOLD, "Hold", ("reason", "whose", "look_on"), forward=False)
+    return (*found, hold)
+
+
+def _move_offers(state: State, role: Role, studio: Studio, *, main: bool) -> list[Offer]:
+    found: list[Offer] = []
+    for move in moves_from(state.of, state.step):
+        probe = Entry(
+            0, 0, Kind.MOVE, state.last_at, state.last_at, move.end, move.key,
+            reason="-", whose=Whose.STUDIO,
+        )  # fmt: skip
+        if role not in move.roles or refusal(state, probe, studio) is not None:
+            continue
+        first = main and move.forward and not any(offer.main for offer in found)
+        found.append(
+            Offer(move.key, Kind.MOVE, move.label, move.needs, first, move.forward, move.end)
+        )
+    return found
+
+
+def allowed_roles(state: State, entry: Entry, studio: Studio) -> frozenset[Role]:
+    """Person may make this entry."""
+    if entry.kind is not Kind.MOVE:
+        return EVERYBODY
+    move = find_move(state.of, state.step, entry.move, studio)
+    return move.roles if move else frozenset()
+
+
+def past_the_third(state: State) -> bool:
+    """Whether pictures were asked for so often that the desk decides how to go on."""
+    return state.attempts >= FREE_AFTER_THIRD
+
+
+# ---------------------------------------------------------------- undo and correction
+
+
+def undo_refusal(log: Sequence[Entry], entry_id: int, now: int) -> str | None:
+    """Why an entry may not be undone: only a piece's last move, and only for ten minutes."""
+    line = effective(log)
+    if not line or line[-1].id != entry_id:
+        return "Only the last thing that happened to a piece can be undone."
+    if line[-1].kind not in UNDOABLE:
+        return "This cannot be undone. Use a correction."
+    if now - line[-1].recorded_at > UNDO_WITHIN:
+        return "The ten minutes for undoing are over. Use a correction."
+    return None
+
+
+def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, studio: Studio) -> list[str]:
+    """What stands in the way of a correction: empty where the corrected log is legal.
+
+    `right` is an entry of kind CORRECTION; its `about_id` names the wrong entry, its `to_step`
+    and `happened_at` give the right step and time, a `to_step` of None says that it never
+    happened. Each sentence names what has to be corrected first.
+    """
+    wrong = next((e for e in effective(log) if e.id == right.about_id), None)
+    if wrong is None or wrong.kind not in CORRECTABLE:
+        return ["There is nothing here that could be corrected."]
+    if wrong.kind is Kind.ENTER and right.to_step is None:
+        return ["The entering of a piece cannot be taken away. Cancel the piece instead."]
+    return _replay_refusals(of, effective([*log, right]), studio)
+
+
+def _replay_refusals(of: Of, line: Sequence[Entry], studio: Studio) -> list[str]:
+    state: State | None = None
+    for entry in line:
+        if state is None:
+            why = None if entry.to_step in STARTS[of] else "A piece cannot enter there."
+        else:
+            # What was legal in its day stays so: the blank step may have been on, the animal alive.
+            why = min(
+                (refusal(state, entry, s) for s in _any_day(studio)), key=lambda w: w is not None
+            )
+        if why is not None:
+            return [f"{describe(entry)} would not fit any more. Correct it first. ({why})"]
+        state = after(of, state, entry)
+    return []
+
+
+def _any_day(studio: Studio) -> Iterable[Studio]:
+    return (studio, Studio(True, False), Studio(False, False))
+
+
+def describe(entry: Entry) -> str:
+    """An entry in a few words, for lists of what to correct first."""
+    if entry.kind in (Kind.MOVE, Kind.ENTER) and entry.to_step is not None:
+        return f"The move to {STEPS[entry.to_step].name}"
+    words = {
+        Kind.START: "The taking in hand",
+        Kind.ASIDE: "The setting aside",
+        Kind.HOLD: "The hold",
+        Kind.LIFT: "The lifting of the hold",
+        Kind.TOLD: "The word that photos were sent",
+    }
+    return words.get(entry.kind, "An entry after it")

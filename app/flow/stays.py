@@ -1,0 +1,150 @@
+"""Stays and their time classes, derived from a piece's log by one pure function.
+
+Nothing here is stored. The seconds of a stay's classes add up to its length exactly, over the
+clock change too, because every class is a difference of moments.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+from app.flow.rules import Entry, Kind, State, after, effective
+from app.flow.steps import ENDS, STEPS, Of, Step, TimeClass
+from app.shared.calendar import Calendar
+
+DRYING = "drying"
+Interval = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """A piece in a step: entered → left with an outcome, or still open (`left` is None).
+
+    `classes` holds seconds by time class; they add up to `left - entered`, or to `now - entered`.
+    """
+
+    step: Step
+    entered: int
+    left: int | None
+    outcome: str
+    classes: dict[TimeClass, int] = field(default_factory=dict)
+
+    def seconds(self) -> int:
+        """The length of the stay, up to now where it is open."""
+        return sum(self.classes.values())
+
+
+def stays(
+    of: Of,
+    log: Sequence[Entry],
+    calendar: Calendar,
+    now: int,
+    rest_of_order: Sequence[Interval] = (),
+) -> list[Stay]:
+    """Every stay of a piece, oldest first.
+
+    `rest_of_order` holds the intervals in which a packed copy waits for its sisters; they come
+    from the other pieces of the order.
+    """
+    found: list[Stay] = []
+    classes: dict[TimeClass, int] = {}
+    for state, start, end, leaving, last in _spells(of, effective(log), now):
+        for kind, seconds in _classes(state, start, end, calendar, rest_of_order):
+            if seconds:
+                classes[kind] = classes.get(kind, 0) + seconds
+        if leaving is not None or last:
+            left = end if leaving is not None else None
+            outcome = leaving.move if leaving is not None else ""
+            found.append(Stay(state.step, state.entered_at, left, outcome, classes))
+            classes = {}
+    return found
+
+
+def _spells(
+    of: Of, line: Sequence[Entry], now: int
+) -> Iterator[tuple[State, int, int, Entry | None, bool]]:
+    """Stretches in which nothing changed: the state, its two moments, the move that ended it.
+
+    Taking in hand is a change within a stay: only a move ends one. The last stretch of an open
+    piece reaches to now.
+    """
+    state: State | None = None
+    for entry in line:
+        if state is not None and state.step not in ENDS:
+            moved = entry if entry.kind is Kind.MOVE else None
+            yield state, state.last_at, entry.happened_at, moved, False
+        state = after(of, state, entry)
+    if state is not None and state.open:
+        yield state, state.last_at, max(now, state.last_at), None, True
+
+
+def _classes(
+    state: State, start: int, end: int, calendar: Calendar, rest_of_order: Sequence[Interval]
+) -> Iterator[tuple[TimeClass, int]]:
+    """The first class that applies, for each part of a stretch."""
+    facts = STEPS[state.step]
+    if state.held:
+        yield TimeClass.HOLD, end - start
+    elif state.asking or (facts.waits_for is TimeClass.CUSTOMER and state.told_at is None):
+        yield TimeClass.CUSTOMER, end - start
+    elif facts.waits_for is TimeClass.CARRIER:
+        yield TimeClass.CARRIER, end - start
+    else:
+        together, alone = _split(start, end, rest_of_order if state.step is Step.PACKING else ())
+        yield TimeClass.REST_OF_ORDER, sum(b - a for a, b in together)
+        for a, b in alone:
+            yield from _own_classes(state, a, b, calendar)
+
+
+def _own_classes(
+    state: State, start: int, end: int, calendar: Calendar
+) -> Iterator[tuple[TimeClass, int]]:
+    """Rest, machine, closed, hands, waiting: what is the piece's own doing."""
+    rested = min(end, max(start, _rests_until(state)))
+    yield TimeClass.REST, rested - start
+    if STEPS[state.step].waits_for is TimeClass.MACHINE:
+        yield TimeClass.MACHINE, end - rested
+        return
+    closed = calendar.closed_seconds(rested, end)
+    hands = calendar.working_seconds(rested, end) if state.in_hand else 0
+    yield TimeClass.CLOSED, closed
+    yield TimeClass.HANDS, hands
+    yield TimeClass.WAITING, end - rested - closed - hands
+
+
+def _rests_until(state: State) -> int:
+    drying = state.aside_until if state.aside_reason == DRYING else None
+    resting = state.rests_until if state.step is Step.PACKING else None
+    return max(drying or 0, resting or 0)
+
+
+def _split(
+    start: int, end: int, intervals: Iterable[Interval]
+) -> tuple[list[Interval], list[Interval]]:
+    """The parts of [start, end) inside and outside of some intervals."""
+    inside: list[Interval] = []
+    outside: list[Interval] = []
+    at = start
+    for a, b in sorted(intervals):
+        a, b = max(a, at), min(b, end)
+        if a >= b:
+            continue
+        if at < a:
+            outside.append((at, a))
+        inside.append((a, b))
+        at = b
+    if at < end:
+        outside.append((at, end))
+    return inside, outside
+
+
+def waits_for_sisters(packed: int, left: int | None, sisters_ready: int | None) -> list[Interval]:
+    """When a packed copy waits for the rest of its order.
+
+    `sisters_ready` is the moment at which the last other piece reached packing, or None while one
+    has not; `left` is None while the copy is still here.
+    """
+    far = 1 << 60
+    end = min(
+        left if left is not None else far, sisters_ready if sisters_ready is not None else far
+    )
+    return [(packed, end)] if end > packed else []

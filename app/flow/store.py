@@ -1,0 +1,304 @@
+"""Pieces and their logs, as they lie in the database."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Table, bindparam, func, insert, select, text, update
+from sqlalchemy.engine import RowMapping
+
+from app.flow.rules import Entry, Kind, State, TimeIs
+from app.flow.steps import Of, Step
+from app.shared.errors import NotFound
+from app.tables import copies, models, transitions
+
+TABLE: Mapping[Of, Table] = {Of.MODEL: models, Of.COPY: copies}
+STATE_COLUMNS = (
+    "step", "entered_at", "last_at", "in_hand", "hand_id", "aside_until", "aside_reason",
+    "hold_reason", "hold_whose", "hold_look_on", "asking", "told_at", "counted_at", "passed_at",
+    "attempts", "reworks", "rests_until",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Ref:
+    """A piece, named by its table and id: written `copy:12` in forms."""
+
+    of: Of
+    id: int
+
+    def __str__(self) -> str:
+        return f"{self.of}:{self.id}"
+
+    @classmethod
+    def read(cls, text_: str) -> "Ref":
+        """The piece that a form names. Raises NotFound for anything else."""
+        of, _, number = text_.partition(":")
+        if of not in tuple(Of) or not number.isascii() or not number.isdecimal():
+            raise NotFound("There is no such piece.")
+        if len(number) > 15:
+            raise NotFound("There is no such piece.")
+        return cls(Of(of), int(number))
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A piece as it stands: where it belongs, its state and the version of its log."""
+
+    ref: Ref
+    order_id: int
+    letter: str
+    number: int
+    making: int
+    model_id: int
+    version: int
+    state: State
+
+
+_SELECT = {of: select(table) for of, table in TABLE.items()}
+_ONE = {of: _SELECT[of].where(table.c.id == bindparam("id")) for of, table in TABLE.items()}
+_LOG = {
+    Of.MODEL: select(transitions).where(transitions.c.model_id == bindparam("id")),
+    Of.COPY: select(transitions).where(transitions.c.copy_id == bindparam("id")),
+}
+_LOG = {of: query.order_by(transitions.c.seq) for of, query in _LOG.items()}
+_NEXT_ID = select(func.coalesce(func.max(transitions.c.id), 0) + 1)
+_ADD = insert(transitions)
+_SAVE = {
+    of: update(table)
+    .where(table.c.id == bindparam("ref_id"))
+    .values({name: bindparam(f"new_{name}") for name in (*STATE_COLUMNS, "version", "open")})
+    for of, table in TABLE.items()
+}
+
+
+def state_of_row(of: Of, row: RowMapping) -> State:
+    """The cached state in a row of models or copies."""
+    values = {name: row[name] for name in STATE_COLUMNS}
+    values["step"] = Step(row["step"])
+    values["in_hand"] = bool(row["in_hand"])
+    return State(of, **values)
+
+
+def state_values(state: State) -> dict[str, Any]:
+    """The cached columns that hold a state."""
+    values: dict[str, Any] = {name: getattr(state, name) for name in STATE_COLUMNS}
+    values["step"] = str(state.step)
+    values["in_hand"] = int(state.in_hand)
+    values["open"] = int(state.open)
+    return values
+
+
+def _piece(of: Of, row: RowMapping) -> Piece:
+    copy = of is Of.COPY
+    return Piece(
+        Ref(of, row["id"]),
+        row["order_id"],
+        row["letter"],
+        row["number"],
+        row["making"] if copy else 1,
+        row["model_id"] if copy else row["id"],
+        row["version"],
+        state_of_row(of, row),
+    )
+
+
+def load(db: Connection, ref: Ref) -> Piece:
+    """One piece. Raises NotFound."""
+    row = db.execute(_ONE[ref.of], {"id": ref.id}).mappings().first()
+    if row is None:
+        raise NotFound("There is no such piece.")
+    return _piece(ref.of, row)
+
+
+def copies_of_model(db: Connection, model_id: int) -> list[Piece]:
+    """The copies that are made from a model, withdrawn remakes left out."""
+    query = _SELECT[Of.COPY].where(copies.c.model_id == model_id, copies.c.withdrawn == 0)
+    return [_piece(Of.COPY, row) for row in db.execute(query).mappings()]
+
+
+def pieces_of_order(db: Connection, order_id: int) -> list[Piece]:
+    """The models that an order brought in, and its copies, withdrawn remakes left out."""
+    found = [
+        _piece(Of.MODEL, row)
+        for row in db.execute(_SELECT[Of.MODEL].where(models.c.order_id == order_id)).mappings()
+    ]
+    query = _SELECT[Of.COPY].where(copies.c.order_id == order_id, copies.c.withdrawn == 0)
+    return [*found, *(_piece(Of.COPY, row) for row in db.execute(query).mappings())]
+
+
+def log_of(db: Connection, ref: Ref) -> list[Entry]:
+    """The whole log of a piece, in the order of its entries."""
+    return [entry_of_row(row) for row in db.execute(_LOG[ref.of], {"id": ref.id}).mappings()]
+
+
+def entry_of_row(row: RowMapping) -> Entry:
+    """A row of transitions as an entry."""
+    return Entry(
+        id=row["id"],
+        seq=row["seq"],
+        kind=Kind(row["kind"]),
+        happened_at=row["happened_at"],
+        recorded_at=row["recorded_at"],
+        to_step=Step(row["to_step"]) if row["to_step"] is not None else None,
+        move=row["move"],
+        act=row["act"],
+        by=row["account_id"],
+        time_is=TimeIs(row["time_is"]),
+        reason=row["reason"],
+        cause=row["cause"],
+        whose=row["whose"],
+        until=row["until"],
+        look_on=row["look_on"],
+        amount=row["amount"],
+        question_id=row["question_id"],
+        about_id=row["about_id"],
+        once=row["once"],
+    )
+
+
+def row_of_entry(ref: Ref, entry: Entry, from_step: Step | None) -> dict[str, Any]:
+    """An entry as a row of transitions."""
+    return {
+        "id": entry.id,
+        "act": entry.act,
+        "model_id": ref.id if ref.of is Of.MODEL else None,
+        "copy_id": ref.id if ref.of is Of.COPY else None,
+        "seq": entry.seq,
+        "kind": str(entry.kind),
+        "move": entry.move,
+        "from_step": str(from_step) if from_step else None,
+        "to_step": str(entry.to_step) if entry.to_step else None,
+        "happened_at": entry.happened_at,
+        "recorded_at": entry.recorded_at,
+        "time_is": str(entry.time_is),
+        "account_id": entry.by,
+        "reason": entry.reason,
+        "cause": entry.cause,
+        "whose": entry.whose,
+        "until": entry.until,
+        "look_on": entry.look_on,
+        "amount": entry.amount,
+        "question_id": entry.question_id,
+        "about_id": entry.about_id,
+        "once": entry.once,
+    }
+
+
+def next_id(db: Connection) -> int:
+    """The id that the next entry will have."""
+    found: int = db.execute(_NEXT_ID).scalar_one()
+    return found
+
+
+def add(db: Connection, rows: Sequence[dict[str, Any]]) -> None:
+    """Add entries to the log."""
+    db.execute(_ADD, list(rows))
+
+
+def save(db: Connection, ref: Ref, state: State, version: int) -> None:
+    """Move a piece's cached columns to a state."""
+    values = {f"new_{name}": value for name, value in state_values(state).items()}
+    db.execute(_SAVE[ref.of], {"ref_id": ref.id, "new_version": version, **values})
+
+
+def entries_of_act(db: Connection, act: int) -> list[tuple[Ref, Entry]]:
+    """Every entry of an act, with the piece that it belongs to."""
+    rows = db.execute(
+        select(transitions).where(transitions.c.act == act).order_by(transitions.c.id)
+    ).mappings()
+    return [
+        (
+            Ref(Of.MODEL, row["model_id"])
+            if row["copy_id"] is None
+            else Ref(Of.COPY, row["copy_id"]),
+            entry_of_row(row),
+        )
+        for row in rows
+    ]
+
+
+def find_entry(db: Connection, entry_id: int) -> tuple[Ref, Entry]:
+    """One entry of the log, with its piece. Raises NotFound."""
+    row = db.execute(select(transitions).where(transitions.c.id == entry_id)).mappings().first()
+    if row is None:
+        raise NotFound("There is no such entry.")
+    of = Of.MODEL if row["copy_id"] is None else Of.COPY
+    return Ref(of, row["model_id"] if of is Of.MODEL else row["copy_id"]), entry_of_row(row)
+
+
+_TAPPED = text(
+    "SELECT 1 FROM transitions WHERE once = :once AND (model_id = :model OR copy_id = :copy)"
+)
+
+
+def tapped_before(db: Connection, ref: Ref, once: str) -> bool:
+    """Whether this piece already has an entry under a form's one-time key."""
+    model = ref.id if ref.of is Of.MODEL else None
+    copy = ref.id if ref.of is Of.COPY else None
+    found = db.execute(_TAPPED, {"once": once, "model": model, "copy": copy}).first()
+    return found is not None
+
+
+_STALE = (
+    text(
+        "INSERT INTO status_pages (order_id, wanted, written) VALUES (:order_id, 1, 0)"
+        " ON CONFLICT (order_id) DO UPDATE SET wanted = wanted + 1"
+    ),
+    text("UPDATE forecasts SET stale = 1 WHERE order_id = :order_id"),
+)
+_CLOSE = text(
+    "UPDATE orders SET open ="
+    " EXISTS (SELECT 1 FROM models WHERE order_id = :order_id AND open = 1)"
+    " OR EXISTS (SELECT 1 FROM copies WHERE order_id = :order_id AND open = 1)"
+    " WHERE id = :order_id"
+)
+
+
+def mark_stale(db: Connection, order_ids: Iterable[int]) -> None:
+    """The orders' status pages and forecasts lag behind from here on."""
+    for order_id in sorted(set(order_ids)):
+        for statement in _STALE:
+            db.execute(statement, {"order_id": order_id})
+
+
+def settle_open(db: Connection, order_ids: Iterable[int]) -> None:
+    """An order is open while a piece of it is."""
+    for order_id in sorted(set(order_ids)):
+        db.execute(_CLOSE, {"order_id": order_id})
+
+
+_ORDERS_OF_MODEL = text(
+    "SELECT oa.order_id, oa.letter FROM order_animals oa JOIN orders o ON o.id = oa.order_id"
+    " WHERE oa.model_id = :model AND o.open = 1"
+)
+
+
+def orders_of_model(db: Connection, model_id: int) -> list[tuple[int, str]]:
+    """The open orders that wait for a model, with the animal's letter in each."""
+    rows = db.execute(_ORDERS_OF_MODEL, {"model": model_id})
+    return [(row.order_id, row.letter) for row in rows]
+
+
+_REMEMBERED = {
+    Of.MODEL: text(
+        "SELECT a.life FROM models m JOIN animals a ON a.id = m.animal_id WHERE m.id = :id"
+    ),
+    Of.COPY: text(
+        "SELECT a.life FROM copies c JOIN models m ON m.id = c.model_id"
+        " JOIN animals a ON a.id = m.animal_id WHERE c.id = :id"
+    ),
+}
+
+
+def is_remembered(db: Connection, ref: Ref) -> bool:
+    """Whether the piece is of an animal that is no longer alive."""
+    return db.execute(_REMEMBERED[ref.of], {"id": ref.id}).scalar() == "remembered"
+
+
+_BLANK_ON = text("SELECT value FROM settings WHERE name = 'blank_on'")
+
+
+def blank_is_on(db: Connection) -> bool:
+    """Whether the studio has a blank step at all."""
+    return db.execute(_BLANK_ON).scalar() != "false"

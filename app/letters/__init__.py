@@ -1,0 +1,1 @@
+"""News of an order and the letters made from it."""

@@ -1,0 +1,1 @@
+"""Customers, animals, orders and their pieces; the benches; find."""

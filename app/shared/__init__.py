@@ -1,0 +1,1 @@
+"""What every room leans on: database, clock, calendar, settings, errors, web."""

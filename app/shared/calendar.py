@@ -1,0 +1,141 @@
+"""The studio's calendar: hours of a weekday, holidays and closures, in its own time zone.
+
+Moments are whole seconds since 1970 in UTC; days and hours are the studio's own. A day of the
+clock change has 23 or 25 hours, and every sum here counts the seconds that really passed.
+Pure: no clock; the public holidays come in as a set of days.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from datetime import time as day_time
+from zoneinfo import ZoneInfo
+
+DAY = 86_400
+Hours = tuple[tuple[day_time, day_time], ...]
+USUAL_HOURS: Mapping[int, Hours] = {weekday: ((day_time(9), day_time(17)),) for weekday in range(5)}
+
+
+class OddHour(ValueError):
+    """A typed time that the clock change skips, or that comes twice that night."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Day:
+    start: int
+    end: int
+    closed: bool
+    work: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class Calendar:
+    """Which seconds of which days are worked.
+
+    `hours` maps a weekday (Monday is 0) to its working hours; a weekday without an entry is free.
+    `closed` holds whole days on which nobody works: holidays and closures.
+    """
+
+    zone: ZoneInfo
+    hours: Mapping[int, Hours] = field(default_factory=lambda: USUAL_HOURS)
+    closed: frozenset[date] = frozenset()
+    _days: dict[date, _Day] = field(default_factory=dict, compare=False, repr=False)
+
+    def local(self, moment: int) -> datetime:
+        """The studio's wall clock at a moment."""
+        return datetime.fromtimestamp(moment, self.zone)
+
+    def day_of(self, moment: int) -> date:
+        """The studio's day that holds a moment."""
+        return self.local(moment).date()
+
+    def start_of(self, day: date) -> int:
+        """The first second of a day."""
+        return self._day(day).start
+
+    def moment(self, day: date, hour: day_time) -> int:
+        """The moment of a typed day and hour.
+
+        Raises OddHour for an hour that the clock change skips or doubles.
+        """
+        first = datetime.combine(day, hour, self.zone)
+        second = first.replace(fold=1)
+        if first.utcoffset() != second.utcoffset():
+            back = datetime.fromtimestamp(first.timestamp(), self.zone)
+            if back.replace(tzinfo=None, fold=0) != datetime.combine(day, hour):
+                raise OddHour("That hour does not exist on this day: the clock is put forward.")
+            raise OddHour("That hour comes twice on this day: the clock is put back.")
+        return int(first.timestamp())
+
+    def is_working_day(self, day: date) -> bool:
+        """Whether anybody works on this day at all."""
+        return day not in self.closed and bool(self.hours.get(day.weekday()))
+
+    def add_working_days(self, day: date, count: int) -> date:
+        """The day `count` working days after `day` (before it for a negative count)."""
+        if not any(self.hours.values()):
+            return day + timedelta(days=count)
+        step = 1 if count > 0 else -1
+        left = abs(count)
+        while left:
+            day += timedelta(days=step)
+            left -= self.is_working_day(day)
+        return day
+
+    def working_days_between(self, first: date, last: date) -> int:
+        """How many working days lie after `first`, up to and with `last`."""
+        return sum(
+            self.is_working_day(first + timedelta(days=n))
+            for n in range(1, (last - first).days + 1)
+        )
+
+    def working_seconds(self, start: int, end: int) -> int:
+        """Seconds of working hours within [start, end)."""
+        return sum(
+            max(0, min(end, until) - max(start, since))
+            for day in self._between(start, end)
+            for since, until in day.work
+        )
+
+    def closed_seconds(self, start: int, end: int) -> int:
+        """Seconds of holidays and closures, whole days, within [start, end)."""
+        return sum(
+            min(end, day.end) - max(start, day.start)
+            for day in self._between(start, end)
+            if day.closed
+        )
+
+    def next_open(self, moment: int) -> int:
+        """The first working second at or after a moment; the moment itself if nobody works."""
+        day = self.day_of(moment)
+        for _ in range(800):
+            for since, until in self._day(day).work:
+                if moment < until:
+                    return max(moment, since)
+            day += timedelta(days=1)
+        return moment
+
+    def _between(self, start: int, end: int) -> list[_Day]:
+        if end <= start:
+            return []
+        day, last = self.day_of(start), self.day_of(end - 1)
+        return [self._day(day + timedelta(days=n)) for n in range((last - day).days + 1)]
+
+    def _day(self, day: date) -> _Day:
+        known = self._days.get(day)
+        if known is None:
+            known = self._days[day] = self._make(day)
+        return known
+
+    def _make(self, day: date) -> _Day:
+        start, end = self._at(day, day_time()), self._at(day + timedelta(days=1), day_time())
+        closed = day in self.closed
+        hours = () if closed else self.hours.get(day.weekday(), ())
+        # "Until 24:00" is written 00:00 and means the end of the day.
+        work = tuple(
+            (self._at(day, a), end if b == day_time() else self._at(day, b)) for a, b in hours
+        )
+        return _Day(start, end, closed, work)
+
+    def _at(self, day: date, hour: day_time) -> int:
+        return int(datetime.combine(day, hour, self.zone).astimezone(UTC).timestamp())

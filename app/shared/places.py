@@ -1,0 +1,86 @@
+"""Where files lie: those that come with the program, and those of one studio."""
+
+import fcntl
+import os
+import secrets
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import IO
+
+from app.shared.errors import CannotStart
+
+
+def shipped(name: str) -> Path:
+    """A folder that comes with the program: beside the code when installed, else the checkout's."""
+    package = Path(__file__).resolve().parent.parent
+    bundled = package / "_bundle" / name
+    return bundled if bundled.is_dir() else package.parent / name
+
+
+@dataclass(frozen=True)
+class DataFolder:
+    """One studio's folder: studio.db, pages.db, letters/, pictures/ and key, nothing else."""
+
+    path: Path
+
+    @property
+    def studio(self) -> Path:
+        return self.path / "studio.db"
+
+    @property
+    def pages(self) -> Path:
+        return self.path / "pages.db"
+
+    @property
+    def letters(self) -> Path:
+        return self.path / "letters"
+
+    @property
+    def pictures(self) -> Path:
+        return self.path / "pictures"
+
+    @property
+    def key_file(self) -> Path:
+        return self.path / "key"
+
+    def prepare(self) -> None:
+        """Make the folder and its key where they are missing.
+
+        Raises CannotStart where the folder cannot be written.
+        """
+        try:
+            self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
+            self.letters.mkdir(mode=0o700, exist_ok=True)
+            self.pictures.mkdir(mode=0o700, exist_ok=True)
+            if not self.key_file.exists():
+                handle = os.open(self.key_file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+                with os.fdopen(handle, "wb") as file:
+                    file.write(secrets.token_bytes(32))
+                    file.flush()
+                    os.fsync(file.fileno())
+        except OSError as why:
+            raise CannotStart(
+                f"The data folder {self.path} cannot be used: {why.strerror}."
+            ) from why
+
+    @cached_property
+    def key(self) -> bytes:
+        """The secret that status links are made with. It is never in the database."""
+        return self.key_file.read_bytes()
+
+    def hold(self) -> IO[bytes]:
+        """Keep a second server off this folder for as long as the returned file stays open.
+
+        Raises CannotStart where another server has the folder.
+        """
+        file = self.key_file.open("rb")
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as why:
+            file.close()
+            raise CannotStart(
+                f"Another Likewright is already running on {self.path}. Stop it first, "
+                "or name another folder with --data."
+            ) from why
+        return file

@@ -1,0 +1,51 @@
+"""What may come in as text: one normal form, nothing invisible, nothing endless."""
+
+import re
+import unicodedata
+
+# C0 and C1 controls, line and paragraph separators, bidirectional overrides and isolates,
+# zero-width characters other than the joiners that some scripts need.
+_UNSEEN = re.compile(
+    "[\u0000-\u0008\u000b-\u001f\u007f-\u009f\u2028\u2029\u202a-\u202e\u2066-\u2069\u200b\ufeff]"
+)
+_ENCODED_WORD = re.compile(r"=\?[^?\s]*\?[bqBQ]\?")
+_MARKS_IN_A_ROW = 8
+
+
+def problem(value: str, longest: int, *, lines: bool = False) -> str | None:
+    """Say in words what is wrong with a piece of text, or None.
+
+    `longest` counts characters after normalising; `lines` allows line breaks.
+    """
+    if any(0xD800 <= ord(sign) <= 0xDFFF for sign in value):
+        return "There is a broken character in it. Type it again, please."
+    if _UNSEEN.search(value) or (not lines and "\n" in value) or "\t" in value:
+        return "There is a character in it that cannot be seen. Type it again, please."
+    if _ENCODED_WORD.search(value):
+        return "“=?…?=” is mail code, not a word. Type the name itself."
+    if _too_many_marks(value):
+        return "There are too many accents on one letter."
+    if len(value) > longest:
+        return f"That is {len(value)} characters; {longest} at most."
+    return None
+
+
+def tidy(value: str, *, lines: bool = False) -> str:
+    """Unicode normal form C, carriage returns folded, spaces at both ends gone."""
+    folded = value.replace("\r\n", "\n").replace("\r", "\n" if lines else " ")
+    return unicodedata.normalize("NFC", folded).strip()
+
+
+def fold(value: str) -> str:
+    """The form in which names are compared and found: no case, no accents, single spaces."""
+    plain = unicodedata.normalize("NFKD", value.casefold())
+    return " ".join("".join(s for s in plain if not unicodedata.combining(s)).split())
+
+
+def _too_many_marks(value: str) -> bool:
+    run = 0
+    for sign in value:
+        run = run + 1 if unicodedata.combining(sign) else 0
+        if run > _MARKS_IN_A_ROW:
+            return True
+    return False

@@ -1,0 +1,1 @@
+"""What both sites need to speak HTTP: headers, forms, templates, words, refusals."""

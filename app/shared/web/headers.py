@@ -1,0 +1,123 @@
+"""Guards around the staff site, as plain ASGI: who may call, how much they may send, and what
+every answer carries. They run before anything is parsed."""
+
+from collections.abc import Iterable
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+CONTENT_SECURITY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "font-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'; object-src 'none'"
+)
+EVERY_ANSWER = {
+    "content-security-policy": CONTENT_SECURITY,
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), microphone=(), geolocation=()",
+}
+SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+LARGEST_FORM = 512 * 1024
+_TOO_LARGE = "That is more than this page can take. Send less at a time."
+
+
+class Guard:
+    """Host checked, unsafe methods only from our own pages, bodies limited, headers on all.
+
+    `hosts` are the names (without port) under which the site may be asked for; None takes any.
+    """
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        hosts: Iterable[str] | None,
+        referrer: str,
+        largest: int = LARGEST_FORM,
+    ) -> None:
+        self.app = app
+        self.hosts = frozenset(hosts) if hosts is not None else None
+        self.headers = {**EVERY_ANSWER, "referrer-policy": referrer}
+        self.largest = largest
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in self.headers.items():
+                    headers.setdefault(name, value)
+                headers.setdefault("cache-control", "no-store")
+            await send(message)
+
+        why, status = self._refusal(scope)
+        if why:
+            await PlainTextResponse(why, status)(scope, receive, send_with_headers)
+            return
+        counted = _Counted(receive, self.largest)
+        try:
+            await self.app(scope, counted, send_with_headers)
+        except TooLarge:
+            await PlainTextResponse(_TOO_LARGE, 413)(scope, receive, send_with_headers)
+
+    def _refusal(self, scope: Scope) -> tuple[str, int]:
+        headers = Headers(scope=scope)
+        host = headers.get("host", "")
+        if self.hosts is not None and _bare(host) not in self.hosts:
+            return "This site is not known under that name.", 400
+        if scope["method"] in SAFE:
+            return "", 0
+        if not _from_ourselves(headers, host):
+            return "That did not come from a page of this site.", 403
+        declared = headers.get("content-length", "0")
+        if not declared.isdecimal() or int(declared) > self.largest:
+            return _TOO_LARGE, 413
+        return "", 0
+
+
+class TooLarge(Exception):
+    """A body grew past its limit while it was read."""
+
+
+class _Counted:
+    """`receive`, counting the bytes of the body: a length that was not declared has a limit too."""
+
+    def __init__(self, receive: Receive, largest: int) -> None:
+        self.receive, self.left = receive, largest
+
+    async def __call__(self) -> Message:
+        message = await self.receive()
+        self.left -= len(message.get("body", b""))
+        if self.left < 0:
+            raise TooLarge
+        return message
+
+
+def _bare(host: str) -> str:
+    """A Host header without its port: "[::1]:8000" is "[::1]"."""
+    if host.startswith("["):
+        return host.partition("]")[0] + "]"
+    return host.partition(":")[0].lower()
+
+
+def _from_ourselves(headers: Headers, host: str) -> bool:
+    """Whether an unsafe request comes from a page of this very origin.
+
+    Sec-Fetch-Site is sent by every current browser on trustworthy origins; Origin covers the rest.
+    A request with neither is refused.
+    """
+    site = headers.get("sec-fetch-site")
+    origin = headers.get("origin")
+    if site is not None and site != "same-origin":
+        return False
+    if origin is not None:
+        return urlsplit(origin).netloc == host
+    return site == "same-origin"

@@ -1,0 +1,70 @@
+"""Pages from templates: strict about what is missing, escaping everywhere, no inline anything."""
+
+import secrets
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from app.shared.places import shipped
+from app.shared.web import words
+
+
+# What a page says after an act that led to it, by the short word in its address.
+NOTICES = {
+    "saved": "Saved.",
+    "moved": "Moved.",
+    "undone": "Undone.",
+    "corrected": "Corrected. Figures use the right line; nothing is sent by itself.",
+    "held": "On hold.",
+    "lifted": "The hold is lifted.",
+    "cancelled": "Cancelled.",
+    "asked": "The question is noted.",
+    "answered": "The answer is noted.",
+    "noted": "Noted.",
+    "already": "Already done: nothing happened twice.",
+    "link": "The link was replaced. The old one no longer opens anything.",
+    "revoked": "The link is revoked.",
+}
+
+
+def environment(folder: Path | None = None) -> Environment:
+    """The one way in which templates are set up: every suffix is escaped, missing names raise."""
+    env = Environment(
+        loader=FileSystemLoader(folder or shipped("templates")),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    env.globals["words"] = words
+    return env
+
+
+def new_once() -> str:
+    """A one-time key for a form, so that a double tap does nothing twice."""
+    return secrets.token_urlsafe(12)
+
+
+def is_partial(request: Request) -> bool:
+    """Whether htmx asks for a part of the page rather than a whole one."""
+    return request.headers.get("hx-request") == "true" and "hx-boosted" not in request.headers
+
+
+def render(request: Request, name: str, context: dict[str, Any], status: int = 200) -> HTMLResponse:
+    """A page of the staff site. `request.state` carries what the frame around it needs."""
+    env: Environment = request.app.state.templates
+    frame = {
+        "person": getattr(request.state, "person", None),
+        "may": getattr(request.state, "may", lambda _: False),
+        "studio": getattr(request.state, "studio", None),
+        "banners": getattr(request.state, "banners", []),
+        "path": request.url.path,
+        "notice": NOTICES.get(request.query_params.get("done", ""), ""),
+        "fresh_once": new_once,
+    }
+    body = env.get_template(name).render({**frame, **context})
+    return HTMLResponse(body, status, headers={"vary": "HX-Request"})

@@ -1,0 +1,74 @@
+"""How days, times and numbers are said on a page. English, and the same everywhere."""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July",
+    "August", "September", "October", "November", "December",
+)  # fmt: skip
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+NUMBERS = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
+    "twelve",
+)  # fmt: skip
+
+
+def day(value: date, today: date | None = None) -> str:
+    """25 November; with the year where it is not today's."""
+    words = f"{value.day} {MONTHS[value.month - 1]}"
+    return words if today is not None and value.year == today.year else f"{words} {value.year}"
+
+
+def short_day(value: date, today: date) -> str:
+    """25 Nov; with the year where it is not today's."""
+    words = f"{value.day} {MONTHS[value.month - 1][:3]}"
+    return words if value.year == today.year else f"{words} {value.year}"
+
+
+def weekday(value: date) -> str:
+    """Wednesday."""
+    return WEEKDAYS[value.weekday()]
+
+
+def clock(moment: int, zone: ZoneInfo) -> str:
+    """14:10, in the studio's zone."""
+    return f"{datetime.fromtimestamp(moment, zone):%H:%M}".removeprefix("0")
+
+
+def when(moment: int, now: int, zone: ZoneInfo) -> str:
+    """A moment near today: "today, 14:10", "yesterday, 9:05", "9 Nov, 10:05", "9 Nov 2025"."""
+    there, today = datetime.fromtimestamp(moment, zone), datetime.fromtimestamp(now, zone).date()
+    away = (there.date() - today).days
+    near = {0: "today", -1: "yesterday", 1: "tomorrow"}.get(away)
+    if near:
+        return f"{near}, {clock(moment, zone)}"
+    if there.year != today.year:
+        return short_day(there.date(), today)
+    return f"{short_day(there.date(), today)}, {clock(moment, zone)}"
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """ "one piece", "three copies", "63 pieces"."""
+    word = NUMBERS[number] if 0 <= number < len(NUMBERS) else str(number)
+    return f"{word} {one if number == 1 else (many or one + 's')}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Juniper, Otis and Fern."""
+    names = list(dict.fromkeys(names))
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def capital(words: str) -> str:
+    """The first letter large, the rest untouched."""
+    return words[:1].upper() + words[1:]
+
+
+def days_long(seconds: float) -> str:
+    """How long somebody has waited: "today", "one day", "13 days"."""
+    whole = int(seconds // 86_400)
+    return "less than a day" if whole < 1 else count(whole, "day")

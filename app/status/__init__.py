@@ -1,0 +1,1 @@
+"""The customers' site: its own application over the pages file, and nothing else."""

@@ -1,0 +1,58 @@
+"""What every page is given: the database, the data folder, the studio's settings and calendar."""
+
+import threading
+from dataclasses import dataclass
+from datetime import datetime
+
+from app.shared import clock
+from app.shared.calendar import Calendar
+from app.shared.database import Database
+from app.shared.places import DataFolder
+from app.studio import store
+from app.studio.rules import StudioSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Studio:
+    """The settings as they stand, with the calendar made from them."""
+
+    settings: StudioSettings
+    calendar: Calendar
+
+
+class Workshop:
+    """One studio's house while a server runs: opened once, shared by every request and worker."""
+
+    def __init__(
+        self, folder: DataFolder, *, public_url: str = "", status_url: str = "", demo: bool = False
+    ) -> None:
+        self.folder = folder
+        self.house = Database(folder.studio)
+        self.public_url = public_url.rstrip("/")
+        self.status_url = (public_url or status_url).rstrip("/")
+        self.demo = demo
+        self.changed = threading.Event()
+        self._studio: Studio | None = None
+
+    def now(self) -> int:
+        """This moment, UTC seconds."""
+        return clock.now()
+
+    def studio(self) -> Studio:
+        """The studio's settings and calendar, read once and again after `forget`."""
+        known = self._studio
+        if known is None:
+            with self.house.reading() as db:
+                settings = store.load(db)
+                year = datetime.fromtimestamp(self.now(), settings.zone_info()).year
+                known = Studio(settings, store.calendar(db, settings, year))
+            self._studio = known
+        return known
+
+    def forget(self) -> None:
+        """The settings have changed: read them again when next asked."""
+        self._studio = None
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.house.close()

@@ -1,0 +1,60 @@
+"""The whole data model, in one place: it can be read here and nowhere else.
+
+The SQLModel classes declare the tables. Queries are written with SQLAlchemy Core on the table
+objects below: pages read columns, not entities, which is several times cheaper.
+"""
+
+from sqlalchemy import MetaData, Table
+from sqlmodel import SQLModel
+
+# The convention must come before the tables.
+SQLModel.metadata.naming_convention = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+from app.tables import house as _house  # noqa: E402, F401
+from app.tables import letters as _letters  # noqa: E402, F401
+from app.tables import orders as _orders  # noqa: E402, F401
+from app.tables import people as _people  # noqa: E402, F401
+from app.tables import pieces as _pieces  # noqa: E402, F401
+
+metadata: MetaData = SQLModel.metadata
+
+
+def _table(name: str) -> Table:
+    return metadata.tables[name]
+
+
+accounts = _table("accounts")
+sessions = _table("sessions")
+sign_in_links = _table("sign_in_links")
+sign_in_tries = _table("sign_in_tries")
+customers = _table("customers")
+customer_mails = _table("customer_mails")
+animals = _table("animals")
+marks = _table("marks")
+changes = _table("changes")
+orders = _table("orders")
+order_animals = _table("order_animals")
+questions = _table("questions")
+contacts = _table("contacts")
+tellings = _table("tellings")
+photo_deliveries = _table("photo_deliveries")
+views_asked = _table("views_asked")
+parcels = _table("parcels")
+status_links = _table("status_links")
+status_pages = _table("status_pages")
+models = _table("models")
+copies = _table("copies")
+transitions = _table("transitions")
+mark_ticks = _table("mark_ticks")
+news = _table("news")
+house = _table("house")
+settings = _table("settings")
+closures = _table("closures")
+step_texts = _table("step_texts")
+forecasts = _table("forecasts")

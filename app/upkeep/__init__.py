@@ -1,0 +1,1 @@
+"""Keeping the house in order: migrations, audit, backup and restore."""

@@ -1,0 +1,100 @@
+"""Bringing a studio's database to the program's own version, at start.
+
+The version is read by plain SQL; Alembic (slow to import) is only loaded where the database is
+behind. Before a migration of a database with content a packed copy is put aside.
+"""
+
+import gzip
+import shutil
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from app.shared.errors import CannotStart
+from app.shared.places import shipped
+
+HEAD = "0001"
+
+
+def version_of(path: Path) -> str | None:
+    """The schema version of a database file, or None where it has none yet.
+
+    Raises CannotStart where the file is no SQLite database.
+    """
+    if not path.exists():
+        return None
+    try:
+        with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as raw:
+            known = raw.execute("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'")
+            if known.fetchone() is None:
+                return None
+            row = raw.execute("SELECT version_num FROM alembic_version").fetchone()
+            return str(row[0]) if row else None
+    except sqlite3.DatabaseError as why:
+        raise CannotStart(f"{path} is not a database of this program: {why}.") from why
+
+
+def migrate(path: Path, now: int) -> None:
+    """Bring a database to HEAD; a new file gets its tables and its one row of `house`.
+
+    Raises CannotStart for a database that a newer program has written.
+    """
+    found = version_of(path)
+    if found == HEAD:
+        return
+    if found is not None and found > HEAD:
+        raise CannotStart(
+            f"{path} was written by a newer Likewright (version {found}). Install that one."
+        )
+    if found is not None:
+        _put_aside(path, found)
+    _upgrade(path)
+    with sqlite3.connect(path) as raw:
+        raw.execute(
+            "INSERT OR IGNORE INTO house (id, version, demo, made_at) VALUES (1, 0, 0, ?)", (now,)
+        )
+    raw.close()
+
+
+def _put_aside(path: Path, version: str) -> None:
+    plain = path.with_name(f"{path.stem}-before-{version}.db")
+    with sqlite3.connect(path) as raw:
+        raw.execute("VACUUM INTO ?", (str(plain),))
+    raw.close()
+    with plain.open("rb") as source, gzip.open(f"{plain}.gz", "wb") as packed:
+        shutil.copyfileobj(source, packed)
+    plain.unlink()
+
+
+def _upgrade(path: Path) -> None:
+    from alembic import command
+    from sqlalchemy import create_engine, event
+
+    engine = create_engine(f"sqlite:///{path}", connect_args={"isolation_level": None})
+
+    @event.listens_for(engine, "connect")
+    def _set_up(raw: sqlite3.Connection, _: Any) -> None:
+        # Rebuilding a parent table with foreign keys on would silently delete its children.
+        raw.execute("PRAGMA foreign_keys = OFF")
+        raw.execute("PRAGMA journal_mode = WAL")
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Any) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+    with engine.begin() as connection:
+        config = _config()
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
+        broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+        if broken:
+            raise CannotStart(f"The migration would break {len(broken)} references. Nothing done.")
+    engine.dispose()
+
+
+def _config() -> Any:
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(shipped("migrations")))
+    return config
