@@ -1,6 +1,21 @@
 """The floor in simulation: when is what stands here today ready, where does it wait, and what if?
 
 `simulate` runs a `Floor` many times, all replications in lockstep in numpy, or compiled by numba
-where that is installed, with the same numbers. `compare` sets two floors side by side under the same
-chances; `parse_change` and `apply_changes` turn "painting people=3" into the second one.
+where that is installed, with the same numbers. `compare` sets two floors side by side under the
+same chances; `parse_change` and `apply_changes` turn "painting people=3" into the second one, and
+`floor_report` says what came out in plain text.
 """
+
+from app.leadtimes.floor.changes import Change, ChangeError, apply_changes, parse_change
+from app.leadtimes.floor.compare import Comparison, compare
+from app.leadtimes.floor.draws import quantile_table
+from app.leadtimes.floor.hours import OpenHours
+from app.leadtimes.floor.model import Arrivals, Floor, Piece, Rework, Step
+from app.leadtimes.floor.outcome import Estimate, Outcome, simulate
+from app.leadtimes.floor.report import floor_report
+
+__all__ = [
+    "Arrivals", "Change", "ChangeError", "Comparison", "Estimate", "Floor", "OpenHours", "Outcome",
+    "Piece", "Rework", "Step", "apply_changes", "compare", "floor_report", "parse_change",
+    "quantile_table", "simulate",
+]  # fmt: skip

@@ -1,9 +1,9 @@
 """Chance that stays put: every draw is a hash of who draws it, not the next of a stream.
 
-A stay is known by the replication, the piece, the step and how often the piece was sent back before
-it. Two floors that differ in one thing then give each piece the same work to do: common random
-numbers, which make a "what if we ..." far sharper than two independent runs (Law, Simulation Modeling
-and Analysis, chapter 11, from memory).
+A stay is known by the replication, the piece, the step and how often the piece was sent back
+before it. Two floors that differ in one thing then give each piece the same work to do: common
+random numbers, which make a "what if we ..." far sharper than two independent runs (Law, Simulation
+Modeling and Analysis, chapter 11, from memory).
 """
 
 from hashlib import blake2b
@@ -58,7 +58,7 @@ def quantile_table(
     (partial pooling with a fixed pseudo-count; 10 is common practice, no source). So nothing of its
     own gives the default, a hundred stays hardly feel it.
 
-    The pooled quantiles are Hyndman & Fan's type 5 (1996) for equal weights, whose area is the mean.
+    For equal weights these are Hyndman & Fan's quantiles of type 5 (1996), whose area is the mean.
     Raises ValueError with neither sample, or with a duration that is negative or not finite.
     """
     mine = np.asarray(own, dtype=np.float64).ravel()
@@ -76,7 +76,7 @@ def quantile_table(
     order = np.argsort(values, kind="stable")
     values, weight = values[order], weight[order]
     middle = (np.cumsum(weight) - weight / 2) / weight.sum()
-    return np.interp(np.linspace(0.0, 1.0, points + 1), middle, values)
+    return np.asarray(np.interp(np.linspace(0.0, 1.0, points + 1), middle, values))
 
 
 def share_below(table: Floats, age: float) -> float:

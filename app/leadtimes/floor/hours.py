@@ -89,6 +89,14 @@ class OpenHours:
         real = b > a  # an hour that the clock change skips may leave nothing of an interval
         return OpenHours.of(a[real], b[real], 24.0 * days)
 
+    def without(self, start: float, end: float) -> "OpenHours":
+        """The same hours less [start, end)."""
+        opens = np.r_[self.opens, np.maximum(self.opens, end)]
+        closes = np.r_[np.minimum(self.closes, start), self.closes]
+        kept = closes > opens
+        pairs = np.unique(np.stack([opens[kept], closes[kept]], axis=1), axis=0)
+        return OpenHours.of(pairs[:, 0], pairs[:, 1], self.until)
+
     def worked(self, clock: ArrayLike) -> Floats:
         """Hours open in [now, clock)."""
         t = np.asarray(clock, dtype=np.float64)[..., None]

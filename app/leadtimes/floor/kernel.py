@@ -14,7 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.leadtimes.floor.draws import (
-    GOLDEN, LOW_24, MIX_1, MIX_2, PER_24, PER_40, S24, S27, S30, S31,
+    GOLDEN,
+    LOW_24,
+    MIX_1,
+    MIX_2,
+    PER_24,
+    PER_40,
+    S24,
+    S27,
+    S30,
+    S31,
 )  # fmt: skip
 from app.leadtimes.floor.plan import DONE, NO_LIMIT, Plan
 

@@ -1,12 +1,12 @@
 """All replications in lockstep: at each turn every replication comes to its own next instant.
 
-The turn of one replication: something ends (or a newcomer enters); when nothing else happens at that
-same instant, whoever is free takes up the best of its queue. So what happens together is seen
-together, and the order of slots decides nothing. A step that is closed takes up work all the same if
-a place is free; the work itself goes on only in its hours.
+The turn of one replication: something ends (or a newcomer enters); when nothing else happens at
+that same instant, whoever is free takes up the best of its queue. So what happens together is seen
+together, and the order of slots decides nothing. A step that is closed takes up work all the same
+if a place is free; the work itself goes on only in its hours.
 
-State is laid out flat, one line per quantity; an index like `rs` is row·steps + step. `finish` alone
-is slot-major, because the next instant is a minimum over slots.
+State is laid out flat, one line per quantity; an index like `rs` is row·steps + step. `finish`
+alone is slot-major, because the next instant is a minimum over slots.
 """
 
 import numpy as np
@@ -30,7 +30,7 @@ def lowest(x: Words) -> Words:
 
 def index_of(bit: Words) -> Ints:
     """The index of the only set bit of each word."""
-    return np.bitwise_count(bit - ONE).astype(np.int64)
+    return np.asarray(np.bitwise_count(bit - ONE), dtype=np.int64)
 
 
 def bit_at(index: Ints) -> Words:
@@ -244,7 +244,7 @@ class Lockstep:
     def _next_in_hand(self, rs: Ints, waiting: Words) -> NDArray[np.bool_]:
         word = index_of(lowest(waiting))
         bit = index_of(lowest(self.queue[rs * self.plan.words + word]))
-        return self.plan.counts[word * 64 + bit] == 0
+        return np.asarray(self.plan.counts[word * 64 + bit] == 0)
 
     def _settle(self, r: Ints, step: Ints, rs: Ints, p: Ints, position: Ints, t: Floats) -> Words:
         """What is known of a piece's stay as it begins: its draw, where it goes, how it waited."""

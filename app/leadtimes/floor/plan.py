@@ -146,7 +146,7 @@ def newcomers(floor: Floor, keys: Words) -> Floats:
 
 
 def everyone(floor: Floor, newcomer_count: int) -> tuple[Piece, ...]:
-    """Today's pieces, then the newcomers as pieces. Newcomers' `enters_h` differs by replication."""
+    """Today's pieces, then the newcomers as pieces; when these enter differs by replication."""
     a = floor.arrivals
     if a is None:
         return floor.pieces
