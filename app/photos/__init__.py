@@ -1,0 +1,1 @@
+"""Photo sets: deliveries, the check of a set, builds and their assessment."""

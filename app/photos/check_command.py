@@ -1,0 +1,59 @@
+"""`likewright photos check FOLDER [--json]`: the check at the prompt."""
+
+import json
+import sys
+from pathlib import Path
+
+from app.photos.check import CheckResult, Progress, as_json, check_folder
+from app.photos.rules import Verdict
+
+EXIT_CODES = {
+    Verdict.WILL_DO: 0,
+    Verdict.DOUBTFUL: 1,
+    Verdict.WILL_NOT_DO: 2,
+    Verdict.NOTHING_READABLE: 3,
+}
+
+
+def main(folder: Path, as_json_text: bool = False, remembered: bool = False) -> int:
+    """Check a folder, print the answer and return the exit code.
+
+    0 will do, 1 doubtful, 2 will not do, 3 nothing readable. With `as_json_text` standard output
+    is one JSON object and nothing else; progress goes to standard error either way.
+    """
+    result = check_folder(Path(folder), progress=_say, remembered=remembered)
+    if as_json_text:
+        print(json.dumps(as_json(result), indent=1))
+    else:
+        print("\n".join(_lines(result)))
+    sys.stdout.flush()
+    return EXIT_CODES[result.verdict]
+
+
+def _say(progress: Progress) -> None:
+    if progress.finding and progress.stage == "reading":
+        print(f"{progress.done} of {progress.total}  {progress.finding}", file=sys.stderr)
+        sys.stderr.flush()
+
+
+def _lines(result: CheckResult) -> list[str]:
+    lines = [f"{result.verdict.value[0].upper()}{result.verdict.value[1:]}."]
+    for reason in result.reasons:
+        lines.append(f"  {reason.text}")
+        if reason.pictures:
+            lines.append(f"    {_few(reason.pictures)}")
+    if result.aspects:
+        lines.append("Judged apart:")
+        lines += [f"  {aspect.value}: {v.value}" for aspect, v in result.aspects.items()]
+    if result.advice:
+        lines.append("Advice:")
+        lines += [f"  {a.number}. {a.text}" for a in result.advice]
+    if result.cannot_tell:
+        lines.append("What it cannot tell:")
+        lines += [f"  {text}" for text in result.cannot_tell]
+    return lines
+
+
+def _few(names: tuple[str, ...]) -> str:
+    shown = ", ".join(names[:8])
+    return shown if len(names) <= 8 else f"{shown} and {len(names) - 8} more"
