@@ -284,7 +284,7 @@ def enter(
     entry = Entry(
         id=act.take_id(), seq=1, kind=Kind.ENTER, happened_at=at,
         recorded_at=max(act.now, at), to_step=step, act=act.first_id, by=act.who.account_id,
-        time_is=act.time_is or TimeIs.PRESSED, until=accepted,
+        time_is=act.time_is or TimeIs.PRESSED, until=accepted, once=act.once,
     )  # fmt: skip
     state = after(of, None, entry)
     row = {**values, **store.state_values(state), "version": 1}

@@ -96,7 +96,7 @@ def _sooner(c: Comparison) -> list[str]:
         way = "sooner" if days < 0 else "later"
         if abs(days) <= 2 * error or abs(days) < 0.05:
             lines.append(
-                f"{what} is ready no sooner and no later ({days:+.1f} ± {error:.2f} days)."
+                f"{what} is ready neither sooner nor later ({days:+.1f} ± {error:.2f} days)."
             )
         else:
             lines.append(f"{what} is ready {abs(days):.1f} ± {error:.2f} days {way} on average.")

@@ -11,7 +11,6 @@ from starlette.responses import HTMLResponse
 from app.shared.places import shipped
 from app.shared.web import words
 
-
 # What a page says after an act that led to it, by the short word in its address.
 NOTICES = {
     "saved": "Saved.",

@@ -1,0 +1,280 @@
+"""Ranges from a forest: the curve of the training rows that fall into the same leaves as the piece.
+
+Each tree halves the rows where that most tells apart long and short remaining times; a piece's
+range is the Kaplan-Meier curve of its leaf mates over all trees, censored rows included, drawn a
+little towards method e's. Sources: Breiman 2001 (forests), Meinshausen 2006 (leaf mates as
+weights), Ishwaran et al. 2008 (for censored times). Splitting needs a number for every row, so a
+censored row's remaining time is imputed with what method e says of it; in the leaves it counts as
+censored.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.random import Generator
+
+from app.leadtimes.forecast.curves import ByStep, ages
+from app.leadtimes.forecast.features import Encoder
+from app.leadtimes.forecast.levels import LEVELS
+from app.leadtimes.forecast.paths import Moments, Paths
+from app.leadtimes.log import Ints
+from app.leadtimes.survival import Bools, Floats
+
+TREES: Final = 60
+DEPTH: Final = 8
+BINS: Final = 32
+ROWS_PER_TREE: Final = 4_000
+ROWS_PER_PIECE: Final = 4  # on average and a tree: rows of one piece are no new evidence
+FEWEST_IN_LEAF: Final = 12
+GRID: Final = 80
+PRIOR: Final = 6.0
+SMALL: Final = 0.05  # remaining times are compared on log(days + SMALL x their median)
+
+
+@dataclass(frozen=True)
+class Tree:
+    """A full binary tree by levels: node k has children 2k + 1 and 2k + 2; `feature` -1 marks
+    a leaf.
+    """
+
+    feature: Ints
+    cut: Ints
+    deaths: Floats
+    at_risk: Floats
+    leaf_row: Ints
+
+
+@dataclass(frozen=True)
+class Forest:
+    """Fitted trees over the binned features, and the grid of remaining days their leaves are
+    told on.
+    """
+
+    paths: Paths
+    encoder: Encoder
+    reached: ByStep
+    edges: list[Floats]
+    grid: Floats
+    trees: list[Tree]
+    leaf_size: float
+
+    def predict(self, moments: Moments) -> Floats:
+        """Days that remain, moments x LEVELS."""
+        binned = _bin(self.encoder.columns(moments), self.edges)
+        deaths = np.zeros((len(moments), self.grid.size))
+        at_risk = np.zeros_like(deaths)
+        for tree in self.trees:
+            row = tree.leaf_row[_leaf(tree, binned)]
+            deaths += tree.deaths[row]
+            at_risk += tree.at_risk[row]
+        scale = self.leaf_size / len(self.trees)
+        prior = _hazard_on_grid(self.reached, self.paths, moments, self.grid)
+        share = (scale * deaths + PRIOR * prior) / (scale * at_risk + PRIOR)
+        total = np.cumsum(-np.log1p(-np.minimum(share, 1 - 1e-9)), axis=1)
+        return _read(total, self.grid, self._tail(total))
+
+    def _tail(self, total: Floats) -> Floats:
+        """Rate beyond the grid: that of its last quarter."""
+        start = 3 * self.grid.size // 4
+        rise: Floats = total[:, -1] - total[:, start]
+        return rise / (self.grid[-1] - self.grid[start] + 1e-9) + 1e-9
+
+
+def fit_forest(
+    paths: Paths, now: float, encoder: Encoder, reached: ByStep, generator: Generator
+) -> Forest | None:
+    """A forest on the landmarks before `now`; None where hardly anything has finished."""
+    rows = paths.landmarks
+    rows = rows[rows.at < now]
+    days, seen = paths.known_on(now, rows)
+    if not seen.any() or np.unique(paths.piece[rows.stay[seen]]).size < 10:
+        return None
+    rows, days, seen = _thinned(rows, days, seen, paths, generator)
+    grid = _grid(days[seen])
+    features = encoder.columns(rows)
+    edges = [_edges(column) for column in features.T]
+    binned = _bin(features, edges)
+    target = _target(paths, rows, days, seen, reached)
+    trees, sizes = [], []
+    piece = paths.piece[rows.stay]
+    for _ in range(TREES):
+        drawn = _draw(piece, generator)
+        tree, size = _grow(binned[drawn], target[drawn], days[drawn], seen[drawn], grid, generator)
+        trees.append(tree)
+        sizes.append(size)
+    return Forest(paths, encoder, reached, edges, grid, trees, float(np.mean(sizes)))
+
+
+def _thinned(
+    rows: Moments, days: Floats, seen: Bools, paths: Paths, generator: Generator
+) -> tuple[Moments, Floats, Bools]:
+    limit = 4 * ROWS_PER_TREE
+    if len(rows) <= limit:
+        return rows, days, seen
+    kept = np.sort(generator.choice(len(rows), limit, replace=False))
+    return rows[kept], days[kept], seen[kept]
+
+
+def _draw(piece: Ints, generator: Generator) -> Ints:
+    """Row numbers for one tree: about two thirds of the pieces, a few rows of each on average."""
+    names, position = np.unique(piece, return_inverse=True)
+    mine = np.flatnonzero((generator.random(names.size) < 0.67)[position])
+    most = min(ROWS_PER_TREE, ROWS_PER_PIECE * names.size)
+    return mine if mine.size <= most else generator.choice(mine, most, replace=False)
+
+
+def _target(paths: Paths, rows: Moments, days: Floats, seen: Bools, reached: ByStep) -> Floats:
+    """Two columns to split by: log of the remaining time, and where it stands in method e's
+    range.
+    """
+    whole = days.copy()
+    later = Moments(rows.stay[~seen], rows.at[~seen] + days[~seen])
+    middle = int(np.searchsorted(LEVELS, 0.5))
+    whole[~seen] += reached.predict(later)[:, middle]
+    log_days = np.log(whole + SMALL * np.median(whole) + 1e-9)
+    step = paths.step[rows.stay]
+    age = ages(paths, rows)
+    met = np.empty(len(rows))
+    for code in np.unique(step):
+        mine = step == code
+        hazard = reached.hazards[code]
+        met[mine] = hazard.grown(age[mine] + days[mine]) - hazard.grown(age[mine])
+    surprise = np.exp(-np.minimum(met, 30.0))  # the level from above: uniform where e is right
+    surprise = np.where(seen, surprise, surprise / 2)
+    both = np.column_stack((log_days, surprise))
+    standard: Floats = (both - both.mean(axis=0)) / (both.std(axis=0) + 1e-12)
+    return standard
+
+
+def _grid(days: Floats) -> Floats:
+    """Ends of the intervals on which leaves count: quantiles of the remaining times that were
+    seen.
+    """
+    return np.unique(np.quantile(days, np.linspace(0, 1, GRID + 1)[1:]))
+
+
+def _edges(column: Floats) -> Floats:
+    return np.unique(np.quantile(column, np.linspace(0, 1, BINS + 1)[1:-1]))
+
+
+def _bin(features: Floats, edges: list[Floats]) -> Ints:
+    """The bin of every value, features x rows turned so that a row of the result is a moment."""
+    return np.column_stack(
+        [np.searchsorted(e, f, "left") for e, f in zip(edges, features.T, strict=True)]
+    )
+
+
+def _grow(
+    binned: Ints, target: Floats, days: Floats, seen: Bools, grid: Floats, generator: Generator
+) -> tuple[Tree, float]:
+    """One tree, level by level, and the mean number of rows of a leaf as its rows see it."""
+    nodes = 2 ** (DEPTH + 1) - 1
+    feature, cut = np.full(nodes, -1), np.zeros(nodes, dtype=np.int64)
+    node = np.zeros(binned.shape[0], dtype=np.int64)
+    some = max(3, round(0.4 * binned.shape[1]))
+    for level in range(DEPTH):
+        first = 2**level - 1
+        here = np.flatnonzero(node >= first)
+        if not here.size:
+            break
+        tried = generator.choice(binned.shape[1], some, replace=False)
+        best, where, split = _best_cuts(
+            binned[here], target[here], node[here] - first, 2**level, tried
+        )
+        chosen = best > 0
+        feature[first : first + 2**level][chosen] = where[chosen]
+        cut[first : first + 2**level][chosen] = split[chosen]
+        mine = node[here]
+        going = feature[mine] >= 0
+        rows, mine = here[going], mine[going]
+        node[rows] = 2 * mine + 1 + (binned[rows, feature[mine]] > cut[mine])
+    return _with_leaves(feature, cut, node, days, seen, grid)
+
+
+def _best_cuts(
+    binned: Ints, target: Floats, node: Ints, nodes: int, tried: Ints
+) -> tuple[Floats, Ints, Ints]:
+    """For each node the largest drop of the sum of squares over the tried features, 0 where
+    none helps.
+    """
+    best = np.zeros(nodes)
+    where, split = np.zeros(nodes, dtype=np.int64), np.zeros(nodes, dtype=np.int64)
+    for column in tried:
+        key = node * BINS + binned[:, column]
+        count = np.cumsum(_table(key, None, nodes), axis=1)
+        whole = count[:, -1:]
+        other = whole - count
+        allowed = (count >= FEWEST_IN_LEAF) & (other >= FEWEST_IN_LEAF)
+        gain = np.zeros_like(count)
+        for values in target.T:
+            low = np.cumsum(_table(key, values, nodes), axis=1)
+            total = low[:, -1:]
+            gain += low**2 / np.maximum(count, 1) + (total - low) ** 2 / np.maximum(other, 1)
+            gain -= total**2 / np.maximum(whole, 1)
+        gain = np.where(allowed, gain, 0.0)
+        place = gain.argmax(axis=1)
+        top = gain[np.arange(nodes), place]
+        better = top > best + 1e-12
+        best[better], where[better], split[better] = top[better], column, place[better]
+    return best, where, split
+
+
+def _table(key: Ints, values: Floats | None, nodes: int) -> Floats:
+    return np.bincount(key, values, minlength=nodes * BINS).reshape(nodes, BINS).astype(float)
+
+
+def _with_leaves(
+    feature: Ints, cut: Ints, node: Ints, days: Floats, seen: Bools, grid: Floats
+) -> tuple[Tree, float]:
+    """Count deaths and numbers at risk of every leaf on the grid, each leaf weighing one."""
+    leaves, row = np.unique(node, return_inverse=True)
+    interval = np.minimum(np.searchsorted(grid, days, "left"), grid.size - 1)
+    shape = (leaves.size, grid.size)
+    key = row * grid.size + interval
+    deaths = np.bincount(key[seen], minlength=leaves.size * grid.size).reshape(shape)
+    gone = np.bincount(key, minlength=leaves.size * grid.size).reshape(shape)
+    size = gone.sum(axis=1, keepdims=True)
+    # Actuarial: who was censored within an interval was at risk for half of it.
+    at_risk = size - np.cumsum(gone, axis=1) + gone - 0.5 * (gone - deaths)
+    leaf_row = np.zeros(feature.size, dtype=np.int64)
+    leaf_row[leaves] = np.arange(leaves.size)
+    mean_size = float((size[:, 0] ** 2).sum() / size.sum())
+    return Tree(feature, cut, deaths / size, at_risk / size, leaf_row), mean_size
+
+
+def _leaf(tree: Tree, binned: Ints) -> Ints:
+    node = np.zeros(binned.shape[0], dtype=np.int64)
+    rows = np.arange(binned.shape[0])
+    for _ in range(DEPTH):
+        feature = tree.feature[node]
+        down = 2 * node + 1 + (binned[rows, np.maximum(feature, 0)] > tree.cut[node])
+        node = np.where(feature >= 0, down, node)
+    return node
+
+
+def _hazard_on_grid(reached: ByStep, paths: Paths, moments: Moments, grid: Floats) -> Floats:
+    """Method e's share that ends in each interval of the grid, of those that came so far."""
+    step, age = paths.step[moments.stay], ages(paths, moments)
+    ends = age[:, None] + np.concatenate(([0.0], grid))
+    met = np.empty_like(ends)
+    for code in np.unique(step):
+        mine = step == code
+        met[mine] = reached.hazards[code].grown(ends[mine])
+    return -np.expm1(-np.minimum(np.diff(met, axis=1), 30.0))
+
+
+def _read(total: Floats, grid: Floats, rate: Floats) -> Floats:
+    """The quantiles of a cumulative hazard given on a grid, straight within an interval."""
+    edges = np.concatenate(([0.0], grid))
+    total = np.concatenate((np.zeros((total.shape[0], 1)), total), axis=1)
+    days = np.empty((total.shape[0], LEVELS.size))
+    rows = np.arange(total.shape[0])
+    for number, target in enumerate(-np.log1p(-LEVELS)):
+        place = np.minimum((total < target).sum(axis=1), grid.size)
+        low, high = total[rows, place - 1], total[rows, place]
+        share = np.clip((target - low) / np.where(high > low, high - low, 1.0), 0.0, 1.0)
+        inside = edges[place - 1] + share * (edges[place] - edges[place - 1])
+        beyond = grid[-1] + (target - total[:, -1]) / rate
+        days[:, number] = np.where(total[:, -1] < target, beyond, inside)
+    return days

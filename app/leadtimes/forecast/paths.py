@@ -1,0 +1,150 @@
+"""What is known of every piece on a day: its state at any moment and, by that day, how it went on.
+
+`Paths` holds the whole log in days with, for each stay, what of the piece's past was known on
+entering it. Those columns look only backwards, so one `Paths` serves every day of a rolling record;
+what is cut at the day is which stays have begun and which ends are known.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.leadtimes.log import CANCELLED, DAY, FINISHED, OPEN, Ints, StayLog, cases
+from app.leadtimes.survival import Bools, Floats
+
+LANDMARK_DAYS: Final = 240  # moments at which the whole log is looked at for training
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Open pieces at moments: index of the stay each was in, and the moment in days."""
+
+    stay: Ints
+    at: Floats
+
+    def __len__(self) -> int:
+        return int(self.stay.size)
+
+    def __getitem__(self, which: NDArray[np.bool_] | Ints) -> "Moments":
+        return Moments(self.stay[which], self.at[which])
+
+
+@dataclass(frozen=True)
+class Paths:
+    """Stays in order of piece and entering. Times in days since `base` (epoch seconds).
+
+    By stay: `piece` (0 ... pieces - 1), `step`, `entered`, `left`, `following` (when the piece's
+    next stay began, inf for its last), `nth` stay, `visit` of this step, `reworks` (visits of steps
+    seen before), `previous` step (-1 for none), `age` at entering. By piece: `started`, `ended`
+    (inf while unknown), `finished` (false where cancelled), `number` as the log has it.
+    """
+
+    base: float
+    steps: int
+    piece: Ints
+    step: Ints
+    entered: Floats
+    left: Floats
+    following: Floats
+    nth: Ints
+    visit: Ints
+    reworks: Ints
+    previous: Ints
+    age: Floats
+    started: Floats
+    ended: Floats
+    finished: Bools
+    number: Ints
+
+    def open_at(self, when: float) -> Moments:
+        """Every piece that had entered by `when` and not ended, in the stay it entered last."""
+        here = (self.entered <= when) & (when < self.following) & (self.ended[self.piece] > when)
+        stay = np.flatnonzero(here)
+        return Moments(stay, np.full(stay.size, when))
+
+    def known_on(self, now: float, moments: Moments) -> tuple[Floats, Bools]:
+        """Days from each moment to the piece's end if finished by `now`, else for how long it was
+        seen open.
+
+        The second array is true where the end was seen; a cancelled piece is seen no longer.
+        """
+        piece = self.piece[moments.stay]
+        seen = self.ended[piece] <= now
+        return np.minimum(self.ended[piece], now) - moments.at, seen & self.finished[piece]
+
+    @cached_property
+    def landmarks(self) -> Moments:
+        """Everything open at regular moments over the whole log: training rows as queries arise.
+
+        Moments of the calendar and not of each case's own life: rows sampled evenly per case would
+        hold too many short ones; these hold a piece as often as a forecast is asked of it.
+        """
+        if not self.entered.size:
+            return Moments(self.piece, self.entered)
+        ends = np.where(np.isfinite(self.ended), self.ended, self.entered.max())
+        first, last = float(self.started.min()), float(max(ends.max(), self.entered.max()))
+        found = [self.open_at(when) for when in np.linspace(first, last, LANDMARK_DAYS + 2)[1:-1]]
+        return Moments(
+            np.concatenate([moment.stay for moment in found]),
+            np.concatenate([moment.at for moment in found]),
+        )
+
+
+def paths_of(log: StayLog) -> Paths:
+    """The log as paths of its pieces."""
+    whole = cases(log)
+    base = float(log.entered.min()) if len(log) else 0.0
+    piece = np.searchsorted(whole.piece, log.piece)
+    entered = (log.entered - base) / DAY
+    first = np.searchsorted(piece, np.arange(whole.piece.size))
+    same = np.zeros(len(log), dtype=bool)
+    same[1:] = piece[1:] == piece[:-1]
+    nth = np.arange(len(log)) - first[piece] if len(log) else log.piece
+    visit = _visits(piece, log.step)
+    seen_before = np.cumsum(visit > 0)
+    started = (whole.started - base) / DAY
+    following = np.full(len(log), np.inf)
+    following[:-1] = np.where(same[1:], entered[1:], np.inf)
+    return Paths(
+        base=base,
+        steps=len(log.steps),
+        piece=piece,
+        step=log.step,
+        entered=entered,
+        left=(log.left - base) / DAY,
+        following=following,
+        nth=nth,
+        visit=visit,
+        reworks=seen_before - (seen_before - (visit > 0))[first][piece] if len(log) else log.piece,
+        previous=np.where(same, np.roll(log.step, 1), -1),
+        age=entered - started[piece],
+        started=started,
+        ended=np.where(whole.outcome == OPEN, np.inf, (whole.ended - base) / DAY),
+        finished=whole.outcome == FINISHED,
+        number=whole.piece,
+    )
+
+
+def cancelled_by(paths: Paths, now: float) -> Bools:
+    """Which pieces had been given up by `now`."""
+    return (paths.ended <= now) & ~paths.finished
+
+
+def _visits(piece: Ints, step: Ints) -> Ints:
+    """How often the piece had been in this step before, for stays in order of piece and
+    entering.
+    """
+    order = np.lexsort((np.arange(piece.size), step, piece))
+    new = np.ones(piece.size, dtype=bool)
+    new[1:] = (piece[order][1:] != piece[order][:-1]) | (step[order][1:] != step[order][:-1])
+    starts = np.flatnonzero(new)
+    count = np.arange(piece.size) - np.repeat(starts, np.diff(np.append(starts, piece.size)))
+    visit = np.empty(piece.size, dtype=np.int64)
+    visit[order] = count
+    return visit
+
+
+__all__ = ["CANCELLED", "Moments", "Paths", "cancelled_by", "paths_of"]
