@@ -307,7 +307,12 @@ class Entering:
     def piece(
         self, of: Of, values: dict[str, object], step: Step, at: int, accepted: int | None = None
     ) -> Ref:
-        """Add one piece. `at` is when it entered its step (UTC seconds)."""
+        """Add one piece. `at` is when it entered its step (UTC seconds).
+
+        Raises Refused for a moment in the future.
+        """
+        if at > self.act.now:
+            raise Refused("That is in the future. Type a time that has passed.")
         return enter(self.act, of, values, step, at, accepted=accepted)
 
     def close(self) -> int:

@@ -1,7 +1,7 @@
 """Taking back and putting right: undo within minutes, corrections later.
 
 Neither edits the log. Both add an entry that speaks of another one, fold the whole log again and
-save what it gives; flow.rules says what is legal.
+save what it gives; flow.legality says what is legal.
 """
 
 from collections.abc import Sequence
@@ -12,16 +12,9 @@ from sqlalchemy import Connection, select, update
 
 from app.flow import store
 from app.flow.actions import Act, Done, append, code_of, orders_touched, settle
-from app.flow.rules import (
-    Entry,
-    Kind,
-    Studio,
-    correction_refusals,
-    effective,
-    find_move,
-    fold,
-    undo_refusal,
-)
+from app.flow.legality import CARRYING, correction_refusals, undo_refusal
+from app.flow.news import news_of
+from app.flow.rules import Entry, Kind, Studio, effective, find_move, fold
 from app.flow.steps import STEPS, Of, Step
 from app.flow.store import Piece, Ref
 from app.letters import news
@@ -41,8 +34,10 @@ def undo(house: Database, entry_id: int, who: Person, now: int, once: str | None
         act = Act(db, who, now, once, store.next_id(db))
         done = Done(act.first_id)
         touched = store.entries_of_act(db, named.act)
-        for ref, entry in touched:
+        # The last entry first: an act may have taken a piece in hand and moved it on.
+        for ref, entry in reversed(touched):
             _undo_one(act, done, ref, entry, named)
+        _withdraw_versions(act, done, [ref for ref, _ in touched])
         news.take_back(db, [entry.id for _, entry in touched], now)
         settle(act)
         return done
@@ -53,14 +48,32 @@ def _undo_one(act: Act, done: Done, ref: Ref, entry: Entry, named: Entry) -> Non
     log = store.log_of(act.db, ref)
     if any(e.about_id == entry.id and e.kind is Kind.UNDO for e in log):
         raise AlreadyMoved("That was undone already.")
+    if act.once and store.tapped_before(act.db, ref, act.once):
+        raise AlreadyMoved("That form was used already.")
     if entry.kind is Kind.ENTER and entry.id != named.id:
-        _withdraw(act, done, piece, log)
+        if ref.of is Of.COPY:
+            _withdraw(act, done, piece, log)
         return
     if (why := undo_refusal(log, entry.id, act.now)) is not None:
         raise Refused(why)
     _add_about(act, done, piece, log, _about(act, entry, Kind.UNDO))
     if entry.move == "handed_over":
         _unpack(act.db, ref.id, act.now)
+
+
+def _withdraw_versions(act: Act, done: Done, touched: Sequence[Ref]) -> None:
+    """A model's next version goes again with the last remake that asked for it.
+
+    A sister may have joined it in the meantime: then it stays, whoever asked first.
+    """
+    withdrawn = [piece for piece, _ in done.pieces if piece.ref.of is Of.COPY]
+    models_of = {piece.model_id for piece in withdrawn if piece.state.step is Step.CANCELLED}
+    entered = {ref.id for ref in touched if ref.of is Of.MODEL}
+    for model_id in sorted(models_of | entered):
+        model = store.load(act.db, Ref(Of.MODEL, model_id))
+        follows = store.follows_another(act.db, model_id)
+        if follows and model.state.open and not store.copies_of_model(act.db, model_id):
+            _withdraw(act, done, model, store.log_of(act.db, model.ref))
 
 
 def _withdraw(act: Act, done: Done, piece: Piece, log: Sequence[Entry]) -> None:
@@ -76,6 +89,13 @@ def _withdraw(act: Act, done: Done, piece: Piece, log: Sequence[Entry]) -> None:
     append(act, done, piece, entry)
     if piece.ref.of is Of.COPY:
         act.db.execute(update(copies).where(copies.c.id == piece.ref.id).values(withdrawn=1))
+
+
+def _withdraw_open(act: Act, done: Done, ref: Ref) -> None:
+    """Withdraw a remake unless it has been cancelled already."""
+    piece = store.load(act.db, ref)
+    if piece.state.step is not Step.CANCELLED:
+        _withdraw(act, done, piece, store.log_of(act.db, ref))
 
 
 def _about(act: Act, entry: Entry, kind: Kind) -> Entry:
@@ -100,9 +120,11 @@ def _add_about(act: Act, done: Done, piece: Piece, log: Sequence[Entry], about: 
 def _unpack(db: Connection, copy_id: int, now: int) -> None:
     """A handing over that did not happen leaves no parcel behind."""
     parcel_id = db.execute(select(copies.c.parcel_id).where(copies.c.id == copy_id)).scalar()
+    if parcel_id is None:
+        return
     db.execute(update(copies).where(copies.c.id == copy_id).values(parcel_id=None))
     left = db.execute(select(copies.c.id).where(copies.c.parcel_id == parcel_id).limit(1)).first()
-    if parcel_id is not None and left is None:
+    if left is None:
         db.execute(update(parcels).where(parcels.c.id == parcel_id).values(taken_back_at=now))
 
 
@@ -134,25 +156,39 @@ def correct(
         _, named = store.find_entry(db, entry_id)
         act = Act(db, who, now, once, store.next_id(db))
         done = Done(act.first_id)
-        for ref, entry in _meant(db, named, right):
-            _correct_one(act, done, ref, entry, right)
+        meant = _meant(db, named, right)
+        for ref, entry in meant:
+            if right.struck and entry.kind is Kind.ENTER and entry.id != named.id:
+                _withdraw_open(act, done, ref)
+            else:
+                _correct_one(act, done, ref, entry, right)
+        if right.struck:
+            _withdraw_versions(act, done, [])
         settle(act)
         return done
 
 
 def _meant(db: Connection, named: Entry, right: Right) -> list[tuple[Ref, Entry]]:
-    """The entries of the act that the correction concerns: all of them, for a time or a strike."""
-    together = store.entries_of_act(db, named.act)
-    own = [pair for pair in together if pair[1].id == named.id]
+    """The entries of the act that the correction concerns.
+
+    One that carried others with it takes them along, for a time or a strike; pieces that were
+    only ticked and moved together stay as they are.
+    """
+    ref, _ = store.find_entry(db, named.id)
+    if named.move not in CARRYING:
+        return [(ref, named)]
     changes_move = (right.move and right.move != named.move) or right.step is not None
-    if len(together) > 1 and changes_move and named.kind is Kind.MOVE:
+    meant = [
+        (other, entry)
+        for other, entry in store.entries_of_act(db, named.act)
+        if entry.id == named.id or store.carried(db, ref, named, other, entry)
+    ]
+    if changes_move and len(meant) > 1:
         raise Refused(
             "This entry moved other pieces with it. Say that it never happened, then enter the "
             "right move with its own time."
         )
-    if named.kind is Kind.MOVE and named.move in ("model_finished", "remake", "handed_over"):
-        return together
-    return own
+    return meant
 
 
 def _correct_one(act: Act, done: Done, ref: Ref, entry: Entry, right: Right) -> None:
@@ -175,7 +211,11 @@ def _correct_one(act: Act, done: Done, ref: Ref, entry: Entry, right: Right) -> 
     if problems := correction_refusals(piece.ref.of, log, about, studio):
         raise Refused(" ".join(problems))
     _add_about(act, done, piece, log, about)
-    if entry.move == "handed_over" and right.struck:
+    told, tells = news_of(shown, piece.state), news_of(replace(shown, move=about.move), piece.state)
+    if told is not None and (tells is None or tells.kind != told.kind):
+        # What has not gone out yet must not tell of something that never happened.
+        news.take_back(act.db, [entry.id], act.now)
+    if entry.move == "handed_over" and about.move != "handed_over":
         _unpack(act.db, ref.id, act.now)
 
 
@@ -192,6 +232,11 @@ def _right_target(
     if shown.kind is not Kind.MOVE:
         return {"to_step": state.step}
     key = right.move or shown.move
+    if key != shown.move and key in CARRYING:
+        raise Refused(
+            "That move does more than move this piece. Say that the wrong one never happened, "
+            "then enter the right one with its own time."
+        )
     move = find_move(of, state.step, key, studio)
     if move is None and key == shown.move:
         return {"to_step": shown.to_step, "move": key}

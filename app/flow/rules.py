@@ -6,13 +6,14 @@ wish cannot be granted, and `offers` lists those that can, so that a page never 
 that the rule refuses.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from app.flow.steps import (
     ASKED_AGAIN,
     ENDS,
+    MAKING_STEPS,
     PASSED,
     STARTS,
     STEPS,
@@ -24,7 +25,6 @@ from app.flow.steps import (
 )
 from app.shared.people import EVERYBODY, Role
 
-UNDO_WITHIN = 600
 FREE_AFTER_THIRD = 3
 
 
@@ -43,10 +43,6 @@ class Kind(StrEnum):
     FINDING = "finding"
     UNDO = "undo"
     CORRECTION = "correction"
-
-
-UNDOABLE = frozenset({Kind.MOVE, Kind.START, Kind.ASIDE, Kind.HOLD, Kind.LIFT, Kind.TOLD})
-CORRECTABLE = UNDOABLE | {Kind.ENTER, Kind.FINDING}
 
 
 class Whose(StrEnum):
@@ -148,9 +144,6 @@ class Offer:
     main: bool = False
     forward: bool = True
     end: Step | None = None
-
-
-# ---------------------------------------------------------------- reading the log
 
 
 def effective(log: Sequence[Entry]) -> list[Entry]:
@@ -260,9 +253,6 @@ def _passed_at(state: State, entry: Entry) -> int | None:
     return None if entry.move in ASKED_AGAIN else state.passed_at
 
 
-# ---------------------------------------------------------------- what may be done
-
-
 def find_move(of: Of, step: Step, key: str, studio: Studio) -> Move | None:
     """The move that a key stands for at a step, or None."""
     for move in moves_from(of, step):
@@ -319,8 +309,7 @@ def _allowed_on_hold(state: State, entry: Entry) -> bool:
 def _move_refusal(state: State, entry: Entry, studio: Studio) -> str | None:
     move = find_move(state.of, state.step, entry.move, studio)
     if move is None or move.end is not entry.to_step:
-        name = STEPS[state.step].name
-        return f"From {name} there is no such move."
+        return f"From {STEPS[state.step].name} there is no such move."
     if move.key == "new_set" and studio.remembered:
         return "A remembered animal cannot be photographed again: use what there is, or by eye."
     if "whose" in move.needs and entry.whose not in tuple(Whose):
@@ -341,9 +330,7 @@ def _hand_refusal(state: State, entry: Entry) -> str | None:
 
 
 def _finding_refusal(state: State) -> str | None:
-    making = state.of is Of.COPY and state.step in (
-        Step.BLANK, Step.SHAPING, Step.PAINTING, Step.INSPECTION, Step.PACKING,
-    )  # fmt: skip
+    making = state.step in MAKING_STEPS
     return None if making else "There is no made piece yet to find anything on."
 
 
@@ -374,9 +361,7 @@ def offers(state: State, role: Role, studio: Studio) -> tuple[Offer, ...]:
         found.append(Offer("start", Kind.START, label, main=True))
     found.extend(_move_offers(state, role, studio, main=not found))
     if take:
-        found.append(
-            Offer("aside", Kind.ASIDE, "Set aside", needs=("until", "reason"), forward=False)
-        )
+        found.append(Offer("aside", Kind.ASIDE, "Set aside", ("until", "reason"), forward=False))
     if _finding_refusal(state) is None:
         found.append(Offer("finding", Kind.FINDING, "Mend here", ("finding",), forward=False))
     hold = Offer("hold", Kind.HOLD, "Hold", ("reason", "whose", "look_on"), forward=False)
@@ -400,7 +385,7 @@ def _move_offers(state: State, role: Role, studio: Studio, *, main: bool) -> lis
 
 
 def allowed_roles(state: State, entry: Entry, studio: Studio) -> frozenset[Role]:
-    """Person may make this entry."""
+    """Who may make this entry; nobody where the flow has no such move."""
     if entry.kind is not Kind.MOVE:
         return EVERYBODY
     move = find_move(state.of, state.step, entry.move, studio)
@@ -410,67 +395,3 @@ def allowed_roles(state: State, entry: Entry, studio: Studio) -> frozenset[Role]
 def past_the_third(state: State) -> bool:
     """Whether pictures were asked for so often that the desk decides how to go on."""
     return state.attempts >= FREE_AFTER_THIRD
-
-
-# ---------------------------------------------------------------- undo and correction
-
-
-def undo_refusal(log: Sequence[Entry], entry_id: int, now: int) -> str | None:
-    """Why an entry may not be undone: only a piece's last move, and only for ten minutes."""
-    line = effective(log)
-    if not line or line[-1].id != entry_id:
-        return "Only the last thing that happened to a piece can be undone."
-    if line[-1].kind not in UNDOABLE:
-        return "This cannot be undone. Use a correction."
-    if now - line[-1].recorded_at > UNDO_WITHIN:
-        return "The ten minutes for undoing are over. Use a correction."
-    return None
-
-
-def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, studio: Studio) -> list[str]:
-    """What stands in the way of a correction: empty where the corrected log is legal.
-
-    `right` is an entry of kind CORRECTION; its `about_id` names the wrong entry, its `to_step`
-    and `happened_at` give the right step and time, a `to_step` of None says that it never
-    happened. Each sentence names what has to be corrected first.
-    """
-    wrong = next((e for e in effective(log) if e.id == right.about_id), None)
-    if wrong is None or wrong.kind not in CORRECTABLE:
-        return ["There is nothing here that could be corrected."]
-    if wrong.kind is Kind.ENTER and right.to_step is None:
-        return ["The entering of a piece cannot be taken away. Cancel the piece instead."]
-    return _replay_refusals(of, effective([*log, right]), studio)
-
-
-def _replay_refusals(of: Of, line: Sequence[Entry], studio: Studio) -> list[str]:
-    state: State | None = None
-    for entry in line:
-        if state is None:
-            why = None if entry.to_step in STARTS[of] else "A piece cannot enter there."
-        else:
-            # What was legal in its day stays so: the blank step may have been on, the animal alive.
-            why = min(
-                (refusal(state, entry, s) for s in _any_day(studio)), key=lambda w: w is not None
-            )
-        if why is not None:
-            return [f"{describe(entry)} would not fit any more. Correct it first. ({why})"]
-        state = after(of, state, entry)
-    return []
-
-
-def _any_day(studio: Studio) -> Iterable[Studio]:
-    return (studio, Studio(True, False), Studio(False, False))
-
-
-def describe(entry: Entry) -> str:
-    """An entry in a few words, for lists of what to correct first."""
-    if entry.kind in (Kind.MOVE, Kind.ENTER) and entry.to_step is not None:
-        return f"The move to {STEPS[entry.to_step].name}"
-    words = {
-        Kind.START: "The taking in hand",
-        Kind.ASIDE: "The setting aside",
-        Kind.HOLD: "The hold",
-        Kind.LIFT: "The lifting of the hold",
-        Kind.TOLD: "The word that photos were sent",
-    }
-    return words.get(entry.kind, "An entry after it")

@@ -191,6 +191,28 @@ def next_id(db: Connection) -> int:
     return found
 
 
+def follows_another(db: Connection, model_id: int) -> bool:
+    """Whether a model is a later version of another one."""
+    query = select(models.c.follows_id).where(models.c.id == model_id)
+    return db.execute(query).scalar() is not None
+
+
+def carried(db: Connection, ref: Ref, named: Entry, other: Ref, entry: Entry) -> bool:
+    """Whether an entry of the same act came with a named one, not merely at the same tap."""
+    if named.move == "handed_over":
+        return entry.move == "handed_over" and entry.amount == named.amount
+    if named.move == "remake":
+        # Entering the piece that replaces it; a new version of the model stays where it is.
+        query = select(copies.c.replaces_id).where(copies.c.id == other.id)
+        return (
+            entry.kind is Kind.ENTER
+            and other.of is Of.COPY
+            and (db.execute(query).scalar() == ref.id)
+        )
+    query = select(copies.c.model_id).where(copies.c.id == other.id)
+    return entry.move == "begun" and db.execute(query).scalar() == ref.id
+
+
 def add(db: Connection, rows: Sequence[dict[str, Any]]) -> None:
     """Add entries to the log."""
     db.execute(_ADD, list(rows))

@@ -138,4 +138,18 @@ class Calendar:
         return _Day(start, end, closed, work)
 
     def _at(self, day: date, hour: day_time) -> int:
-        return int(datetime.combine(day, hour, self.zone).astimezone(UTC).timestamp())
+        """The moment of an hour: the first of two, and for a skipped one the change itself."""
+        local = datetime.combine(day, hour, self.zone)
+        first, second = (int(local.replace(fold=n).astimezone(UTC).timestamp()) for n in (0, 1))
+        if second >= first:
+            return first
+        # A skipped hour reads as `first` by the old offset and as `second` by the new one; the
+        # change lies between them. Were it not found, spans of hours could overlap that night.
+        new = self.local(first).utcoffset()
+        while second + 1 < first:
+            middle = (first + second) // 2
+            if self.local(middle).utcoffset() == new:
+                first = middle
+            else:
+                second = middle
+        return first

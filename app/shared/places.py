@@ -10,6 +10,8 @@ from typing import IO
 
 from app.shared.errors import CannotStart
 
+_KEY_BYTES = 32
+
 
 def shipped(name: str) -> Path:
     """A folder that comes with the program: beside the code when installed, else the checkout's."""
@@ -47,7 +49,7 @@ class DataFolder:
     def prepare(self) -> None:
         """Make the folder and its key where they are missing.
 
-        Raises CannotStart where the folder cannot be written.
+        Raises CannotStart where the folder cannot be written or the key is damaged.
         """
         try:
             self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -56,13 +58,19 @@ class DataFolder:
             if not self.key_file.exists():
                 handle = os.open(self.key_file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
                 with os.fdopen(handle, "wb") as file:
-                    file.write(secrets.token_bytes(32))
+                    file.write(secrets.token_bytes(_KEY_BYTES))
                     file.flush()
                     os.fsync(file.fileno())
+            short = self.key_file.stat().st_size < _KEY_BYTES
         except OSError as why:
             raise CannotStart(
                 f"The data folder {self.path} cannot be used: {why.strerror}."
             ) from why
+        if short:
+            raise CannotStart(
+                f"The key file {self.key_file} is damaged: it is too short. Put it back from a "
+                "backup, or remove it if no status link was ever given out."
+            )
 
     @cached_property
     def key(self) -> bytes:

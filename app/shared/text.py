@@ -3,10 +3,12 @@
 import re
 import unicodedata
 
-# C0 and C1 controls, line and paragraph separators, bidirectional overrides and isolates,
-# zero-width characters other than the joiners that some scripts need.
+# C0 and C1 controls, line and paragraph separators, every bidirectional control (marks,
+# overrides, isolates: UAX #9), the soft hyphen, invisible operators and annotations, zero-width
+# characters other than the joiners that some scripts need.
 _UNSEEN = re.compile(
-    "[\u0000-\u0008\u000b-\u001f\u007f-\u009f\u2028\u2029\u202a-\u202e\u2066-\u2069\u200b\ufeff]"
+    "[\u0000-\u0008\u000b-\u001f\u007f-\u009f\u00ad\u061c\u180e\u200b\u200e\u200f\u2028\u2029"
+    "\u202a-\u202e\u2060-\u2064\u2066-\u2069\ufeff\ufff9-\ufffb]"
 )
 _ENCODED_WORD = re.compile(r"=\?[^?\s]*\?[bqBQ]\?")
 _MARKS_IN_A_ROW = 8
@@ -38,7 +40,9 @@ def tidy(value: str, *, lines: bool = False) -> str:
 
 def fold(value: str) -> str:
     """The form in which names are compared and found: no case, no accents, single spaces."""
-    plain = unicodedata.normalize("NFKD", value.casefold())
+    # Twice: taking a letter apart can bring a capital to light, "ℌ" for one.
+    plain = unicodedata.normalize("NFKD", value)
+    plain = unicodedata.normalize("NFKD", plain.casefold())
     return " ".join("".join(s for s in plain if not unicodedata.combining(s)).split())
 
 

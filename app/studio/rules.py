@@ -20,6 +20,7 @@ def read_hours(text: str) -> Hours:
     Raises ValueError with a sentence for the page.
     """
     spans: list[tuple[time, time]] = []
+    latest = 0
     for part in filter(None, (p.strip() for p in text.split(","))):
         found = _SPAN.match(part)
         if found is None:
@@ -28,8 +29,9 @@ def read_hours(text: str) -> Hours:
         if h1 > 23 or h2 > 24 or m1 > 59 or m2 > 59 or (h2 == 24 and m2):
             raise ValueError(f"“{part}” is not a time of day.")
         start, end = time(h1, m1), time(h2 % 24, m2)
-        if h1 * 60 + m1 >= h2 * 60 + m2 or (spans and start < spans[-1][1]):
-            raise ValueError(f"“{part}” ends before it begins, or before the span before it.")
+        if h1 * 60 + m1 >= h2 * 60 + m2 or h1 * 60 + m1 < latest:
+            raise ValueError(f"“{part}” ends before it begins, or begins before the last one ends.")
+        latest = h2 * 60 + m2
         spans.append((start, end))
     return tuple(spans)
 

@@ -1,0 +1,82 @@
+"""Taking back and putting right: what may be undone, and which corrections stand. Pure.
+
+Both leave the log as it is and add to it. An undo is for the last thing that happened, within
+minutes; a correction is taken whenever the log that it gives is legal from end to end.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from app.flow.rules import Entry, Kind, State, Studio, after, effective, refusal
+from app.flow.steps import STARTS, STEPS, Of
+
+UNDO_WITHIN = 600
+UNDOABLE = frozenset({Kind.MOVE, Kind.START, Kind.ASIDE, Kind.HOLD, Kind.LIFT, Kind.TOLD})
+CORRECTABLE = UNDOABLE | {Kind.ENTER, Kind.FINDING}
+# Moves that write more than their own entry: a correction cannot make that up afterwards.
+CARRYING = frozenset({"model_finished", "remake", "handed_over"})
+
+
+def undo_refusal(log: Sequence[Entry], entry_id: int, now: int) -> str | None:
+    """Why an entry may not be undone: only a piece's last move, and only for ten minutes."""
+    line = effective(log)
+    if not line or line[-1].id != entry_id:
+        return "Only the last thing that happened to a piece can be undone."
+    if line[-1].kind not in UNDOABLE:
+        return "This cannot be undone. Use a correction."
+    if now - line[-1].recorded_at > UNDO_WITHIN:
+        return "The ten minutes for undoing are over. Use a correction."
+    return None
+
+
+def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, studio: Studio) -> list[str]:
+    """What stands in the way of a correction: empty where the corrected log is legal.
+
+    `right` is an entry of kind CORRECTION; its `about_id` names the wrong entry, its `to_step`
+    and `happened_at` give the right step and time, a `to_step` of None says that it never
+    happened. Each sentence names what has to be corrected first.
+    """
+    wrong = next((e for e in effective(log) if e.id == right.about_id), None)
+    if wrong is None or wrong.kind not in CORRECTABLE:
+        return ["There is nothing here that could be corrected."]
+    if wrong.kind is Kind.ENTER and right.to_step is None:
+        return ["The entering of a piece cannot be taken away. Cancel the piece instead."]
+    state: State | None = None
+    for entry in effective([*log, right]):
+        if state is None:
+            why = None if entry.to_step in STARTS[of] else "A piece cannot enter there."
+        else:
+            why = _refusal_in_its_day(state, entry, studio)
+        if why is not None and entry.id == right.about_id:
+            return [why]
+        if why is not None:
+            return [f"{describe(entry)} would not fit any more. Correct it first. ({why})"]
+        state = after(of, state, entry)
+    return []
+
+
+def _refusal_in_its_day(state: State, entry: Entry, studio: Studio) -> str | None:
+    """The refusal by the rules of any day: the blank step may have been on, the animal alive."""
+    if entry.move == "begun":
+        # A copy begins with its model, whether it is on hold or not.
+        state = replace(state, hold_whose="")
+    whys = [refusal(state, entry, day) for day in _any_day(studio)]
+    return None if None in whys else whys[0]
+
+
+def _any_day(studio: Studio) -> Iterable[Studio]:
+    return (studio, Studio(True, False), Studio(False, False))
+
+
+def describe(entry: Entry) -> str:
+    """An entry in a few words, for lists of what to correct first."""
+    if entry.kind in (Kind.MOVE, Kind.ENTER) and entry.to_step is not None:
+        return f"The move to {STEPS[entry.to_step].name}"
+    words = {
+        Kind.START: "The taking in hand",
+        Kind.ASIDE: "The setting aside",
+        Kind.HOLD: "The hold",
+        Kind.LIFT: "The lifting of the hold",
+        Kind.TOLD: "The word that photos were sent",
+    }
+    return words.get(entry.kind, "An entry after it")

@@ -1,0 +1,68 @@
+"""What tests lean on: a migrated database copied for each test, and a fixed cast.
+
+`house` is an open database of one test's own, `cast` the people who have accounts in it; the
+helpers that put orders into it stand in tests.making. The template is migrated once a session,
+with the real migrations, and copied as a file.
+"""
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+from sqlalchemy import insert
+
+from app.shared.database import Database
+from app.tables import accounts
+from app.upkeep.migrating import migrate
+from tests.making import CAST, MADE_AT, Cast
+
+_common = {
+    "deadline": None,
+    "suppress_health_check": [HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+}
+# On a machine that checks (CI is set there) every run tries the same examples.
+settings.register_profile("ci", derandomize=True, database=None, **_common)
+settings.register_profile("here", **_common)
+settings.load_profile("ci" if os.environ.get("CI") else "here")
+
+
+@pytest.fixture(scope="session")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A migrated database file with the cast's accounts in it. Copy it, never open it."""
+    path = tmp_path_factory.mktemp("template") / "studio.db"
+    migrate(path, MADE_AT)
+    house = Database(path)
+    with house.writing() as db:
+        for person in CAST.everybody:
+            db.execute(
+                insert(accounts).values(
+                    id=person.account_id, name=person.name, name_key=person.name.casefold(),
+                    role=person.role, made_at=MADE_AT,
+                )
+            )  # fmt: skip
+    house.close()
+    assert not path.with_name("studio.db-wal").exists(), "a copy would miss what is in the log"
+    return path
+
+
+@pytest.fixture
+def studio_file(template: Path, tmp_path: Path) -> Path:
+    """A copy of the template, `studio.db` in the test's own folder."""
+    return Path(shutil.copyfile(template, tmp_path / "studio.db"))
+
+
+@pytest.fixture
+def house(studio_file: Path) -> Iterator[Database]:
+    """The test's own database, open."""
+    house = Database(studio_file)
+    yield house
+    house.close()
+
+
+@pytest.fixture
+def cast() -> Cast:
+    """Who works in this studio: owner, desk, and three at the benches."""
+    return CAST
