@@ -1,7 +1,7 @@
-"""The floor once more, three times: as plain as it can be, in simpy, and in ciw.
+"""The floor once more, twice: as plain as it can be, and in simpy.
 
 Written from the description, sharing no code with app/leadtimes/floor but its dataclasses: its own
-hash in whole numbers, its own hours, a heap or another library's clock for the order of events.
+hash in whole numbers, its own hours, a heap or simpy's clock for the order of events.
 """
 
 import heapq
@@ -47,7 +47,9 @@ class Work:
         opens, closes, before = self.hours[step]
         i = bisect_right(opens, t) - 1
         first = 0.0 if i < 0 else before[i] + min(t - opens[i], closes[i] - opens[i])
-        j = max(bisect_left(before, first + work) - 1, 0)
+        if not work:  # nothing to do ends at once, even at night
+            return t, first, first
+        j = bisect_left(before, first + work) - 1
         return max(t, opens[j] + (first + work - before[j])), first, first + work
 
     def worked(self, step, t):
@@ -150,13 +152,13 @@ def simpy_floor(floor, key, newcomers=()):
     pieces = sorted([*floor.pieces, *newcomers], key=lambda p: (not p.in_hand, p.priority, p.oldest))
     places = [simpy.PriorityResource(env, s.places or len(pieces)) for s in floor.steps]
 
-    def live(p):
+    def live(i, p):
         if p.enters_h is not None:
             yield env.timeout(p.enters_h)
         step, rounds, held = work.names.index(p.step), 0, p.in_hand
         while step is not None:
             rank = 0 if held else 1 if rounds and floor.rework_first else 2
-            with places[step].request(priority=(rank, p.priority, p.oldest)) as place:
+            with places[step].request(priority=(rank, p.priority, p.oldest, i)) as place:
                 yield place
                 end, *_ = work.ends(step, env.now, work.duration(p, step, rounds, held))
                 step, rounds = work.way(p, step, rounds)
@@ -168,7 +170,7 @@ def simpy_floor(floor, key, newcomers=()):
             held = False
         ready[p.key] = env.now
 
-    for p in pieces:
-        env.process(live(p))
+    for i, p in enumerate(pieces):
+        env.process(live(i, p))
     env.run()
     return ready

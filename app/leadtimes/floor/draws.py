@@ -81,6 +81,9 @@ def quantile_table(
 
 def share_below(table: Floats, age: float) -> float:
     """The share of stays in a quantile table that end by an age: the inverse of the table."""
-    grid = np.linspace(0.0, 1.0, table.size)
-    flat = np.r_[True, np.diff(table) > 0]
-    return float(np.interp(age, table[flat], grid[flat], left=0.0, right=1.0))
+    if age >= table[-1]:
+        return 1.0
+    if age <= table[0]:
+        return 0.0
+    i = int(np.searchsorted(table, age)) - 1  # not np.interp, which goes astray where it is flat
+    return float((i + (age - table[i]) / (table[i + 1] - table[i])) / (table.size - 1))

@@ -4,7 +4,7 @@ All times are hours since the moment that the simulation starts from (its "now",
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from datetime import time as day_time
 
@@ -27,8 +27,8 @@ class OpenHours:
     work that would last longer is refused by the simulation rather than guessed.
     """
 
-    opens: Floats
-    closes: Floats
+    opens: Floats = field(repr=False)
+    closes: Floats = field(repr=False)
     until: float
 
     @staticmethod

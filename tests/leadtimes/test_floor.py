@@ -1,0 +1,269 @@
+"""The floor against itself: numpy, numba and plain Python to the bit, a heap and simpy to 0.0 h."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from app.leadtimes.floor import (
+    Arrivals,
+    Floor,
+    OpenHours,
+    Piece,
+    Rework,
+    Step,
+    quantile_table,
+    simulate,
+)
+from app.leadtimes.floor import kernel as compiled
+from app.leadtimes.floor.draws import replication_keys
+from app.leadtimes.floor.outcome import run_plan
+from app.leadtimes.floor.plan import door_book, lay_out, newcomers
+from tests.leadtimes.floor_reference import heap_floor, replication, simpy_floor
+
+DAYS = 900
+WEEK = OpenHours.of(
+    [24.0 * d + 9 for d in range(DAYS) if d % 7 < 5 and d != 17],
+    [24.0 * d + 17 for d in range(DAYS) if d % 7 < 5 and d != 17],
+)
+# The same for three weeks, then open for good: short enough to be printed when a test fails.
+WEEKS = OpenHours.of(WEEK.opens[:15], [*WEEK.closes[:14], 10_000.0])
+FIELDS = ("ready", "wait", "begun", "busy", "queued")
+
+
+def nine_steps(pieces: int = 60) -> Floor:
+    """Step 1 round the clock, the others in working hours, one piece in ten sent back."""
+    generator = np.random.default_rng(9)
+    steps = tuple(
+        Step(
+            f"step {i + 1}",
+            quantile_table(generator.lognormal(1, 0.7, 150)),
+            people=1 + i % 3,
+            hours=WEEK if i else OpenHours.always(),
+            rework=(Rework("step 6", 0.07), Rework("step 4", 0.03)) if i == 7 else (),
+        )
+        for i in range(9)
+    )
+    return Floor(steps, tuple(Piece(f"p{k}", "step 1", oldest=k) for k in range(pieces)))
+
+
+def newcomer_pieces(floor: Floor, seed: int, replications: int, row: int) -> list[Piece]:
+    coming = floor.arrivals
+    if coming is None:
+        return []
+    hours = newcomers(floor, replication_keys(seed, 0, replications))[row]
+    return [
+        Piece(f"newcomer {n}", coming.step, coming.last, priority=coming.priority,
+              oldest=math.inf, enters_h=float(hour))
+        for n, hour in enumerate(hours)
+    ]  # fmt: skip
+
+
+def assert_equals_the_heap(floor: Floor, replications: int, seed: int = 3) -> None:
+    out = simulate(floor, replications, seed, "numpy")
+    for r in range(replications):
+        late = newcomer_pieces(floor, seed, replications, r)
+        ready, waited, busy = heap_floor(floor, replication(seed, r), late)
+        assert [ready[p.key] for p in floor.pieces] == out.ready[r].tolist()
+        steps = range(len(floor.steps))
+        assert [waited[s] for s in steps] == pytest.approx(out.wait[r].tolist(), abs=1e-9)
+        assert [busy[s] for s in steps] == pytest.approx(out.busy[r].tolist(), abs=1e-9)
+
+
+def assert_both_engines_agree_to_the_bit(floor: Floor, replications: int) -> None:
+    a, b = (simulate(floor, replications, 3, engine) for engine in ("numpy", "numba"))
+    for name in FIELDS:
+        assert np.array_equal(getattr(a, name), getattr(b, name)), name
+
+
+def test_every_replication_equals_the_heap_to_0_hours():
+    assert_equals_the_heap(nine_steps(), 25)
+
+
+def test_every_replication_equals_simpy_to_0_hours():
+    floor = nine_steps()
+    out = simulate(floor, 25, 3, "numpy")
+    for r in range(25):
+        ready = simpy_floor(floor, replication(3, r))
+        assert max(abs(ready[p.key] - out.ready[r, i]) for i, p in enumerate(floor.pieces)) == 0.0
+
+
+def test_simpy_agrees_with_pieces_in_hand_and_newcomers_too():
+    floor = nine_steps(30)
+    held = (Piece("held", "step 3", in_hand=True, age_h=2.5, oldest=40),
+            Piece("also held", "step 8", in_hand=True, age_h=0.5, oldest=41))  # fmt: skip
+    gaps = np.random.default_rng(4).exponential(9, 50)
+    floor = replace(floor, pieces=(*floor.pieces, *held), arrivals=Arrivals("step 2", gaps, 300.0))
+    out = simulate(floor, 10, 3, "numpy")
+    for r in range(10):
+        ready = simpy_floor(floor, replication(3, r), newcomer_pieces(floor, 3, 10, r))
+        assert [ready[p.key] for p in floor.pieces] == out.ready[r].tolist()
+
+
+@pytest.mark.skipif(not compiled.COMPILED, reason="numba is an optional extra")
+def test_numba_gives_the_same_numbers_to_the_bit():
+    assert_both_engines_agree_to_the_bit(nine_steps(), 200)
+
+
+def test_the_compiled_file_run_as_plain_python_gives_the_same_numbers_to_the_bit():
+    floor = nine_steps(12)
+    keys = replication_keys(3, 0, 3)
+    late = newcomers(floor, keys)
+    plan, book = lay_out(floor, late), door_book(floor, late)
+    out = (np.empty((3, 12)), *np.zeros((4, 3, 9)))
+    plain = getattr(compiled.run_rows, "py_func", compiled.run_rows)
+    with np.errstate(over="ignore"):
+        plain(plan, keys, *book, *out)
+    for mine, theirs in zip(out, run_plan(plan, keys, *book, compiled=False), strict=True):
+        assert np.array_equal(mine, theirs)
+
+
+# Whole and half hours on purpose: many things then happen at the same instant.
+half_hours = st.integers(0, 12).map(lambda n: n / 2)
+
+
+@st.composite
+def floors(draw) -> Floor:
+    count = draw(st.integers(1, 4))
+    steps = []
+    for i in range(count):
+        places = draw(st.sampled_from([1, 1, 2, 3, None]))
+        rough = draw(st.lists(half_hours, min_size=1, max_size=3))
+        steps.append(
+            Step(
+                f"s{i}",
+                np.sort(np.resize(np.array(rough), 3)),
+                machines=places,
+                hours=draw(st.sampled_from([WEEKS, OpenHours.always()])),
+                batch=draw(st.sampled_from([1, 1, 3])) if places else 1,
+                rework=tuple(Rework(f"s{draw(st.integers(0, i))}", 0.3) for _ in range(draw(st.integers(0, 2)))),
+            )
+        )  # fmt: skip
+    pieces = []
+    for k in range(draw(st.integers(1, 12))):
+        first = draw(st.integers(0, count - 1))
+        kind = draw(st.sampled_from(["waits", "waits", "in hand", "later", "after"]))
+        pieces.append(
+            Piece(
+                f"p{k}", f"s{first}", f"s{draw(st.integers(first, count - 1))}",
+                in_hand=kind == "in hand",
+                age_h=draw(half_hours) if kind == "in hand" else 0.0,
+                waited_h=draw(half_hours),
+                priority=draw(st.integers(0, 1)),
+                oldest=draw(st.integers(0, 3)),
+                after=f"p{draw(st.integers(0, k - 1))}" if kind == "after" and k else None,
+                enters_h=draw(half_hours) * 4 if kind == "later" else None,
+            )
+        )  # fmt: skip
+    coming = Arrivals("s0", np.array([0.0, 5.0, 12.0]), 60.0) if draw(st.booleans()) else None
+    return Floor(
+        tuple(steps), tuple(pieces), coming, draw(st.integers(0, 3)), draw(st.booleans()), 100.0
+    )
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(floors())
+def test_any_floor_equals_the_heap_with_batches_forks_and_ties(floor):
+    assert_equals_the_heap(floor, 3)
+
+
+@pytest.mark.skipif(not compiled.COMPILED, reason="numba is an optional extra")
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(floors())
+def test_any_floor_is_the_same_to_the_bit_from_both_engines(floor):
+    assert_both_engines_agree_to_the_bit(floor, 3)
+
+
+def hours(n: float) -> np.ndarray:
+    return np.full(3, float(n))
+
+
+def test_order_of_work_is_priority_then_oldest_and_rework_goes_first():
+    steps = (Step("painting", hours(1), people=1),)
+    pieces = (Piece("new", "painting", oldest=9), Piece("old", "painting", oldest=2),
+              Piece("remake", "painting", priority=-1, oldest=99))  # fmt: skip
+    assert simulate(Floor(steps, pieces), 2).ready[0].tolist() == [3, 2, 1]
+    always = (replace(steps[0], rework=(Rework("painting", 1.0),)),)
+    floor = Floor(always, pieces, rework_cap=1)
+    assert simulate(floor, 2).ready[0].tolist() == [6, 4, 2]
+    assert simulate(replace(floor, rework_first=False), 2).ready[0].tolist() == [6, 4, 2]
+    late = replace(floor, pieces=(*pieces, Piece("urgent", "painting", priority=-2, enters_h=0.5)))
+    assert simulate(late, 2).ready[0].tolist() == [8, 6, 2, 4]
+    assert simulate(replace(late, rework_first=False), 2).ready[0].tolist() == [8, 6, 4, 3]
+
+
+def test_rework_that_is_certain_ends_at_the_cap():
+    step = Step("inspection", hours(1), people=1, rework=(Rework("inspection", 1.0),))
+    for cap in (0, 3, 5):
+        floor = Floor((step,), (Piece("A", "inspection"),), rework_cap=cap)
+        assert simulate(floor, 2).ready[0, 0] == cap + 1
+
+
+def test_a_share_of_pieces_is_sent_back_as_often_as_said():
+    step = Step("inspection", hours(1), rework=(Rework("inspection", 0.1),))
+    out = simulate(Floor((step,), (Piece("A", "inspection"),), rework_cap=20), 40_000)
+    assert (out.ready[:, 0] > 1).mean() == pytest.approx(0.1, abs=0.006)
+    assert out.ready.mean() == pytest.approx(1 / 0.9, abs=0.01)
+
+
+def test_a_batch_takes_up_to_n_pieces_and_one_that_is_in_hand_takes_nobody_new():
+    step = Step("blank", hours(4), machines=1, batch=3)
+    pieces = tuple(Piece(f"p{k}", "blank", oldest=k) for k in range(4))
+    assert simulate(Floor((step,), pieces), 2).ready[0].tolist() == [4, 4, 4, 8]
+    held = (Piece("held", "blank", in_hand=True, age_h=1.0), *pieces[:2])
+    assert simulate(Floor((step,), held), 2).ready[0].tolist() == [3, 7, 7]
+
+
+def test_copies_begin_when_their_model_is_ready():
+    steps = (Step("finishing", hours(5), people=1), Step("shaping", hours(2), people=1))
+    pieces = (Piece("A model", "finishing", "finishing", in_hand=True, age_h=1.0),
+              Piece("A1", "shaping", after="A model"), Piece("A2", "shaping", after="A model", oldest=1))  # fmt: skip
+    out = simulate(Floor(steps, pieces), 2)
+    assert out.ready[0].tolist() == [4, 6, 8]
+    assert out.together({"1147": ["A1", "A2"]})[0].tolist() == [8]
+
+
+def test_more_in_hand_than_places_go_first_once_a_place_is_free():
+    steps = (Step("painting", hours(4), people=1),)
+    pieces = (Piece("waits", "painting", priority=-5),
+              Piece("first", "painting", in_hand=True, age_h=3.0),
+              Piece("second", "painting", in_hand=True, age_h=2.0, oldest=1))  # fmt: skip
+    assert simulate(Floor(steps, pieces), 2).ready[0].tolist() == [7, 1, 3]
+
+
+def test_waiting_and_busy_share_add_up_by_hand():
+    """Three pieces of 4 h, one painter, 24 h: taken up at 0, 4, 8; the second had waited 6 before."""
+    pieces = (Piece("A", "painting"), Piece("B", "painting", oldest=1, waited_h=6),
+              Piece("C", "painting", oldest=2))  # fmt: skip
+    out = simulate(Floor((Step("painting", hours(4), people=1),), pieces, horizon_h=24.0), 5)
+    assert out.wait_hours().value[0] == pytest.approx((0 + 10 + 8) / 3)
+    assert out.waiting().value[0] == pytest.approx((4 + 8) / 24)
+    assert out.busy_share().value[0] == pytest.approx(12 / 24)
+    assert out.bottleneck().value[0] == 1
+    assert out.wait_hours().error[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"steps": ()}, "1 to 60 steps"),
+        ({"pieces": ()}, "no piece"),
+        ({"pieces": (Piece("A", "nowhere"),)}, "There is no step “nowhere”"),
+        ({"pieces": (Piece("A", "a"), Piece("A", "a"))}, "key of its own"),
+        ({"pieces": (Piece("A", "b", "a"),)}, "last step comes before"),
+        ({"pieces": (Piece("A", "a", after="B"),)}, "not on the floor"),
+        ({"pieces": (Piece("A", "a", after="B"), Piece("B", "a", after="A"))}, "circle"),
+        ({"steps": (Step("a", hours(1), people=0), Step("b", hours(1)))}, "at least one person"),
+        ({"steps": (Step("a", hours(1), batch=2), Step("b", hours(1)))}, "counted machine"),
+        ({"steps": (Step("a", hours(1), rework=(Rework("b", 0.1),)), Step("b", hours(1)))}, "earlier"),
+        ({"steps": (Step("a", -hours(1)), Step("b", hours(1)))}, "not negative"),
+        ({"arrivals": Arrivals("a", np.zeros(3), 9.0)}, "not all of them zero"),
+    ],
+)  # fmt: skip
+def test_a_floor_that_makes_no_sense_is_refused_in_plain_words(change, says):
+    floor = Floor((Step("a", hours(1)), Step("b", hours(1))), (Piece("A", "a"),))
+    with pytest.raises(ValueError, match=says):
+        simulate(replace(floor, **change), 2)
