@@ -287,7 +287,12 @@ def _copy_values(copy: CopyFields) -> dict[str, object]:
 
 
 def add_copy(
-    shop: Workshop, order_animal_id: int, typed: CopyFields, who: Person, once: str
+    shop: Workshop,
+    order_id: int,
+    order_animal_id: int,
+    typed: CopyFields,
+    who: Person,
+    once: str,
 ) -> None:
     """Add a copy to an animal of an open order, while its copy deadline is open.
 
@@ -305,7 +310,7 @@ def add_copy(
             )
             .join(models, models.c.id == order_animals.c.model_id)
             .join(orders, orders.c.id == order_animals.c.order_id)
-            .where(order_animals.c.id == order_animal_id)
+            .where(order_animals.c.id == order_animal_id, order_animals.c.order_id == order_id)
         ).first()
         if row is None or not row.open or row.step in (Step.READY, Step.CANCELLED):
             raise BadFields(

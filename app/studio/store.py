@@ -1,15 +1,15 @@
 """The studio's settings and closures, as they lie in the database."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, insert, select, text
+from sqlalchemy import Connection, insert, select, text, update
 
 from app.shared.calendar import Calendar
 from app.studio.rules import StudioSettings
-from app.tables import changes, closures, settings
+from app.tables import accounts, changes, closures, settings, step_texts
 
 _SAVE = text(
     "INSERT INTO settings (name, value, changed_at, changed_by_id)"
@@ -34,17 +34,7 @@ def save(
             continue
         row = {"name": name, "value": json.dumps(value), "at": at, "by": by}
         db.execute(_SAVE, row)
-        db.execute(
-            insert(changes).values(
-                at=at,
-                account_id=by,
-                of="settings",
-                of_id=0,
-                field=name,
-                before=json.dumps(before.get(name)),
-                after=json.dumps(value),
-            )
-        )
+        note_change(db, by, at, "settings", name, json.dumps(before.get(name)), json.dumps(value))
 
 
 def closed_days(db: Connection) -> frozenset[date]:
@@ -83,3 +73,70 @@ def calendar(db: Connection, studio: StudioSettings, this_year: int) -> Calendar
     years = range(this_year - 10, this_year + 4)
     holidays_ = public_holidays(studio.country, studio.region, years)
     return Calendar(studio.zone_info(), studio.weekly(), holidays_ | closed_days(db))
+
+
+_UPSERT_TEXTS = text(
+    "INSERT INTO step_texts (step, done_when, watch_out) VALUES (:step, :done_when, :watch_out)"
+    " ON CONFLICT (step) DO UPDATE SET done_when = :done_when, watch_out = :watch_out"
+)
+
+
+def texts_of_steps(db: Connection) -> dict[str, tuple[str, str]]:
+    """By step: when it is done, and what to watch out for, in the studio's own words."""
+    rows = db.execute(select(step_texts))
+    return {row.step: (row.done_when, row.watch_out) for row in rows}
+
+
+def save_texts(db: Connection, step: str, done_when: str, watch_out: str) -> None:
+    """Keep the studio's words for a step."""
+    db.execute(_UPSERT_TEXTS, {"step": step, "done_when": done_when, "watch_out": watch_out})
+
+
+def note_change(
+    db: Connection, by: int | None, at: int, of: str, field: str, before: str | None, after: str,
+    of_id: int = 0,
+) -> None:  # fmt: skip
+    """Keep who changed what and when; `before` and `after` are JSON."""
+    values = {"at": at, "account_id": by, "of": of, "of_id": of_id, "field": field}
+    db.execute(insert(changes).values(**values, before=before, after=after))
+
+
+def standing_closures(db: Connection) -> Sequence[Any]:
+    """Closures that were not taken back, the latest first."""
+    query = select(closures).where(closures.c.taken_back_at.is_(None))
+    return db.execute(query.order_by(closures.c.first_day.desc())).all()
+
+
+def add_closure(db: Connection, first: date, last: date, reason: str) -> int:
+    """Keep a closure of whole days."""
+    new = insert(closures).values(
+        first_day=first.isoformat(), last_day=last.isoformat(), reason=reason
+    )
+    return int(db.execute(new.returning(closures.c.id)).scalar_one())
+
+
+def take_back_closure(db: Connection, closure_id: int, now: int) -> Any | None:
+    """Let a closure count no more; returns it, or None where none stands under that number."""
+    these = (closures.c.id == closure_id) & closures.c.taken_back_at.is_(None)
+    query = update(closures).where(these).values(taken_back_at=now)
+    return db.execute(query.returning(closures)).first()
+
+
+def latest_changes(db: Connection, of: Iterable[str], most: int) -> Sequence[Any]:
+    """The latest changes of settings, with the name of who made them."""
+    query = (
+        select(changes, accounts.c.name)
+        .join(accounts, accounts.c.id == changes.c.account_id, isouter=True)
+        .where(changes.c.of.in_(list(of)))
+    )
+    return db.execute(query.order_by(changes.c.id.desc()).limit(most)).all()
+
+
+def mark_pages_stale(db: Connection) -> None:
+    """Every status page says something that has changed."""
+    db.execute(text("UPDATE status_pages SET wanted = wanted + 1"))
+
+
+def mark_forecasts_stale(db: Connection) -> None:
+    """Every forecast rests on something that has changed."""
+    db.execute(text("UPDATE forecasts SET stale = 1"))

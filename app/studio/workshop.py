@@ -1,15 +1,19 @@
 """What every page is given: the database, the data folder, the studio's settings and calendar."""
 
 import threading
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
+from app.flow.steps import STEPS, Step
 from app.shared import clock
 from app.shared.calendar import Calendar
 from app.shared.database import Database
 from app.shared.places import DataFolder
 from app.studio import store
 from app.studio.rules import StudioSettings
+
+Pace = Mapping[Step, tuple[float, float, bool]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +37,9 @@ class Workshop:
         self.demo = demo
         self.changed = threading.Event()
         self._studio: Studio | None = None
+        self._pace: Pace = {
+            step: (facts.usual, facts.slow, False) for step, facts in STEPS.items() if facts.usual
+        }
 
     def now(self) -> int:
         """This moment, UTC seconds."""
@@ -48,6 +55,14 @@ class Workshop:
                 known = Studio(settings, store.calendar(db, settings, year))
             self._studio = known
         return known
+
+    def pace(self) -> Pace:
+        """Usual and slow stays by step, in days, and whether they are the studio's own."""
+        return self._pace
+
+    def set_pace(self, pace: Pace) -> None:
+        """A worker has counted the stays anew."""
+        self._pace = pace
 
     def forget(self) -> None:
         """The settings have changed: read them again when next asked."""

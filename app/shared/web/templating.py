@@ -6,7 +6,7 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from app.shared.places import shipped
 from app.shared.web import words
@@ -67,3 +67,10 @@ def render(request: Request, name: str, context: dict[str, Any], status: int = 2
     }
     body = env.get_template(name).render({**frame, **context})
     return HTMLResponse(body, status, headers={"vary": "HX-Request"})
+
+
+def go(request: Request, address: str) -> Response:
+    """To another page of ours after an act: a redirect, or what htmx takes for one."""
+    if is_partial(request):
+        return Response(headers={"HX-Redirect": address})
+    return RedirectResponse(address, 303)

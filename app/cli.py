@@ -1,0 +1,153 @@
+"""The command line. Wrong usage exits 64, an unforeseen error 70, a refusal to start 69."""
+
+import logging
+import sys
+import webbrowser
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from typer.exceptions import TyperException
+
+from app.shared.errors import CannotStart, Refused
+from app.shared.places import DataFolder
+from app.shared.settings import data_folder
+
+WRONG_USAGE, UNAVAILABLE, UNFORESEEN = 64, 69, 70
+
+cli = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="A board, private status pages and honest lead times for a workshop that makes "
+    "painted likenesses of animals.",
+)
+Data = Annotated[
+    Path | None, typer.Option("--data", help="The studio's data folder.", show_default=False)
+]
+Port = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port of the staff's pages.")]
+PublicPort = Annotated[
+    int, typer.Option("--public-port", min=1, max=65535, help="Port of the customers' pages.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
+
+
+@cli.command()
+def serve(data: Data = None, port: Port = 8600, public_port: PublicPort = 8601) -> None:
+    """Run a studio: the staff's pages and the customers' pages."""
+    from app import opening
+
+    with opening.workshop(DataFolder(data_folder(data)), public_port=public_port) as shop:
+        opening.run(shop, port, public_port, lambda: opening.say_where(shop, port))
+
+
+@cli.command()
+def demo(
+    data: Data = None,
+    port: Port = 8600,
+    public_port: PublicPort = 8601,
+    months: Annotated[int, typer.Option(min=1, max=240)] = 14,
+    orders_per_month: Annotated[int, typer.Option(min=1, max=2000)] = 45,
+    seed: Annotated[int, typer.Option(min=0)] = 1,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Make the invented studio anew.")] = False,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Open no browser.")] = False,
+) -> None:
+    """Run an invented studio with a believable history, to look around in."""
+    from app import opening
+    from app.demo import opening as invented
+
+    folder = DataFolder(data or data_folder(None).with_name("likewright-demo"))
+    plan = invented.Plan(months, orders_per_month, seed)
+    invented.prepare(folder, plan, fresh=fresh, say=opening.warn)
+    with opening.workshop(folder, public_port=public_port, demo=True) as shop:
+        links = invented.links(shop, port)
+
+        def ready() -> None:
+            for line in links.lines():
+                opening.say(line)
+            if not no_browser:
+                webbrowser.open(links.sign_in)
+
+        opening.run(shop, port, public_port, ready)
+
+
+@cli.command("status-site")
+def status_site(
+    pages: Annotated[Path, typer.Option("--pages", help="The pages file.")],
+    port: Port = 8601,
+) -> None:
+    """Run the customers' site alone, over a pages file."""
+    from app import opening
+
+    opening.open_pages_only(
+        pages, port, lambda: opening.say(f"The customers' pages: http://127.0.0.1:{port}/")
+    )
+
+
+@cli.command("sign-in-link")
+def sign_in_link(name: str, data: Data = None) -> None:
+    """Print a one-use link for somebody who is locked out."""
+    from app import opening
+    from app.shared import clock
+    from app.shared.database import Database
+    from app.staff import links
+
+    folder = DataFolder(data_folder(data))
+    if not folder.studio.exists():
+        raise CannotStart(f"There is no studio in {folder.path}.")
+    house = Database(folder.studio)
+    try:
+        with house.writing() as db:
+            path = links.way_back_link(db, name, clock.now())
+    finally:
+        house.close()
+    opening.say("Put this behind the address of the staff's pages; it works once, for an hour:")
+    opening.say(path)
+
+
+@cli.command()
+def audit(data: Data = None, as_json: AsJson = False) -> None:
+    """Compare every cached step and every page with the log. Writes nothing."""
+    from app.publishing.checking import check_pages
+    from app.upkeep import audit_command
+
+    raise typer.Exit(audit_command.main(DataFolder(data_folder(data)), as_json, check_pages))
+
+
+photos = typer.Typer(no_args_is_help=True, help="The photo check.")
+cli.add_typer(photos, name="photos")
+
+
+@photos.command("check")
+def photos_check(folder: Path, as_json: AsJson = False) -> None:
+    """Say whether a folder of pictures will do: exit 0 yes, 1 doubtful, 2 no, 3 nothing there."""
+    from app.photos import check_command
+
+    raise typer.Exit(check_command.main(folder, as_json))
+
+
+def warn(text: str) -> None:
+    """A line for the person, beside the answer."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def main() -> None:
+    """Run a command and end with its exit code."""
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    command = typer.main.get_command(cli)
+    try:
+        code = command.main(prog_name="likewright", standalone_mode=False)
+    except typer.Exit as end:
+        sys.exit(end.exit_code)
+    except (typer.Abort, KeyboardInterrupt):
+        sys.exit(130)
+    except TyperException as why:
+        getattr(why, "show", lambda: warn(str(why)))()
+        sys.exit(WRONG_USAGE)
+    except (CannotStart, Refused) as why:
+        warn(str(why))
+        sys.exit(UNAVAILABLE)
+    except Exception:
+        logging.getLogger("likewright").exception("unforeseen error")
+        sys.exit(UNFORESEEN)
+    sys.exit(code if isinstance(code, int) else 0)

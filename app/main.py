@@ -1,0 +1,92 @@
+"""The two sites, built and joined: every room's pages on the staff site, and the workers."""
+
+import asyncio
+import gc
+import logging
+import threading
+from collections.abc import AsyncIterator, Callable, Iterable
+from contextlib import asynccontextmanager
+
+from fastapi import Depends, FastAPI
+from starlette.staticfiles import StaticFiles
+
+from app.orders import benches_pages, entry_pages, moves_pages
+from app.publishing import worker as publishing
+from app.shared.places import shipped
+from app.shared.web import refusals
+from app.shared.web.headers import Guard
+from app.shared.web.templating import environment
+from app.staff import pages as staff_pages
+from app.staff.gate import gate
+from app.studio import pages as studio_pages
+from app.studio.workshop import Workshop
+
+log = logging.getLogger("likewright")
+LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]", "testserver")
+Worker = Callable[[Workshop, threading.Event], None]
+
+ROUTERS = (
+    staff_pages.router,
+    studio_pages.router,
+    entry_pages.router,
+    moves_pages.router,
+    benches_pages.router,
+)
+WORKERS: tuple[tuple[str, Worker], ...] = (("publishing", publishing.run),)
+
+
+def staff_site(
+    shop: Workshop, *, hosts: Iterable[str] = LOOPBACK_NAMES, workers: bool = False
+) -> Guard:
+    """The staff's site over one workshop, guarded. `workers` start and end with it."""
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        stop = threading.Event()
+        threads = _start(shop, stop) if workers else []
+        # What was made while starting stays for good: the collector need not look at it again.
+        gc.collect()
+        gc.freeze()
+        try:
+            yield
+        finally:
+            stop.set()
+            shop.changed.set()
+            for thread in threads:
+                await asyncio.to_thread(thread.join, 10)
+
+    site = FastAPI(
+        title="Likewright",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        dependencies=[Depends(gate)],
+        lifespan=lifespan,
+    )
+    site.state.workshop = shop
+    site.state.templates = environment()
+    for router in ROUTERS:
+        site.include_router(router)
+    site.mount("/static", StaticFiles(directory=shipped("static")), name="static")
+    refusals.install(site)
+    return Guard(site, hosts=hosts, referrer="same-origin")
+
+
+def _start(shop: Workshop, stop: threading.Event) -> list[threading.Thread]:
+    threads = [
+        threading.Thread(target=_watched, args=(name, run, shop, stop), name=name, daemon=True)
+        for name, run in WORKERS
+    ]
+    for thread in threads:
+        thread.start()
+    return threads
+
+
+def _watched(name: str, run: Worker, shop: Workshop, stop: threading.Event) -> None:
+    """A worker that falls is said in the log and stood up again; it never ends the house."""
+    while not stop.is_set():
+        try:
+            run(shop, stop)
+        except Exception:
+            log.exception("the %s worker fell; it starts again in five seconds", name)
+            stop.wait(5)

@@ -1,0 +1,92 @@
+"""Opening a studio: folder, lock, migrations, the two sites, and the links that are printed."""
+
+import sqlite3
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from app import serving
+from app.main import staff_site
+from app.publishing import worker as publishing
+from app.shared import clock
+from app.shared.places import DataFolder
+from app.shared.settings import Machine
+from app.staff import links as sign_in
+from app.status.site import customers_site
+from app.studio.workshop import Workshop
+from app.upkeep.migrating import migrate
+
+SAFE_SQLITE = (3, 51, 3)
+
+
+def say(text: str = "") -> None:
+    """A line for the person at the prompt, at once."""
+    print(text, flush=True)
+
+
+def warn(text: str) -> None:
+    """A line beside the answer, for the person only."""
+    print(text, file=sys.stderr, flush=True)
+
+
+@contextmanager
+def workshop(folder: DataFolder, *, public_port: int, demo: bool = False) -> Iterator[Workshop]:
+    """A studio's house, opened for one server: nobody else may open it meanwhile.
+
+    Raises CannotStart where the folder cannot be used or another server has it.
+    """
+    folder.prepare()
+    lock = folder.hold()
+    try:
+        migrate(folder.studio, clock.now())
+        shop = Workshop(
+            folder,
+            public_url=Machine().public_url,
+            status_url=f"http://127.0.0.1:{public_port}",
+            demo=demo,
+        )
+        try:
+            yield shop
+        finally:
+            shop.close()
+    finally:
+        lock.close()
+
+
+def run(shop: Workshop, port: int, public_port: int, ready: Callable[[], None]) -> None:
+    """Serve both sites until told to end. Pages are written before the staff's port answers.
+
+    Raises CannotStart where a port is taken.
+    """
+    staff_door = serving.listen("127.0.0.1", port, "staff site")
+    public_door = serving.listen("127.0.0.1", public_port, "customers' site")
+    publishing.rewrite_all(shop)
+    doors = [
+        serving.Door(customers_site(shop.folder.pages), public_door),
+        serving.Door(staff_site(shop, workers=True), staff_door),
+    ]
+    serving.serve(doors, ready)
+
+
+def say_where(shop: Workshop, port: int) -> None:
+    """Where the staff's pages are; with the first owner's link where there is no account yet."""
+    with shop.house.writing() as db:
+        path = sign_in.first_link(db, shop.now())
+    say(f"Likewright keeps its data in {shop.folder.path}")
+    if path:
+        say("There is no account yet. This link makes the owner's, once:")
+        say(f"http://127.0.0.1:{port}{path}")
+    else:
+        say(f"The staff's pages: http://127.0.0.1:{port}/")
+    if sqlite3.sqlite_version_info < SAFE_SQLITE:
+        warn(
+            f"(SQLite {sqlite3.sqlite_version}: writes and checkpoints stay on one connection, "
+            "because versions before 3.51.3 can lose a commit otherwise.)"
+        )
+
+
+def open_pages_only(pages: Path, port: int, ready: Callable[[], None]) -> None:
+    """Serve the customers' site alone, from a pages file. Raises CannotStart."""
+    door = serving.listen("127.0.0.1", port, "customers' site")
+    serving.serve([serving.Door(customers_site(pages), door)], ready)

@@ -1,0 +1,115 @@
+"""What the entry of an order asks of the database: who is known, which animals they have."""
+
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, false, func, or_, select
+
+from app.shared.text import fold
+from app.tables import animals, customer_mails, customers, models, orders
+
+MOST_FOUND = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A customer who may be meant, with what helps to tell them apart."""
+
+    id: int
+    name: str
+    address_as: str
+    phone: str
+    mail: str
+    orders: int
+    animals: str
+
+
+@dataclass(frozen=True, slots=True)
+class KnownAnimal:
+    """An animal that was made before; `ready` where its model can be used again."""
+
+    id: int
+    name: str
+    kind: str
+    sex: str
+    life: str
+    colours: str
+    ready: bool
+
+
+def like(text_: str) -> str:
+    """A piece of text as a LIKE pattern that finds it at a word's beginning; `\\` escapes."""
+    safe = text_.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
+    return f"{safe}%"
+
+
+def find_customers(db: Connection, typed: str) -> list[Known]:
+    """Customers whose name, mail or phone begins like what is being typed."""
+    key = fold(typed)
+    digits = "".join(sign for sign in typed if sign.isdigit())
+    if len(key) < 2:
+        return []
+    named = or_(
+        customers.c.name_key.like(like(key), escape="\\"),
+        customers.c.name_key.like(f"% {like(key)}", escape="\\"),
+        customers.c.id.in_(
+            select(customer_mails.c.customer_id).where(
+                customer_mails.c.mail_key.like(like(typed.strip().casefold()), escape="\\")
+            )
+        ),
+        customers.c.phone_digits.like(f"%{digits}%") if len(digits) > 3 else false(),
+    )
+    query = (
+        select(customers)
+        .where(customers.c.joined_into_id.is_(None), named)
+        .order_by(customers.c.name_key)
+        .limit(MOST_FOUND)
+    )
+    return [_known(db, row) for row in db.execute(query)]
+
+
+def customer(db: Connection, customer_id: int) -> Known | None:
+    """One customer, or None."""
+    row = db.execute(
+        select(customers).where(customers.c.id == customer_id, customers.c.joined_into_id.is_(None))
+    ).first()
+    return _known(db, row) if row is not None else None
+
+
+def _known(db: Connection, row: object) -> Known:
+    id_: int = getattr(row, "id")  # noqa: B009  (a row's columns are not known to the checker)
+    mail = db.execute(
+        select(customer_mails.c.mail)
+        .where(customer_mails.c.customer_id == id_)
+        .order_by(customer_mails.c.receives.desc())
+        .limit(1)
+    ).scalar()
+    count = db.execute(
+        select(func.count()).select_from(orders).where(orders.c.customer_id == id_)
+    ).scalar_one()
+    names = db.execute(
+        select(animals.c.name).where(animals.c.customer_id == id_).order_by(animals.c.id).limit(4)
+    ).scalars()
+    values = {name: getattr(row, name) for name in ("name", "address_as", "phone")}
+    return Known(id=id_, mail=mail or "", orders=count, animals=", ".join(names), **values)
+
+
+def animals_of(db: Connection, customer_id: int) -> list[KnownAnimal]:
+    """The animals of a customer."""
+    query = select(animals).where(animals.c.customer_id == customer_id).order_by(animals.c.id)
+    return [_known_animal(db, row) for row in db.execute(query)]
+
+
+def animal(db: Connection, animal_id: int) -> KnownAnimal | None:
+    """One animal, or None."""
+    row = db.execute(select(animals).where(animals.c.id == animal_id)).first()
+    return _known_animal(db, row) if row is not None else None
+
+
+def _known_animal(db: Connection, row: object) -> KnownAnimal:
+    values = {name: getattr(row, name) for name in ("id", "name", "kind", "sex", "life", "colours")}
+    ready = db.execute(
+        select(models.c.id)
+        .where(models.c.animal_id == values["id"], models.c.step == "ready")
+        .limit(1)
+    ).first()
+    return KnownAnimal(ready=ready is not None, **values)

@@ -1,0 +1,192 @@
+"""What happened, in words: a log's entries as lines with both their times. Pure."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from app.flow.legality import CORRECTABLE, UNDO_WITHIN, UNDOABLE
+from app.flow.rules import Entry, Kind, TimeIs, effective
+from app.flow.steps import MOVES, STEPS, Of, is_rework
+from app.flow.store import Ref
+
+_SAYS = {move.key: move.label for move in MOVES}
+_OUTCOMES = {
+    "photos_counted": "pictures are here",
+    "build_started": "build started",
+    "no_build": "to be assessed without a build",
+    "build_finished": "build finished",
+    "build_failed": "build failed by the pictures",
+    "build_stopped": "build stopped by the machine; same place in the queue",
+    "good": "assessed: good",
+    "limits": "assessed: good with limits",
+    "by_eye": "assessed: by eye, without a build",
+    "build_again": "to be built again",
+    "more_views": "more views asked",
+    "new_set": "a new set asked",
+    "model_finished": "model finished",
+    "begun": "begun",
+    "blank_done": "blank done",
+    "shaped": "shaped",
+    "painted": "painted",
+    "passed": "passed inspection",
+    "handed_over": "handed over",
+    "received": "received",
+    "came_back": "came back undelivered",
+    "remake": "to be made again from the start",
+    "cancel": "cancelled",
+}
+_CAUSES = {
+    "model": "the model", "blank": "the blank", "shaping": "shaping", "painting": "painting",
+    "inspection": "inspection", "packing": "packing", "": "",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the history.
+
+    `wrong` is what a correction replaced, shown struck through; `recorded_at` is set where it
+    differs from the time at which the thing happened by more than an hour.
+    """
+
+    id: int
+    ref: Ref
+    who: str
+    what: str
+    by: str
+    happened_at: int
+    recorded_at: int | None
+    wrong: str
+    undone: bool
+    may_undo: bool
+    may_correct: bool
+    time_is: TimeIs
+
+
+def lines(
+    log: Sequence[tuple[Ref, Entry]],
+    name_of: Callable[[Ref], str],
+    people: Mapping[int, str],
+    now: int,
+) -> list[Line]:
+    """The history of some pieces, newest first: corrected lines show both, undone ones say so."""
+    by_piece: dict[Ref, list[Entry]] = {}
+    for ref, entry in log:
+        by_piece.setdefault(ref, []).append(entry)
+    right = {e.id: e for entries in by_piece.values() for e in effective(entries)}
+    last = {line[-1].id for entries in by_piece.values() if (line := effective(entries))}
+    undone = {e.about_id: e for _, e in log if e.kind is Kind.UNDO}
+    corrected = {e.about_id: e for _, e in log if e.kind is Kind.CORRECTION}
+    found = [
+        _line(
+            ref,
+            e,
+            right.get(e.id),
+            undone.get(e.id),
+            corrected.get(e.id),
+            name_of,
+            people,
+            now,
+            last,
+        )
+        for ref, e in log
+        if e.kind not in (Kind.UNDO, Kind.CORRECTION)
+    ]
+    return sorted(found, key=lambda line: (line.happened_at, line.id), reverse=True)
+
+
+def _line(
+    ref: Ref,
+    entry: Entry,
+    right: Entry | None,
+    undo: Entry | None,
+    correction: Entry | None,
+    name_of: Callable[[Ref], str],
+    people: Mapping[int, str],
+    now: int,
+    last: set[int],
+) -> Line:
+    shown = right or entry
+    # What never happened, or was said wrongly, stays readable beside what is right.
+    replaced = correction is not None and (right is None or say(right) != say(entry))
+    wrong = say(entry) if replaced else ""
+    author = correction or entry
+    late = shown.happened_at + 3600 < author.recorded_at
+    return Line(
+        id=entry.id,
+        ref=ref,
+        who=name_of(ref),
+        what=_what(shown, right, undo, correction, people),
+        by=people.get(entry.by, "").split(" ")[0] if entry.by is not None else "",
+        happened_at=shown.happened_at,
+        recorded_at=author.recorded_at if late or correction else None,
+        wrong=wrong,
+        undone=undo is not None,
+        may_undo=(
+            entry.id in last and entry.kind in UNDOABLE and now - entry.recorded_at <= UNDO_WITHIN
+        ),
+        may_correct=right is not None and entry.kind in CORRECTABLE,
+        time_is=shown.time_is,
+    )
+
+
+def _what(
+    shown: Entry,
+    right: Entry | None,
+    undo: Entry | None,
+    correction: Entry | None,
+    people: Mapping[int, str],
+) -> str:
+    if undo is not None:
+        return f"{say(shown)}; undone"
+    if correction is None:
+        return say(shown)
+    by = people.get(correction.by or 0, "").split(" ")[0] or "the house"
+    why = f": {correction.reason}" if correction.reason else ""
+    if right is None:
+        return f"did not happen, corrected by {by}{why}"
+    return f"{say(right)}, corrected by {by}{why}"
+
+
+def say(entry: Entry) -> str:
+    """What an entry says, in a few words."""
+    match entry.kind:
+        case Kind.ENTER:
+            where = STEPS[entry.to_step].name if entry.to_step else ""
+            return f"entered at {where}"
+        case Kind.MOVE:
+            return _say_move(entry)
+        case Kind.START:
+            return "taken in hand"
+        case Kind.ASIDE:
+            return f"set aside: {entry.reason}" if entry.reason else "set aside"
+        case Kind.HOLD:
+            return f"on hold ({entry.whose}): {entry.reason}"
+        case Kind.LIFT:
+            return "hold lifted"
+        case Kind.ASK:
+            return "waits for an answer of the customer"
+        case Kind.ANSWER:
+            return "answered"
+        case Kind.TOLD:
+            return "the customer says that photos are sent"
+        case Kind.FINDING:
+            cause = f" (caused by {_CAUSES.get(entry.cause, entry.cause)})" if entry.cause else ""
+            return f"finding, mended here: {entry.reason}{cause}"
+        case _:
+            return ""
+
+
+def _say_move(entry: Entry) -> str:
+    if is_rework(entry.move) and entry.to_step is not None:
+        return f"back to {STEPS[entry.to_step].name}: {entry.reason}"
+    words = _OUTCOMES.get(entry.move, _SAYS.get(entry.move, entry.move))
+    if entry.move == "photos_counted" and entry.amount:
+        words = f"{entry.amount} pictures are here"
+    return f"{words}: {entry.reason}" if entry.reason else words
+
+
+def code(number: int, of: Of, letter: str, copy_number: int = 0, making: int = 1) -> str:
+    """A piece's code: 1147-A for a model, 1147-A2 for a copy, 1147-A2 (2nd) for a remake."""
+    if of is Of.MODEL:
+        return f"{number}-{letter}"
+    return f"{number}-{letter}{copy_number}" + (f", making {making}" if making > 1 else "")

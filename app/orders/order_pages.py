@@ -1,0 +1,208 @@
+"""The order page: everything about one order, and what the desk does to it."""
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from app.orders import links, order_actions, order_store
+from app.orders.actions import add_copy
+from app.orders.intake import CopyFields
+from app.orders.order_actions import ContactFields, QuestionFields, StopFields
+from app.orders.order_view import view
+from app.orders.photos_told import ToldFields, photos_told
+from app.shared.errors import BadFields
+from app.shared.web.fields import Fields, Reason
+from app.shared.web.forms import Filled, Form, check
+from app.shared.web.templating import go, new_once, render
+from app.studio.web import Me, Shop
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+
+
+class AnswerFields(Fields):
+    """The customer's answer."""
+
+    answer: Reason
+
+
+@router.get("/orders/{number:int}", name="order")
+def order(request: Request, shop: Shop, me: Me, number: int) -> Response:
+    """The order page."""
+    return _page(request, shop, number)
+
+
+def _page(
+    request: Request,
+    shop: Workshop,
+    number: int,
+    typed: dict[str, str] | None = None,
+    errors: dict[str, str] | None = None,
+    form: str = "",
+    status: int = 200,
+) -> Response:
+    """The page as it stands; after a form that was refused, with that form open and as typed."""
+    studio, now = shop.studio(), shop.now()
+    with shop.house.reading() as db:
+        rows = order_store.rows_of(db, order_store.by_number(db, number))
+        token = links.current(db, shop.folder.key, rows.order["id"])
+    today = studio.calendar.day_of(now)
+    context: dict[str, Any] = {
+        "v": view(rows, studio.settings, request.state.person, now, today, shop.pace()),
+        "number": number,
+        "link": f"{shop.status_url}/{token}/" if token else "",
+        "now": now,
+        "today": today,
+        "zone": studio.settings.zone_info(),
+        "typed": typed or {},
+        "errors": errors or {},
+        "form": form,
+        "once": new_once(),
+        "settings": studio.settings,
+        "day": date.fromisoformat,
+    }
+    return render(request, "orders/order.html", context, status)
+
+
+def _act(
+    request: Request, shop: Workshop, number: int, form: Form, name: str, done: str,
+    act: Callable[[int], None],
+) -> Response:  # fmt: skip
+    """Do something to an order; a form with something wrong in it comes back as typed."""
+    with shop.house.reading() as db:
+        order_id = order_store.by_number(db, number)
+    try:
+        act(order_id)
+    except BadFields as why:
+        return _page(request, shop, number, form.plain(), why.fields, name, 422)
+    return go(request, f"/orders/{number}?done={done}")
+
+
+@router.post("/orders/{number:int}/ask", name="ask")
+def ask(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+    """Note a question to the customer."""
+    return _act(
+        request, shop, number, form, "ask", "asked",
+        lambda id_: order_actions.ask(
+            shop, id_, check(QuestionFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/answer/{question:int}", name="answer")
+def answer(
+    request: Request, shop: Shop, me: Me, number: int, question: int, form: Filled
+) -> Response:
+    """Note an answer."""
+    return _act(
+        request, shop, number, form, f"answer{question}", "answered",
+        lambda id_: order_actions.answer(
+            shop, id_, question, check(AnswerFields, form.plain()).answer, me
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/contact", name="contact")
+def contact(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+    """Note a word with the customer."""
+
+    def act(id_: int) -> None:
+        with shop.house.reading() as db:
+            customer_id = order_store.rows_of(db, id_).order["customer_id"]
+        typed = check(ContactFields, form.plain())
+        order_actions.note_contact(shop, id_, customer_id, typed, me)
+
+    return _act(request, shop, number, form, "contact", "noted", act)
+
+
+@router.post("/orders/{number:int}/hold", name="hold_order")
+def hold(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+    """Put the order, an animal or a piece on hold."""
+    return _act(
+        request, shop, number, form, "hold", "held",
+        lambda id_: order_actions.hold(
+            shop, id_, check(StopFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/lift", name="lift_order")
+def lift(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+    """Lift the holds."""
+    return _act(
+        request, shop, number, form, "", "lifted",
+        lambda id_: order_actions.lift(shop, id_, form.get("about"), me, form.get("once")),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/cancel", name="cancel_order")
+def cancel(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+    """Cancel the order, an animal or a piece."""
+    return _act(
+        request, shop, number, form, "cancel", "cancelled",
+        lambda id_: order_actions.cancel(
+            shop, id_, check(StopFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/ship-part", name="ship_part")
+def ship_part(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+    """Let what is ready leave now, or wait for the rest again."""
+    return _act(
+        request, shop, number, form, "", "saved",
+        lambda id_: order_actions.set_ship_part(shop, id_, form.get("on") == "1", me),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/deadline", name="copy_deadline")
+def deadline(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+    """Move the day until which copies may join."""
+
+    def act(id_: int) -> None:
+        try:
+            day = date.fromisoformat(form.get("copy_deadline"))
+        except ValueError:
+            raise BadFields({"copy_deadline": "A day like 2026-11-25, please."}) from None
+        order_actions.set_deadline(shop, id_, day, me)
+
+    return _act(request, shop, number, form, "deadline", "saved", act)
+
+
+@router.post("/orders/{number:int}/link", name="status_link")
+def link(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+    """Replace or revoke the status link."""
+    if form.get("act") == "revoke":
+        return _act(
+            request, shop, number, form, "", "revoked",
+            lambda id_: order_actions.revoke_link(shop, id_, me),
+        )  # fmt: skip
+    return _act(
+        request, shop, number, form, "", "link",
+        lambda id_: order_actions.replace_link(shop, id_, me),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/photos", name="photos_told")
+def told(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+    """The customer says that photos are sent."""
+    return _act(
+        request, shop, number, form, "photos", "noted",
+        lambda id_: photos_told(shop, id_, check(ToldFields, form.plain()), me, form.get("once")),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/copies/{line:int}", name="add_copy")
+def more_copies(
+    request: Request, shop: Shop, me: Me, number: int, line: int, form: Filled
+) -> Response:
+    """Add a copy that ships with the others."""
+    return _act(
+        request, shop, number, form, f"copy{line}", "saved",
+        lambda id_: add_copy(
+            shop, id_, line, check(CopyFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip

@@ -1,0 +1,171 @@
+"""Everything about one order, read for its page in a handful of queries."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, func, or_, select
+from sqlalchemy.engine import RowMapping
+
+from app.flow.rules import Entry
+from app.flow.steps import Of
+from app.flow.store import Ref, entry_of_row
+from app.shared.errors import NotFound
+from app.tables import (
+    accounts,
+    animals,
+    changes,
+    contacts,
+    copies,
+    customer_mails,
+    customers,
+    marks,
+    models,
+    news,
+    order_animals,
+    orders,
+    parcels,
+    questions,
+    status_links,
+    tellings,
+    transitions,
+)
+
+Row = RowMapping
+
+
+@dataclass(frozen=True, slots=True)
+class OrderRows:
+    """The rows of an order, as they lie in the database."""
+
+    order: Row
+    customer: Row
+    mails: Sequence[Row]
+    animals: Sequence[Row]
+    models: Sequence[Row]
+    copies: Sequence[Row]
+    marks: Sequence[Row]
+    questions: Sequence[Row]
+    contacts: Sequence[Row]
+    tellings: Sequence[Row]
+    parcels: Sequence[Row]
+    news: Sequence[Row]
+    links: Sequence[Row]
+    changes: Sequence[Row]
+    log: Sequence[tuple[Ref, Entry]]
+    people: Mapping[int, str]
+    earlier: int
+
+
+def by_number(db: Connection, number: int) -> int:
+    """The id of the order with a number. Raises NotFound."""
+    found = db.execute(select(orders.c.id).where(orders.c.number == number)).scalar()
+    if found is None:
+        raise NotFound("There is no order with that number.")
+    return int(found)
+
+
+def rows_of(db: Connection, order_id: int) -> OrderRows:
+    """Everything about an order. Raises NotFound."""
+
+    def many(query: Any) -> Sequence[Row]:
+        return db.execute(query).mappings().all()
+
+    order = db.execute(select(orders).where(orders.c.id == order_id)).mappings().first()
+    if order is None:
+        raise NotFound("There is no such order.")
+    customer_id = order["customer_id"]
+    found_animals = many(
+        select(
+            animals,
+            order_animals.c.letter,
+            order_animals.c.model_id,
+            order_animals.c.id.label("line_id"),
+        )
+        .join(order_animals, order_animals.c.animal_id == animals.c.id)
+        .where(order_animals.c.order_id == order_id)
+        .order_by(order_animals.c.letter)
+    )
+    found_copies = many(
+        select(copies)
+        .where(copies.c.order_id == order_id, copies.c.withdrawn == 0)
+        .order_by(copies.c.letter, copies.c.number, copies.c.making)
+    )
+    model_ids = {row["model_id"] for row in (*found_animals, *found_copies)}
+    found_models = many(
+        select(models)
+        .where(or_(models.c.id.in_(model_ids), models.c.order_id == order_id))
+        .order_by(models.c.letter, models.c.number)
+    )
+    of_order = order_id
+    return OrderRows(
+        order=order,
+        customer=many(select(customers).where(customers.c.id == customer_id))[0],
+        mails=many(
+            select(customer_mails)
+            .where(customer_mails.c.customer_id == customer_id)
+            .order_by(customer_mails.c.receives.desc(), customer_mails.c.id)
+        ),
+        animals=found_animals,
+        models=found_models,
+        copies=found_copies,
+        marks=many(
+            select(marks)
+            .where(
+                marks.c.animal_id.in_([row["id"] for row in found_animals]),
+                marks.c.gone_at.is_(None),
+            )
+            .order_by(marks.c.id)
+        ),
+        questions=_of_order(db, questions, of_order, "asked_at"),
+        contacts=_of_order(db, contacts, of_order, "at"),
+        tellings=_of_order(db, tellings, of_order, "at"),
+        parcels=many(
+            select(parcels)
+            .where(parcels.c.id.in_([r["parcel_id"] for r in found_copies if r["parcel_id"]]))
+            .order_by(parcels.c.id)
+        ),
+        news=_of_order(db, news, of_order, "at"),
+        links=_of_order(db, status_links, of_order, "made_at"),
+        changes=_of_order(db, changes, of_order, "at"),
+        log=log_of_pieces(
+            db, [row["id"] for row in found_models], [row["id"] for row in found_copies]
+        ),
+        people=names(db),
+        earlier=db.execute(
+            select(func.count())
+            .select_from(orders)
+            .where(orders.c.customer_id == customer_id, orders.c.id != order_id)
+        ).scalar_one(),
+    )
+
+
+def _of_order(db: Connection, table: Any, order_id: int, at: str) -> Sequence[Row]:
+    """A table's rows of an order, newest first."""
+    query = select(table).where(table.c.order_id == order_id)
+    return db.execute(query.order_by(table.c[at].desc(), table.c.id.desc())).mappings().all()
+
+
+def log_of_pieces(
+    db: Connection, model_ids: Sequence[int], copy_ids: Sequence[int]
+) -> list[tuple[Ref, Entry]]:
+    """The logs of some pieces together, in the order in which they were written."""
+    rows = db.execute(
+        select(transitions)
+        .where(or_(transitions.c.model_id.in_(model_ids), transitions.c.copy_id.in_(copy_ids)))
+        .order_by(transitions.c.id)
+    ).mappings()
+    return [
+        (
+            Ref(Of.MODEL, row["model_id"])
+            if row["copy_id"] is None
+            else Ref(Of.COPY, row["copy_id"]),
+            entry_of_row(row),
+        )
+        for row in rows
+    ]
+
+
+def names(db: Connection) -> dict[int, str]:
+    """Everybody of the staff, by account."""
+    return {row.id: row.name for row in db.execute(select(accounts.c.id, accounts.c.name))}

@@ -1,0 +1,56 @@
+"""The customer says that photos are sent: by which way, how many, until when the link holds."""
+
+from typing import Literal
+
+from sqlalchemy import insert
+
+from app.flow import store
+from app.flow.actions import Wish, record_in
+from app.flow.rules import Kind
+from app.flow.steps import Of, Step
+from app.flow.store import mark_stale
+from app.shared.errors import BadFields, Refused
+from app.shared.people import Person
+from app.shared.web.fields import Day, Fields, Line, Number
+from app.studio.workshop import Workshop
+from app.tables import photo_deliveries
+
+
+class ToldFields(Fields):
+    """What the customer said of their photos."""
+
+    way: Literal["link", "mail", "card", "prints", "other"] = "link"
+    link: Line
+    lapses_on: Day
+    files_said: Number
+
+
+def photos_told(shop: Workshop, order_id: int, typed: ToldFields, who: Person, once: str) -> None:
+    """Note photos that were told of: from here on the wait is ours, not the customer's.
+
+    Raises BadFields for an address that is no web address, or a number that cannot be.
+    """
+    if typed.link and not typed.link.startswith(("https://", "http://")):
+        raise BadFields({"link": "A link begins with https://."})
+    if typed.files_said is not None and not 0 < typed.files_said < 100_000:
+        raise BadFields({"files_said": "How many, as a number?"})
+    now = shop.now()
+    with shop.house.writing() as db:
+        waiting = [
+            piece
+            for piece in store.pieces_of_order(db, order_id)
+            if piece.ref.of is Of.MODEL and piece.state.step is Step.PHOTOS_WANTED
+        ]
+        if not waiting:
+            raise Refused("No photos are wanted for this order now.")
+        db.execute(
+            insert(photo_deliveries).values(
+                order_id=order_id, told_at=now, way=typed.way, link=typed.link,
+                lapses_on=typed.lapses_on.isoformat() if typed.lapses_on else None,
+                files_said=typed.files_said, account_id=who.account_id,
+            )
+        )  # fmt: skip
+        wishes = [Wish(piece.ref, Kind.TOLD) for piece in waiting if piece.state.told_at is None]
+        record_in(db, wishes, who, now, once or None)
+        mark_stale(db, [order_id])
+    shop.changed.set()

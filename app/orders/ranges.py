@@ -1,0 +1,263 @@
+"""The range that a customer is shown: between which days the order's last piece is ready. Pure.
+
+What is computed and what was told are two things. A shown range moves earlier only at a step
+change; it is never one in the past, and never one that is known to be false: where the computed
+end passes the told one for two days running the desk is asked to tell the customer, and with no
+word from the desk the end is dropped.
+"""
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from statistics import NormalDist
+
+from app.flow.steps import BENCHES, STEPS, Step
+from app.shared.calendar import Calendar
+
+LOW, HIGH = 0.10, 0.85
+BEYOND_WORKING_DAYS = 3
+BEYOND_SHARE = 0.10
+DAYS_RUNNING = 2
+ANSWER_WITHIN = 2
+WRITE_WITHIN = 5
+STALE_AFTER_DAYS = 3
+RECOMPUTED_WITHIN = 600
+FROM_THE_TRADE = "from what is usual in the trade, not yet from this studio's own record"
+_DAY = 86_400
+_Z_LOW, _Z_HIGH = NormalDist().inv_cdf(LOW), NormalDist().inv_cdf(HIGH)
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Days, as numbers: how many until the 10 % and the 85 % point, and what that rests on."""
+
+    low: float
+    high: float
+    basis: str
+
+    @property
+    def from_the_trade(self) -> bool:
+        """Whether it rests on the defaults rather than on the studio's own record."""
+        return self.basis == FROM_THE_TRADE
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """A piece on its way: its step, and how many days it has been there."""
+
+    step: Step
+    age: float
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What was last told. Without `to_day` it said that it takes longer, and `write_by` when."""
+
+    on: date
+    from_day: date | None
+    to_day: date | None
+    write_by: date | None
+    basis: str
+    steps_seen: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What is said now: between two days, or that it takes longer and by when we write."""
+
+    from_day: date | None
+    to_day: date | None
+    write_by: date | None
+    basis: str
+
+    @property
+    def longer(self) -> bool:
+        """Whether the end was dropped."""
+        return self.to_day is None
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What to show, whether that is new (and has to be kept as told), and what the desk should know.
+
+    `tell_them` asks the desk for a word to the customer. `later_since` is the day from which the
+    computed end has lain beyond the told one.
+    """
+
+    shown: Shown | None
+    new: bool
+    tell_them: bool
+    later_since: date | None
+
+
+# ---------------------------------------------------------------- what is computed
+
+
+def read_points(
+    points: str, basis: str, computed_at: int, *, stale: bool, now: int, last_change_at: int
+) -> Span | None | str:
+    """The computed points of an order as days from now.
+
+    Gives a Span, None where there is nothing to go by, or "soon" where something has just
+    happened and the points are about to be computed again. Points count days from `computed_at`;
+    their keys are percentages as text.
+    """
+    known = _numbers(points)
+    if known is None:
+        return None
+    if stale:
+        return "soon" if now - last_change_at < RECOMPUTED_WITHIN else None
+    passed = max(0.0, (now - computed_at) / _DAY)
+    if passed > STALE_AFTER_DAYS:
+        return None
+    low, high = known
+    return Span(max(0.0, low - passed), max(0.0, high - passed), basis)
+
+
+def _numbers(points: str) -> tuple[float, float] | None:
+    try:
+        found = json.loads(points)
+        low, high = float(found["10"]), float(found["85"])
+    except (ValueError, KeyError, TypeError):
+        return None
+    return (low, high) if math.isfinite(low) and math.isfinite(high) and low <= high else None
+
+
+def default_range(pieces: Sequence[Position], *, blank_on: bool) -> Span:
+    """What is left until the last piece is packed, from the usual and slow stays of the trade.
+
+    Each stay is taken as log-normal with its usual stay as median and its slow stay as 85 % point;
+    their sum as log-normal with the same mean and variance (Fenton 1960, from memory). Of several
+    pieces the one furthest from its end counts.
+    """
+    spans = [_left_of(piece, blank_on) for piece in pieces]
+    low, high = max(spans, key=lambda span: span[1], default=(0.0, 0.0))
+    return Span(low, high, FROM_THE_TRADE)
+
+
+def from_passing(*, blank_on: bool) -> Span:
+    """The days from the photos' passing until the last piece is packed, from the defaults."""
+    return default_range([Position(Step.FINISHING, 0.0)], blank_on=blank_on)
+
+
+def _left_of(piece: Position, blank_on: bool) -> tuple[float, float]:
+    mean = variance = 0.0
+    ahead = BENCHES[BENCHES.index(piece.step) : BENCHES.index(Step.PACKING) + 1]
+    for step in ahead:
+        if step is Step.BLANK and not blank_on and piece.step is not step:
+            continue
+        usual, slow = float(STEPS[step].usual), float(STEPS[step].slow)
+        if step is piece.step:
+            # Time spent is taken off, but a piece that has been there for long is not done yet.
+            usual, slow = max(usual - piece.age, usual / 4), max(slow - piece.age, slow / 4)
+        sigma = math.log(slow / usual) / _Z_HIGH
+        own = usual * math.exp(sigma * sigma / 2)
+        mean += own
+        variance += (math.exp(sigma * sigma) - 1) * own * own
+    if not mean:
+        return 0.0, 0.0
+    spread = math.log(1 + variance / (mean * mean))
+    middle, sigma = math.log(mean) - spread / 2, math.sqrt(spread)
+    return math.exp(middle + _Z_LOW * sigma), math.exp(middle + _Z_HIGH * sigma)
+
+
+def days_of(span: Span, today: date, calendar: Calendar) -> tuple[date, date]:
+    """The two days of a span, rounded outward to working days and never before today."""
+    first = today + timedelta(days=math.floor(span.low))
+    last = today + timedelta(days=max(1, math.ceil(span.high)))
+    if first > today and not calendar.is_working_day(first):
+        first = max(today, calendar.add_working_days(first, -1))
+    if not calendar.is_working_day(last):
+        last = calendar.add_working_days(last, 1)
+    return first, last
+
+
+# ---------------------------------------------------------------- what is shown
+
+
+def decide(
+    computed: Span | None,
+    told: Told | None,
+    *,
+    steps_now: int,
+    later_since: date | None,
+    today: date,
+    calendar: Calendar,
+) -> Decision:
+    """What the page says now. Without a computed span what was told stands as long as it can."""
+    if computed is None:
+        return _stands(told, today, calendar, None)
+    first, last = days_of(computed, today, calendar)
+    fresh = Shown(first, last, None, computed.basis)
+    if told is None or told.steps_seen != steps_now:
+        new = told is None or (told.from_day, told.to_day) != (first, last)
+        return Decision(fresh, new or told_longer(told), False, None)
+    since = None
+    if told.to_day is not None and _beyond(told, last, calendar):
+        since = later_since or today
+    return _stands(told, today, calendar, since)
+
+
+def told_longer(told: Told | None) -> bool:
+    """Whether the last word was that it takes longer."""
+    return told is not None and told.to_day is None
+
+
+def _beyond(told: Told, last: date, calendar: Calendar) -> bool:
+    """Whether a computed end lies so far beyond the told one that the customer should hear of it."""
+    assert told.to_day is not None
+    if last <= told.to_day:
+        return False
+    over = (last - told.to_day).days
+    share = over / max(1, (told.to_day - told.on).days)
+    working = calendar.working_days_between(told.to_day, last)
+    return working > BEYOND_WORKING_DAYS or share > BEYOND_SHARE
+
+
+def _stands(
+    told: Told | None, today: date, calendar: Calendar, later_since: date | None
+) -> Decision:
+    """What was told, if it still can be said; else that it takes longer."""
+    if told is None:
+        return Decision(None, False, False, None)
+    if told.to_day is None:
+        if told.write_by is not None and told.write_by >= today:
+            return Decision(_as_shown(told), False, True, later_since)
+        return _dropped(told, today, calendar, later_since)
+    if told.to_day < today:
+        return _dropped(told, today, calendar, later_since)
+    tell = later_since is not None and (today - later_since).days >= DAYS_RUNNING - 1
+    if tell and later_since is not None:
+        asked = later_since + timedelta(days=DAYS_RUNNING - 1)
+        if calendar.working_days_between(asked, today) >= ANSWER_WITHIN:
+            return _dropped(told, today, calendar, later_since)
+    return Decision(_as_shown(told), False, tell, later_since)
+
+
+def _as_shown(told: Told) -> Shown:
+    return Shown(told.from_day, told.to_day, told.write_by, told.basis)
+
+
+def _dropped(told: Told, today: date, calendar: Calendar, later_since: date | None) -> Decision:
+    write_by = calendar.add_working_days(today, WRITE_WITHIN)
+    return Decision(Shown(None, None, write_by, told.basis), True, True, later_since)
+
+
+# ---------------------------------------------------------------- in words
+
+_COUNTS: Mapping[int, str] = {
+    1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six",
+    7: "seven", 8: "eight", 9: "nine", 10: "ten", 11: "eleven", 12: "twelve",
+}  # fmt: skip
+
+
+def weeks(low_days: float, high_days: float) -> str:
+    """A span in whole weeks, rounded outward: "three to seven weeks", "up to two weeks"."""
+    low = math.floor(low_days / 7)
+    high = max(1, math.ceil(high_days / 7))
+    many = "week" if high == 1 else "weeks"
+    if low < 1 or low == high:
+        return f"up to {_COUNTS.get(high, str(high))} {many}"
+    return f"{_COUNTS.get(low, str(low))} to {_COUNTS.get(high, str(high))} weeks"

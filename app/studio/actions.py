@@ -1,0 +1,132 @@
+"""Changing what a studio can set. Each public function is one act; who and when is kept.
+
+The caller forgets the workshop's settings afterwards (Workshop.forget).
+"""
+
+import json
+import logging
+from collections.abc import Iterable, Mapping
+from datetime import date
+
+from sqlalchemy import Connection
+
+from app.shared.database import Database
+from app.shared.errors import BadFields, NotFound
+from app.shared.people import Person
+from app.shared.web.words import day
+from app.studio import store, typed
+from app.studio.rules import StudioSettings
+from app.studio.typed import Closure
+
+log = logging.getLogger("likewright.studio")
+
+# What a customer's page prints, and what a range is computed with.
+_ON_PAGES = frozenset(
+    [
+        "name",
+        "contact_mail",
+        "contact_phone",
+        "contact_hours",
+        "zone",
+        "shows_number",
+        "hours",
+        "country",
+        "region",
+    ]
+)
+_IN_FORECASTS = frozenset({"zone", "hours", "country", "region", "capacity", "blank_on"})
+MEANWHILE = "Somebody changed this while you typed. Look once more, then save again."
+
+
+def save_settings(
+    house: Database, new: StudioSettings, steps: Iterable[str], seen: str, me: Person, now: int
+) -> None:
+    """Save the settings. `seen` is the digest of what the form was filled with.
+
+    Raises BadFields where they were changed meanwhile, with what stands now at each field.
+    """
+    steps = list(steps)
+    with house.writing() as db:
+        old = store.load(db)
+        stands = typed.flat(old, steps)
+        if seen != typed.digest(stands):
+            raise BadFields(_what_stands(stands, typed.flat(new, steps)))
+        before, after = old.model_dump(mode="json"), new.model_dump(mode="json")
+        changed = {name for name in after if after[name] != before.get(name)}
+        store.save(db, after, old, me.account_id, now)
+        if changed & _ON_PAGES:
+            store.mark_pages_stale(db)
+        if changed & _IN_FORECASTS:
+            store.mark_forecasts_stale(db)
+    log.info("account %s changed settings: %s", me.account_id, ", ".join(sorted(changed)) or "none")
+
+
+def _what_stands(stands: Mapping[str, str], wished: Mapping[str, str]) -> dict[str, str]:
+    differing = {
+        name: f"It says “{value or 'nothing'}” now."
+        for name, value in stands.items()
+        if wished.get(name) != value
+    }
+    return {"": MEANWHILE, **differing}
+
+
+def save_step_texts(
+    house: Database, new: Mapping[str, tuple[str, str]], seen: str, me: Person, now: int
+) -> None:
+    """Save the studio's words for its steps. `seen` is the digest of what the form was filled with.
+
+    Raises BadFields where they were changed meanwhile.
+    """
+    with house.writing() as db:
+        old = store.texts_of_steps(db)
+        if seen != typed.digest(old):
+            raise BadFields({"": MEANWHILE})
+        for step, texts in new.items():
+            before = old.get(step, ("", ""))
+            if texts == before:
+                continue
+            store.save_texts(db, step, *texts)
+            for field, was, is_ in zip(("done_when", "watch_out"), before, texts, strict=True):
+                if was != is_:
+                    what = f"{field}_{step}"
+                    said = json.dumps(was), json.dumps(is_)
+                    store.note_change(db, me.account_id, now, "step_texts", what, *said)
+    log.info("account %s changed the words for steps", me.account_id)
+
+
+def add_closure(house: Database, closure: Closure, me: Person, now: int) -> None:
+    """Shut the house for whole days. Raises BadFields where it is shut then already."""
+    with house.writing() as db:
+        for other in store.standing_closures(db):
+            first, last = date.fromisoformat(other.first_day), date.fromisoformat(other.last_day)
+            if first <= closure.last_day and closure.first_day <= last:
+                said = day(first) if first == last else f"{day(first)} to {day(last)}"
+                raise BadFields({"first_day": f"The house is shut already on {said}."})
+        closure_id = store.add_closure(db, closure.first_day, closure.last_day, closure.reason)
+        said = _said(closure.first_day.isoformat(), closure.last_day.isoformat(), closure.reason)
+        _calendar_changed(db, me, now, closure_id, "closed", said)
+    log.info("account %s added closure %d", me.account_id, closure_id)
+
+
+def take_back_closure(house: Database, closure_id: int, me: Person, now: int) -> None:
+    """Open the house again on the days of a closure. Raises NotFound."""
+    with house.writing() as db:
+        found = store.take_back_closure(db, closure_id, now)
+        if found is None:
+            raise NotFound("There is no such closure; perhaps it was taken back already.")
+        said = _said(found.first_day, found.last_day, found.reason)
+        _calendar_changed(db, me, now, closure_id, "open_again", said)
+    log.info("account %s took back closure %d", me.account_id, closure_id)
+
+
+def _said(first: str, last: str, reason: str) -> str:
+    days = first if first == last else f"{first} to {last}"
+    return f"{days}, {reason}" if reason else days
+
+
+def _calendar_changed(
+    db: Connection, me: Person, now: int, closure_id: int, field: str, said: str
+) -> None:
+    store.note_change(db, me.account_id, now, "closures", field, None, json.dumps(said), closure_id)
+    store.mark_pages_stale(db)
+    store.mark_forecasts_stale(db)

@@ -1,0 +1,273 @@
+"""The settings: the studio and its ways of working, its words for the steps, its closures.
+
+Which steps there are is told by main (`app.state.steps`, key to name): this room lies below the
+flow.
+"""
+
+import json
+from collections.abc import Mapping
+from datetime import date
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Request
+from starlette.responses import RedirectResponse, Response
+
+from app.shared.errors import BadFields
+from app.shared.people import Person
+from app.shared.text import problem, tidy
+from app.shared.web.forms import Filled, Form
+from app.shared.web.templating import render
+from app.studio import actions, store, typed
+from app.studio.rules import WEEKDAYS
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+RowId = Annotated[int, Path(ge=1, le=2**53)]
+
+_SHOWN_CHANGES = 30
+LABELS = {
+    "name": "Name of the studio",
+    "contact_mail": "Mail",
+    "contact_phone": "Phone",
+    "contact_hours": "When somebody answers",
+    "zone": "Time zone",
+    "country": "Country",
+    "region": "Region",
+    "hours": "Working hours",
+    "first_number": "First order number",
+    "blank_on": "Blank step",
+    "capacity": "Pieces at once",
+    "copy_deadline_working_days": "Copy deadline",
+    "assumed_received_days": "Assumed received",
+    "link_lapses_days": "Status link lapses",
+    "carriers": "Carriers",
+    "bases": "Bases",
+    "poses": "Poses",
+    "sizes": "Sizes",
+    "posting_from": "Letters go from",
+    "posting_until": "Letters go until",
+    "shows_number": "Order number on the status page",
+    "closed": "Closed",
+    "open_again": "Open again",
+}
+
+
+def _shop(request: Request) -> Workshop:
+    shop: Workshop = request.app.state.workshop
+    return shop
+
+
+def _me(request: Request) -> Person:
+    person: Person = request.state.person
+    return person
+
+
+def _steps(request: Request) -> Mapping[str, str]:
+    steps: Mapping[str, str] = request.app.state.steps
+    return steps
+
+
+def _saved(request: Request, address: str) -> Response:
+    """The workers and the next request work with what was just set."""
+    _shop(request).forget()
+    _shop(request).changed.set()
+    return RedirectResponse(f"{address}?done=saved", 303)
+
+
+def _today(request: Request) -> date:
+    shop = _shop(request)
+    return shop.studio().calendar.day_of(shop.now())
+
+
+# The studio and its ways of working
+
+
+@router.get("/settings", name="settings")
+def settings(request: Request) -> Response:
+    """Everything that a studio sets once and seldom changes."""
+    return _settings(request, None, {})
+
+
+@router.post("/settings", name="settings_save")
+def settings_save(request: Request, form: Filled) -> Response:
+    """Save all of it, or none and say where."""
+    shop, steps = _shop(request), _steps(request)
+    year = _today(request).year
+
+    def holidays(country: str, region: str) -> object:
+        return store.public_holidays(country, region, range(year, year + 1))
+
+    try:
+        new = typed.read(form, steps, holidays)
+        actions.save_settings(shop.house, new, steps, form["seen"], _me(request), shop.now())
+    except BadFields as why:
+        return _settings(request, form, why.fields, 422)
+    return _saved(request, "/settings")
+
+
+def _settings(
+    request: Request, form: Form | None, errors: dict[str, str], status: int = 200
+) -> Response:
+    shop, steps = _shop(request), _steps(request)
+    with shop.house.reading() as db:
+        stands = typed.flat(store.load(db), steps)
+        history = _history(db, request)
+    today = _today(request)
+    coming = sorted(day for day in shop.studio().calendar.closed if day >= today)[:4]
+    # After an error about a change meanwhile the form carries the mark of what stands now.
+    fresh = form is None or actions.MEANWHILE in errors.values()
+    context = {
+        "typed": stands if form is None else form.plain(),
+        "errors": errors,
+        "seen": typed.digest(stands) if fresh or form is None else form.plain().get("seen", ""),
+        "weekdays": list(enumerate(WEEKDAYS)),
+        "steps": steps,
+        "coming": coming,
+        "today": today,
+        "history": history,
+    }
+    return render(request, "studio/settings.html", context, status)
+
+
+def _history(db: Any, request: Request) -> list[dict[str, Any]]:
+    shop, steps = _shop(request), _steps(request)
+    zone, now = shop.studio().settings.zone_info(), shop.now()
+    rows = store.latest_changes(db, ("settings", "closures", "step_texts"), _SHOWN_CHANGES)
+    return [
+        {
+            "at": row.at,
+            "now": now,
+            "zone": zone,
+            "who": row.name or "Likewright",
+            "what": _label(row.field, steps),
+            "before": _value(row.before),
+            "after": _value(row.after),
+        }
+        for row in rows
+    ]
+
+
+def _label(field: str, steps: Mapping[str, str]) -> str:
+    for start, words in (("done_when_", "done when"), ("watch_out_", "watch out")):
+        step = field.removeprefix(start)
+        if step != field:
+            return f"{steps.get(step, step)}, {words}"
+    return LABELS.get(field, field)
+
+
+def _value(kept: str | None) -> str:
+    """A kept value as a reader would write it."""
+    value = json.loads(kept) if kept else None
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    if isinstance(value, dict):
+        named = {WEEKDAYS[int(k)][:3] if k.isdigit() else k: v for k, v in value.items()}
+        return "; ".join(f"{key} {said}" for key, said in named.items())
+    return "" if value is None else str(value)
+
+
+# The studio's words for its steps
+
+
+@router.get("/settings/steps", name="step_texts")
+def step_texts(request: Request) -> Response:
+    """When a step is done and what to watch out for."""
+    return _step_texts(request, None, {})
+
+
+@router.post("/settings/steps", name="step_texts_save")
+def step_texts_save(request: Request, form: Filled) -> Response:
+    """Save the words for every step."""
+    shop = _shop(request)
+    try:
+        new = _read_texts(form, _steps(request))
+        actions.save_step_texts(shop.house, new, form["seen"], _me(request), shop.now())
+    except BadFields as why:
+        return _step_texts(request, form, why.fields, 422)
+    return _saved(request, "/settings/steps")
+
+
+def _read_texts(form: Form, steps: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    wrong: dict[str, str] = {}
+
+    def one(name: str) -> str:
+        try:
+            text = tidy(form[name], lines=True)
+        except BadFields as why:
+            wrong.update(why.fields)
+            return ""
+        if (trouble := problem(text, typed.LONGEST_TEXT, lines=True)) is not None:
+            wrong[name] = trouble
+        return text
+
+    texts = {step: (one(f"done_when_{step}"), one(f"watch_out_{step}")) for step in steps}
+    if wrong:
+        raise BadFields(wrong)
+    return texts
+
+
+def _step_texts(
+    request: Request, form: Form | None, errors: dict[str, str], status: int = 200
+) -> Response:
+    shop, steps = _shop(request), _steps(request)
+    with shop.house.reading() as db:
+        kept = store.texts_of_steps(db)
+    stands = {f"done_when_{step}": kept.get(step, ("", ""))[0] for step in steps}
+    stands |= {f"watch_out_{step}": kept.get(step, ("", ""))[1] for step in steps}
+    fresh = form is None or actions.MEANWHILE in errors.values()
+    context = {
+        "typed": stands if form is None else form.plain(),
+        "errors": errors,
+        "seen": typed.digest(kept) if fresh or form is None else form.plain().get("seen", ""),
+        "steps": steps,
+    }
+    return render(request, "studio/steps.html", context, status)
+
+
+# Closures
+
+
+@router.get("/settings/closures", name="closures")
+def closures(request: Request) -> Response:
+    """The days on which the whole house is shut."""
+    return _closures(request, {}, {})
+
+
+@router.post("/settings/closures", name="closure_add")
+def closure_add(request: Request, form: Filled) -> Response:
+    """Shut the house for some days."""
+    shop = _shop(request)
+    try:
+        closure = typed.read_closure(form, _today(request))
+        actions.add_closure(shop.house, closure, _me(request), shop.now())
+    except BadFields as why:
+        return _closures(request, form.plain(), why.fields, 422)
+    return _saved(request, "/settings/closures")
+
+
+@router.post("/settings/closures/{closure_id}/take-back", name="closure_take_back")
+def closure_take_back(request: Request, closure_id: RowId) -> Response:
+    """Open it again on those days."""
+    shop = _shop(request)
+    actions.take_back_closure(shop.house, closure_id, _me(request), shop.now())
+    return _saved(request, "/settings/closures")
+
+
+def _closures(
+    request: Request, filled: dict[str, str], errors: dict[str, str], status: int = 200
+) -> Response:
+    with _shop(request).house.reading() as db:
+        rows = store.standing_closures(db)
+    standing = [
+        (row.id, date.fromisoformat(row.first_day), date.fromisoformat(row.last_day), row.reason)
+        for row in rows
+    ]
+    today = _today(request)
+    context = {
+        "coming": [row for row in reversed(standing) if row[2] >= today],
+        "past": [row for row in standing if row[2] < today],
+        "today": today,
+        "typed": filled,
+        "errors": errors,
+    }
+    return render(request, "studio/closures.html", context, status)
