@@ -21,20 +21,10 @@ from app.studio.typed import Closure
 log = logging.getLogger("likewright.studio")
 
 # What a customer's page prints, and what a range is computed with.
-_ON_PAGES = frozenset(
-    [
-        "name",
-        "contact_mail",
-        "contact_phone",
-        "contact_hours",
-        "zone",
-        "shows_number",
-        "hours",
-        "country",
-        "region",
-    ]
-)
-_IN_FORECASTS = frozenset({"zone", "hours", "country", "region", "capacity", "blank_on"})
+_CONTACT = {"name", "contact_mail", "contact_phone", "contact_hours", "shows_number"}
+_CALENDAR = {"zone", "hours", "country", "region"}
+_ON_PAGES = frozenset(_CONTACT | _CALENDAR)
+_IN_FORECASTS = frozenset({*_CALENDAR, "capacity", "blank_on"})
 MEANWHILE = "Somebody changed this while you typed. Look once more, then save again."
 
 

@@ -1,5 +1,5 @@
 """The settings as they stand in a form: flat fields of text, and back, with a sentence for each
-field that will not do. Pure."""
+field that will not do."""
 
 import hashlib
 import json
@@ -7,13 +7,14 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from datetime import date, timedelta
 from typing import Annotated, Any
+from zoneinfo import available_timezones
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from app.shared.errors import BadFields
 from app.shared.text import problem, tidy
 from app.shared.web.forms import Form, check
-from app.studio.rules import WEEKDAYS, StudioSettings, read_hours, say_hours
+from app.studio.rules import StudioSettings, read_hours, say_hours
 
 LONGEST_TEXT = 2_000
 _MOST_CHOICES, _LONGEST_CHOICE = 40, 40
@@ -60,6 +61,13 @@ def _sizes(value: str) -> str:
     return listed
 
 
+def _zone(value: str) -> str:
+    value = tidy(value)
+    if value not in available_timezones():
+        raise ValueError("That time zone is not known. One is called Europe/London, say.")
+    return value
+
+
 def _capitals(value: str) -> str:
     return _line(10)(value).upper()
 
@@ -77,7 +85,7 @@ class _Flat(BaseModel):
     contact_mail: Annotated[str, AfterValidator(_mail)]
     contact_phone: Annotated[str, AfterValidator(_line(60))]
     contact_hours: Annotated[str, AfterValidator(_line(120))]
-    zone: Annotated[str, AfterValidator(tidy)]
+    zone: Annotated[str, AfterValidator(_zone)]
     country: Annotated[str, AfterValidator(_capitals)]
     region: Annotated[str, AfterValidator(_capitals)]
     first_number: Annotated[int, Field(ge=1, le=9_999_999)]
@@ -131,10 +139,7 @@ def read(
         wrong["posting_until"] = "The window has to end after it begins."
     if wrong:
         raise BadFields(wrong)
-    try:
-        return check(StudioSettings, found)
-    except BadFields as why:
-        raise BadFields(why.fields) from None
+    return check(StudioSettings, found)
 
 
 def _one_each(form: Form, names: Iterable[str], wrong: dict[str, str]) -> dict[str, Any]:
@@ -226,6 +231,3 @@ def read_closure(form: Form, today: date) -> Closure:
     if (found.last_day - found.first_day).days > 120:
         raise BadFields({"last_day": "That is more than four months. Is the year right?"})
     return found
-
-
-__all__ = ["WEEKDAYS", "Closure", "digest", "flat", "read", "read_closure"]

@@ -1,0 +1,267 @@
+"""Sign-in, the links that let somebody in, one's own password, and the owner's accounts page."""
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Request
+from starlette.responses import RedirectResponse, Response
+
+from app.shared.errors import BadFields, Refused
+from app.shared.people import Person, Role
+from app.shared.web.forms import Filled
+from app.shared.web.refusals import status_of
+from app.shared.web.templating import render
+from app.staff import actions, links, passwords, rules, sessions, store
+from app.staff.gate import COOKIE
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+# SQLite's numbers end somewhere; an address with a longer one fits no page.
+RowId = Annotated[int, Path(ge=1, le=2**53)]
+
+ROLES = [
+    (Role.BENCH.value, "bench: makes the pieces"),
+    (Role.DESK.value, "desk: orders, customers, letters"),
+    (Role.OWNER.value, "owner: everything, with accounts and settings"),
+]
+_TWICE = "The two are not the same. Type it twice, please."
+
+
+def _workshop(request: Request) -> Workshop:
+    workshop: Workshop = request.app.state.workshop
+    return workshop
+
+
+def _me(request: Request) -> Person:
+    person: Person = request.state.person
+    return person
+
+
+# Signing in and out
+
+
+@router.get("/sign-in", name="sign_in")
+def sign_in(request: Request) -> Response:
+    """The door."""
+    onward = rules.same_site(request.query_params.get("next", "/"))
+    return _door(request, {"next": onward}, {})
+
+
+@router.post("/sign-in", name="sign_in_try")
+def sign_in_try(request: Request, form: Filled) -> Response:
+    """A name and a password. Whoever was signed in in this browser is signed out."""
+    house, now = _workshop(request).house, _workshop(request).now()
+    typed = {"name": form.plain().get("name", ""), "next": form.plain().get("next", "/")}
+    try:
+        token = sessions.sign_in(house, form["name"], form["password"], now)
+        onward = rules.same_site(form["next"])
+    except BadFields as why:
+        return _door(request, typed, why.fields, 422)
+    except sessions.SlowDown as why:
+        answer = _door(request, typed, {"password": str(why)}, 429)
+        answer.headers["retry-after"] = str(why.seconds)
+        return answer
+    except passwords.TooBusy as why:
+        return _door(request, typed, {"": str(why)}, 503)
+    return _signed_in(request, token, onward)
+
+
+def _door(
+    request: Request, typed: dict[str, str], errors: dict[str, str], status: int = 200
+) -> Response:
+    typed["next"] = rules.same_site(typed["next"])
+    return render(request, "staff/sign_in.html", {"typed": typed, "errors": errors}, status)
+
+
+def _signed_in(request: Request, token: str, onward: str = "/") -> Response:
+    before = request.cookies.get(COOKIE)
+    if before:
+        sessions.sign_out(_workshop(request).house, before, _workshop(request).now())
+    answer = RedirectResponse(onward, 303)
+    answer.set_cookie(
+        COOKIE, token, max_age=rules.ABSOLUTE, path="/", secure=True, httponly=True, samesite="lax"
+    )
+    return answer
+
+
+@router.post("/sign-out", name="sign_out")
+def sign_out(request: Request) -> Response:
+    """The end of a session, here and on the server."""
+    if token := request.cookies.get(COOKIE):
+        sessions.sign_out(_workshop(request).house, token, _workshop(request).now())
+    answer = RedirectResponse("/sign-in", 303)
+    answer.delete_cookie(COOKIE, path="/", secure=True, httponly=True, samesite="lax")
+    return answer
+
+
+# Links that let somebody in
+
+
+@router.get("/in/{token}", name="link")
+def link(request: Request, token: str) -> Response:
+    """What a link is for, with the button that uses it. Looking at it uses nothing."""
+    return _link_page(request, token, {}, {})
+
+
+@router.post("/in/{token}", name="link_use")
+def link_use(request: Request, token: str, form: Filled) -> Response:
+    """Use the link."""
+    workshop = _workshop(request)
+    studio_name = workshop.studio().settings.name
+    try:
+        if form["again"] != form["password"]:
+            raise BadFields({"again": _TWICE})
+        session = links.use_link(
+            workshop.house, token, form["name"], form["password"], studio_name,
+            workshop.now(), demo=workshop.demo,
+        )  # fmt: skip
+    except BadFields as why:
+        return _link_page(request, token, {"name": form.plain().get("name", "")}, why.fields, 422)
+    return _signed_in(request, session)
+
+
+def _link_page(
+    request: Request, token: str, typed: dict[str, str], errors: dict[str, str], status: int = 200
+) -> Response:
+    workshop = _workshop(request)
+    with workshop.house.reading() as db:
+        found = links.look_at_link(db, token, workshop.now(), demo=workshop.demo)
+    context = {
+        "purpose": found.purpose,
+        "name": found.name,
+        "role": found.role,
+        "hint": rules.PASSWORD_HINT,
+        "longest": rules.LONGEST_PASSWORD,
+        "typed": typed,
+        "errors": errors,
+    }
+    return render(request, "staff/link.html", context, status)
+
+
+# One's own password
+
+
+@router.get("/me", name="own_password")
+def own_password(request: Request) -> Response:
+    """One's own account: a new password."""
+    return _own(request, {})
+
+
+@router.post("/me", name="own_password_change")
+def own_password_change(request: Request, form: Filled) -> Response:
+    """Change one's password; other browsers are signed out."""
+    workshop = _workshop(request)
+    try:
+        if form["again"] != form["password"]:
+            raise BadFields({"again": _TWICE})
+        sessions.change_password(
+            workshop.house, _me(request), request.state.session_id, form["current"],
+            form["password"], workshop.studio().settings.name, workshop.now(),
+        )  # fmt: skip
+    except BadFields as why:
+        return _own(request, why.fields, 422)
+    except sessions.SlowDown as why:
+        return _own(request, {"current": str(why)}, 429)
+    return RedirectResponse("/me?done=saved", 303)
+
+
+def _own(request: Request, errors: dict[str, str], status: int = 200) -> Response:
+    context = {
+        "errors": errors,
+        "hint": rules.PASSWORD_HINT,
+        "longest": rules.LONGEST_PASSWORD,
+    }
+    return render(request, "staff/own_password.html", context, status)
+
+
+# Accounts
+
+
+@router.get("/accounts", name="accounts")
+def accounts(request: Request) -> Response:
+    """Who can sign in, and who is invited."""
+    return _accounts(request)
+
+
+@router.post("/accounts", name="account_invite")
+def account_invite(request: Request, form: Filled) -> Response:
+    """Invite somebody. The link is shown this once: only its hash is kept."""
+    workshop = _workshop(request)
+    try:
+        path = actions.invite(
+            workshop.house, _me(request), form["name"], form["role"], workshop.now()
+        )
+    except BadFields as why:
+        return _accounts(request, 422, typed=form.plain(), errors=why.fields)
+    address = str(request.base_url).rstrip("/") + path
+    return _accounts(request, invited={"name": form["name"].strip(), "address": address})
+
+
+@router.post("/accounts/invitations/{link_id}/take-back", name="invitation_take_back")
+def invitation_take_back(request: Request, link_id: RowId) -> Response:
+    """Take an invitation back."""
+    actions.take_back_invitation(_workshop(request).house, _me(request), link_id)
+    return RedirectResponse("/accounts?done=saved", 303)
+
+
+@router.post("/accounts/{account_id}/role", name="account_role")
+def account_role(request: Request, account_id: RowId, form: Filled) -> Response:
+    """Give somebody another role."""
+    workshop = _workshop(request)
+
+    def act() -> None:
+        role = form["role"]
+        actions.change_role(workshop.house, _me(request), account_id, role, workshop.now())
+
+    return _at_row(request, account_id, act)
+
+
+@router.post("/accounts/{account_id}/off", name="account_off")
+def account_off(request: Request, account_id: RowId) -> Response:
+    """Switch an account off."""
+    workshop = _workshop(request)
+    return _at_row(
+        request,
+        account_id,
+        lambda: actions.switch_off(workshop.house, _me(request), account_id, workshop.now()),
+    )
+
+
+@router.post("/accounts/{account_id}/on", name="account_on")
+def account_on(request: Request, account_id: RowId) -> Response:
+    """Switch an account on again."""
+    workshop = _workshop(request)
+    return _at_row(
+        request,
+        account_id,
+        lambda: actions.switch_on(workshop.house, _me(request), account_id, workshop.now()),
+    )
+
+
+def _at_row(request: Request, account_id: int, act: Callable[[], None]) -> Response:
+    try:
+        act()
+    except Refused as why:
+        # What the owner may not do is said at the account's own row.
+        return _accounts(request, status_of(why), refused={account_id: str(why)})
+    return RedirectResponse("/accounts?done=saved", 303)
+
+
+def _accounts(request: Request, status: int = 200, **more: Any) -> Response:
+    workshop = _workshop(request)
+    now = workshop.now()
+    with workshop.house.reading() as db:
+        everybody = store.every_account(db)
+        invitations = store.open_invitations(db, now)
+    context = {
+        "accounts": everybody,
+        "invitations": invitations,
+        "roles": ROLES,
+        "now": now,
+        "zone": workshop.studio().settings.zone_info(),
+        "invited": None,
+        "refused": {},
+        "typed": {"role": Role.BENCH.value},
+        "errors": {},
+    }
+    return render(request, "staff/accounts.html", {**context, **more}, status)

@@ -1,0 +1,49 @@
+"""What each role may do: one table, a row for every named route of the staff site.
+
+A route in no row is refused to everybody, and a test fails. To add a page, add its row here.
+"""
+
+from app.shared.people import DESK_AND_OWNER, EVERYBODY, OWNER_ONLY, Role
+
+Row = frozenset[Role] | str
+
+# Open to anybody, signed in or not: the doors themselves.
+PUBLIC = "public"
+# Only for somebody who is not signed in; who is goes on to the benches.
+NOBODY_SIGNED_IN = "nobody signed in"
+
+TABLE: dict[str, Row] = {
+    # Sign-in.
+    "sign_in": NOBODY_SIGNED_IN,
+    "sign_in_try": PUBLIC,
+    "sign_out": PUBLIC,
+    "link": PUBLIC,
+    "link_use": PUBLIC,
+    "own_password": EVERYBODY,
+    "own_password_change": EVERYBODY,
+    # Accounts.
+    "accounts": OWNER_ONLY,
+    "account_invite": OWNER_ONLY,
+    "invitation_take_back": OWNER_ONLY,
+    "account_role": OWNER_ONLY,
+    "account_off": OWNER_ONLY,
+    "account_on": OWNER_ONLY,
+    # Settings.
+    "settings": OWNER_ONLY,
+    "settings_save": OWNER_ONLY,
+    "step_texts": OWNER_ONLY,
+    "step_texts_save": OWNER_ONLY,
+    "closures": DESK_AND_OWNER,
+    "closure_add": OWNER_ONLY,
+    "closure_take_back": OWNER_ONLY,
+}
+
+REFUSAL = "Your account does not cover this. Ask the owner of the studio."
+
+
+def may(role: Role | None, route_name: str) -> bool:
+    """Whether somebody with this role (None: not signed in) may use a route."""
+    row = TABLE.get(route_name)
+    if isinstance(row, frozenset):
+        return role in row
+    return row == PUBLIC or (row == NOBODY_SIGNED_IN and role is None)

@@ -1,0 +1,176 @@
+"""Accounts, sessions, sign-in links and wrong guesses, as they lie in the database."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Row, delete, func, insert, select, text, update
+
+from app.staff import rules
+from app.tables import accounts, changes, sessions, sign_in_links, sign_in_tries
+
+_WHO = text(
+    "SELECT s.id AS session_id, s.seen_at, a.id AS account_id, a.name, a.role"
+    " FROM sessions s JOIN accounts a ON a.id = s.account_id"
+    " WHERE s.token_hash = :hash AND s.ended_at IS NULL AND a.off_at IS NULL"
+    " AND s.seen_at > :idle AND s.made_at > :absolute"
+)
+
+
+def who(db: Connection, token_hash: str, now: int) -> Row[Any] | None:
+    """The session under a cookie's hash with its account, while both are good."""
+    since = {"idle": now - rules.IDLE, "absolute": now - rules.ABSOLUTE}
+    return db.execute(_WHO, {"hash": token_hash, **since}).first()
+
+
+def start_session(db: Connection, account_id: int, token_hash: str, now: int) -> None:
+    """Begin a session; those that ended long ago are swept out."""
+    db.execute(delete(sessions).where(sessions.c.made_at < now - 2 * rules.ABSOLUTE))
+    db.execute(
+        insert(sessions).values(
+            token_hash=token_hash, account_id=account_id, made_at=now, seen_at=now
+        )
+    )
+
+
+def seen(db: Connection, session_id: int, now: int) -> None:
+    """Note that somebody has just done something."""
+    db.execute(update(sessions).where(sessions.c.id == session_id).values(seen_at=now))
+
+
+def end_session(db: Connection, token_hash: str, now: int) -> None:
+    """End the session of a cookie's hash, if it runs."""
+    running = (sessions.c.token_hash == token_hash) & sessions.c.ended_at.is_(None)
+    db.execute(update(sessions).where(running).values(ended_at=now))
+
+
+def end_sessions_of(db: Connection, account_id: int, now: int, keep: int | None = None) -> None:
+    """End every session of an account, but for one that may be kept."""
+    running = (sessions.c.account_id == account_id) & sessions.c.ended_at.is_(None)
+    if keep is not None:
+        running &= sessions.c.id != keep
+    db.execute(update(sessions).where(running).values(ended_at=now))
+
+
+def account(db: Connection, account_id: int) -> Row[Any] | None:
+    """An account by its number."""
+    return db.execute(select(accounts).where(accounts.c.id == account_id)).first()
+
+
+def account_named(db: Connection, name_key: str) -> Row[Any] | None:
+    """An account by its folded name."""
+    return db.execute(select(accounts).where(accounts.c.name_key == name_key)).first()
+
+
+def every_account(db: Connection) -> Sequence[Row[Any]]:
+    """All accounts, those that are on first, by name."""
+    return db.execute(select(accounts).order_by(accounts.c.off_at, accounts.c.name_key)).all()
+
+
+def count_accounts(db: Connection) -> int:
+    """How many accounts there are, switched off or not."""
+    return int(db.execute(select(func.count()).select_from(accounts)).scalar_one())
+
+
+def other_owners(db: Connection, account_id: int) -> int:
+    """How many owners can sign in besides one account."""
+    able = (accounts.c.role == "owner") & accounts.c.off_at.is_(None)
+    query = select(func.count()).where(able & (accounts.c.id != account_id))
+    return int(db.execute(query).scalar_one())
+
+
+def add_account(
+    db: Connection, name: str, name_key: str, role: str, password_hash: str, now: int
+) -> int:
+    """Make an account."""
+    new = insert(accounts).values(
+        name=name, name_key=name_key, role=role, password_hash=password_hash, made_at=now
+    )
+    return int(db.execute(new.returning(accounts.c.id)).scalar_one())
+
+
+def set_account(db: Connection, account_id: int, **values: Any) -> None:
+    """Change fields of an account."""
+    db.execute(update(accounts).where(accounts.c.id == account_id).values(**values))
+
+
+def note_change(
+    db: Connection, account_id: int, by: int | None, now: int, field: str, *values: str | None
+) -> None:
+    """Keep who changed what of an account; `values` are before and after, never a password."""
+    before, after = values or (None, None)
+    db.execute(
+        insert(changes).values(
+            at=now,
+            account_id=by,
+            of="accounts",
+            of_id=account_id,
+            field=field,
+            before=before,
+            after=after,
+        )
+    )
+
+
+def tries_at(db: Connection, name_key: str) -> list[int]:
+    """When wrong guesses were made at a name since the last right one."""
+    query = select(sign_in_tries.c.at).where(sign_in_tries.c.name_key == name_key)
+    return list(db.execute(query).scalars())
+
+
+def note_try(db: Connection, name_key: str, now: int) -> None:
+    """Note a guess; those of yesterday are swept out."""
+    db.execute(delete(sign_in_tries).where(sign_in_tries.c.at < now - rules.TRIES_KEPT))
+    db.execute(insert(sign_in_tries).values(name_key=name_key, at=now))
+
+
+def forget_tries(db: Connection, name_key: str) -> None:
+    """The right password came, or the way back was used."""
+    db.execute(delete(sign_in_tries).where(sign_in_tries.c.name_key == name_key))
+
+
+def add_link(db: Connection, token_hash: str, purpose: str, now: int, **values: Any) -> None:
+    """Keep a sign-in link by its hash; it lapses as rules.LINK_LIVES says."""
+    lapses_at = now + rules.LINK_LIVES[purpose]
+    db.execute(
+        insert(sign_in_links).values(
+            token_hash=token_hash, purpose=purpose, made_at=now, lapses_at=lapses_at, **values
+        )
+    )
+
+
+def live_link(db: Connection, token_hash: str, now: int) -> Row[Any] | None:
+    """A link that may still be used, by its hash."""
+    query = select(sign_in_links).where(
+        sign_in_links.c.token_hash == token_hash,
+        sign_in_links.c.uses != 0,
+        sign_in_links.c.lapses_at > now,
+    )
+    return db.execute(query).first()
+
+
+def use_link(db: Connection, link_id: int, now: int) -> None:
+    """Count a use of a link; the demo's link has no end."""
+    db.execute(
+        text(
+            "UPDATE sign_in_links SET used_at = :now,"
+            " uses = CASE WHEN uses > 0 THEN uses - 1 ELSE uses END WHERE id = :id"
+        ),
+        {"now": now, "id": link_id},
+    )
+
+
+def withdraw_links(db: Connection, purpose: str, **of: Any) -> int:
+    """Let links of a purpose open nothing any more; returns how many there were."""
+    these = (sign_in_links.c.purpose == purpose) & (sign_in_links.c.uses != 0)
+    for column, value in of.items():
+        these &= sign_in_links.c[column] == value
+    return int(db.execute(update(sign_in_links).where(these).values(uses=0)).rowcount)
+
+
+def open_invitations(db: Connection, now: int) -> list[Any]:
+    """Invitations that were not used yet, newest first."""
+    links = sign_in_links.c
+    query = select(links.id, links.name, links.role, links.made_at, links.lapses_at).where(
+        links.purpose == "invitation", links.uses != 0, links.lapses_at > now
+    )
+    return list(db.execute(query.order_by(links.id.desc())))
