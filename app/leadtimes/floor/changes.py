@@ -143,12 +143,12 @@ def _hours(step: str | None, what: str, value: str) -> Change:
 
 def _day_names(part: str) -> tuple[list[int], str]:
     """Leading "mon", "mon-fri" or "sat-mon", and what follows."""
-    found = re.match(r"([a-z]{3})[a-z]*(?:\s*-\s*([a-z]{3})[a-z]*)?\s+(.*)", part)
+    found = re.match(r"([a-z]{3})[a-z]*(?:\s*-\s*([a-z]{3})[a-z]*)?(?:\s+(.*))?", part)
     if not found or found[1] not in DAYS or (found[2] or "mon") not in DAYS:
         return [], part
     first = DAYS.index(found[1])
     last = DAYS.index(found[2]) if found[2] else first
-    return [(first + n) % 7 for n in range((last - first) % 7 + 1)], found[3]
+    return [(first + n) % 7 for n in range((last - first) % 7 + 1)], found[3] or ""
 
 
 def _span(value: str, span: str) -> tuple[day_time, day_time]:
