@@ -52,6 +52,9 @@ class Lockstep:
         self.piece_key = plan.key.ravel()
         self.limited = np.where(plan.places == NO_LIMIT, 0, 1)
         self.any_unlimited = bool(np.any(plan.places == NO_LIMIT))
+        self.any_in_hand = bool(np.any(plan.counts == 0))
+        self.sends = plan.send_below[:, -1] > 0 if plan.send_to.shape[1] else None
+        self.horizon = plan.horizon
         self.door_hour, self.door_piece = door_hour.ravel(), door_piece.ravel()
         self.came = np.zeros(self.rows, dtype=np.int64)
         self.finish = np.full((slots, self.rows), np.inf)
@@ -189,13 +192,17 @@ class Lockstep:
         p = plan.piece_at[position]
         t = self.clock[r]
         hashed = self._settle(r, step, rs, p, position, t)
-        u = plan.done_share[position] + (hashed >> S24) * PER_40 * plan.rest_share[position]
+        u = (hashed >> S24) * PER_40
+        if self.any_in_hand:
+            u = plan.done_share[position] + u * plan.rest_share[position]
         x = u * (self.pad - 1)
         cell = np.minimum(x.astype(np.int64), self.pad - 2)
         at = step * self.pad + cell
         below = self.table[at]
         work = below + (x - cell) * (self.table[at + 1] - below)
-        work = np.maximum(work - plan.done_age[position], 0.0)
+        if self.any_in_hand:
+            work = np.maximum(work - plan.done_age[position], 0.0)
+
         first = self._worked(step, t)
         until = first + work
         cut = plan.worked_horizon[step]
@@ -252,19 +259,23 @@ class Lockstep:
         rounds = self.rounds[rp]
         hashed = mix(self.keys[r] + self.piece_key[p * self.steps + step] + rounds * GOLDEN)
         to = np.where(step < plan.last[p], step + 1, DONE)
-        if plan.send_to.shape[1]:
-            coin = (hashed & LOW_24) * PER_24
-            back = (rounds < plan.cap) & (coin < plan.send_below[step, -1])
-            if back.any():
-                which = (coin[back, None] >= plan.send_below[step[back]]).sum(axis=1)
-                to[back] = plan.send_to[step[back], which]
-                self.rounds[rp[back]] += 1
+        if self.sends is not None:
+            some = np.flatnonzero(self.sends[step])
+            coin = (hashed[some] & LOW_24) * PER_24
+            below = plan.send_below[step[some]]
+            back = (rounds[some] < plan.cap) & (coin < below[:, -1])
+            some = some[back]
+            to[some] = plan.send_to[step[some], (coin[back, None] >= below[back]).sum(axis=1)]
+            self.rounds[rp[some]] += 1
+
         self.goes_to[rp] = to
         since = self.since[rp]
-        counted = plan.counts[position] * (t < plan.horizon)
+        counted = plan.counts[position] * (t < self.horizon)
         self.wait[rs] += (t - since) * counted
         self.begun[rs] += counted
-        self.queued[rs] += np.minimum(t, plan.horizon) - np.clip(since, 0.0, plan.horizon)
+        from_, until = np.maximum(since, 0.0), np.minimum(t, self.horizon)
+        self.queued[rs] += until - np.minimum(from_, self.horizon)
+
         return hashed
 
     def _worked(self, step: Ints, t: Floats) -> Floats:
