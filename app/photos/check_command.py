@@ -4,7 +4,8 @@ import json
 import sys
 from pathlib import Path
 
-from app.photos.check import CheckResult, Progress, as_json, check_folder
+from app.photos.answer import CheckResult, Progress, as_json
+from app.photos.check import check_folder
 from app.photos.rules import Verdict
 
 EXIT_CODES = {

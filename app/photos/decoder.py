@@ -168,7 +168,7 @@ def colours(rgb: NDArray[np.uint8]) -> list[float]:
 
 def features(grey: NDArray[np.uint8], kind: str) -> dict[str, NDArray[Any]]:
     """Local features at 800 px: `points` (n, 2) `float32` in pixels, `described` (n, 32 or 128)."""
-    small = _shrink(grey, FEATURE_SIDE)
+    small = _lifted(_shrink(grey, FEATURE_SIDE))
     finder: Any
     if kind == "orb":
         finder = cv2.ORB_create(nfeatures=ORB_FEATURES, fastThreshold=10)
@@ -184,6 +184,15 @@ def features(grey: NDArray[np.uint8], kind: str) -> dict[str, NDArray[Any]]:
         "described": described.astype(np.uint8),
         "size": np.array(small.shape[::-1], np.int32),
     }
+
+
+def _lifted(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A dark picture made brighter, so that the finders' fixed contrast limits do not miss it."""
+    bright_end = float(np.percentile(grey[::4, ::4], 98))
+    gain = min(4.0, 180.0 / max(bright_end, 1.0))
+    if gain < 1.3:
+        return grey
+    return cast("NDArray[np.uint8]", cv2.convertScaleAbs(grey, alpha=gain))
 
 
 def read(path: Path, want: str) -> dict[str, NDArray[Any]]:

@@ -4,6 +4,7 @@ Rough by nature: the focal length is often only assumed. Answers are good for "a
 """
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +13,17 @@ from app.photos.facts import Link, Ring
 
 Matrix = NDArray[np.float64]
 
+WORTH_CROSSING = 50.0
+"""Degrees. A narrower arc is no gap; a match with a wider turn is not trusted to close one."""
+NEAR_END = 25.0
+"""Degrees from the end of an arc within which a picture stands at that end."""
+ENOUGH_ACROSS = 40
+"""Agreeing features, all matches across an arc together, that close it."""
 
-def read_ring(links: Iterable[Link], at_least: int) -> Ring | None:
+
+def read_ring(links: Iterable[Link]) -> Ring | None:
     """The ring of the largest group of linked pictures; None for fewer than 8 that were chained."""
-    usable = [e for e in links if e.rotation is not None and e.agreeing >= at_least]
+    usable = [e for e in links if e.rotation is not None]
     turned = chain(usable)
     if len(turned) < 8:
         return None
@@ -23,28 +31,49 @@ def read_ring(links: Iterable[Link], at_least: int) -> Ring | None:
     azimuth, height = directions(turned)
     if len(azimuth) < 8:
         return None
-    gap, between, step = widest_gap(azimuth)
+    gap, between, step = widest_gap(azimuth, usable)
     return Ring(azimuth, height, gap, between, step, doubted)
 
 
 def chain(links: Sequence[Link]) -> dict[int, Matrix]:
-    """World-to-camera rotations along a maximum spanning tree of the largest connected group."""
+    """World-to-camera rotations along a maximum spanning tree of the largest connected group.
+
+    A match whose turn agrees with those of the two others in a triangle goes before one that has
+    only its size to show.
+    """
     import networkx as nx
 
     graph = nx.Graph()
     for e in links:
-        graph.add_edge(e.a, e.b, weight=e.agreeing, turn=e.rotation, first=e.a)
+        graph.add_edge(e.a, e.b, agreeing=e.agreeing, turn=e.rotation, first=e.a)
     if not graph:
         return {}
     largest = max(nx.connected_components(graph), key=lambda g: (len(g), -min(g)))
+    for a, b, data in graph.edges(data=True):
+        data["weight"] = data["agreeing"] * (1 + min(_confirmed(graph, a, b), 3))
     tree = nx.maximum_spanning_tree(graph.subgraph(largest))
     root = max(sorted(largest), key=lambda p: graph.degree(p))
     turned: dict[int, Matrix] = {root: np.eye(3)}
     for parent, child in nx.bfs_edges(tree, root):
-        edge = tree.edges[parent, child]
-        turn = edge["turn"] if edge["first"] == parent else edge["turn"].T
-        turned[child] = turn @ turned[parent]
+        turned[child] = _turn(graph, parent, child) @ turned[parent]
     return turned
+
+
+def _turn(graph: Any, a: int, b: int) -> Matrix:
+    edge = graph.edges[a, b]
+    turn: Matrix = edge["turn"]
+    return turn if edge["first"] == a else turn.T
+
+
+def _confirmed(graph: Any, a: int, b: int) -> int:
+    """How many third pictures lead from a to b by the same turn, within 10°."""
+    direct = _turn(graph, a, b)
+    count = 0
+    for c in set(graph[a]) & set(graph[b]):
+        around = _turn(graph, c, b) @ _turn(graph, a, c)
+        # The trace of a rotation is 1 + 2 cos(angle).
+        count += bool(np.trace(around @ direct.T) > 1.0 + 2.0 * np.cos(np.radians(10.0)))
+    return count
 
 
 def settle(turned: dict[int, Matrix], links: Sequence[Link]) -> tuple[dict[int, Matrix], float]:
@@ -60,7 +89,7 @@ def settle(turned: dict[int, Matrix], links: Sequence[Link]) -> tuple[dict[int, 
     first = np.array([places[e.a] for e in inside])
     second = np.array([places[e.b] for e in inside])
     between = np.array([e.rotation for e in inside])
-    strength = np.sqrt(np.array([e.agreeing for e in inside], float))
+    strength = np.array([e.agreeing for e in inside], float)
     off = _off(world, first, second, between)
     for _ in range(12):
         size = np.linalg.norm(off, axis=1)
@@ -162,16 +191,39 @@ def common_upright(world: Matrix) -> Matrix:
     return np.asarray(upright if upright @ mean_up >= 0 else -upright, np.float64)
 
 
-def widest_gap(azimuth: dict[int, float]) -> tuple[float, tuple[int, int], float]:
+def widest_gap(
+    azimuth: dict[int, float], links: Sequence[Link] = ()
+) -> tuple[float, tuple[int, int], float]:
     """The widest arc without a camera, the two pictures at its ends, and the usual step.
 
-    The usual step is the median of all steps wider than 3°, so that pictures taken from one
-    place do not count.
+    Errors add up along a chain and would open a closed ring where its ends meet. So an arc that
+    matches lead straight across is no wider than they say. The usual step is the median of all
+    steps wider than 3°, so that pictures taken from one place do not count.
     """
     order = sorted(azimuth, key=lambda p: azimuth[p])
     angles = np.array([azimuth[p] for p in order])
     steps = np.diff(np.append(angles, angles[0] + 360.0))
-    widest = int(steps.argmax())
     real = steps[steps > 3.0]
+    crossed = steps.copy()
+    for k in np.flatnonzero(steps > WORTH_CROSSING):
+        crossed[k] = min(steps[k], _across(azimuth, links, float(angles[k]), float(steps[k])))
+    widest = int(crossed.argmax())
     ends = (order[widest], order[(widest + 1) % len(order)])
-    return float(steps[widest]), ends, float(np.median(real)) if len(real) else 0.0
+    return float(crossed[widest]), ends, float(np.median(real)) if len(real) else 0.0
+
+
+def _across(
+    azimuth: dict[int, float], links: Sequence[Link], begin: float, wide: float
+) -> float:
+    """The turn of the matches from just before an arc to just after it; inf if too few agree."""
+    turns, agreeing = [], 0
+    for e in links:
+        if e.rotation is None or e.a not in azimuth or e.b not in azimuth:
+            continue
+        before = [(begin - azimuth[p]) % 360.0 <= NEAR_END for p in (e.a, e.b)]
+        after = [(azimuth[p] - begin - wide) % 360.0 <= NEAR_END for p in (e.a, e.b)]
+        turn = float(np.degrees(np.linalg.norm(_vectors(e.rotation[None])[0])))
+        if (before[0] and after[1] or before[1] and after[0]) and turn < WORTH_CROSSING:
+            turns.append(turn)
+            agreeing += e.agreeing
+    return float(np.median(turns)) if agreeing >= ENOUGH_ACROSS else float("inf")

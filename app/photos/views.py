@@ -19,6 +19,10 @@ TOLERANCE = 1.5
 STILL = 0.004
 """A point that moved by less than this share of the picture's long side stood still."""
 
+UNBELIEVABLE = 120.0
+"""Degrees. Cameras turned by more than this see no common side of an animal. What still matches is
+the ground, seen upside down from opposite sides; it would fold two halves of a ring into one."""
+
 Points = NDArray[np.float32]
 
 
@@ -88,17 +92,18 @@ def turn_between(
 ) -> NDArray[np.float64] | None:
     """Rotation from the first camera to the second, 3 × 3, by way of the essential matrix.
 
-    Nistér, "An efficient solution to the five-point relative pose problem", PAMI 26 (2004).
+    Nistér, "An efficient solution to the five-point relative pose problem", PAMI 26 (2004),
+    within MAGSAC++: on rendered rings its median error was a third of plain RANSAC's.
     `cameras` are (focal length in px, centre x, centre y) of each.
     """
     one, two = (
         np.ascontiguousarray((points - camera[1:]) / camera[0], np.float64)
         for points, camera in zip((first, second), cameras, strict=True)
     )
-    tolerance = float(TOLERANCE / np.sqrt(cameras[0][0] * cameras[1][0]))
+    tolerance = float(1.0 / np.sqrt(cameras[0][0] * cameras[1][0]))
     try:
         essential, mask = cv2.findEssentialMat(
-            one, two, np.eye(3), cv2.RANSAC, 0.999, tolerance, 300
+            one, two, np.eye(3), cv2.USAC_MAGSAC, 0.9999, tolerance, 1000
         )
         if essential is None or essential.shape != (3, 3):
             return None
@@ -121,7 +126,7 @@ def link(
     first, second = alike(*features)
     side = max(*features[0].size, *features[1].size)
     here = np.linalg.norm(first - second, axis=1) < STILL * side
-    if features[0].size == features[1].size and here.sum() >= max(15, 0.5 * len(here)):
+    if features[0].size == features[1].size and here.sum() >= max(15, 0.3 * len(here)):
         # At rest every geometry fits, so only what moved is put to the test.
         moving = int(epipolar(first[~here], second[~here]).sum())
         return Link(*places, int(here.sum()) + moving, moving, still=True)
@@ -131,6 +136,8 @@ def link(
     if count >= 15:
         cameras = (camera_of(features[0], focal[0]), camera_of(features[1], focal[1]))
         turn = turn_between(first[mask], second[mask], cameras)
+        if turn is not None and np.trace(turn) < 1.0 + 2.0 * np.cos(np.radians(UNBELIEVABLE)):
+            return Link(*places, 0, 0)
     return Link(*places, count, count, rotation=turn)
 
 

@@ -39,6 +39,10 @@ PARTS = np.array(
 )
 
 
+SHAPES = {1: (1.0, 1.0, 1.0), 2: (1.25, 1.1, 0.72)}
+"""The second animal is longer and lower: like outlines would match like ones."""
+
+
 @dataclass(frozen=True)
 class View:
     """Where a camera stands: degrees round the figure and above the level, and what it shows."""
@@ -95,7 +99,7 @@ def _hits(view: View, rays: np.ndarray, position: np.ndarray) -> tuple[np.ndarra
     """Distance along each ray to the figure (inf where missed) and the outward normal there."""
     nearest = np.full(rays.shape[:2], np.inf, np.float32)
     normal = np.zeros_like(rays)
-    for part in PARTS.astype(np.float32):
+    for part in (PARTS * np.tile(SHAPES[view.animal], 2)).astype(np.float32):
         window = _window(view, part)
         ray, start = rays[window] / part[3:], (position - part[:3]) / part[3:]
         a, b = (ray * ray).sum(2), ray @ start

@@ -1,5 +1,6 @@
 """Folders of pictures with one known fault each, made from the renderer's views."""
 
+import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -51,9 +52,9 @@ def moved(share: float) -> Change:
 
 
 def dark(shown: np.ndarray, place: int) -> np.ndarray:
-    """Three stops too dark, with the grain of a small sensor."""
-    grain = np.random.default_rng(place).normal(0, 6, shown.shape)
-    return np.clip(shown * 0.12 + grain, 0, 255).astype(np.uint8)
+    """Far too dark, with the grain of a small sensor."""
+    grain = np.random.default_rng(place).normal(0, 3, shown.shape)
+    return np.clip(shown * 0.18 + grain, 0, 255).astype(np.uint8)
 
 
 def shrunk(side: int) -> Change:
@@ -96,6 +97,28 @@ def without(views: Sequence[View], first: float, last: float) -> list[View]:
     return [v for v in views if not first < v.azimuth < last]
 
 
+def shuffled(views: Sequence[View]) -> list[View]:
+    """The same views in an order that says nothing."""
+    return [views[k] for k in np.random.default_rng(3).permutation(len(views))]
+
+
+UNRELATED = (
+    "astronaut.png camera.png chelsea.png coffee.png coins.png rocket.jpg retina.jpg ihc.png"
+    " hubble_deep_field.jpg page.png brick.png grass.png gravel.png moon.png motorcycle_left.png"
+).split()
+
+
+def unrelated(folder: Path, count: int) -> Path:
+    """Pictures that come with scikit-image and have nothing in common."""
+    import skimage
+
+    folder.mkdir(parents=True, exist_ok=True)
+    source = Path(skimage.__file__).parent / "data"
+    for name in UNRELATED[:count]:
+        shutil.copy(source / name, folder / f"stray-{name}")
+    return folder
+
+
 Maker = Callable[[Path], object]
 
 SETS: dict[str, tuple[str, str, Maker]] = {
@@ -110,7 +133,14 @@ SETS: dict[str, tuple[str, str, Maker]] = {
     "every fourth view": ("will not do", "", lambda f: write(f, ring()[::4])),
     "blurred": ("doubtful", "mostly_flawed", lambda f: write(f, ring(), blurred(0.0038))),
     "a little blurred": ("doubtful", "mostly_flawed", lambda f: write(f, ring(), blurred(0.0019))),
-    "a fifth blurred": ("will do", "flawed", lambda f: write(f, ring(), some(blurred(0.004), 5))),
+    "a few blurred": ("will do", "flawed", lambda f: write(f, ring(), some(blurred(0.004), 12))),
+    "a fifth blurred": (
+        "not will not do", "", lambda f: write(f, ring(), some(blurred(0.004), 5)),
+    ),
+    "every second view": ("not will not do", "", lambda f: write(f, ring()[::2])),
+    "ring shuffled": ("will do", "", lambda f: write(f, shuffled(ring()))),
+    "ring and strays": ("not will not do", "", lambda f: [write(f, ring()), unrelated(f, 4)]),
+    "unrelated": ("will not do", "falls_apart", lambda f: unrelated(f, 15)),
     "moved": ("doubtful", "mostly_flawed", lambda f: write(f, ring(), moved(0.016))),
     "dark": ("doubtful", "mostly_dark", lambda f: write(f, ring(), dark)),
     "chat copies": (
@@ -133,4 +163,4 @@ SETS: dict[str, tuple[str, str, Maker]] = {
     "plain cloth": ("will do", "", lambda f: write(f, ring(15, background="plain"))),
     "two arcs": ("not will do", "", lambda f: write(f, [*ring()[:10], *ring()[18:28]])),
 }  # fmt: skip
-"""The sets of the table. "not will do" leaves open whether doubtful or will not do."""
+"""The sets of the table. "not …" leaves the other two open."""
