@@ -1,0 +1,74 @@
+"""A browser of one's own for tests of pages: keeps cookies, sends Origin, follows nothing by itself.
+
+page = browser.get("/settings"); page.status_code; page.text
+browser.post("/sign-in", {"name": "Dara Quill", "password": PASSWORD})
+browser.as_(shop, CAST.owner)      # signed in without typing
+"""
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from http.cookies import SimpleCookie
+from typing import Any
+
+import httpx
+from starlette.types import ASGIApp
+
+from app.shared.people import Person
+from app.shared.places import DataFolder
+from app.staff import sessions
+from app.staff.gate import COOKIE
+from app.studio.workshop import Workshop
+from tests.making import NOW
+
+ORIGIN = "https://testserver"
+PASSWORD = "seven quiet tortoises"
+
+
+class Shop(Workshop):
+    """A workshop whose clock the test sets."""
+
+    def __init__(self, folder: DataFolder, *, demo: bool = False) -> None:
+        super().__init__(folder, status_url="http://127.0.0.1:8601", demo=demo)
+        self.moment = NOW
+
+    def now(self) -> int:
+        return self.moment
+
+
+class Browser:
+    """Sends one request at a time, each on an event loop of its own. `cookie` is the session's."""
+
+    def __init__(self, site: ASGIApp) -> None:
+        self.site = site
+        self.cookie = ""
+
+    def as_(self, shop: Workshop, person: Person | None) -> "Browser":
+        """Sign in as somebody without a password, or as nobody."""
+        self.cookie = ""
+        if person is not None:
+            assert person.account_id is not None
+            with shop.house.writing() as db:
+                self.cookie = sessions.begin(db, person.account_id, shop.now())
+        return self
+
+    def get(self, address: str, **headers: str) -> httpx.Response:
+        return self.send("GET", address, headers=headers)
+
+    def post(
+        self, address: str, typed: Mapping[str, str | Sequence[str]] | None = None, **headers: str
+    ) -> httpx.Response:
+        return self.send("POST", address, data=typed or {}, headers={"origin": ORIGIN, **headers})
+
+    def send(self, method: str, address: str, **more: Any) -> httpx.Response:
+        return asyncio.run(self._send(method, address, **more))
+
+    async def _send(self, method: str, address: str, **more: Any) -> httpx.Response:
+        transport = httpx.ASGITransport(self.site)
+        headers = {"cookie": f"{COOKIE}={self.cookie}"} if self.cookie else {}
+        headers |= more.pop("headers", {})
+        async with httpx.AsyncClient(transport=transport, base_url=ORIGIN) as client:
+            answer = await client.request(method, address, headers=headers, **more)
+        for name, kept in SimpleCookie(answer.headers.get("set-cookie", "")).items():
+            assert name == COOKIE
+            self.cookie = "" if kept["max-age"] == "0" else kept.value
+        return answer
