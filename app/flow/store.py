@@ -226,9 +226,9 @@ def save(db: Connection, ref: Ref, state: State, version: int) -> None:
 
 def entries_of_act(db: Connection, act: int) -> list[tuple[Ref, Entry]]:
     """Every entry of an act, with the piece that it belongs to."""
-    rows = db.execute(
-        select(transitions).where(transitions.c.act == act).order_by(transitions.c.id)
-    ).mappings()
+    # An act is named by its first entry: none of it lies before, and what lies after is little.
+    query = select(transitions).where(transitions.c.id >= act, transitions.c.act == act)
+    rows = db.execute(query.order_by(transitions.c.id)).mappings()
     return [
         (
             Ref(Of.MODEL, row["model_id"])

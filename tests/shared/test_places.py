@@ -1,0 +1,83 @@
+"""One studio's folder: made with its key, held by one server."""
+
+import os
+import subprocess
+import sys
+
+import pytest
+
+from app.shared.errors import CannotStart
+from app.shared.places import DataFolder, shipped
+
+
+@pytest.fixture
+def folder(tmp_path):
+    folder = DataFolder(tmp_path / "deep" / "data")
+    folder.prepare()
+    return folder
+
+
+def test_a_new_folder_has_its_places_and_a_key_that_nobody_else_reads(folder):
+    assert {p.name for p in folder.path.iterdir()} == {"letters", "pictures", "key"}
+    assert len(folder.key) == 32
+    assert folder.key_file.stat().st_mode & 0o777 == 0o600
+    assert folder.path.stat().st_mode & 0o077 == 0
+
+
+def test_preparing_again_keeps_the_key(folder):
+    before = folder.key_file.read_bytes()
+    DataFolder(folder.path).prepare()
+    assert folder.key_file.read_bytes() == before
+
+
+def test_two_folders_have_two_keys(folder, tmp_path):
+    other = DataFolder(tmp_path / "other")
+    other.prepare()
+    assert other.key != folder.key
+
+
+def test_a_key_that_was_cut_short_is_refused_in_words(folder):
+    folder.key_file.write_bytes(b"")
+    with pytest.raises(CannotStart, match="damaged"):
+        DataFolder(folder.path).prepare()
+
+
+def test_a_folder_that_cannot_be_made_is_refused_in_words(tmp_path):
+    file = tmp_path / "file"
+    file.write_text("in the way")
+    with pytest.raises(CannotStart, match="cannot be used"):
+        DataFolder(file / "data").prepare()
+
+
+TRY = """
+import sys
+from pathlib import Path
+from app.shared.errors import CannotStart
+from app.shared.places import DataFolder
+try:
+    DataFolder(Path(sys.argv[1])).hold()
+except CannotStart as why:
+    print(why)
+    sys.exit(3)
+"""
+
+
+def second_server(folder: DataFolder) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", TRY, str(folder.path)],
+        capture_output=True, text=True, timeout=30, check=False, env=dict(os.environ),
+        cwd=shipped("app").parent,
+    )  # fmt: skip
+
+
+def test_a_second_server_on_one_folder_is_refused_in_words(folder):
+    held = folder.hold()
+    found = second_server(folder)
+    assert found.returncode == 3
+    assert "already running" in found.stdout
+    held.close()
+    assert second_server(folder).returncode == 0
+
+
+def test_what_comes_with_the_program_is_found():
+    assert (shipped("migrations") / "env.py").is_file()
