@@ -108,6 +108,22 @@ def test_numba_gives_the_same_numbers_to_the_bit():
     assert_both_engines_agree_to_the_bit(nine_steps(), 200)
 
 
+def test_without_numba_the_floor_runs_in_numpy_and_says_so_where_numba_is_asked_for(monkeypatch):
+    before = simulate(nine_steps(5), 3)
+    monkeypatch.setattr(compiled, "COMPILED", False)
+    monkeypatch.setattr(compiled, "run_rows", None)
+    assert np.array_equal(simulate(nine_steps(5), 3).ready, before.ready)
+    with pytest.raises(ValueError, match="not installed"):
+        simulate(nine_steps(5), 3, engine="numba")
+
+
+def test_replications_are_the_same_however_many_move_together(monkeypatch):
+    before = simulate(nine_steps(10), 50, engine="numpy")
+    monkeypatch.setattr("app.leadtimes.floor.outcome.TOGETHER", 7)
+    for name in FIELDS:
+        assert np.array_equal(getattr(simulate(nine_steps(10), 50, engine="numpy"), name), getattr(before, name))
+
+
 def test_the_compiled_file_run_as_plain_python_gives_the_same_numbers_to_the_bit():
     floor = nine_steps(12)
     keys = replication_keys(3, 0, 3)

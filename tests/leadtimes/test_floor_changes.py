@@ -216,3 +216,9 @@ def test_floors_that_cannot_be_compared_are_refused():
         compare(studio(), other)
     with pytest.raises(ValueError, match="same horizon"):
         compare(studio(), replace(studio(), horizon_h=24.0))
+
+
+def test_progress_is_told_to_its_end():
+    told = []
+    compare(studio(), studio(), 2500, progress=lambda *so_far: told.append(so_far))
+    assert told == [(2000, 5000), (2500, 5000), (4500, 5000), (5000, 5000)]

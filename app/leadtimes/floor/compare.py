@@ -10,6 +10,7 @@ from app.leadtimes.floor.outcome import (
     Engine,
     Estimate,
     Outcome,
+    Progress,
     mean,
     quantiles,
     ratio_parts,
@@ -73,7 +74,12 @@ class Comparison:
 
 
 def compare(
-    now: Floor, then: Floor, replications: int = 1000, seed: int = 0, engine: Engine = "auto"
+    now: Floor,
+    then: Floor,
+    replications: int = 1000,
+    seed: int = 0,
+    engine: Engine = "auto",
+    progress: Progress | None = None,
 ) -> Comparison:
     """Run both floors with the same chances. Raises ValueError where they do not hold the same
     steps and pieces, in the same order, over the same horizon.
@@ -84,6 +90,13 @@ def compare(
         raise ValueError("Two floors are compared piece by piece: they need the same pieces.")
     if now.horizon_h != then.horizon_h:
         raise ValueError("Two floors are compared over the same horizon.")
+
+    def told(before: int) -> Progress | None:
+        if progress is None:
+            return None
+        return lambda done, rows: progress(before + done, 2 * rows)
+
     return Comparison(
-        simulate(now, replications, seed, engine), simulate(then, replications, seed, engine)
+        simulate(now, replications, seed, engine, told(0)),
+        simulate(then, replications, seed, engine, told(replications)),
     )

@@ -1,6 +1,6 @@
 """Running the floor, and what comes out of it, each number with the simulation's own error."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -14,6 +14,7 @@ from app.leadtimes.floor.plan import Plan, door_book, lay_out, newcomers
 
 Floats = NDArray[np.float64]
 Engine = Literal["auto", "numpy", "numba"]
+Progress = Callable[[int, int], None]
 
 # So many replications move together: few enough for their state to stay in the cache.
 TOGETHER = 2000
@@ -145,41 +146,53 @@ def _uses_numba(engine: Engine) -> bool:
 
 
 def run_plan(
-    plan: Plan, keys: NDArray[np.uint64], door_hour: Floats, door_piece: NDArray[np.int64],
+    plan: Plan,
+    keys: NDArray[np.uint64],
+    door_hour: Floats,
+    door_piece: NDArray[np.int64],
     compiled: bool,
-) -> tuple[Floats, Floats, Floats, Floats, Floats]:  # fmt: skip
+    progress: Progress | None = None,
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """ready (R × P), wait, begun, busy, queued (R × S) of a plan, by either engine."""
     rows, steps = keys.size, plan.offset.size
     out = (np.empty((rows, plan.start.size)), *np.zeros((4, rows, steps)))
-    if compiled:
-        from app.leadtimes.floor.kernel import run_rows
-
-        run_rows(plan, keys, door_hour, door_piece, *out)
-        return out
     for a in range(0, rows, TOGETHER):
         part = slice(a, a + TOGETHER)
-        lanes = Lockstep(plan, keys[part], door_hour[part], door_piece[part])
-        lanes.run()
-        done = (lanes.ready, lanes.wait, lanes.begun, lanes.busy, lanes.queued)
-        for whole, piece in zip(out, done, strict=True):
-            whole[part] = piece.reshape(-1, whole.shape[1])
+        given, into = (plan, keys[part], door_hour[part], door_piece[part]), [o[part] for o in out]
+        if compiled:
+            from app.leadtimes.floor.kernel import run_rows
+
+            run_rows(*given, *into)
+        else:
+            lanes = Lockstep(*given)
+            lanes.run()
+            done = (lanes.ready, lanes.wait, lanes.begun, lanes.busy, lanes.queued)
+            for whole, piece in zip(into, done, strict=True):
+                whole[:] = piece.reshape(whole.shape)
+        if progress:
+            progress(min(a + TOGETHER, rows), rows)
     return out
 
 
 def simulate(
-    floor: Floor, replications: int = 1000, seed: int = 0, engine: Engine = "auto"
+    floor: Floor,
+    replications: int = 1000,
+    seed: int = 0,
+    engine: Engine = "auto",
+    progress: Progress | None = None,
 ) -> Outcome:
     """Run the floor so many times. `engine` "auto" takes numba where it is installed, else numpy;
-    both give the same numbers. Raises ValueError for a floor that makes no sense, or whose open
-    hours are not known for long enough.
+    both give the same numbers. `progress` is told (done, of how many) now and then.
+
+    Raises ValueError for a floor that makes no sense, or whose open hours are not known for long
+    enough. numba compiles once (some 5 s) and keeps the result on disk where it may.
     """
     if replications < 2:
         raise ValueError("Two replications at least: one says nothing about its own error.")
     keys = replication_keys(seed, 0, replications)
     late = newcomers(floor, keys)
-    plan = lay_out(floor, late)
-    hour, piece = door_book(floor, late)
-    ready, *by_step = run_plan(plan, keys, hour, piece, _uses_numba(engine))
+    plan, book = lay_out(floor, late), door_book(floor, late)
+    ready, *by_step = run_plan(plan, keys, *book, _uses_numba(engine), progress)
     known = min(s.hours.until for s in floor.steps)
     over = ready[np.isfinite(ready)].max(initial=floor.horizon_h)
     if over > known:
