@@ -86,20 +86,24 @@ _REST = (
     " o.id, o.number, o.gift, o.gift_day, o.needed_by, o.copy_deadline, o.ship_part, o.taken_at,"
     " a.name, a.kind, a.breed, a.life"
 )
-MODELS = (
-    f"SELECT 'model', {_STATE} p.counted_at, p.passed_at, p.attempts, p.reworks, p.rests_until,"
-    " p.letter, p.number, CASE WHEN p.follows_id IS NULL THEN 1 ELSE 2 END, p.pictures, p.machine,"
-    f" p.build_ends_at, {_REST} FROM models p JOIN orders o ON o.id = p.order_id"
-    " JOIN animals a ON a.id = p.animal_id LEFT JOIN accounts h ON h.id = p.hand_id"
-    " WHERE p.open = 1"
-)
-COPIES = (
-    f"SELECT 'copy', {_STATE} m.counted_at, coalesce(p.passed_at, m.passed_at), p.attempts,"
-    " p.reworks, p.rests_until, p.letter, p.number, p.making, NULL, '', NULL,"
-    f" {_REST} FROM copies p JOIN models m ON m.id = p.model_id"
-    " JOIN orders o ON o.id = p.order_id JOIN animals a ON a.id = m.animal_id"
-    " LEFT JOIN accounts h ON h.id = p.hand_id WHERE p.open = 1 AND p.step <> 'not_begun'"
-)
+MODELS = " ".join(
+    (
+        "SELECT 'model',", _STATE, "p.counted_at, p.passed_at, p.attempts, p.reworks,",
+        "p.rests_until, p.letter, p.number, CASE WHEN p.follows_id IS NULL THEN 1 ELSE 2 END,",
+        "p.pictures, p.machine, p.build_ends_at,", _REST, "FROM models p",
+        "JOIN orders o ON o.id = p.order_id JOIN animals a ON a.id = p.animal_id",
+        "LEFT JOIN accounts h ON h.id = p.hand_id WHERE p.open = 1",
+    )
+)  # fmt: skip
+COPIES = " ".join(
+    (
+        "SELECT 'copy',", _STATE, "m.counted_at, coalesce(p.passed_at, m.passed_at), p.attempts,",
+        "p.reworks, p.rests_until, p.letter, p.number, p.making, NULL, '', NULL,", _REST,
+        "FROM copies p JOIN models m ON m.id = p.model_id JOIN orders o ON o.id = p.order_id",
+        "JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts h ON h.id = p.hand_id",
+        "WHERE p.open = 1 AND p.step <> 'not_begun'",
+    )
+)  # fmt: skip
 QUESTIONS = (
     "SELECT order_id, model_id, copy_id, topic, asked_at FROM questions"
     " WHERE answered_at IS NULL AND dropped = 0 AND order_id IN"

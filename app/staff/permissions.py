@@ -36,6 +36,11 @@ TABLE: dict[str, Row] = {
     "closures": DESK_AND_OWNER,
     "closure_add": OWNER_ONLY,
     "closure_take_back": OWNER_ONLY,
+    # Benches.
+    "benches": EVERYBODY,
+    "benches_bands": EVERYBODY,
+    "benches_move": EVERYBODY,
+    "undo": EVERYBODY,
 }
 
 REFUSAL = "Your account does not cover this. Ask the owner of the studio."
