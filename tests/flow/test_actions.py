@@ -6,6 +6,7 @@ import pytest
 
 from app.flow import store
 from app.flow.actions import Wish, record
+from app.flow.amendments import undo
 from app.flow.rules import Kind, fold
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
@@ -80,8 +81,6 @@ def test_a_move_makes_page_and_forecast_stale_and_counts_as_a_write(house, order
 
 
 def test_an_order_closes_with_its_last_piece_and_opens_again_when_that_is_undone(house):
-    from app.flow.amendments import undo
-
     wanted = Wanted(step=Step.READY, copy_step=Step.HANDED_OVER)
     order = make_order(house, CAST.desk, NOW, [wanted])
     done = move(house, order.copy(), THE_HOUSE, NOW, "received")
