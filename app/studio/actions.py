@@ -14,9 +14,9 @@ from app.shared.database import Database
 from app.shared.errors import BadFields, NotFound
 from app.shared.people import Person
 from app.shared.web.words import day
-from app.studio import store, typed
+from app.studio import as_form, store
+from app.studio.as_form import Closure
 from app.studio.rules import StudioSettings
-from app.studio.typed import Closure
 
 log = logging.getLogger("likewright.studio")
 
@@ -38,9 +38,9 @@ def save_settings(
     steps = list(steps)
     with house.writing() as db:
         old = store.load(db)
-        stands = typed.flat(old, steps)
-        if seen != typed.digest(stands):
-            raise BadFields(_what_stands(stands, typed.flat(new, steps)))
+        stands = as_form.flat(old, steps)
+        if seen != as_form.digest(stands):
+            raise BadFields(_what_stands(stands, as_form.flat(new, steps)))
         before, after = old.model_dump(mode="json"), new.model_dump(mode="json")
         changed = {name for name in after if after[name] != before.get(name)}
         store.save(db, after, old, me.account_id, now)
@@ -69,7 +69,7 @@ def save_step_texts(
     """
     with house.writing() as db:
         old = store.texts_of_steps(db)
-        if seen != typed.digest(old):
+        if seen != as_form.digest(old):
             raise BadFields({"": MEANWHILE})
         for step, texts in new.items():
             before = old.get(step, ("", ""))

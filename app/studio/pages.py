@@ -17,7 +17,7 @@ from app.shared.people import Person
 from app.shared.text import problem, tidy
 from app.shared.web.forms import Filled, Form
 from app.shared.web.templating import render
-from app.studio import actions, store, typed
+from app.studio import actions, as_form, store
 from app.studio.rules import WEEKDAYS
 from app.studio.workshop import Workshop
 
@@ -98,7 +98,7 @@ def settings_save(request: Request, form: Filled) -> Response:
         return store.public_holidays(country, region, range(year, year + 1))
 
     try:
-        new = typed.read(form, steps, holidays)
+        new = as_form.read(form, steps, holidays)
         actions.save_settings(shop.house, new, steps, form["seen"], _me(request), shop.now())
     except BadFields as why:
         return _settings(request, form, why.fields, 422)
@@ -110,7 +110,7 @@ def _settings(
 ) -> Response:
     shop, steps = _shop(request), _steps(request)
     with shop.house.reading() as db:
-        stands = typed.flat(store.load(db), steps)
+        stands = as_form.flat(store.load(db), steps)
         history = _history(db, request)
     today = _today(request)
     coming = sorted(day for day in shop.studio().calendar.closed if day >= today)[:4]
@@ -119,7 +119,7 @@ def _settings(
     context = {
         "typed": stands if form is None else form.plain(),
         "errors": errors,
-        "seen": typed.digest(stands) if fresh or form is None else form.plain().get("seen", ""),
+        "seen": as_form.digest(stands) if fresh or form is None else form.plain().get("seen", ""),
         "weekdays": list(enumerate(WEEKDAYS)),
         "steps": steps,
         "coming": coming,
@@ -196,7 +196,7 @@ def _read_texts(form: Form, steps: Mapping[str, str]) -> dict[str, tuple[str, st
         except BadFields as why:
             wrong.update(why.fields)
             return ""
-        if (trouble := problem(text, typed.LONGEST_TEXT, lines=True)) is not None:
+        if (trouble := problem(text, as_form.LONGEST_TEXT, lines=True)) is not None:
             wrong[name] = trouble
         return text
 
@@ -218,7 +218,7 @@ def _step_texts(
     context = {
         "typed": stands if form is None else form.plain(),
         "errors": errors,
-        "seen": typed.digest(kept) if fresh or form is None else form.plain().get("seen", ""),
+        "seen": as_form.digest(kept) if fresh or form is None else form.plain().get("seen", ""),
         "steps": steps,
     }
     return render(request, "studio/steps.html", context, status)
@@ -238,7 +238,7 @@ def closure_add(request: Request, form: Filled) -> Response:
     """Shut the house for some days."""
     shop = _shop(request)
     try:
-        closure = typed.read_closure(form, _today(request))
+        closure = as_form.read_closure(form, _today(request))
         actions.add_closure(shop.house, closure, _me(request), shop.now())
     except BadFields as why:
         return _closures(request, form.plain(), why.fields, 422)
