@@ -5,25 +5,30 @@ the studio's own. Nothing of it names a customer's surname, mail, phone or addre
 there are first names. `address_as` is for letters only and never goes on to a page.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from app.flow.steps import ENDS, PLACE, Step
+from app.flow.steps import ENDS, PLACE, STEPS, Step, TimeClass
 from app.orders.ranges import Position, Shown, Span, Told
+
+QUIET_DAYS = 14
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
     """Where a piece stands, and with whom.
 
-    `by` is the first name of whoever has it in hand or has set it aside, `drying` says that it is
-    set aside because paint dries, `hold_whose` is empty where nothing holds it.
+    `by` is the first name of whoever has it in hand (since `hand_since`) or has set it aside,
+    `drying` says that it is set aside because paint dries, `hold_whose` is empty where nothing
+    holds it.
     """
 
     step: Step
     since: int
     by: str = ""
     in_hand: bool = False
+    hand_since: int | None = None
     drying: bool = False
     aside_until: int | None = None
     hold_whose: str = ""
@@ -137,10 +142,7 @@ class AnimalFacts:
 
 @dataclass(frozen=True, slots=True)
 class ParcelFacts:
-    """What left the house: how, when, under which number, and which copies are in it.
-
-    `elsewhere` says that copies of another order travel with it.
-    """
+    """What left the house: how, when and under which number. Copies name it by its id."""
 
     id: int
     way: str
@@ -165,9 +167,10 @@ class QuestionFacts:
 class OrderFacts:
     """Everything about one order that may be told to its customer.
 
-    `computed` is the range as computed now (None before the photos have passed), `told` the range
-    told last, `weeks` the span of days counted from the day on which photos pass, `shown` what is
-    said of it now. `steps_seen` counts the step changes of all pieces.
+    `weeks` is the span of days counted from the day on which the photos pass. `computed` is what
+    is left of the way as computed now: None before the photos have passed, after the last piece
+    has left, and for the minutes in which it is being computed again. `told` is the range told
+    last, `shown` what is said now (ranges.decide). `steps_seen` counts step changes of all pieces.
     """
 
     id: int
@@ -254,3 +257,24 @@ def positions(facts: OrderFacts, now: int) -> list[Position]:
 
 def _days(since: int, now: int) -> float:
     return max(0.0, (now - since) / 86_400)
+
+
+def is_quiet(facts: OrderFacts, now: int) -> bool:
+    """Whether the customer has had no news for 14 days while the turn is the studio's."""
+    last = max(facts.last_news_at, facts.last_change_at)
+    ours = any(_our_turn(standing) for standing in _at_a_bench(facts))
+    return facts.open and ours and now - last >= QUIET_DAYS * 86_400
+
+
+def _at_a_bench(facts: OrderFacts) -> Iterator[Standing]:
+    for animal in facts.alive:
+        if animal.model.step not in ENDS:
+            yield animal.model
+        for copy in animal.copies:
+            if copy.step not in ENDS and copy.step is not Step.NOT_BEGUN:
+                yield copy.standing
+
+
+def _our_turn(standing: Standing) -> bool:
+    waits_for = STEPS[standing.step].waits_for
+    return not standing.held and waits_for not in (TimeClass.CUSTOMER, TimeClass.CARRIER)

@@ -43,6 +43,10 @@ class Span:
         return self.basis == FROM_THE_TRADE
 
 
+class Soon:
+    """Nothing to go by yet: points are about to be computed again."""
+
+
 @dataclass(frozen=True, slots=True)
 class Position:
     """A piece on its way: its step, and how many days it has been there."""
@@ -55,7 +59,7 @@ class Position:
 class Told:
     """What was last told. Without `to_day` it said that it takes longer, and `write_by` when."""
 
-    on: date
+    at: int
     from_day: date | None
     to_day: date | None
     write_by: date | None
@@ -73,6 +77,11 @@ class Shown:
     basis: str
 
     @property
+    def from_the_trade(self) -> bool:
+        """Whether it rests on the defaults rather than on the studio's own record."""
+        return self.basis == FROM_THE_TRADE
+
+    @property
     def longer(self) -> bool:
         """Whether the end was dropped."""
         return self.to_day is None
@@ -80,16 +89,19 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What to show, whether that is new (and has to be kept as told), and what the desk should know.
+    """What to show, and what has to be kept.
 
-    `tell_them` asks the desk for a word to the customer. `later_since` is the day from which the
-    computed end has lain beyond the told one.
+    `new` says that it has to be kept as a telling, `seen` that the last telling has been held
+    against the steps as they are now and still says the same. `tell_them` asks the desk for a
+    word to the customer; `later_since` is the day from which the computed end has lain beyond
+    the told one.
     """
 
     shown: Shown | None
-    new: bool
-    tell_them: bool
-    later_since: date | None
+    new: bool = False
+    seen: bool = False
+    tell_them: bool = False
+    later_since: date | None = None
 
 
 # ---------------------------------------------------------------- what is computed
@@ -97,23 +109,29 @@ class Decision:
 
 def read_points(
     points: str, basis: str, computed_at: int, *, stale: bool, now: int, last_change_at: int
-) -> Span | None | str:
-    """The computed points of an order as days from now.
+) -> Span | Soon | None:
+    """The computed points of an order whose photos have passed, as days from now.
 
-    Gives a Span, None where there is nothing to go by, or "soon" where something has just
-    happened and the points are about to be computed again. Points count days from `computed_at`;
-    their keys are percentages as text.
+    `points` is JSON, {"10": days, "85": days}, counted from `computed_at`. Gives None where there
+    is nothing to go by, and Soon where something has just happened, so that no range from the
+    defaults is told in the minute before the computed one comes.
     """
     known = _numbers(points)
     if known is None:
         return None
     if stale:
-        return "soon" if now - last_change_at < RECOMPUTED_WITHIN else None
+        return Soon() if now - last_change_at < RECOMPUTED_WITHIN else None
     passed = max(0.0, (now - computed_at) / _DAY)
     if passed > STALE_AFTER_DAYS:
         return None
     low, high = known
     return Span(max(0.0, low - passed), max(0.0, high - passed), basis)
+
+
+def full_points(points: str, basis: str) -> Span | None:
+    """The computed points of an order whose photos have not passed: days from their passing."""
+    known = _numbers(points)
+    return Span(max(0.0, known[0]), max(0.0, known[1]), basis) if known is not None else None
 
 
 def _numbers(points: str) -> tuple[float, float] | None:
@@ -192,26 +210,21 @@ def decide(
     first, last = days_of(computed, today, calendar)
     fresh = Shown(first, last, None, computed.basis)
     if told is None or told.steps_seen != steps_now:
-        new = told is None or (told.from_day, told.to_day) != (first, last)
-        return Decision(fresh, new or told_longer(told), False, None)
+        same = told is not None and _as_shown(told) == fresh
+        return Decision(fresh, new=not same, seen=same)
     since = None
     if told.to_day is not None and _beyond(told, last, calendar):
         since = later_since or today
     return _stands(told, today, calendar, since)
 
 
-def told_longer(told: Told | None) -> bool:
-    """Whether the last word was that it takes longer."""
-    return told is not None and told.to_day is None
-
-
 def _beyond(told: Told, last: date, calendar: Calendar) -> bool:
-    """Whether a computed end lies so far beyond the told one that the customer should hear of it."""
+    """Whether a computed end lies so far beyond the told one that the customer should hear."""
     assert told.to_day is not None
     if last <= told.to_day:
         return False
     over = (last - told.to_day).days
-    share = over / max(1, (told.to_day - told.on).days)
+    share = over / max(1, (told.to_day - calendar.day_of(told.at)).days)
     working = calendar.working_days_between(told.to_day, last)
     return working > BEYOND_WORKING_DAYS or share > BEYOND_SHARE
 
@@ -221,10 +234,10 @@ def _stands(
 ) -> Decision:
     """What was told, if it still can be said; else that it takes longer."""
     if told is None:
-        return Decision(None, False, False, None)
+        return Decision(None)
     if told.to_day is None:
         if told.write_by is not None and told.write_by >= today:
-            return Decision(_as_shown(told), False, True, later_since)
+            return Decision(_as_shown(told), tell_them=True, later_since=later_since)
         return _dropped(told, today, calendar, later_since)
     if told.to_day < today:
         return _dropped(told, today, calendar, later_since)
@@ -233,7 +246,12 @@ def _stands(
         asked = later_since + timedelta(days=DAYS_RUNNING - 1)
         if calendar.working_days_between(asked, today) >= ANSWER_WITHIN:
             return _dropped(told, today, calendar, later_since)
-    return Decision(_as_shown(told), False, tell, later_since)
+    return Decision(_as_shown(told), tell_them=tell, later_since=later_since)
+
+
+def as_told(told: Told | None) -> Shown | None:
+    """What a telling says, whether or not it still holds."""
+    return _as_shown(told) if told is not None else None
 
 
 def _as_shown(told: Told) -> Shown:
@@ -242,7 +260,8 @@ def _as_shown(told: Told) -> Shown:
 
 def _dropped(told: Told, today: date, calendar: Calendar, later_since: date | None) -> Decision:
     write_by = calendar.add_working_days(today, WRITE_WITHIN)
-    return Decision(Shown(None, None, write_by, told.basis), True, True, later_since)
+    longer = Shown(None, None, write_by, told.basis)
+    return Decision(longer, new=True, tell_them=True, later_since=later_since)
 
 
 # ---------------------------------------------------------------- in words

@@ -1,0 +1,108 @@
+"""Comparing the pages file with the log, for the audit. Nothing is written and nothing is held."""
+
+import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from sqlalchemy import Connection, text
+
+from app.orders import ranges
+from app.orders.facts import facts_of_many
+from app.orders.order_facts import OrderFacts
+from app.publishing.pages_file import PageRow, read_all
+from app.publishing.worker import AT_ONCE, Link, has_range, live_links, teller_of
+from app.status.document import from_json, sentences
+from app.status.wording import Teller, document
+from app.studio.workshop import Studio
+
+_A_MOMENT = 0.5
+Reading = Callable[[], AbstractContextManager[Connection]]
+# Stale, or about to be written again because its forecast is newer.
+_IN_STEP = text(
+    "SELECT s.order_id FROM status_pages s LEFT JOIN forecasts f ON f.order_id = s.order_id"
+    " WHERE s.wanted <= s.written AND coalesce(f.computed_at, 0) < coalesce(s.written_at, 0)"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PageDifference:
+    """Where a page in the file is not what the log gives. `field` is link or text."""
+
+    order_id: int
+    field: str
+    in_file: str
+    from_log: str
+
+
+def check_pages(
+    reading: Reading, pages_path: Path, studio: Studio, now: int
+) -> tuple[int, list[PageDifference]]:
+    """Recompute each page that is not stale; gives how many were compared, and the differences.
+
+    A page is recomputed for the moment at which it was written. What differs is looked at again
+    after half a second: a server beside us may have been writing it.
+    """
+    count, found = _compare(reading, pages_path, studio, now, None)
+    if found:
+        time.sleep(_A_MOMENT)
+        suspects = {difference.order_id for difference in found}
+        _, found = _compare(reading, pages_path, studio, now, suspects)
+    return count, found
+
+
+def _compare(
+    reading: Reading, pages_path: Path, studio: Studio, now: int, only: set[int] | None
+) -> tuple[int, list[PageDifference]]:
+    in_file: dict[int, dict[str, PageRow]] = {}
+    for row in read_all(pages_path):
+        if row.lapses_at is None or row.lapses_at > now:
+            in_file.setdefault(row.order_id, {})[row.token_hash] = row
+    count, found = 0, list[PageDifference]()
+    teller = teller_of(studio)
+    with reading() as db:
+        ids = [id_ for id_ in db.execute(_IN_STEP).scalars() if only is None or id_ in only]
+        for start in range(0, len(ids), AT_ONCE):
+            part = ids[start : start + AT_ONCE]
+            links = live_links(db, part, studio, now)
+            known = [id_ for id_ in part if id_ in links and id_ in in_file]
+            facts = facts_of_many(db, known, studio, now)
+            for id_ in part:
+                rows = in_file.get(id_, {})
+                count += len(rows)
+                found.extend(_links(id_, links.get(id_, []), rows))
+                if id_ in facts and rows:
+                    found.extend(_texts(facts[id_], rows, teller))
+    return count, found
+
+
+def _links(order_id: int, links: list[Link], rows: dict[str, PageRow]) -> list[PageDifference]:
+    wanted = {link.token_hash for link in links}
+    missing = [PageDifference(order_id, "link", "no page", "a link that opens one")] * len(
+        wanted - rows.keys()
+    )
+    extra = [PageDifference(order_id, "link", "a page", "no link that opens one")] * len(
+        rows.keys() - wanted
+    )
+    return [*missing, *extra]
+
+
+def _texts(facts: OrderFacts, rows: dict[str, PageRow], teller: Teller) -> list[PageDifference]:
+    """The pages of an order against its facts. The range is the one that was told."""
+    if has_range(facts):
+        facts = replace(facts, shown=ranges.as_told(facts.told))
+    found: list[PageDifference] = []
+    for row in rows.values():
+        expected = document(facts, teller, row.written_at)
+        try:
+            page = from_json(row.document)
+        except ValueError as why:
+            found.append(PageDifference(facts.id, "text", str(why), "a page"))
+            continue
+        if page != expected:
+            here, there = list(sentences(page)), list(sentences(expected))
+            one = next((line for line in here if line not in there), "(another order of lines)")
+            other = next((line for line in there if line not in here), "(another order of lines)")
+            found.append(PageDifference(facts.id, "text", one, other))
+    return found

@@ -1,0 +1,100 @@
+"""The pages file, for writing: one row a link, keyed by the hash of its text.
+
+journal_mode=DELETE, so that another process can read it without side files of its own. A write
+is all of an order's rows or none.
+"""
+
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS pages (
+    token_hash TEXT NOT NULL PRIMARY KEY,
+    order_id INTEGER NOT NULL,
+    document TEXT NOT NULL,
+    written_at INTEGER NOT NULL,
+    lapses_at INTEGER
+) STRICT;
+CREATE INDEX IF NOT EXISTS ix_pages_order_id ON pages (order_id);
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class PageRow:
+    """A page under one link. `lapses_at` is when the link stops opening it, or None."""
+
+    token_hash: str
+    order_id: int
+    document: str
+    written_at: int
+    lapses_at: int | None
+
+
+class PagesFile:
+    """The pages file, open for writing. `new` says that it was not there before."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.new = not path.exists()
+        self._raw = sqlite3.connect(path, isolation_level=None, timeout=10, check_same_thread=False)
+        for pragma in ("journal_mode = DELETE", "synchronous = FULL", "secure_delete = ON"):
+            self._raw.execute(f"PRAGMA {pragma}")
+        self._raw.executescript(_TABLES)
+
+    def replace(self, order_ids: Iterable[int], rows: Iterable[PageRow]) -> None:
+        """Put these rows in the place of every row that the orders had."""
+        with self._writing():
+            self._raw.executemany(
+                "DELETE FROM pages WHERE order_id = ?", [(order_id,) for order_id in order_ids]
+            )
+            self._raw.executemany(
+                "INSERT INTO pages (token_hash, order_id, document, written_at, lapses_at)"
+                " VALUES (?, ?, ?, ?, ?)",
+                [
+                    (row.token_hash, row.order_id, row.document, row.written_at, row.lapses_at)
+                    for row in rows
+                ],
+            )
+
+    def remove_lapsed(self, now: int) -> None:
+        """Take out the pages whose links have lapsed."""
+        lapsed = "FROM pages WHERE lapses_at <= ?"
+        if self._raw.execute(f"SELECT 1 {lapsed} LIMIT 1", (now,)).fetchone():
+            with self._writing():
+                self._raw.execute(f"DELETE {lapsed}", (now,))
+
+    def written_before(self, moment: int) -> set[int]:
+        """The orders whose pages were last written before a moment."""
+        rows = self._raw.execute("SELECT order_id FROM pages WHERE written_at < ?", (moment,))
+        return {row[0] for row in rows}
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        self._raw.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._raw.execute("ROLLBACK")
+            raise
+        self._raw.execute("COMMIT")
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._raw.close()
+
+
+def read_all(path: Path) -> list[PageRow]:
+    """Every row of a pages file, read without touching it. An absent file has none."""
+    if not path.exists():
+        return []
+    raw = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=10)
+    try:
+        found = raw.execute(
+            "SELECT token_hash, order_id, document, written_at, lapses_at FROM pages"
+        )
+        return [PageRow(*row) for row in found]
+    finally:
+        raw.close()
