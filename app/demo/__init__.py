@@ -1,0 +1,1 @@
+"""The invented studio: a history that hangs together, made in memory and written in bulk."""

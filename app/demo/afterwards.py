@@ -1,0 +1,137 @@
+"""What is written once the course of the orders is known: tellings, words with customers, edits."""
+
+from bisect import insort
+from collections.abc import Callable
+from datetime import timedelta
+
+from app.demo.floor import Floor
+from app.demo.hours import DAY
+from app.demo.ledger import Job, Row
+from app.flow import store
+from app.flow.steps import ENDS
+
+_ENOUGH = 20
+_LATELY = 300
+_DEFAULT_DAYS = (24.0, 56.0)
+_PAGES_FOR = 120 * DAY
+
+
+def write_all(floor: Floor, progress: Callable[[float], None]) -> None:
+    """Everything that is written after the history; `progress` is told the part done, 0 to 1."""
+    for place, write in enumerate((write_pieces, write_tellings, write_contacts)):
+        progress(place / 3)
+        write(floor)
+
+
+def write_pieces(floor: Floor) -> None:
+    """The rows of models and copies, and whether each order is open."""
+    for job in floor.jobs:
+        for piece in job.pieces():
+            row = {**piece.row, **store.state_values(piece.state), "version": piece.version}
+            floor.ledger.note("models" if piece.model is None else "copies", row)
+        job.row["open"] = int(any(p.state.step not in ENDS for p in job.pieces()))
+        if job.row["open"] or _last(job) > floor.now - _PAGES_FOR:
+            page = {"order_id": job.id, "wanted": 1, "written": 0, "written_at": None}
+            floor.ledger.rows.setdefault("status_pages", []).append(page)
+
+
+def _last(job: Job) -> int:
+    return max(piece.state.last_at for piece in job.pieces())
+
+
+def write_tellings(floor: Floor) -> None:
+    """What customers were told of the end, from what was known at the time.
+
+    The 10 % and 85 % points of the days from photos passed to handing over among the orders
+    handed over before, rounded outward; defaults until there were twenty.
+    """
+    gone = sorted((j for j in floor.jobs if j.handed_at and j.passed_at), key=_handed)
+    lately: list[float] = []
+    in_order: list[float] = []
+    place = 0
+    for job in sorted((j for j in floor.jobs if j.passed_at), key=_passed):
+        while place < len(gone) and _handed(gone[place]) <= _passed(job):
+            days = (_handed(gone[place]) - _passed(gone[place])) / DAY
+            insort(lately, days)
+            in_order.append(days)
+            if len(in_order) > _LATELY:
+                lately.remove(in_order.pop(0))
+            place += 1
+        if not job.row["imported"]:
+            _tell(floor, job, lately)
+
+
+def _handed(job: Job) -> int:
+    return job.handed_at or 0
+
+
+def _passed(job: Job) -> int:
+    return job.passed_at or 0
+
+
+def _tell(floor: Floor, job: Job, lately: list[float]) -> None:
+    low, high = _DEFAULT_DAYS
+    if len(lately) >= _ENOUGH:
+        low, high = lately[len(lately) // 10], lately[int(len(lately) * 0.85)]
+    at = _passed(job) + floor.rng.randrange(5, 60)
+    _telling(floor, job, at, low, high, "page")
+    end = at + (int(high) + 1) * DAY
+    left = job.handed_at or (floor.now if job.row["open"] else 0)
+    while left > end:
+        # The range no longer held: another one was told before it was over.
+        at = floor.office(end - 3 * DAY)
+        if at > floor.now:
+            return
+        _telling(floor, job, at, 5, 20, "letter" if floor.chance(0.7) else "phone")
+        end = at + 21 * DAY
+
+
+def _telling(floor: Floor, job: Job, at: int, low: float, high: float, channel: str) -> None:
+    day = floor.calendar.day_of(at)
+    floor.ledger.note(
+        "tellings",
+        {
+            "order_id": job.id, "at": at, "channel": channel,
+            "account_id": None if channel == "page" else floor.desk,
+            "from_day": (day + timedelta(days=int(low))).isoformat(),
+            "to_day": (day + timedelta(days=int(high) + 1)).isoformat(), "write_by": None,
+            "basis": "", "steps_seen": 0,
+        },
+    )  # fmt: skip
+
+
+def write_contacts(floor: Floor) -> None:
+    """Words with customers while their orders ran."""
+    rng = floor.rng
+    for job in floor.jobs:
+        first = job.row["recorded_at"]
+        last = min(floor.now, job.ended_at or job.handed_at or floor.now)
+        for _ in range(rng.choices((0, 1, 2, 3), (42, 34, 17, 7))[0]):
+            at = floor.open_hours.next_open(int(rng.uniform(first, max(first + 1, last))))
+            at += rng.randrange(60, 1800)
+            if at > floor.now:
+                continue
+            asked, told = rng.choice(floor.words.studio["contacts"])
+            floor.ledger.note(
+                "contacts",
+                {
+                    "customer_id": job.row["customer_id"], "order_id": job.id, "at": at,
+                    "account_id": floor.desk, "asked": asked, "told": told,
+                    "channel": rng.choice(("phone", "mail", "mail", "shop")),
+                },
+            )  # fmt: skip
+        if rng.random() < 0.05:
+            _edit(floor, job, first)
+
+
+def _edit(floor: Floor, job: Job, first: int) -> None:
+    """A field that was changed some days after the order came."""
+    at = floor.office(first + floor.rng.randrange(DAY, 9 * DAY))
+    if at > floor.now:
+        return
+    row: Row = {
+        "at": at, "account_id": floor.desk, "of": "orders", "of_id": job.id, "order_id": job.id,
+        "field": "parcel_note", "before": "", "after": job.row["parcel_note"],
+    }  # fmt: skip
+    if job.row["parcel_note"]:
+        floor.ledger.note("changes", row)

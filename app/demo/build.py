@@ -1,0 +1,102 @@
+"""Making the invented studio: the history in memory, then all of it in one transaction."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from random import Random
+
+from app.demo import afterwards, house
+from app.demo.examples import Examples, find
+from app.demo.floor import Floor, Progress
+from app.demo.hands import Hands
+from app.demo.history import History
+from app.demo.hours import DAY, HOUR, lay_out, worked_before
+from app.demo.intake import Intake
+from app.demo.ledger import Ledger
+from app.demo.machines import Blanks, Builders
+from app.demo.screen import Screen
+from app.demo.slips import Slips
+from app.demo.trouble import Trouble
+from app.demo.words import load
+from app.demo.writing import Writer
+from app.shared.errors import CannotStart
+from app.shared.places import DataFolder
+from app.studio.rules import StudioSettings
+
+
+@dataclass(frozen=True, slots=True)
+class DemoStudio:
+    """What was made: its name, accounts, counts, and the ids of orders worth looking at."""
+
+    name: str
+    owner_id: int
+    desk_id: int
+    orders: int
+    open_orders: int
+    transitions: int
+    examples: Examples
+
+
+def build(
+    folder: DataFolder, now: int, months: int, per_month: int, seed: int, progress: Progress
+) -> DemoStudio:
+    """Fill a migrated, empty studio.db with an invented history of some months that ends `now`.
+
+    The same arguments give the same studio. `progress` is told what is being done and which part
+    of the whole is done, 0 to 1. Raises CannotStart where the folder holds orders already, or no
+    migrated database; nothing is written then, nor where anything else fails.
+    """
+    if months < 1 or per_month < 1:
+        raise CannotStart("A demo needs at least one month and one order a month.")
+    with Writer(folder.studio) as writer:
+        floor, name = _history(Ledger(writer.add), now, months, per_month, seed, progress)
+        afterwards.write_all(floor, lambda part: progress("writing it down", 0.85 + 0.1 * part))
+        made = DemoStudio(
+            name, floor.owner, floor.desk, len(floor.jobs),
+            sum(job.row["open"] for job in floor.jobs), floor.ledger.entries, find(floor),
+        )  # fmt: skip
+        floor.ledger.flush()
+        progress("writing it down", 0.97)
+        writer.commit(floor.start)
+    progress("ready", 1.0)
+    return made
+
+
+def _history(
+    ledger: Ledger, now: int, months: int, per_month: int, seed: int, progress: Progress
+) -> tuple[Floor, str]:
+    """The floor after its whole history, and the studio's name."""
+    # Not for secrets: the same seed shall give the same studio.
+    rng = Random(seed)  # noqa: S311
+    words = load()
+    size = house.size_for(per_month)
+    settings = house.settings_of(words, size)
+    start = now - round(months * 30.44 * DAY)
+    today = datetime.fromtimestamp(now, settings.zone_info()).date()
+    first = datetime.fromtimestamp(start, settings.zone_info()).date() - timedelta(days=60)
+    last = today + timedelta(days=60)
+    shut = house.closures(words, first, today)
+    calendar = house.calendar_of(settings, shut, first, today)
+    open_hours = lay_out(calendar, first, last)
+    # The fewer orders a day, the longer it takes until something lies on every bench.
+    reserve = round(min(80.0, max(16.0, 1300 / per_month)) * HOUR)
+    floor = Floor(
+        rng, words, ledger, calendar, (start, now), open_hours,
+        worked_before(open_hours, now, reserve),
+    )  # fmt: skip
+    accounts = house.hire(ledger, words, size, start)
+    house.put_to_work(floor, accounts, first, last)
+    house.write_down(ledger, words, settings, shut, start)
+    _wire(floor, size, settings, per_month)
+    floor.run(lambda what, part: progress(what, 0.85 * part))
+    return floor, settings.name
+
+
+def _wire(floor: Floor, size: house.Size, settings: StudioSettings, per_month: int) -> None:
+    """Join those who see the pieces through, and lay out the orders."""
+    trouble = Trouble(floor)
+    intake = Intake(floor, settings.first_number)
+    builders = Builders(floor, house.builders_of(floor, floor.words, size))
+    blanks = Blanks(floor, size.blanks, house.breakdowns(floor, 80, 4))
+    screen = Screen(floor, intake, builders, trouble, settings.copy_deadline_working_days)
+    hands = Hands(floor, intake, blanks, trouble, Slips(floor))
+    History(floor, intake, screen, hands, trouble, builders, blanks).plan(per_month)

@@ -1,0 +1,167 @@
+"""The invented studio's house: its people, settings, closures, machines."""
+
+import json
+from dataclasses import dataclass
+from datetime import date, timedelta
+from math import ceil
+
+from app.demo.floor import Floor, Worker
+from app.demo.hours import DAY, Hours, lay_out
+from app.demo.ledger import Ledger, Row
+from app.demo.machines import Builder
+from app.demo.words import Words
+from app.flow.steps import Step
+from app.shared.calendar import Calendar
+from app.shared.people import Role
+from app.shared.text import fold
+from app.studio.rules import StudioSettings
+from app.studio.store import public_holidays
+
+_BENCH_SKILLS = (
+    (Step.ASSESSING, Step.FINISHING, Step.SHAPING),
+    (Step.SHAPING, Step.FINISHING, Step.PAINTING),
+    (Step.PAINTING, Step.SHAPING),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """How large a studio is needed for so many orders a month."""
+
+    bench: int
+    desks: int
+    builders: int
+    blanks: int
+
+
+def size_for(per_month: int) -> Size:
+    """People and machines in proportion to the orders, with some room for the autumn."""
+    return Size(
+        bench=max(3, round(per_month / 14)),
+        desks=max(1, round(per_month / 80)),
+        builders=max(2, ceil(per_month / 17)),
+        blanks=max(1, round(per_month / 50)),
+    )
+
+
+def settings_of(words: Words, size: Size) -> StudioSettings:
+    """What the studio has set."""
+    says = words.studio
+    return StudioSettings(
+        name=says["name"], contact_mail=says["contact_mail"], contact_phone=says["contact_phone"],
+        zone=says["zone"], country=says["country"], region=says["region"],
+        carriers=", ".join(says["carriers"]), first_number=1001,
+        capacity={
+            "building": size.builders, "blank": 8 * size.blanks, "finishing": 2,
+            "shaping": size.bench, "painting": size.bench, "inspection": 2, "packing": 2,
+        },
+    )  # fmt: skip
+
+
+def closures(words: Words, first: date, today: date) -> list[Row]:
+    """The turn of each year, and a few days ahead of today."""
+    says = words.studio["closure_reasons"]
+    found = [
+        (date(year, 12, 24), date(year + 1, 1, 1), says["winter"])
+        for year in range(first.year - 1, today.year + 1)
+    ]
+    ahead = today + timedelta(days=17 + (7 - today.weekday()) % 7)
+    found.append((ahead, ahead + timedelta(days=1), says["ahead"]))
+    return [
+        {"first_day": a.isoformat(), "last_day": b.isoformat(), "reason": why,
+         "taken_back_at": None}
+        for a, b, why in found
+    ]  # fmt: skip
+
+
+def calendar_of(settings: StudioSettings, shut: list[Row], first: date, today: date) -> Calendar:
+    """The studio's working calendar over the whole history and a year ahead."""
+    days = set(
+        public_holidays(settings.country, settings.region, range(first.year - 1, today.year + 3))
+    )
+    for row in shut:
+        day, last = date.fromisoformat(row["first_day"]), date.fromisoformat(row["last_day"])
+        while day <= last:
+            days.add(day)
+            day += timedelta(days=1)
+    return Calendar(settings.zone_info(), settings.weekly(), frozenset(days))
+
+
+def hire(ledger: Ledger, words: Words, size: Size, at: int) -> list[Row]:
+    """The accounts: an owner, desks, bench. None has a password that could be used."""
+    roles = [Role.OWNER, *[Role.DESK] * size.desks, *[Role.BENCH] * size.bench]
+    return [
+        ledger.note(
+            "accounts",
+            {"name": name, "name_key": fold(name), "role": str(role), "password_hash": "",
+             "made_at": at, "off_at": None},
+        )
+        for name, role in zip(words.studio_staff(), roles, strict=False)
+    ]  # fmt: skip
+
+
+def write_down(
+    ledger: Ledger, words: Words, settings: StudioSettings, shut: list[Row], at: int
+) -> None:
+    """Settings, closures and the studio's own words for its steps."""
+    for name, value in settings.model_dump(mode="json", exclude_unset=True).items():
+        row = {"name": name, "value": json.dumps(value), "changed_at": at, "changed_by_id": 1}
+        ledger.rows.setdefault("settings", []).append(row)
+    for closure in shut:
+        ledger.note("closures", closure)
+    for step, (done_when, watch_out) in words.studio["step_texts"].items():
+        text = {"step": step, "done_when": done_when, "watch_out": watch_out}
+        ledger.rows.setdefault("step_texts", []).append(text)
+
+
+def put_to_work(floor: Floor, accounts: list[Row], first: date, last: date) -> None:
+    """Give the floor its workers: bench all day, the desks for packing, the owner by afternoon."""
+    calendar = floor.calendar
+    bench = [a["id"] for a in accounts if a["role"] == "bench"]
+    desks = [a["id"] for a in accounts if a["role"] == "desk"]
+    owner = accounts[0]["id"]
+    workers = [
+        Worker(
+            account, _BENCH_SKILLS[place % 3],
+            lay_out(calendar, first, last, _away(floor, place, first, last)),
+        )
+        for place, account in enumerate(bench)
+    ]  # fmt: skip
+    workers += [Worker(account, (Step.PACKING,), floor.open_hours) for account in desks]
+    afternoons: Hours = lay_out(
+        calendar, first, last, from_hour=lambda a, b: (a + (b - a) * 5 // 8, b)
+    )
+    workers.append(Worker(owner, (Step.INSPECTION, Step.ASSESSING, Step.PAINTING), afternoons))
+    floor.staff(workers, owner, desks[0])
+
+
+def _away(floor: Floor, place: int, first: date, last: date) -> frozenset[date]:
+    """Two weeks in summer, a few odd days; the first painter was away for three weeks besides."""
+    days: set[date] = set()
+    for year in range(first.year, last.year + 1):
+        leave = date(year, 7, 1) + timedelta(days=14 * (place % 4))
+        days |= {leave + timedelta(days=n) for n in range(12)}
+        for _ in range(4):
+            days.add(date(year, 1, 1) + timedelta(days=floor.rng.randrange(365)))
+    if place == 2:
+        for back in range(130, (last - first).days + 1, 365):
+            start = floor.calendar.day_of(floor.now) - timedelta(days=back)
+            days |= {start + timedelta(days=n) for n in range(19)}
+    return frozenset(days)
+
+
+def builders_of(floor: Floor, words: Words, size: Size) -> list[Builder]:
+    """The machines by name; the first one stood still for six days, once a year."""
+    found = [Builder(name) for name in words.studio["builders"][: size.builders]]
+    found[0].broken = breakdowns(floor, 165, 6)
+    return found
+
+
+def breakdowns(floor: Floor, days_back: int, days: int) -> list[tuple[int, int]]:
+    """When a machine stood still: so many days ago, and each year before that."""
+    found = []
+    at = floor.now - days_back * DAY
+    while at > floor.start:
+        found.append((at, at + days * DAY))
+        at -= 365 * DAY
+    return found
