@@ -133,7 +133,7 @@ def warn(text: str) -> None:
 
 def main() -> None:
     """Run a command and end with its exit code."""
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
     command = typer.main.get_command(cli)
     try:
         code = command.main(prog_name="likewright", standalone_mode=False)

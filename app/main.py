@@ -10,7 +10,16 @@ from contextlib import asynccontextmanager
 from fastapi import Depends, FastAPI
 from starlette.staticfiles import StaticFiles
 
-from app.orders import benches_pages, entry_pages, moves_pages
+from app.bench import pages as bench_pages
+from app.orders import (
+    benches_pages,
+    edit_pages,
+    entry_pages,
+    lists_pages,
+    moves_pages,
+    order_pages,
+)
+from app.parcels import pages as parcels_pages
 from app.publishing import worker as publishing
 from app.shared.places import shipped
 from app.shared.web import refusals
@@ -28,9 +37,14 @@ Worker = Callable[[Workshop, threading.Event], None]
 ROUTERS = (
     staff_pages.router,
     studio_pages.router,
-    entry_pages.router,
-    moves_pages.router,
     benches_pages.router,
+    moves_pages.router,
+    entry_pages.router,
+    order_pages.router,
+    edit_pages.router,
+    lists_pages.router,
+    bench_pages.router,
+    parcels_pages.router,
 )
 WORKERS: tuple[tuple[str, Worker], ...] = (("publishing", publishing.run),)
 

@@ -127,6 +127,7 @@ class Band:
 
     step: Step
     name: str
+    take: bool
     count: int
     usual: float
     slow: float
@@ -151,7 +152,7 @@ class Benches:
     empty: Sequence[str]
     nothing: str
     in_house: int
-    in_hand: int
+    in_hand_words: str
     waiting_orders: int
     late: Sequence[Late]
     late_more: int
@@ -176,12 +177,18 @@ def assemble(lines: Sequence[Line], asked: Sequence[Asked], look: Looking) -> Be
         empty=_empty(taken, look) if look.show is Show.ALL else [],
         nothing="" if bands else NOTHING_SHOWN[look.show],
         in_house=sum(line.step not in _OUT_OF_THE_HOUSE for line in lines),
-        in_hand=sum(line.in_hand for line in lines),
+        in_hand_words=_number(sum(line.in_hand for line in lines)),
         waiting_orders=len({line.order_id for line in lines if waits_for_customer(line)}),
         late=late,
         late_more=more,
         any_piece=bool(lines),
     )
+
+
+def _number(count: int) -> str:
+    if not count:
+        return "none"
+    return words.NUMBERS[count] if count < len(words.NUMBERS) else str(count)
 
 
 def _empty(taken: set[str], look: Looking) -> list[str]:
@@ -263,7 +270,7 @@ def _row(
         label=offer.label if offer is not None else "",
         main=offer is not None and offer.kind is Kind.MOVE,
         may_set_aside=bool(facts.take) and not held,
-        free=not place and not line.asking and bool(facts.take),
+        free=not place and not line.asking and (bool(facts.take) or line.step == Step.PHOTOS_IN),
     )
 
 
@@ -285,6 +292,7 @@ def _band(step: Step, rows: list[Row], look: Looking) -> Band:
     return Band(
         step=step,
         name=STEPS[step].name,
+        take=bool(STEPS[step].take),
         count=len(rows),
         usual=usual,
         slow=slow,
@@ -337,7 +345,7 @@ def _fold(rows: Sequence[Row]) -> Fold:
     said = [f"{words.capital(words.count(len(rows), 'piece'))} of order {number}: {whose}"]
     in_hand = sum(row.line.in_hand for row in rows)
     if in_hand:
-        said.append(f"{in_hand} in hand")
+        said.append(f"{_number(in_hand)} in hand")
     oldest = max(row.days for row in rows)
     if oldest >= 1:
         said.append(f"the longest here {words.count(int(oldest), 'day')}")

@@ -46,7 +46,9 @@ def _placed(
         Waiting(remake, reworks, day, chance, accepted, counted, began),
         lambda value: words.short_day(value, today),
     )
-    return found.rank, found.reason
+    # The day itself is said among what matters; twice in a row would be noise.
+    by_day = found.rank[0] == 1
+    return found.rank, "its day comes first" if by_day else found.reason
 
 
 def placed(

@@ -1,0 +1,1 @@
+"""What the bench does: one piece, its moves, marks, findings, corrections."""

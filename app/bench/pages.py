@@ -1,0 +1,223 @@
+"""The piece page: moves as big buttons, marks, cautions, history, corrections."""
+
+from datetime import time
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from app.bench import rules, store
+from app.bench.actions import MoveFields, move_piece
+from app.flow import store as flow
+from app.flow.amendments import Right, correct
+from app.flow.rules import Entry, Kind, Studio, effective, fold, offers, past_the_third
+from app.flow.steps import STARTS, STEPS, Of, Step, moves_from
+from app.flow.store import Ref
+from app.orders import history
+from app.orders.order_view import copy_facts, where
+from app.shared.errors import BadFields, NotFound, Refused
+from app.shared.people import Person
+from app.shared.web.fields import Day, Fields, Line, Short, Tick
+from app.shared.web.forms import Filled, check
+from app.shared.web.templating import go, new_once, render
+from app.studio.typed import typed_moment
+from app.studio.web import Me, Shop
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+
+
+@router.get("/pieces/{of}/{id_:int}", name="piece")
+def piece(request: Request, shop: Shop, of: str, id_: int) -> Response:
+    """One piece."""
+    return _page(request, shop, _ref(of, id_))
+
+
+@router.post("/pieces/{of}/{id_:int}/move", name="move_piece")
+def move(request: Request, shop: Shop, me: Me, of: str, id_: int, form: Filled) -> Response:
+    """Move the piece; a form with something missing comes back as typed."""
+    ref = _ref(of, id_)
+    typed = form.plain()
+    try:
+        fields = check(MoveFields, typed)
+        ticked = [int(m) for m in form.many("mark") if m.isdecimal() and len(m) < 16]
+        done = move_piece(shop, ref, fields, ticked, me)
+    except BadFields as why:
+        return _page(request, shop, ref, typed, why.fields, form.many("mark"), 422)
+    back = form.get("back") or f"/pieces/{of}/{id_}"
+    if not back.startswith("/") or back.startswith("//"):
+        back = "/"
+    joined = "&" if "?" in back else "?"
+    return go(request, f"{back}{joined}done=moved&act={done.act}")
+
+
+def _ref(of: str, id_: int) -> Ref:
+    return Ref.read(f"{of}:{id_}")
+
+
+def _page(
+    request: Request,
+    shop: Workshop,
+    ref: Ref,
+    typed: dict[str, str] | None = None,
+    errors: dict[str, str] | None = None,
+    ticked: list[str] | None = None,
+    status: int = 200,
+) -> Response:
+    studio, now = shop.studio(), shop.now()
+    zone = studio.settings.zone_info()
+    with shop.house.reading() as db:
+        rows = store.read(db, ref)
+    state = rows.piece.state
+    person: Person = request.state.person
+    knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
+    code = _code(rows)
+    usual, slow, _ = shop.pace().get(state.step, (0.0, 0.0, False))
+    line = effective(rows.log)
+    painters = [e.by for e in line if e.move == "painted"]
+    context: dict[str, Any] = {
+        "r": rows,
+        "ref": ref,
+        "state": state,
+        "code": code,
+        "step": STEPS[state.step],
+        "where": where(state, rows.people, now, zone),
+        "facts": copy_facts(rows.row) if ref.of is Of.COPY else "",
+        "offers": offers(state, person.role, knows),
+        "cautions": rules.cautions(state.step),
+        "causes": rules.causes(state.step) if ref.of is Of.COPY else [],
+        "same_hands": state.step is Step.INSPECTION
+        and rules.same_hands(painters, person.account_id),
+        "past_third": past_the_third(state),
+        "days": max(0.0, (now - state.entered_at) / 86_400),
+        "usual": usual,
+        "slow": slow,
+        "history": history.lines([(ref, e) for e in rows.log], lambda _: "", rows.people, now),
+        "typed": typed or {},
+        "errors": errors or {},
+        "ticked": ticked or [],
+        "asked_move": (typed or {}).get("move", ""),
+        "once": new_once(),
+        "now": now,
+        "today": studio.calendar.day_of(now),
+        "zone": zone,
+    }
+    return render(request, "bench/piece.html", context, status)
+
+
+def _code(rows: store.PieceRows) -> str:
+    piece_ = rows.piece
+    return history.code(
+        rows.order["number"], piece_.ref.of, piece_.letter, piece_.number, piece_.making
+    )
+
+
+# ---------------------------------------------------------------- corrections
+
+
+class CorrectionFields(Fields):
+    """What an entry should have said."""
+
+    move: Short
+    step: Short
+    on: Day
+    at: Short
+    struck: Tick
+    reason: Line
+    once: Line
+
+
+@router.get("/corrections/{entry:int}", name="correction")
+def correction(request: Request, shop: Shop, entry: int) -> Response:
+    """The form for correcting an entry of the log."""
+    return _correction_page(request, shop, entry)
+
+
+@router.post("/corrections/{entry:int}", name="correct")
+def save_correction(request: Request, shop: Shop, me: Me, entry: int, form: Filled) -> Response:
+    """Correct an entry; where the corrected log would not be legal, say what comes first."""
+    typed = form.plain()
+    try:
+        fields = check(CorrectionFields, typed)
+        with shop.house.reading() as db:
+            ref, _ = flow.find_entry(db, entry)
+        correct(shop.house, entry, _right(shop, fields), me, shop.now(), fields.once or None)
+        shop.changed.set()
+    except BadFields as why:
+        return _correction_page(request, shop, entry, typed, why.fields, 422)
+    except NotFound:
+        raise
+    except Refused as why:
+        return _correction_page(request, shop, entry, typed, {"": str(why)}, 409)
+    return go(request, f"/pieces/{ref.of}/{ref.id}?done=corrected")
+
+
+def _right(shop: Workshop, fields: CorrectionFields) -> Right:
+    studio, now = shop.studio(), shop.now()
+    today = studio.calendar.day_of(now)
+    if fields.on is not None and not fields.at and not fields.struck:
+        raise BadFields({"at": "At what time?"})
+    happened = typed_moment(studio, fields.on, fields.at, "at", today, time(12))
+    if not fields.reason:
+        raise BadFields({"reason": "Why is it corrected? A few words."})
+    if fields.step and fields.step not in tuple(Step):
+        raise BadFields({"step": "Choose one of the list."})
+    return Right(
+        move=fields.move,
+        step=Step(fields.step) if fields.step else None,
+        happened_at=None if fields.struck else happened,
+        struck=fields.struck,
+        reason=fields.reason,
+    )
+
+
+def _correction_page(
+    request: Request,
+    shop: Workshop,
+    entry_id: int,
+    typed: dict[str, str] | None = None,
+    errors: dict[str, str] | None = None,
+    status: int = 200,
+) -> Response:
+    studio, now = shop.studio(), shop.now()
+    with shop.house.reading() as db:
+        ref, _ = flow.find_entry(db, entry_id)
+        rows = store.read(db, ref)
+        letters = store.letters_about(db, rows.piece.order_id, entry_id)
+    line = effective(rows.log)
+    shown = next((e for e in line if e.id == entry_id), None)
+    if shown is None:
+        raise NotFound("That entry does not count any more: it was undone or struck.")
+    there = studio.calendar.local(shown.happened_at)
+    context = {
+        "r": rows,
+        "ref": ref,
+        "code": _code(rows),
+        "entry": shown,
+        "says": history.say(shown),
+        "choices": _other_moves(ref.of, line, shown),
+        "steps": [(str(s), STEPS[s].name) for s in STARTS[ref.of]]
+        if shown.kind is Kind.ENTER
+        else [],
+        "letters": letters,
+        "typed": typed or {"on": there.date().isoformat(), "at": f"{there:%H:%M}"},
+        "errors": errors or {},
+        "once": new_once(),
+        "now": now,
+        "zone": studio.settings.zone_info(),
+        "entry_id": entry_id,
+    }
+    return render(request, "bench/correction.html", context, status)
+
+
+def _other_moves(of: Of, line: list[Entry], shown: Entry) -> list[tuple[str, str]]:
+    """The moves that this entry may have been instead."""
+    if shown.kind is not Kind.MOVE:
+        return []
+    before = fold(of, line[: line.index(shown)])
+    return [
+        (move.key, f"{STEPS[move.end].name} ({move.label.lower()})")
+        for move in moves_from(of, before.step)
+        if move.key not in ("cancel", "remake", "handed_over", "model_finished")
+        or move.key == shown.move
+    ]

@@ -1,0 +1,110 @@
+"""One piece with what belongs to it, read for its page."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, select
+from sqlalchemy.engine import RowMapping
+
+from app.flow import store as flow
+from app.flow.rules import Entry
+from app.flow.steps import Of
+from app.flow.store import Piece, Ref
+from app.tables import (
+    accounts,
+    animals,
+    copies,
+    customers,
+    marks,
+    models,
+    news,
+    orders,
+    questions,
+    step_texts,
+    views_asked,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PieceRows:
+    """A piece, its order, animal, marks, log and the studio's words for its step."""
+
+    piece: Piece
+    row: RowMapping
+    order: RowMapping
+    customer: RowMapping
+    animal: RowMapping
+    marks: Sequence[RowMapping]
+    questions: Sequence[RowMapping]
+    views: Sequence[RowMapping]
+    sisters: Sequence[RowMapping]
+    log: Sequence[Entry]
+    people: Mapping[int, str]
+    done_when: str
+    watch_out: str
+
+
+def read(db: Connection, ref: Ref) -> PieceRows:
+    """Everything about one piece. Raises NotFound."""
+    piece = flow.load(db, ref)
+
+    def one(table: Any, id_: int) -> RowMapping:
+        return db.execute(select(table).where(table.c.id == id_)).mappings().one()
+
+    row = one(flow.TABLE[ref.of], ref.id)
+    model = row if ref.of is Of.MODEL else one(models, piece.model_id)
+    order = one(orders, piece.order_id)
+    texts = (
+        db.execute(select(step_texts).where(step_texts.c.step == str(piece.state.step)))
+        .mappings()
+        .first()
+    )
+    own = copies.c.model_id == piece.model_id
+    return PieceRows(
+        piece=piece,
+        row=row,
+        order=order,
+        customer=one(customers, order["customer_id"]),
+        animal=one(animals, model["animal_id"]),
+        marks=_many(
+            db,
+            select(marks)
+            .where(marks.c.animal_id == model["animal_id"], marks.c.gone_at.is_(None))
+            .order_by(marks.c.id),
+        ),
+        questions=_many(
+            db,
+            select(questions).where(
+                questions.c.order_id == piece.order_id, questions.c.answered_at.is_(None)
+            ),
+        ),
+        views=_many(
+            db,
+            select(views_asked)
+            .where(
+                views_asked.c.model_id == piece.model_id,
+                views_asked.c.attempt == piece.state.attempts,
+            )
+            .order_by(views_asked.c.number),
+        ),
+        sisters=_many(db, select(copies).where(own, copies.c.withdrawn == 0)),
+        log=flow.log_of(db, ref),
+        people={r.id: r.name for r in db.execute(select(accounts.c.id, accounts.c.name))},
+        done_when=texts["done_when"] if texts else "",
+        watch_out=texts["watch_out"] if texts else "",
+    )
+
+
+def letters_about(db: Connection, order_id: int, entry_id: int) -> list[str]:
+    """The kinds of news that an entry has given, for a word on what the customer may have read."""
+    query = select(news.c.kind).where(
+        news.c.order_id == order_id,
+        news.c.transition_id == entry_id,
+        news.c.taken_back_at.is_(None),
+    )
+    return list(db.execute(query).scalars())
+
+
+def _many(db: Connection, query: Any) -> Sequence[RowMapping]:
+    return db.execute(query).mappings().all()

@@ -1,0 +1,172 @@
+"""Handing over: one parcel, its copies and their transitions in one transaction."""
+
+from collections.abc import Sequence
+from typing import Literal
+
+from sqlalchemy import Connection, insert, select, update
+from sqlalchemy.engine import RowMapping
+
+from app.flow.actions import Done, Wish, record_in
+from app.flow.rules import Kind
+from app.flow.steps import Of, Step
+from app.flow.store import Ref, mark_stale
+from app.parcels import rules, store
+from app.shared.errors import AlreadyMoved, BadFields, NotFound
+from app.shared.people import Person
+from app.shared.web.fields import Day, Fields, Line, Short, Words
+from app.studio.workshop import Workshop
+from app.tables import changes, copies, orders, parcels
+
+
+class ParcelFields(Fields):
+    """What leaves, how, and why all the same where something stands against it."""
+
+    way: Literal["carrier", "collected", "brought"] = "carrier"
+    carrier: Line
+    number: Line
+    note: Line
+    sent_on: Day
+    sent_at: Short
+    reason: Words
+    once: Line
+
+
+def hand_over(
+    shop: Workshop, copy_ids: Sequence[int], typed: ParcelFields, sent: int | None, who: Person
+) -> tuple[int, Done]:
+    """Hand copies over in one parcel. `sent` is a typed moment, or None for now.
+
+    Gives the parcel's id. Raises BadFields where a reason against leaving still stands, where
+    nothing is ticked, or where the carrier is not named; nothing is written then.
+    """
+    if not copy_ids:
+        raise BadFields({"copy": "Tick what goes into the parcel."})
+    if typed.way == "carrier" and not typed.carrier:
+        raise BadFields({"carrier": "Which carrier?"})
+    now = shop.now()
+    with shop.house.writing() as db:
+        rows = [store.copy_row(db, id_) for id_ in dict.fromkeys(copy_ids)]
+        for row in rows:
+            if row["step"] != Step.PACKING:
+                raise AlreadyMoved(f"{_code(row)} is not at packing any more.")
+            left = rules.refused(store.stops_of(db, row, now), who.role, typed.reason)
+            if left:
+                raise BadFields({"reason": _why_not(row, left, typed.reason)})
+        parcel_id = _make(db, typed, rows, sent or now, who)
+        wishes = [
+            Wish(Ref(Of.COPY, row["id"]), Kind.MOVE, "handed_over", happened_at=sent,
+                 reason=typed.reason, amount=parcel_id)
+            for row in rows
+        ]  # fmt: skip
+        done = record_in(db, wishes, who, now, typed.once or None)
+        ids = [row["id"] for row in rows]
+        db.execute(update(copies).where(copies.c.id.in_(ids)).values(parcel_id=parcel_id))
+    shop.changed.set()
+    return parcel_id, done
+
+
+def _code(row: RowMapping) -> str:
+    return f"{row['order_number']}-{row['letter']}{row['number']}"
+
+
+def _why_not(row: RowMapping, left: Sequence[rules.Stop], reason: str) -> str:
+    code = _code(row)
+    words = " ".join(stop.words for stop in left)
+    if not reason.strip():
+        return f"{code} may not leave yet: {words} Say why it goes all the same, or see to it."
+    return f"{code} may not leave, and that is not yours to pass over: {words}"
+
+
+def _make(
+    db: Connection, typed: ParcelFields, rows: Sequence[RowMapping], sent: int,
+    who: Person,
+) -> int:  # fmt: skip
+    first = rows[0]
+    to = "\n".join(
+        filter(None, (
+            first["ship_name"] or first["customer"], first["ship_lines"],
+            f"{first['ship_postcode']} {first['ship_country']}".strip(),
+        ))
+    )  # fmt: skip
+    made = db.execute(
+        insert(parcels).values(
+            way=typed.way,
+            carrier=typed.carrier if typed.way == "carrier" else "",
+            number=typed.number,
+            number_key=rules.number_key(typed.number),
+            ship_to=to,
+            note=typed.note,
+            sent_at=sent,
+            account_id=who.account_id,
+        )
+    ).inserted_primary_key
+    assert made is not None
+    return int(made[0])
+
+
+def received(shop: Workshop, parcel_id: int, when: int | None, who: Person, once: str) -> Done:
+    """Everything of a parcel that is on its way has been received. `when` as typed, or now."""
+    now = shop.now()
+    with shop.house.writing() as db:
+        _, inside = store.parcel(db, parcel_id)
+        wishes = [
+            Wish(Ref(Of.COPY, row["id"]), Kind.MOVE, "received", happened_at=when, amount=parcel_id)
+            for row in inside
+            if row["step"] == Step.HANDED_OVER
+        ]
+        if not wishes:
+            raise AlreadyMoved("It is noted as received already.")
+        done = record_in(db, wishes, who, now, once or None)
+    shop.changed.set()
+    return done
+
+
+def change_number(shop: Workshop, parcel_id: int, carrier: str, number: str, who: Person) -> None:
+    """Put a parcel's carrier and number right; the page follows."""
+    now = shop.now()
+    with shop.house.writing() as db:
+        row, inside = store.parcel(db, parcel_id)
+        db.execute(
+            update(parcels)
+            .where(parcels.c.id == parcel_id)
+            .values(carrier=carrier, number=number, number_key=rules.number_key(number))
+        )
+        order_ids = {copy["order_id"] for copy in inside}
+        for order_id in order_ids:
+            db.execute(
+                insert(changes).values(
+                    at=now, account_id=who.account_id, of="parcels", of_id=parcel_id,
+                    order_id=order_id, field="number", before=f"{row['carrier']} {row['number']}",
+                    after=f"{carrier} {number}",
+                )
+            )  # fmt: skip
+        mark_stale(db, order_ids)
+    shop.changed.set()
+
+
+def confirm(shop: Workshop, order_id: int, what: str, copy_id: int | None, who: Person) -> None:
+    """The customer has confirmed an address, or a copy's spelling. Raises NotFound."""
+    now = shop.now()
+    with shop.house.writing() as db:
+        if what == "address":
+            db.execute(
+                update(orders).where(orders.c.id == order_id).values(address_confirmed_at=now)
+            )
+        else:
+            known = db.execute(
+                select(copies.c.id).where(copies.c.id == copy_id, copies.c.order_id == order_id)
+            ).first()
+            if known is None:
+                raise NotFound("That piece is not of this order.")
+            db.execute(
+                update(copies).where(copies.c.id == copy_id).values(spelling_confirmed_at=now)
+            )
+        db.execute(
+            insert(changes).values(
+                at=now, account_id=who.account_id, of="orders" if what == "address" else "copies",
+                of_id=order_id if what == "address" else copy_id, order_id=order_id,
+                field=f"{what} confirmed", before="", after="by the customer",
+            )
+        )  # fmt: skip
+        mark_stale(db, [order_id])
+    shop.changed.set()

@@ -1,0 +1,168 @@
+"""Parcels: what is packed, what may leave, what is on its way."""
+
+from datetime import time
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from app.orders import order_store
+from app.parcels import actions, rules, store
+from app.parcels.actions import ParcelFields
+from app.parcels.moments import typed_moment
+from app.shared.errors import BadFields
+from app.shared.web.forms import Filled, Form, check
+from app.shared.web.templating import go, new_once, render
+from app.studio.web import Me, Shop
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+
+
+@router.get("/parcels", name="parcels")
+def parcels(request: Request, shop: Shop) -> Response:
+    """Everything at packing with what stands against it, and what is on its way."""
+    now = shop.now()
+    with shop.house.reading() as db:
+        waiting, gone = store.packed(db, now), store.on_the_way(db)
+    context = {
+        "waiting": waiting,
+        "gone": gone,
+        "now": now,
+        "zone": shop.studio().settings.zone_info(),
+    }
+    return render(request, "parcels/parcels.html", context)
+
+
+@router.get("/parcels/new", name="new_parcel")
+def new_parcel(request: Request, shop: Shop, copy: int) -> Response:
+    """The form for handing over, with everything of the order that is packed."""
+    return _form(request, shop, copy)
+
+
+@router.post("/parcels/new", name="hand_over")
+def hand_over(request: Request, shop: Shop, me: Me, form: Filled) -> Response:
+    """Hand over; with every reason at once where something stands against it."""
+    ids = [int(i) for i in form.many("copy") if i.isdecimal() and len(i) < 16]
+    asked = form.get("for")
+    first = int(asked) if asked.isdecimal() and len(asked) < 16 else (ids[0] if ids else 0)
+    try:
+        typed = check(ParcelFields, form.plain())
+        sent = typed_moment(shop, typed.sent_on, typed.sent_at, "sent")
+        parcel_id, _ = actions.hand_over(shop, ids, typed, sent, me)
+    except BadFields as why:
+        return _form(request, shop, first, form, why.fields, 422)
+    return go(request, f"/parcels/{parcel_id}?done=moved")
+
+
+def _form(
+    request: Request,
+    shop: Workshop,
+    copy_id: int,
+    form: Form | None = None,
+    errors: dict[str, str] | None = None,
+    status: int = 200,
+) -> Response:
+    now = shop.now()
+    with shop.house.reading() as db:
+        asked = store.copy_row(db, copy_id)
+        packed = store.packed(db, now, order_id=asked["order_id"])
+        together = [
+            p for p in store.packed(db, now)
+            if p.row["customer_id"] == asked["customer_id"]
+            and p.row["order_id"] != asked["order_id"]
+        ]  # fmt: skip
+    ticked = set(form.many("copy")) if form else {str(p.row["id"]) for p in packed}
+    context: dict[str, Any] = {
+        "asked": asked,
+        "packed": packed,
+        "together": together,
+        "ticked": ticked,
+        "typed": form.plain() if form else {"carrier": (_carriers(shop) or [""])[0]},
+        "errors": errors or {},
+        "carriers": _carriers(shop),
+        "warning": rules.number_warning(form.plain().get("number", "")) if form else "",
+        "once": new_once(),
+        "now": now,
+        "zone": shop.studio().settings.zone_info(),
+    }
+    return render(request, "parcels/new.html", context, status)
+
+
+def _carriers(shop: Workshop) -> list[str]:
+    return shop.studio().settings.choices("carriers")
+
+
+@router.get("/parcels/{parcel:int}", name="parcel")
+def parcel(request: Request, shop: Shop, parcel: int) -> Response:
+    """One parcel."""
+    return _parcel(request, shop, parcel)
+
+
+def _parcel(
+    request: Request, shop: Workshop, parcel_id: int,
+    typed: dict[str, str] | None = None, errors: dict[str, str] | None = None, status: int = 200,
+) -> Response:  # fmt: skip
+    with shop.house.reading() as db:
+        row, inside = store.parcel(db, parcel_id)
+        people = order_store.names(db)
+    context = {
+        "parcel": row,
+        "inside": inside,
+        "people": people,
+        "waiting": any(copy["step"] == "handed_over" for copy in inside),
+        "warning": rules.number_warning(row["number"]),
+        "typed": typed or {"carrier": row["carrier"], "number": row["number"]},
+        "errors": errors or {},
+        "once": new_once(),
+        "now": shop.now(),
+        "zone": shop.studio().settings.zone_info(),
+    }
+    return render(request, "parcels/parcel.html", context, status)
+
+
+@router.post("/parcels/{parcel:int}/received", name="parcel_received")
+def received(request: Request, shop: Shop, me: Me, parcel: int, form: Filled) -> Response:
+    """It has arrived: by the carrier's or the customer's word."""
+    typed = form.plain()
+    try:
+        fields = check(ParcelFields, typed)
+        when = typed_moment(shop, fields.sent_on, fields.sent_at, "sent", usual=time(12))
+        actions.received(shop, parcel, when, me, form.get("once"))
+    except BadFields as why:
+        return _parcel(request, shop, parcel, typed, why.fields, 422)
+    return go(request, f"/parcels/{parcel}?done=moved")
+
+
+@router.post("/parcels/{parcel:int}/number", name="parcel_number")
+def number(request: Request, shop: Shop, me: Me, parcel: int, form: Filled) -> Response:
+    """Put carrier and number right."""
+    try:
+        fields = check(ParcelFields, form.plain())
+        actions.change_number(shop, parcel, fields.carrier, fields.number, me)
+    except BadFields as why:
+        return _parcel(request, shop, parcel, form.plain(), why.fields, 422)
+    return go(request, f"/parcels/{parcel}?done=saved")
+
+
+@router.post("/orders/{number:int}/address", name="confirm_address")
+def address(request: Request, shop: Shop, me: Me, number: int) -> Response:
+    """The customer has confirmed the address."""
+    return _confirm(request, shop, me, number, "address", None)
+
+
+@router.post("/orders/{number:int}/spelling/{copy:int}", name="confirm_spelling")
+def spelling(request: Request, shop: Shop, me: Me, number: int, copy: int) -> Response:
+    """The customer has confirmed a copy's spelling."""
+    return _confirm(request, shop, me, number, "spelling", copy)
+
+
+def _confirm(
+    request: Request, shop: Workshop, me: Me, number: int, what: str, copy: int | None
+) -> Response:
+    with shop.house.reading() as db:
+        order_id = order_store.by_number(db, number)
+    actions.confirm(shop, order_id, what, copy, me)
+    return go(
+        request, f"/pieces/copy/{copy}?done=saved" if copy else f"/orders/{number}?done=saved"
+    )
