@@ -102,9 +102,7 @@ def make_order(
     """
     at = now if at is None else at
     with house.writing() as db:
-        customer_id = _add(
-            db, customers, name=customer, name_key=customer.casefold(), made_at=now
-        )
+        customer_id = _add(db, customers, name=customer, name_key=customer.casefold(), made_at=now)
         number = db.execute(select(func.coalesce(func.max(orders.c.number), 1000))).scalar_one() + 1
         values: dict[str, object] = {
             "number": number, "customer_id": customer_id, "taken_at": at, "recorded_at": now,

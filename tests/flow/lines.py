@@ -1,6 +1,5 @@
 """Logs for pure tests: written entry by entry, or walked at random through what is offered."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from hypothesis import strategies as st
@@ -59,9 +58,7 @@ class Walk:
     states: list[State]
 
 
-def walk(
-    of: Of, start: int, studio: Studio, picks: list[tuple[int, int]], say: Callable | None = None
-) -> Walk:
+def walk(of: Of, start: int, studio: Studio, picks: list[tuple[int, int]]) -> Walk:
     """Follow picks through whatever may happen: offers, questions, word that photos were sent."""
     first = STARTS[of][start % len(STARTS[of])]
     log = [Entry(1, 1, Kind.ENTER, START, START, first)]
@@ -75,16 +72,10 @@ def walk(
         if not choices:
             break
         number = len(log) + 1
-        chosen = _numbered(choices[pick % len(choices)], number)
+        chosen = replace(choices[pick % len(choices)], id=number, seq=number)
         log.append(chosen)
         states.append(after(of, state, chosen))
-        if say is not None:
-            say(state, chosen, states[-1])
     return Walk(of, studio, log, states)
-
-
-def _numbered(entry: Entry, number: int) -> Entry:
-    return replace(entry, id=number, seq=number)
 
 
 def every_move_key(of: Of) -> set[str]:
@@ -92,10 +83,12 @@ def every_move_key(of: Of) -> set[str]:
     return {move.key for step in Step for move in moves_from(of, step)}
 
 
-WALKS = st.builds(
-    walk,
-    st.sampled_from(list(Of)),
-    st.integers(0, 6),
-    st.sampled_from(STUDIOS),
-    STEPS_OF_A_WALK,
-)
+def walks(*of: Of) -> st.SearchStrategy[Walk]:
+    """Random walks of some kinds of piece, in studios of every way of working."""
+    return st.builds(
+        walk, st.sampled_from(of), st.integers(0, 6), st.sampled_from(STUDIOS), STEPS_OF_A_WALK
+    )
+
+
+WALKS = walks(*Of)
+MODEL_WALKS = walks(Of.MODEL)

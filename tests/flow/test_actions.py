@@ -316,7 +316,9 @@ def test_a_next_version_keeps_the_day_on_which_the_photos_passed(house, finishin
     passed = piece(house, finishing.model()).state.passed_at
     move(house, finishing.model(), CAST.finisher, NOW + HOUR, "model_finished")
     walk(house, finishing.copy("A1"), CAST.shaper, NOW + HOUR, "blank_done")
-    move(house, finishing.copy("A1"), CAST.shaper, NOW + 2 * HOUR, "remake", cause="model", **BROKEN)
+    move(
+        house, finishing.copy("A1"), CAST.shaper, NOW + 2 * HOUR, "remake", cause="model", **BROKEN
+    )
     (version,) = versions_after(house, finishing.model())
     assert passed is not None
     assert piece(house, version).state.passed_at == passed

@@ -12,7 +12,7 @@ from app.flow.rules import Entry, Kind, Studio, TimeIs, effective, fold, refusal
 from app.flow.stays import stays
 from app.flow.steps import ASKED_AGAIN, PASSED, STARTS, Of, Step
 from app.shared.calendar import Calendar
-from tests.flow.lines import START, WALKS, Line
+from tests.flow.lines import MODEL_WALKS, START, WALKS, Line
 
 CALENDAR = Calendar(ZoneInfo("Europe/Berlin"))
 LATER = START + 20_000_000
@@ -147,7 +147,7 @@ def test_a_corrected_time_gives_the_stays_of_a_log_that_was_right(walk, pick, pa
 
 
 @settings(max_examples=200, suppress_health_check=[HealthCheck.filter_too_much])
-@given(WALKS.filter(lambda walk: walk.of is Of.MODEL), st.integers(0, 40))
+@given(MODEL_WALKS, st.integers(0, 40))
 def test_a_corrected_move_gives_the_stays_of_a_log_that_was_right(walk, pick):
     # Outcomes that lead to one step, so that the wrong log can be told from the right one only
     # by the move itself: what passed, and what was asked for from the assessment.

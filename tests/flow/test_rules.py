@@ -238,7 +238,7 @@ def test_without_a_blank_step_no_move_leads_to_it():
     off = Studio(blank_on=False)
     for state in reached(Of.COPY, off):
         assert all(offer.end is not Step.BLANK for offer in offers(state, Role.OWNER, off))
-    begun = [o for o in offers(State(Of.COPY, Step.NOT_BEGUN, 0, 0), Role.BENCH, off)]
+    begun = offers(State(Of.COPY, Step.NOT_BEGUN, 0, 0), Role.BENCH, off)
     assert [o.end for o in begun if o.key == "begun"] == [Step.SHAPING]
 
 

@@ -235,9 +235,7 @@ def test_a_cancelled_piece_ends_its_stay_with_that_outcome():
 
 # ---------------------------------------------------------------- by property
 
-NIGHTS = {
-    day: ((time(0), time(2, 30)), (time(3), time(8)), (time(22), time())) for day in range(7)
-}
+NIGHTS = {day: ((time(0), time(2, 30)), (time(3), time(8)), (time(22), time())) for day in range(7)}
 ROUND_THE_CLOCK = {day: ((time(), time()),) for day in range(7)}
 CALENDARS = st.builds(
     Calendar,

@@ -11,7 +11,18 @@ from app.shared.text import fold, problem, tidy
 
 @pytest.mark.parametrize(
     "fine",
-    ["Juniper", "Zoë O’Hara", "Đorđe", "نور", "ישראל", "さくら", "क्षितिज", "👩‍🌾 Tess", "", "x" * 20],
+    [
+        "Juniper",
+        "Zoë O’Hara",
+        "Đorđe",
+        "نور",
+        "ישראל",
+        "さくら",
+        "क्षितिज",
+        "👩‍🌾 Tess",
+        "",
+        "x" * 20,
+    ],
 )
 def test_names_of_the_world_are_taken(fine):
     assert problem(tidy(fine), 20) is None

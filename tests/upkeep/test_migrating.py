@@ -145,9 +145,7 @@ def upgrade() -> None:
 def next_program(tmp_path, monkeypatch):
     """A program that is one migration ahead; call it with a line more for that migration."""
     home = tmp_path / "program" / "migrations"
-    shutil.copytree(
-        shipped("migrations"), home, ignore=shutil.ignore_patterns("__pycache__")
-    )
+    shutil.copytree(shipped("migrations"), home, ignore=shutil.ignore_patterns("__pycache__"))
 
     def ahead(more: str = "pass") -> None:
         (home / "versions" / "0002_one_more.py").write_text(NEXT.format(more=more))
@@ -193,7 +191,7 @@ def test_what_was_in_the_database_is_still_there_afterwards(path, next_program):
     [
         ("raise OSError('the lights went out')", OSError),
         (
-            "op.execute(\"INSERT INTO news (order_id, letter, kind, round, at)"
+            'op.execute("INSERT INTO news (order_id, letter, kind, round, at)'
             " VALUES (77, '', 'x', 0, 0)\")",
             CannotStart,
         ),

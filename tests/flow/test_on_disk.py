@@ -1,0 +1,139 @@
+"""Whatever is recorded, undone and corrected, in any order: the cached columns are what the log
+says, and what was refused left no trace."""
+
+import shutil
+import tempfile
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy import select
+
+from app.flow import store
+from app.flow.actions import Wish, record
+from app.flow.amendments import Right, correct, undo
+from app.flow.rules import Kind, Studio, fold, offers
+from app.flow.stays import stays
+from app.flow.steps import Of, Step
+from app.flow.store import Ref
+from app.shared.calendar import Calendar
+from app.shared.database import Database
+from app.shared.errors import Refused
+from app.shared.people import Role
+from tests.making import CAST, NOW, Wanted, fingerprint, make_order, piece, rows
+
+WANTED = [
+    Wanted("Juniper", copies=2, step=Step.FINISHING),
+    Wanted("Bramble", life="remembered"),
+    Wanted("Quince", step=Step.READY, copies=2, copy_step=Step.INSPECTION),
+]
+CALENDAR = Calendar(ZoneInfo("Europe/Berlin"))
+DOINGS = st.lists(
+    st.tuples(
+        st.sampled_from(["move", "move", "move", "speak", "undo", "undo", "time", "strike", "change"]),
+        st.integers(0, 10_000),
+        st.integers(0, 700),
+    ),
+    min_size=15,
+    max_size=15,
+)  # fmt: skip
+
+
+def refs(house: Database) -> list[Ref]:
+    with house.reading() as db:
+        return [
+            Ref(of, number)
+            for of, table in store.TABLE.items()
+            for number in db.execute(select(table.c.id)).scalars().all()
+        ]
+
+
+def an_entry(house: Database, pick: int) -> int:
+    """The newest entry more often than any other."""
+    newest = rows(house, "SELECT max(id) FROM transitions")[0][0]
+    return newest if pick % 2 else 1 + pick % newest
+
+
+def wish_for(house: Database, pick: int, now: int) -> Wish | None:
+    """Something that is offered for a piece that is still open."""
+    pieces = [found for ref in refs(house) if (found := piece(house, ref)).state.open]
+    if not pieces:
+        return None
+    chosen = pieces[pick % len(pieces)]
+    offered = offers(chosen.state, Role.OWNER, Studio())
+    offer = offered[pick // 7 % len(offered)]
+    return Wish(
+        chosen.ref, offer.kind, offer.key if offer.kind is Kind.MOVE else "",
+        version=chosen.version, reason="a chip", whose="customer" if "whose" in offer.needs else "",
+        cause="model" if pick % 3 == 0 else "", until=now + 900 if "until" in offer.needs else None,
+    )  # fmt: skip
+
+
+def do(house: Database, doing: str, pick: int, now: int) -> None:
+    if doing == "move":
+        if (wish := wish_for(house, pick, now)) is not None:
+            record(house, [wish], CAST.owner, now)
+    elif doing == "speak":
+        everything = refs(house)
+        kind = (Kind.ASK, Kind.ANSWER, Kind.TOLD)[pick % 3]
+        record(house, [Wish(everything[pick % len(everything)], kind)], CAST.desk, now)
+    elif doing == "undo":
+        undo(house, an_entry(house, pick), CAST.owner, now)
+    else:
+        entry = an_entry(house, pick)
+        happened = rows(house, "SELECT happened_at FROM transitions WHERE id = ?", entry)[0][0]
+        right = {
+            "time": Right(happened_at=happened + pick % 600 - 300),
+            "strike": Right(struck=True),
+            "change": Right(move=("good", "by_eye", "more_views", "passed")[pick % 4]),
+        }[doing]
+        correct(house, entry, right, CAST.owner, now)
+
+
+def holds_together(house: Database, now: int) -> None:
+    with house.reading() as db:
+        for ref in refs(house):
+            log, found = store.log_of(db, ref), store.load(db, ref)
+            assert fold(ref.of, log) == found.state
+            assert [entry.seq for entry in log] == list(range(1, found.version + 1))
+            for stay in stays(ref.of, log, CALENDAR, now):
+                end = max(now, found.state.last_at) if stay.left is None else stay.left
+                assert stay.seconds() == end - stay.entered
+                assert min(stay.classes.values(), default=0) >= 0
+    cached = rows(house, "SELECT (SELECT open FROM orders), EXISTS (SELECT 1 FROM models WHERE open"
+                  " = 1) OR EXISTS (SELECT 1 FROM copies WHERE open = 1)")  # fmt: skip
+    assert cached[0][0] == cached[0][1]
+    # Every piece that was replaced has exactly one that stands for it, and no other has.
+    found = rows(house, "SELECT c.id, c.step, (SELECT count(*) FROM copies n WHERE"
+                 " n.replaces_id = c.id AND n.withdrawn = 0) FROM copies c")  # fmt: skip
+    assert all(count == (step == "replaced") for _, step, count in found), found
+    told = rows(house, "SELECT n.transition_id FROM news n WHERE taken_back_at IS NULL AND EXISTS"
+                " (SELECT 1 FROM transitions t WHERE t.kind = 'undo' AND t.about_id ="
+                " n.transition_id)")  # fmt: skip
+    assert told == []
+
+
+@settings(max_examples=20)
+@given(DOINGS)
+def test_the_cached_columns_are_what_the_log_says_whatever_was_done(template, doings):
+    with tempfile.TemporaryDirectory() as folder:
+        house = Database(Path(shutil.copyfile(template, Path(folder) / "studio.db")))
+        make_order(house, CAST.desk, NOW, WANTED)
+        now = NOW
+        for doing, pick, gap in doings:
+            now += gap
+            before = fingerprint(house.path)
+            try:
+                do(house, doing, pick, now)
+            except Refused:
+                assert fingerprint(house.path) == before
+        holds_together(house, now)
+        house.close()
+
+
+def test_model_and_copies_are_all_looked_at(house):
+    make_order(house, CAST.desk, NOW, WANTED)
+    found = refs(house)
+    assert [ref.of for ref in found].count(Of.MODEL) == 3
+    assert len(found) == 8
