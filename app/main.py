@@ -11,6 +11,7 @@ from fastapi import Depends, FastAPI
 from starlette.staticfiles import StaticFiles
 
 from app.bench import pages as bench_pages
+from app.flow.steps import BENCHES, STEPS
 from app.orders import (
     benches_pages,
     edit_pages,
@@ -25,8 +26,8 @@ from app.shared.places import shipped
 from app.shared.web import refusals
 from app.shared.web.headers import Guard
 from app.shared.web.templating import environment
+from app.staff import gate as door
 from app.staff import pages as staff_pages
-from app.staff.gate import gate
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
 
@@ -46,6 +47,7 @@ ROUTERS = (
     bench_pages.router,
     parcels_pages.router,
 )
+BANNERS: list[door.Banner] = []
 WORKERS: tuple[tuple[str, Worker], ...] = (("publishing", publishing.run),)
 
 
@@ -74,11 +76,13 @@ def staff_site(
         docs_url=None,
         redoc_url=None,
         openapi_url=None,
-        dependencies=[Depends(gate)],
+        dependencies=[Depends(door.gate)],
         lifespan=lifespan,
     )
     site.state.workshop = shop
     site.state.templates = environment()
+    site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
+    door.install(site, banners=BANNERS)
     for router in ROUTERS:
         site.include_router(router)
     site.mount("/static", StaticFiles(directory=shipped("static")), name="static")

@@ -61,7 +61,9 @@ def run(shop: Workshop, port: int, public_port: int, ready: Callable[[], None]) 
     """
     staff_door = serving.listen("127.0.0.1", port, "staff site")
     public_door = serving.listen("127.0.0.1", public_port, "customers' site")
-    publishing.rewrite_all(shop)
+    if not shop.folder.pages.exists():
+        publishing.want_all(shop)
+    publishing.rewrite_stale(shop)
     doors = [
         serving.Door(customers_site(shop.folder.pages), public_door),
         serving.Door(staff_site(shop, workers=True), staff_door),

@@ -21,20 +21,20 @@ from app.shared.web.fields import Day, Fields, Line, Short, Tick
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, new_once, render
 from app.studio.typed import typed_moment
-from app.studio.web import Me, Shop
+from app.studio.web import Me, RowId, Shop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
 
 
 @router.get("/pieces/{of}/{id_:int}", name="piece")
-def piece(request: Request, shop: Shop, of: str, id_: int) -> Response:
+def piece(request: Request, shop: Shop, of: str, id_: RowId) -> Response:
     """One piece."""
     return _page(request, shop, _ref(of, id_))
 
 
 @router.post("/pieces/{of}/{id_:int}/move", name="move_piece")
-def move(request: Request, shop: Shop, me: Me, of: str, id_: int, form: Filled) -> Response:
+def move(request: Request, shop: Shop, me: Me, of: str, id_: RowId, form: Filled) -> Response:
     """Move the piece; a form with something missing comes back as typed."""
     ref = _ref(of, id_)
     typed = form.plain()
@@ -128,13 +128,13 @@ class CorrectionFields(Fields):
 
 
 @router.get("/corrections/{entry:int}", name="correction")
-def correction(request: Request, shop: Shop, entry: int) -> Response:
+def correction(request: Request, shop: Shop, entry: RowId) -> Response:
     """The form for correcting an entry of the log."""
     return _correction_page(request, shop, entry)
 
 
 @router.post("/corrections/{entry:int}", name="correct")
-def save_correction(request: Request, shop: Shop, me: Me, entry: int, form: Filled) -> Response:
+def save_correction(request: Request, shop: Shop, me: Me, entry: RowId, form: Filled) -> Response:
     """Correct an entry; where the corrected log would not be legal, say what comes first."""
     typed = form.plain()
     try:

@@ -11,7 +11,7 @@ from operator import attrgetter
 from zoneinfo import ZoneInfo
 
 from app.flow.rules import Kind, Offer
-from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step, TimeClass, moves_from
+from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step, StepFacts, moves_from
 from app.orders.benches_store import Asked, Line
 from app.orders.benches_words import (
     Clock,
@@ -37,6 +37,11 @@ TRADE_PACE: Pace = {
 }
 # A model is nowhere but on paper while photos are wanted, and a parcel is out of the house.
 _OUT_OF_THE_HOUSE = frozenset({Step.PHOTOS_WANTED, Step.HANDED_OVER})
+
+
+# The same by the text of the database: making an enum's member of it costs more than a look-up.
+_FACTS: Mapping[str, StepFacts] = {str(step): facts for step, facts in STEPS.items()}
+_OF: Mapping[str, Of] = {str(of): of for of in Of}
 
 
 class Show(StrEnum):
@@ -233,7 +238,8 @@ def _by_piece(asked: Iterable[Asked]) -> dict[tuple[str, int], Asked]:
 def _orders_not_packed(lines: Iterable[Line]) -> set[int]:
     """Orders of which a piece has not reached packing: what is packed of them waits for it."""
     packing = PLACE[Step.PACKING]
-    return {line.order_id for line in lines if PLACE[Step(line.step)] < packing}
+    before = frozenset(str(step) for step, place in PLACE.items() if place < packing)
+    return {line.order_id for line in lines if line.step in before}
 
 
 def _row(
@@ -253,7 +259,7 @@ def _row(
     if not place and line.step == Step.PACKING and not line.ship_part and line.order_id in behind:
         place = "waits for the rest of its order"
     offer = _main(line, look)
-    facts = STEPS[Step(line.step)]
+    facts = _FACTS[line.step]
     held = bool(line.hold_whose)
     return Row(
         line=line,
@@ -278,7 +284,7 @@ def _main(line: Line, look: Looking) -> Offer | None:
     """The main button: a plain move is posted at once, what needs words leads to its page."""
     aside = line.aside_until is not None or bool(line.aside_reason)
     return main_offer(
-        Of(line.of), Step(line.step), bool(line.in_hand), aside, bool(line.hold_whose),
+        _OF[line.of], _FACTS[line.step].step, bool(line.in_hand), aside, bool(line.hold_whose),
         look.me.role, look.blank_on,
     )  # fmt: skip
 
@@ -360,13 +366,12 @@ def _late(lines: Iterable[Line], look: Looking) -> tuple[list[Late], int]:
 
     What waits for a customer or a carrier is not in our hands and not counted here.
     """
+    slows = {str(step): look.pace.get(step, TRADE_PACE[step])[1] for step in BENCHES}
     found: list[tuple[float, Line]] = []
     for line in lines:
-        step = Step(line.step)
-        slow = look.pace.get(step, TRADE_PACE[step])[1]
+        slow = slows[line.step]
         over = (look.now - line.entered_at) / DAY - slow
-        ours = STEPS[step].waits_for is not TimeClass.CARRIER and not waits_for_customer(line)
-        if over > 0 and ours:
+        if over > 0 and not waits_for_customer(line) and line.step != Step.HANDED_OVER:
             found.append((over / slow, line))
     found.sort(key=lambda pair: -pair[0])
     named = [Late(line.animal, f"{line.of}-{line.id}") for _, line in found[:MOST_LATE_NAMED]]

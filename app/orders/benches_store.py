@@ -121,8 +121,8 @@ def version(db: Connection) -> int:
 
 def lines(db: Connection) -> list[Line]:
     """Every open piece but the copies whose model is not ready yet."""
-    found = [Line._make(row) for row in db.execute(_MODELS)]
-    found.extend([Line._make(row) for row in db.execute(_COPIES)])
+    found = [Line._make(row) for row in db.execute(_MODELS).all()]
+    found.extend([Line._make(row) for row in db.execute(_COPIES).all()])
     return found
 
 

@@ -17,7 +17,7 @@ from app.shared.text import fold
 from app.shared.web.fields import Day, Fields, Line, Mail, Name, Number, Short, Tick, Words
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
-from app.studio.web import Me, Shop
+from app.studio.web import Me, RowId, Shop
 from app.studio.workshop import Workshop
 from app.tables import animals, copies, customer_mails, customers, marks, order_animals, orders
 
@@ -112,7 +112,7 @@ def _under(typed: dict[str, str], prefix: str) -> dict[str, str]:
 
 
 @router.get("/orders/{number:int}/edit", name="edit_order")
-def edit_order(request: Request, shop: Shop, number: int) -> Response:
+def edit_order(request: Request, shop: Shop, number: RowId) -> Response:
     """The order's fields, as they are."""
     with shop.house.reading() as db:
         rows = order_store.rows_of(db, order_store.by_number(db, number))
@@ -137,7 +137,7 @@ def _order_page(
 
 
 @router.post("/orders/{number:int}/edit", name="save_edit")
-def save_edit(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def save_edit(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """Save what differs. A changed inscription or address is no longer confirmed."""
     typed = form.plain()
     with shop.house.reading() as db:
@@ -188,7 +188,7 @@ def _save_order(
 
 
 @router.get("/customers/{id_:int}/edit", name="edit_customer")
-def edit_customer(request: Request, shop: Shop, id_: int) -> Response:
+def edit_customer(request: Request, shop: Shop, id_: RowId) -> Response:
     """A customer's fields, as they are."""
     with shop.house.reading() as db:
         found = lists_store.one_customer(db, id_)
@@ -198,7 +198,7 @@ def edit_customer(request: Request, shop: Shop, id_: int) -> Response:
 
 
 @router.post("/customers/{id_:int}/edit", name="save_customer")
-def save_customer(request: Request, shop: Shop, me: Me, id_: int, form: Filled) -> Response:
+def save_customer(request: Request, shop: Shop, me: Me, id_: RowId, form: Filled) -> Response:
     """Save what differs."""
     typed, now = form.plain(), shop.now()
     with shop.house.reading() as db:
@@ -246,7 +246,7 @@ def _save_mails(db: Connection, customer_id: int, fields: EditedCustomer) -> Non
 
 
 @router.get("/animals/{id_:int}/edit", name="edit_animal")
-def edit_animal(request: Request, shop: Shop, id_: int) -> Response:
+def edit_animal(request: Request, shop: Shop, id_: RowId) -> Response:
     """An animal's fields and marks, as they are."""
     with shop.house.reading() as db:
         found = lists_store.one_animal(db, id_)
@@ -259,7 +259,7 @@ def edit_animal(request: Request, shop: Shop, id_: int) -> Response:
 
 
 @router.post("/animals/{id_:int}/edit", name="save_animal")
-def save_animal(request: Request, shop: Shop, me: Me, id_: int, form: Filled) -> Response:
+def save_animal(request: Request, shop: Shop, me: Me, id_: RowId, form: Filled) -> Response:
     """Save what differs; a mark that is emptied or ticked away is kept, but shown no more."""
     typed, now = form.plain(), shop.now()
     with shop.house.reading() as db:

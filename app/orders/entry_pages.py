@@ -10,7 +10,7 @@ from app.orders.intake import LETTERS, MOST_ANIMALS, Shape, read
 from app.shared.errors import BadFields
 from app.shared.web.forms import Filled, Form
 from app.shared.web.templating import go, is_partial, new_once, render
-from app.studio.web import Me, Shop
+from app.studio.web import AskedId, Me, Shop
 
 router = APIRouter()
 _MODEL_STEPS = (*PHOTO_STEPS, Step.FINISHING, Step.READY)
@@ -22,7 +22,7 @@ _COPY_STEPS = (
 
 @router.get("/orders/new", name="new_order")
 def new_order(
-    request: Request, shop: Shop, customer: int | None = None, animal: int | None = None
+    request: Request, shop: Shop, customer: AskedId | None = None, animal: AskedId | None = None
 ) -> Response:
     """An empty form; with a customer or an animal that is known already where one was named."""
     typed: dict[str, str] = {}

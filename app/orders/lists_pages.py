@@ -11,7 +11,7 @@ from app.orders.lists_store import PAGE
 from app.orders.order_store import names
 from app.orders.order_view import copy_facts
 from app.shared.web.templating import new_once, render
-from app.studio.web import Shop
+from app.studio.web import AskedId, RowId, Shop
 
 router = APIRouter()
 DAY = 86_400
@@ -19,7 +19,7 @@ SILENT_DAYS = 14
 
 
 @router.get("/orders", name="orders")
-def orders(request: Request, shop: Shop, page: int = 0, closed: int = 0) -> Response:
+def orders(request: Request, shop: Shop, page: AskedId = 0, closed: int = 0) -> Response:
     """Open orders, or closed ones."""
     page = max(0, min(page, 10_000))
     with shop.house.reading() as db:
@@ -60,7 +60,7 @@ def waiting(request: Request, shop: Shop) -> Response:
 
 
 @router.get("/customers", name="customers")
-def customers(request: Request, shop: Shop, q: str = "", page: int = 0) -> Response:
+def customers(request: Request, shop: Shop, q: str = "", page: AskedId = 0) -> Response:
     """Customers by name."""
     page = max(0, min(page, 10_000))
     with shop.house.reading() as db:
@@ -70,7 +70,7 @@ def customers(request: Request, shop: Shop, q: str = "", page: int = 0) -> Respo
 
 
 @router.get("/customers/{id_:int}", name="customer")
-def customer(request: Request, shop: Shop, id_: int) -> Response:
+def customer(request: Request, shop: Shop, id_: RowId) -> Response:
     """One customer: how to reach them, their animals, orders and words exchanged."""
     with shop.house.reading() as db:
         found = lists_store.one_customer(db, id_)
@@ -85,7 +85,7 @@ def customer(request: Request, shop: Shop, id_: int) -> Response:
 
 
 @router.get("/animals/{id_:int}", name="animal")
-def animal(request: Request, shop: Shop, id_: int) -> Response:
+def animal(request: Request, shop: Shop, id_: RowId) -> Response:
     """One animal: its marks, its models, everything made of it."""
     with shop.house.reading() as db:
         found = lists_store.one_animal(db, id_)

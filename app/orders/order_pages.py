@@ -17,7 +17,7 @@ from app.shared.errors import BadFields
 from app.shared.web.fields import Fields, Reason
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, new_once, render
-from app.studio.web import Me, Shop
+from app.studio.web import Me, RowId, Shop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
@@ -30,7 +30,7 @@ class AnswerFields(Fields):
 
 
 @router.get("/orders/{number:int}", name="order")
-def order(request: Request, shop: Shop, me: Me, number: int) -> Response:
+def order(request: Request, shop: Shop, me: Me, number: RowId) -> Response:
     """The order page."""
     return _page(request, shop, number)
 
@@ -82,7 +82,7 @@ def _act(
 
 
 @router.post("/orders/{number:int}/ask", name="ask")
-def ask(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def ask(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """Note a question to the customer."""
     return _act(
         request, shop, number, form, "ask", "asked",
@@ -94,7 +94,7 @@ def ask(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Resp
 
 @router.post("/orders/{number:int}/answer/{question:int}", name="answer")
 def answer(
-    request: Request, shop: Shop, me: Me, number: int, question: int, form: Filled
+    request: Request, shop: Shop, me: Me, number: RowId, question: RowId, form: Filled
 ) -> Response:
     """Note an answer."""
     return _act(
@@ -106,7 +106,7 @@ def answer(
 
 
 @router.post("/orders/{number:int}/contact", name="contact")
-def contact(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def contact(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """Note a word with the customer."""
 
     def act(id_: int) -> None:
@@ -119,7 +119,7 @@ def contact(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> 
 
 
 @router.post("/orders/{number:int}/hold", name="hold_order")
-def hold(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def hold(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """Put the order, an animal or a piece on hold."""
     return _act(
         request, shop, number, form, "hold", "held",
@@ -130,7 +130,7 @@ def hold(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Res
 
 
 @router.post("/orders/{number:int}/lift", name="lift_order")
-def lift(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def lift(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """Lift the holds."""
     return _act(
         request, shop, number, form, "", "lifted",
@@ -139,7 +139,7 @@ def lift(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Res
 
 
 @router.post("/orders/{number:int}/cancel", name="cancel_order")
-def cancel(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def cancel(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """Cancel the order, an animal or a piece."""
     return _act(
         request, shop, number, form, "cancel", "cancelled",
@@ -150,7 +150,7 @@ def cancel(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> R
 
 
 @router.post("/orders/{number:int}/ship-part", name="ship_part")
-def ship_part(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def ship_part(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """Let what is ready leave now, or wait for the rest again."""
     return _act(
         request, shop, number, form, "", "saved",
@@ -159,7 +159,7 @@ def ship_part(request: Request, shop: Shop, me: Me, number: int, form: Filled) -
 
 
 @router.post("/orders/{number:int}/deadline", name="copy_deadline")
-def deadline(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def deadline(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """Move the day until which copies may join."""
 
     def act(id_: int) -> None:
@@ -173,7 +173,7 @@ def deadline(request: Request, shop: Shop, me: Me, number: int, form: Filled) ->
 
 
 @router.post("/orders/{number:int}/link", name="status_link")
-def link(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def link(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """Replace or revoke the status link."""
     if form.get("act") == "revoke":
         return _act(
@@ -187,7 +187,7 @@ def link(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Res
 
 
 @router.post("/orders/{number:int}/photos", name="photos_told")
-def told(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Response:
+def told(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
     """The customer says that photos are sent."""
     return _act(
         request, shop, number, form, "photos", "noted",
@@ -197,7 +197,7 @@ def told(request: Request, shop: Shop, me: Me, number: int, form: Filled) -> Res
 
 @router.post("/orders/{number:int}/copies/{line:int}", name="add_copy")
 def more_copies(
-    request: Request, shop: Shop, me: Me, number: int, line: int, form: Filled
+    request: Request, shop: Shop, me: Me, number: RowId, line: RowId, form: Filled
 ) -> Response:
     """Add a copy that ships with the others."""
     return _act(

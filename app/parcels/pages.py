@@ -13,7 +13,7 @@ from app.parcels.moments import typed_moment
 from app.shared.errors import BadFields
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, new_once, render
-from app.studio.web import Me, Shop
+from app.studio.web import AskedId, Me, RowId, Shop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
@@ -35,7 +35,7 @@ def parcels(request: Request, shop: Shop) -> Response:
 
 
 @router.get("/parcels/new", name="new_parcel")
-def new_parcel(request: Request, shop: Shop, copy: int) -> Response:
+def new_parcel(request: Request, shop: Shop, copy: AskedId) -> Response:
     """The form for handing over, with everything of the order that is packed."""
     return _form(request, shop, copy)
 
@@ -94,7 +94,7 @@ def _carriers(shop: Workshop) -> list[str]:
 
 
 @router.get("/parcels/{parcel:int}", name="parcel")
-def parcel(request: Request, shop: Shop, parcel: int) -> Response:
+def parcel(request: Request, shop: Shop, parcel: RowId) -> Response:
     """One parcel."""
     return _parcel(request, shop, parcel)
 
@@ -122,7 +122,7 @@ def _parcel(
 
 
 @router.post("/parcels/{parcel:int}/received", name="parcel_received")
-def received(request: Request, shop: Shop, me: Me, parcel: int, form: Filled) -> Response:
+def received(request: Request, shop: Shop, me: Me, parcel: RowId, form: Filled) -> Response:
     """It has arrived: by the carrier's or the customer's word."""
     typed = form.plain()
     try:
@@ -135,7 +135,7 @@ def received(request: Request, shop: Shop, me: Me, parcel: int, form: Filled) ->
 
 
 @router.post("/parcels/{parcel:int}/number", name="parcel_number")
-def number(request: Request, shop: Shop, me: Me, parcel: int, form: Filled) -> Response:
+def number(request: Request, shop: Shop, me: Me, parcel: RowId, form: Filled) -> Response:
     """Put carrier and number right."""
     try:
         fields = check(ParcelFields, form.plain())
@@ -146,13 +146,13 @@ def number(request: Request, shop: Shop, me: Me, parcel: int, form: Filled) -> R
 
 
 @router.post("/orders/{number:int}/address", name="confirm_address")
-def address(request: Request, shop: Shop, me: Me, number: int) -> Response:
+def address(request: Request, shop: Shop, me: Me, number: RowId) -> Response:
     """The customer has confirmed the address."""
     return _confirm(request, shop, me, number, "address", None)
 
 
 @router.post("/orders/{number:int}/spelling/{copy:int}", name="confirm_spelling")
-def spelling(request: Request, shop: Shop, me: Me, number: int, copy: int) -> Response:
+def spelling(request: Request, shop: Shop, me: Me, number: RowId, copy: RowId) -> Response:
     """The customer has confirmed a copy's spelling."""
     return _confirm(request, shop, me, number, "spelling", copy)
 

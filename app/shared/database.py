@@ -56,6 +56,8 @@ def _engine(path: Path, begin: str, *, connections: int, read_only: bool) -> Eng
         poolclass=QueuePool,
         pool_size=connections,
         max_overflow=0,
+        # Rows hold names, mails and hashes: an error in the log must not.
+        hide_parameters=True,
         connect_args={"check_same_thread": False, "isolation_level": None, "timeout": 10},
     )
 

@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import Depends, Request
+from fastapi import Depends, Path, Query, Request
 
 from app.shared.people import Person
 from app.studio.workshop import Workshop
@@ -18,5 +18,9 @@ def _person(request: Request) -> Person:
     return person
 
 
+# A row's number in an address: SQLite's whole numbers end at 2^63.
+RowId = Annotated[int, Path(ge=0, le=2**53)]
+# The same, asked for behind the question mark.
+AskedId = Annotated[int, Query(ge=0, le=2**53)]
 Shop = Annotated[Workshop, Depends(_workshop)]
 Me = Annotated[Person, Depends(_person)]

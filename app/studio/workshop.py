@@ -37,6 +37,7 @@ class Workshop:
         self.demo = demo
         self.changed = threading.Event()
         self._studio: Studio | None = None
+        self._forgotten = 0
         self._pace: Pace = {
             step: (facts.usual, facts.slow, False) for step, facts in STEPS.items() if facts.usual
         }
@@ -49,11 +50,14 @@ class Workshop:
         """The studio's settings and calendar, read once and again after `forget`."""
         known = self._studio
         if known is None:
+            asked = self._forgotten
             with self.house.reading() as db:
                 settings = store.load(db)
                 year = datetime.fromtimestamp(self.now(), settings.zone_info()).year
                 known = Studio(settings, store.calendar(db, settings, year))
-            self._studio = known
+            # What was read before a change was saved must not be kept after it.
+            if asked == self._forgotten:
+                self._studio = known
         return known
 
     def pace(self) -> Pace:
@@ -66,6 +70,7 @@ class Workshop:
 
     def forget(self) -> None:
         """The settings have changed: read them again when next asked."""
+        self._forgotten += 1
         self._studio = None
 
     def close(self) -> None:

@@ -52,8 +52,12 @@ async def read_form(request: Request) -> Form:
         data = await request.form(max_files=0, max_fields=MOST_FIELDS)
     except (HTTPException, ValueError) as why:
         raise BadFields({"": "This form could not be read. Load the page again."}) from why
-    pairs = [(str(k), v) for k, v in data.multi_items() if isinstance(v, str)]
-    return Form(pairs)
+    return Form((_whole(k), _whole(v)) for k, v in data.multi_items() if isinstance(v, str))
+
+
+def _whole(text: str) -> str:
+    """Text that can be written out again: half a surrogate pair becomes a question mark."""
+    return text.encode("utf-8", "replace").decode()
 
 
 Filled = Annotated[Form, Depends(read_form)]

@@ -1,0 +1,151 @@
+"""Opening the invented studio: made once, reopened after that, its links printed."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, select, text
+
+from app.demo.build import build
+from app.orders import links as status_links
+from app.shared import clock
+from app.shared.errors import CannotStart
+from app.shared.places import DataFolder
+from app.staff import links as sign_in_links
+from app.studio.workshop import Workshop
+from app.tables import accounts, house, orders
+from app.upkeep.migrating import migrate, version_of
+
+_STUDIO_FILES = ("studio.db", "studio.db-wal", "studio.db-shm", "pages.db", "pages.db-journal")
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How large a history to invent."""
+
+    months: int
+    per_month: int
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """The links that the demo prints."""
+
+    sign_in: str
+    pages: list[tuple[str, str]]
+
+    def lines(self) -> list[str]:
+        """What is printed: a word, then each link alone on its line."""
+        lines = ["The staff's pages (this link works as long as the demo runs):", self.sign_in]
+        for what, link in self.pages:
+            lines += [f"A customer's page, {what}:", link]
+        return [*lines, "Stop with Ctrl+C."]
+
+
+def prepare(folder: DataFolder, plan: Plan, *, fresh: bool, say: Callable[[str], None]) -> None:
+    """Make the invented studio where there is none, or anew where that is asked for.
+
+    Raises CannotStart for a folder with a real studio in it, or one that is open elsewhere.
+    """
+    folder.prepare()
+    lock = folder.hold()
+    try:
+        _refuse_real(folder)
+        if fresh:
+            for name in _STUDIO_FILES:
+                (folder.path / name).unlink(missing_ok=True)
+        if version_of(folder.studio) is not None and _has_orders(folder):
+            return
+        say("Inventing a studio with a history. This is done once.")
+        migrate(folder.studio, clock.now())
+        build(folder, clock.now(), plan.months, plan.per_month, plan.seed, _teller(say))
+    finally:
+        lock.close()
+
+
+def _teller(say: Callable[[str], None]) -> Callable[[str, float], None]:
+    """Progress, a line whenever the work or its whole tenth has changed."""
+    last = ["", -1]
+
+    def tell(what: str, part: float) -> None:
+        tenth = int(part * 10)
+        if [what, tenth] != last:
+            last[:] = [what, tenth]
+            say(f"{part:4.0%}  {what}")
+
+    return tell
+
+
+def _open(folder: DataFolder) -> Connection:
+    from sqlalchemy import create_engine
+
+    return create_engine(f"sqlite:///{folder.studio}").connect()
+
+
+def _refuse_real(folder: DataFolder) -> None:
+    if version_of(folder.studio) is None:
+        if folder.studio.exists() and folder.studio.stat().st_size:
+            raise CannotStart(f"{folder.studio} is no demo. Name another folder with --data.")
+        return
+    with _open(folder) as db:
+        invented = db.execute(select(house.c.demo)).scalar()
+        empty = db.execute(select(orders.c.id).limit(1)).first() is None
+        people = db.execute(select(accounts.c.id).limit(1)).first() is not None
+    if not invented and (people or not empty):
+        raise CannotStart(
+            f"{folder.path} holds a real studio. A demo never touches one: "
+            "name another folder with --data."
+        )
+
+
+def _has_orders(folder: DataFolder) -> bool:
+    with _open(folder) as db:
+        return db.execute(select(orders.c.id).limit(1)).first() is not None
+
+
+# Orders that show something, newest first: the words for the prompt, and what they have to be.
+_SHOWN = (
+    ("plain", "o.gift = 0 AND a.life <> 'remembered' AND k.step IN ('shaping', 'painting')"),
+    ("a gift", "o.gift = 1 AND a.life <> 'remembered' AND k.step IN ('blank', 'shaping', 'painting')"),
+    ("of a remembered animal", "o.gift = 0 AND a.life = 'remembered' AND k.step <> 'received'"),
+    ("photos wanted", "o.gift = 0 AND a.life <> 'remembered' AND m.step = 'photos_wanted' AND m.attempts = 0"),
+    ("more views asked", "m.step = 'photos_wanted' AND m.attempts > 0"),
+    ("handed over", "o.gift = 0 AND k.step = 'handed_over'"),
+)  # fmt: skip
+_FIND = """
+SELECT o.id FROM orders o JOIN copies k ON k.order_id = o.id JOIN models m ON m.id = k.model_id
+  JOIN animals a ON a.id = m.animal_id
+WHERE {0} ORDER BY o.open DESC, o.id DESC LIMIT 1
+"""
+
+
+def links(shop: Workshop, port: int) -> Links:
+    """Make the demo's sign-in link, and give every open order a status link."""
+    now, key = shop.now(), shop.folder.key
+    with shop.house.writing() as db:
+        owner = db.execute(
+            select(accounts.c.id).where(accounts.c.role == "owner").order_by(accounts.c.id)
+        ).scalar()
+        if owner is None:
+            raise CannotStart("This demo has lost its owner. Make it anew with --fresh.")
+        sign_in = sign_in_links.demo_link(db, owner, now)
+        _link_all(db, key, now)
+        found = []
+        for what, where in _SHOWN:
+            order_id = db.execute(text(_FIND.format(where))).scalar()
+            token = status_links.current(db, key, order_id) if order_id is not None else None
+            if token is None and order_id is not None:
+                token = status_links.make(db, key, order_id, None, now)
+            if token is not None:
+                found.append((what, f"{shop.status_url}/{token}/"))
+    return Links(f"http://127.0.0.1:{port}{sign_in}", found)
+
+
+def _link_all(db: Connection, key: bytes, now: int) -> None:
+    """A link for every open order that has none yet."""
+    missing = text(
+        "SELECT id FROM orders o WHERE open = 1 AND NOT EXISTS"
+        " (SELECT 1 FROM status_links s WHERE s.order_id = o.id)"
+    )
+    for order_id in list(db.execute(missing).scalars()):
+        status_links.make(db, key, order_id, None, now)
