@@ -33,7 +33,7 @@ DOINGS = st.lists(
     st.tuples(
         st.sampled_from(["move", "move", "move", "speak", "undo", "undo", "time", "strike", "change"]),
         st.integers(0, 10_000),
-        st.integers(0, 700),
+        st.integers(0, 500),
     ),
     min_size=15,
     max_size=15,
@@ -53,6 +53,17 @@ def an_entry(house: Database, pick: int) -> int:
     """The newest entry more often than any other."""
     newest = rows(house, "SELECT max(id) FROM transitions")[0][0]
     return newest if pick % 2 else 1 + pick % newest
+
+
+def a_fresh_entry(house: Database) -> int:
+    """The newest entry of a kind that can be undone and was not."""
+    found = rows(
+        house,
+        "SELECT coalesce(max(id), 1) FROM transitions t WHERE kind IN"
+        " ('move', 'start', 'aside', 'hold', 'lift', 'told') AND NOT EXISTS (SELECT 1 FROM"
+        " transitions u WHERE u.kind = 'undo' AND u.about_id = t.id)",
+    )
+    return found[0][0]
 
 
 def wish_for(house: Database, pick: int, now: int) -> Wish | None:
@@ -79,7 +90,7 @@ def do(house: Database, doing: str, pick: int, now: int) -> None:
         kind = (Kind.ASK, Kind.ANSWER, Kind.TOLD)[pick % 3]
         record(house, [Wish(everything[pick % len(everything)], kind)], CAST.desk, now)
     elif doing == "undo":
-        undo(house, an_entry(house, pick), CAST.owner, now)
+        undo(house, a_fresh_entry(house) if pick % 4 else an_entry(house, pick), CAST.owner, now)
     else:
         entry = an_entry(house, pick)
         happened = rows(house, "SELECT happened_at FROM transitions WHERE id = ?", entry)[0][0]
