@@ -5,7 +5,7 @@ Pure: lines come from benches_store, the moment and the person as arguments.
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, time, timedelta
+from datetime import date
 from enum import StrEnum
 from operator import attrgetter
 from zoneinfo import ZoneInfo
@@ -22,7 +22,6 @@ from app.orders.benches_words import (
     waits_for_customer,
     where,
 )
-from app.shared.calendar import Calendar
 from app.shared.people import Person, Role
 from app.shared.web import words
 
@@ -94,14 +93,22 @@ class Looking:
 
 @dataclass(slots=True)
 class Row:
-    """One piece, ready to be written down. `act` is empty where the button leads to its page."""
+    """One piece, ready to be written down. `act` is empty where the button leads to its page.
+
+    `tick` is the piece with the version shown, `key` its anchor, `path` its page's address,
+    `called` its name with its code, `tenths` its age at the bench in tenths of a day.
+    """
 
     line: Line
     rank: tuple[bool, tuple[int, int, int], int, int]
     ref: str
+    tick: str
+    key: str
+    path: str
     code: str
+    called: str
     kind: str
-    days: float
+    tenths: int
     where: str
     late: str
     soon: str
@@ -254,24 +261,28 @@ def _row(
     question = None
     if line.asking:
         question = known.get((line.of, line.id)) or known.get(("order", line.order_id))
-    said = notes(line, question, chance, clock)
+    late, soon, rest = notes(line, question, chance, clock)
     place = where(line, look.me.account_id, clock)
     if not place and line.step == Step.PACKING and not line.ship_part and line.order_id in behind:
         place = "waits for the rest of its order"
     offer = _main(line, look)
-    facts = _FACTS[line.step]
+    facts, code, of, id_ = _FACTS[line.step], line.code, line.of, line.id
     held = bool(line.hold_whose)
     return Row(
         line=line,
         rank=(held, rank, line.order_number, line.id),
-        ref=f"{line.of}:{line.id}",
-        code=line.code,
+        ref=f"{of}:{id_}",
+        tick=f"{of}:{id_}:{line.version}",
+        key=f"{of}-{id_}",
+        path=f"{of}/{id_}",
+        code=code,
+        called=f"{line.animal} {code}",
         kind=line.breed or line.kind,
-        days=(look.now - line.entered_at) / DAY,
+        tenths=(look.now - line.entered_at) * 10 // DAY,
         where=place or reason,
-        late=said.late,
-        soon=said.soon,
-        notes=said.rest,
+        late=late,
+        soon=soon,
+        notes=rest,
         act=offer.key if offer is not None and not offer.needs else "",
         label=offer.label if offer is not None else "",
         main=offer is not None and offer.kind is Kind.MOVE,
@@ -352,12 +363,12 @@ def _fold(rows: Sequence[Row]) -> Fold:
     in_hand = sum(row.line.in_hand for row in rows)
     if in_hand:
         said.append(f"{_number(in_hand)} in hand")
-    oldest = max(row.days for row in rows)
-    if oldest >= 1:
-        said.append(f"the longest here {words.count(int(oldest), 'day')}")
+    oldest = max(row.tenths for row in rows) // 10
+    if oldest:
+        said.append(f"the longest here {words.count(oldest, 'day')}")
     if any(row.where.startswith("next: ") for row in rows):
         said.append("the next one is among them")
-    tick = ",".join(f"{row.ref}:{row.line.version}" for row in rows)
+    tick = ",".join(row.tick for row in rows)
     return Fold(number, "; ".join(said), tick, rows)
 
 
@@ -376,38 +387,3 @@ def _late(lines: Iterable[Line], look: Looking) -> tuple[list[Late], int]:
     found.sort(key=lambda pair: -pair[0])
     named = [Late(line.animal, f"{line.of}-{line.id}") for _, line in found[:MOST_LATE_NAMED]]
     return named, max(0, len(found) - MOST_LATE_NAMED)
-
-
-@dataclass(frozen=True, slots=True)
-class Until:
-    """A choice of how long a piece is set aside."""
-
-    key: str
-    words: str
-    moment: int
-
-
-ASIDE_REASONS = ("drying", "waiting for a tool", "waiting for material", "something comes first")
-
-
-def untils(now: int, calendar: Calendar) -> list[Until]:
-    """The usual times until which a piece is set aside: in two hours, tomorrow, next Monday.
-
-    Mornings are when the house opens that day, or 9:00 where it does not open at all.
-    """
-    today = calendar.day_of(now)
-    tomorrow = today + timedelta(days=1)
-    monday = today + timedelta(days=7 - today.weekday())
-    soon = now + 2 * 3_600
-    found = [Until("hours", f"in two hours, {words.clock(soon, calendar.zone)}", soon)]
-    for key, name, day in (("morning", "tomorrow", tomorrow), ("monday", "Monday", monday)):
-        if key == "morning" or day != tomorrow:
-            moment = calendar.moment(day, opening(day, calendar))
-            found.append(Until(key, f"{name}, {words.clock(moment, calendar.zone)}", moment))
-    return found
-
-
-def opening(day: date, calendar: Calendar) -> time:
-    """When work begins on a day; 9:00 on a free one."""
-    hours = calendar.hours.get(day.weekday(), ())
-    return hours[0][0] if hours else time(9)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, time
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any, Literal
 from urllib.parse import urlencode
 
@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.flow.legality import UNDO_WITHIN
 from app.flow.store import Ref
-from app.orders import benches, benches_moves, benches_store
+from app.orders import benches, benches_moves, benches_store, benches_words
 from app.orders.benches import SHOW_WORDS, Looking, Show
 from app.orders.benches_moves import Aside, AskFirst, DoneWords, Press
 from app.shared.calendar import Calendar, OddHour
@@ -133,7 +133,7 @@ def _aside(form: Form, shop: Workshop) -> Aside:
     typed = check(_AsideFields, form.plain())
     calendar, now = shop.studio().calendar, shop.now()
     if typed.until_day is None and not typed.until_hour:
-        chosen = {until.key: until.moment for until in benches.untils(now, calendar)}
+        chosen = {until.key: until.moment for until in benches_words.untils(now, calendar)}
         moment = chosen.get(typed.until, chosen["morning"])
     else:
         moment = _typed_moment(typed.until_day, typed.until_hour, calendar, now)
@@ -143,7 +143,9 @@ def _aside(form: Form, shop: Workshop) -> Aside:
 def _typed_moment(day: date | None, hour: str, calendar: Calendar, now: int) -> int:
     day = day or calendar.day_of(now)
     try:
-        at = time.fromisoformat(hour.rjust(5, "0")) if hour else benches.opening(day, calendar)
+        at = (
+            time.fromisoformat(hour.rjust(5, "0")) if hour else benches_words.opening(day, calendar)
+        )
     except ValueError:
         raise BadFields({"until_hour": "An hour like 14:30, please."}) from None
     try:
@@ -164,7 +166,6 @@ class _Said:
     sentence: str = ""
     button: str = ""
     label: str = ""
-    piece: str = ""
     errors: dict[str, str] | None = None
     typed: dict[str, str] | None = None
 
@@ -212,7 +213,7 @@ def _page(
     context |= {
         "said": said or _Said(),
         "ticks": ticks,
-        "untils": benches.untils(now, studio.calendar) if seeing.aside else [],
+        "untils": benches_words.untils(now, studio.calendar) if seeing.aside else [],
         "poll": "/benches/bands"
         + seeing.query(v=_stamp(version, now), aside=seeing.aside, undo=undo and undo.act),
     }
@@ -232,17 +233,14 @@ def _context(
 ) -> dict[str, Any]:
     env: Environment = request.app.state.templates
 
-    def age(days: float, usual: float, slow: float) -> str:
-        return _bar(env, int(days * 10), usual, slow)
-
     return {
         "page": page,
         "seeing": seeing,
         "shows": [(Seeing(show).query(), show, said) for show, said in SHOW_WORDS.items()],
         "undo": undo,
-        "age": age,
+        "age": partial(_bar, env),
         "once": new_once(),
-        "reasons": benches.ASIDE_REASONS,
+        "reasons": benches_words.ASIDE_REASONS,
     }
 
 

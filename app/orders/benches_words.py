@@ -5,7 +5,7 @@ to row and from one request to the next, so it is kept.
 """
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -13,6 +13,7 @@ from app.flow.queue import FALLING, Waiting, place
 from app.flow.rules import Offer, State, Studio, offers
 from app.flow.steps import Of, Step
 from app.orders.benches_store import Asked, Line
+from app.shared.calendar import Calendar
 from app.shared.people import Role
 from app.shared.web import words
 
@@ -160,20 +161,15 @@ def _building(line: Line, clock: Clock) -> str:
     return f"{on}, ends about {clock.when(line.build_ends_at)}"
 
 
-@dataclass(frozen=True, slots=True)
-class Notes:
-    """What matters about a piece: what is urgent, what is pressing, and the rest."""
-
-    late: str = ""
-    soon: str = ""
-    rest: str = ""
-
-
-_NONE = Notes()
+Notes = tuple[str, str, str]
+_NONE: Notes = ("", "", "")
 
 
 def notes(line: Line, question: Asked | None, chance: float | None, clock: Clock) -> Notes:
-    """In words what matters: remake, needed by, question, gift, remembered, copy deadline."""
+    """In words what matters: what is late, what is pressing, and the rest.
+
+    That is: remake and rework, needed by, question, gift, remembered, pictures, copy deadline.
+    """
     photos = line.pictures is not None and line.step in _LOOKED_AT
     if not (
         line.making > 1 or line.reworks or line.needed_by or line.asking or line.gift or photos
@@ -195,7 +191,7 @@ def notes(line: Line, question: Asked | None, chance: float | None, clock: Clock
     rest.extend(_photo_notes(line, photos=photos))
     if line.step == Step.FINISHING:
         rest.append(_deadline(line, clock))
-    return Notes(late, soon, ". ".join(rest))
+    return late, soon, ". ".join(rest)
 
 
 _LOOKED_AT = frozenset({Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING})
@@ -242,3 +238,38 @@ def _deadline(line: Line, clock: Clock) -> str:
     if line.copy_deadline and line.copy_deadline >= clock.today.isoformat():
         return f"More copies may join until {clock.long(line.copy_deadline)}"
     return "Last day for more copies is when this ends"
+
+
+@dataclass(frozen=True, slots=True)
+class Until:
+    """A choice of how long a piece is set aside."""
+
+    key: str
+    words: str
+    moment: int
+
+
+ASIDE_REASONS = ("drying", "waiting for a tool", "waiting for material", "something comes first")
+
+
+def untils(now: int, calendar: Calendar) -> list[Until]:
+    """The usual times until which a piece is set aside: in two hours, tomorrow, next Monday.
+
+    Mornings are when the house opens that day, or 9:00 where it does not open at all.
+    """
+    today = calendar.day_of(now)
+    tomorrow = today + timedelta(days=1)
+    monday = today + timedelta(days=7 - today.weekday())
+    soon = now + 2 * 3_600
+    found = [Until("hours", f"in two hours, {words.clock(soon, calendar.zone)}", soon)]
+    for key, name, day in (("morning", "tomorrow", tomorrow), ("monday", "Monday", monday)):
+        if key == "morning" or day != tomorrow:
+            moment = calendar.moment(day, opening(day, calendar))
+            found.append(Until(key, f"{name}, {words.clock(moment, calendar.zone)}", moment))
+    return found
+
+
+def opening(day: date, calendar: Calendar) -> time:
+    """When work begins on a day; 9:00 on a free one."""
+    hours = calendar.hours.get(day.weekday(), ())
+    return hours[0][0] if hours else time(9)
