@@ -88,9 +88,7 @@ def as_json(result: CheckResult) -> dict[str, Any]:
             for r in result.reasons
         ],
         "advice": [{"number": a.number, "code": a.code, "text": a.text} for a in result.advice],
-        "pictures": [
-            _picture_as_json(k, p, result) for k, p in enumerate(result.facts.pictures)
-        ],
+        "pictures": [_picture_as_json(k, p, result) for k, p in enumerate(result.facts.pictures)],
         "aspects": {a.value: v.value for a, v in result.aspects.items()},
         "cannot_tell": list(result.cannot_tell),
         "thresholds_version": result.thresholds_version,

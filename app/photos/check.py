@@ -156,7 +156,7 @@ def _facts(matching: "Matching", readers: Readers, report: Report) -> SetFacts:
             pairs = matching.likely_neighbours(matching.outside(among), among)
             matching.ask_better(pairs, readers, report)
     ring = matching.ring(own)
-    if ring is not None and ring.gap > t.gap:
+    if ring is not None and (not ring.closed or ring.gap > t.gap):
         matching.ask_better(matching.across(ring), readers, report)
         ring = matching.ring(own)
     return SetFacts(

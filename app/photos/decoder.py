@@ -6,6 +6,7 @@ arrays and no pickled object. What a picture does to it (memory, time, a crash i
 the child and nothing else. It never reads the position data of a picture, so none can leave it.
 """
 
+import importlib
 import io
 import json
 import resource
@@ -23,7 +24,8 @@ from PIL.TiffImagePlugin import TiffImageFile
 
 from app.photos import measures
 
-FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF", "HEIF")
+FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
+"""MPO, several JPEGs in one file, opens by way of JPEG as its first picture."""
 FEATURE_SIDE = 800
 CONTACT_SIDE = 192
 ORB_FEATURES = 700
@@ -39,6 +41,15 @@ EXIF_BLOCK, TAKEN, FOCAL, FOCAL_35, ZOOM = 0x8769, 36867, 37386, 41989, 41988
 
 class NotRead(Exception):
     """The picture cannot be read; the argument is a code of `reading.PROBLEMS`."""
+
+
+def register_formats() -> None:
+    """Make Pillow know the formats that are read; it loads most of them only when asked."""
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    for name in ("Jpeg", "Mpo", "Png", "Tiff", "WebP"):
+        importlib.import_module(f"PIL.{name}ImagePlugin")
 
 
 def open_picture(path: Path) -> Image.Image:
@@ -279,9 +290,7 @@ def limit_the_rest() -> None:
 
 def main(requests: BinaryIO, answers: BinaryIO) -> None:
     """Answer requests until their pipe is closed."""
-    import pillow_heif
-
-    pillow_heif.register_heif_opener()
+    register_formats()
     warnings.simplefilter("error", Image.DecompressionBombWarning)
     cv2.setNumThreads(1)
     limit_the_rest()

@@ -88,7 +88,7 @@ class Ring:
     `azimuth` and `height` by place of picture; `height` is above (+) or below (-) the level of
     the animal's middle. `gap` is the widest arc without a picture, `between` the pictures at its
     two ends, `step` the usual step. `doubted`: share of the matches whose own turn contradicts
-    the ring by over 30°.
+    the ring by over 30°. `closed`: matches lead all the way round.
     """
 
     azimuth: dict[int, float]
@@ -97,6 +97,7 @@ class Ring:
     between: tuple[int, int]
     step: float
     doubted: float
+    closed: bool = False
 
 
 @dataclass(frozen=True)

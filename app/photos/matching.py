@@ -47,15 +47,15 @@ class Matching:
 
     def _worth(self, steps: int, nearest: int) -> list[Pair]:
         among = self.likeness[np.ix_(self.own, self.own)]
-        return [
-            (self.own[i], self.own[j]) for i, j in views.worth_matching(among, steps, nearest)
-        ]
+        return [(self.own[i], self.own[j]) for i, j in views.worth_matching(among, steps, nearest)]
 
     def ask_better(self, pairs: Iterable[Pair], readers: Readers, report: Report) -> None:
         """SIFT over pairs that it was not asked about yet: fur and bark hold by it."""
         asked = sorted(set(pairs) - self.better.keys())
         places = sorted({i for pair in asked for i in pair} - self._sift.keys())
-        for place, found in readers.each(readers.better_features, [self.reads[i].found for i in places]):
+        for place, found in readers.each(
+            readers.better_features, [self.reads[i].found for i in places]
+        ):
             if found is not None:
                 self._sift[places[place]] = found
             report(Progress("looking closer", len(self._sift), len(places)))
@@ -137,13 +137,14 @@ class Matching:
         return pairs - known
 
     def across(self, found: Ring) -> set[Pair]:
-        """Pairs that could close a gap or show a picture to be misplaced beside it."""
-        order = sorted(found.azimuth, key=lambda p: found.azimuth[p])
-        begin = order.index(found.between[0])
-        around = {order[(begin + k) % len(order)] for k in range(-2, 4)}
+        """Pairs near the ends of a gap that could close it, or show a picture to be misplaced."""
         place = {p: k for k, p in enumerate(self.own)}
+        around = set(found.between)
         for end in found.between:
             around |= set(self.own[max(0, place[end] - 2) : place[end] + 3])
+            linked = [e for e in self.links() if end in (e.a, e.b)]
+            linked.sort(key=lambda e: -e.agreeing)
+            around |= {p for e in linked[:3] for p in (e.a, e.b)}
         known = {p for p, e in self.quick.items() if e.agreeing >= 100}
         ordered = sorted(around)
         return {(a, b) for k, a in enumerate(ordered) for b in ordered[k + 1 :]} - known
@@ -153,5 +154,3 @@ def focal_share(picture: Picture) -> float:
     """Focal length as a share of the long side: 36 mm of film, or 1.2 where nothing is said."""
     share = picture.focal_35 / 36.0
     return share if 0.4 < share < 12.0 else 1.2
-
-

@@ -13,30 +13,43 @@ from app.photos.facts import Link, Ring
 
 Matrix = NDArray[np.float64]
 
-WORTH_CROSSING = 50.0
-"""Degrees. A narrower arc is no gap; a match with a wider turn is not trusted to close one."""
-NEAR_END = 25.0
-"""Degrees from the end of an arc within which a picture stands at that end."""
-ENOUGH_ACROSS = 40
-"""Agreeing features, all matches across an arc together, that close it."""
+HALF_WAY = 150.0
+"""Degrees. A match that contradicts the chain by more than this closes a ring."""
+ENOUGH_TO_CLOSE = 30
+"""Agreeing features, over all matches that close a ring, to believe them."""
+STEEP = 65.0
+"""Degrees. A camera looking down or up more steeply than this stands at no side."""
 
 
 def read_ring(links: Iterable[Link]) -> Ring | None:
-    """The ring of the largest group of linked pictures; None for fewer than 8 that were chained."""
+    """The ring of the largest group of linked pictures; None for fewer than 8 that were chained.
+
+    Turns read with a wrong focal length are all wrong by about one factor. Where the matches
+    lead all the way round, the factor is known, because a round is 360°; where they do not, the
+    ring is open and its gap is what is left of 360°, as good as the focal length.
+    """
     usable = [e for e in links if e.rotation is not None]
-    turned = chain(usable)
+    turned, tree = chain(usable)
     if len(turned) < 8:
         return None
-    turned, doubted = settle(turned, usable)
-    azimuth, height = directions(turned)
-    if len(azimuth) < 8:
+    inside = [e for e in usable if e.a in turned and e.b in turned]
+    turned, doubted = settle(turned, inside)
+    upright = common_upright(np.array([turned[p] for p in sorted(turned)]))
+    height = heights_above(turned, upright)
+    unrolled, circle = unroll(turned, tree, upright, inside)
+    at_sides = {p: a for p, a in unrolled.items() if abs(height[p]) < STEEP}
+    if len(at_sides) < 8:
         return None
-    gap, between, step = widest_gap(azimuth, usable)
-    return Ring(azimuth, height, gap, between, step, doubted)
+    gap, between, step = widest_gap(at_sides, circle)
+    scale = 360.0 / circle if circle else 1.0
+    azimuth = {p: a * scale % 360.0 for p, a in at_sides.items()}
+    return Ring(azimuth, height, gap, between, step, doubted, circle is not None)
 
 
-def chain(links: Sequence[Link]) -> dict[int, Matrix]:
+def chain(links: Sequence[Link]) -> tuple[dict[int, Matrix], list[tuple[int, int]]]:
     """World-to-camera rotations along a maximum spanning tree of the largest connected group.
+
+    Returns them with the tree's edges, each from the picture nearer the root to the farther.
 
     A match whose turn agrees with those of the two others in a triangle goes before one that has
     only its size to show.
@@ -47,16 +60,17 @@ def chain(links: Sequence[Link]) -> dict[int, Matrix]:
     for e in links:
         graph.add_edge(e.a, e.b, agreeing=e.agreeing, turn=e.rotation, first=e.a)
     if not graph:
-        return {}
+        return {}, []
     largest = max(nx.connected_components(graph), key=lambda g: (len(g), -min(g)))
     for a, b, data in graph.edges(data=True):
         data["weight"] = data["agreeing"] * (1 + min(_confirmed(graph, a, b), 3))
     tree = nx.maximum_spanning_tree(graph.subgraph(largest))
     root = max(sorted(largest), key=lambda p: graph.degree(p))
     turned: dict[int, Matrix] = {root: np.eye(3)}
-    for parent, child in nx.bfs_edges(tree, root):
+    edges = list(nx.bfs_edges(tree, root))
+    for parent, child in edges:
         turned[child] = _turn(graph, parent, child) @ turned[parent]
-    return turned
+    return turned, edges
 
 
 def _turn(graph: Any, a: int, b: int) -> Matrix:
@@ -84,7 +98,7 @@ def settle(turned: dict[int, Matrix], links: Sequence[Link]) -> tuple[dict[int, 
     Returns the rotations and the share of matches left more than 30° off.
     """
     places = {p: k for k, p in enumerate(sorted(turned))}
-    inside = [e for e in links if e.a in places and e.b in places and e.rotation is not None]
+    inside = links
     world = np.array([turned[p] for p in sorted(turned)])
     first = np.array([places[e.a] for e in inside])
     second = np.array([places[e.b] for e in inside])
@@ -140,13 +154,13 @@ def _rotations(vectors: Matrix) -> Matrix:
 def _solve(
     count: int, first: NDArray[np.int_], second: NDArray[np.int_], weight: Matrix, off: Matrix
 ) -> Matrix:
-    """Corrections (n, 3) that make up for `off`, the mean held at rest.
+    """Corrections (n, k) that make up for `off` (m, k), the mean held at rest.
 
-    For small turns the difference of two corrections is what a match lacks; the three axes
-    part, so one weighted graph Laplacian serves them all.
+    The difference of two corrections is what a match lacks (of turns: while they are small);
+    the k axes part, so one weighted graph Laplacian serves them all.
     """
     laplacian = np.eye(count) * 1e-6
-    wanted = np.zeros((count, 3))
+    wanted = np.zeros((count, off.shape[1]))
     np.add.at(laplacian, (first, first), weight)
     np.add.at(laplacian, (second, second), weight)
     np.add.at(laplacian, (first, second), -weight)
@@ -156,26 +170,68 @@ def _solve(
     return np.asarray(np.linalg.solve(laplacian, wanted), np.float64)
 
 
-def directions(turned: dict[int, Matrix]) -> tuple[dict[int, float], dict[int, float]]:
-    """Azimuth and height of each camera's line of sight about the cameras' common upright.
+def heights_above(turned: dict[int, Matrix], upright: Matrix) -> dict[int, float]:
+    """How steeply each camera looks down on the animal (+) or up at it (-), in degrees."""
+    return {
+        p: float(np.degrees(np.arcsin(np.clip(-r[2] @ upright, -1.0, 1.0))))
+        for p, r in turned.items()
+    }
 
-    Cameras that look steeply down or up have no azimuth and are left out of the first.
+
+def unroll(
+    turned: dict[int, Matrix],
+    tree: Sequence[tuple[int, int]],
+    upright: Matrix,
+    links: Sequence[Link],
+) -> tuple[dict[int, float], float | None]:
+    """Azimuths in degrees along the chain, not taken modulo a round, and what a round measures.
+
+    A match whose own step contradicts the chain by most of a round leads once round the animal;
+    the contradiction is the measure of a round, None where no such match is. Then all matches
+    are weighed against each other, those far off held down.
     """
-    sight = {p: r.T @ np.array([0.0, 0.0, 1.0]) for p, r in turned.items()}
-    upright = common_upright(np.array(list(turned.values())))
-    level = min(sight.values(), key=lambda look: abs(look @ upright))
-    east = level - (level @ upright) * upright
-    if np.linalg.norm(east) < 1e-6:
-        return {}, {}
-    east = east / np.linalg.norm(east)
-    north = np.cross(upright, east)
-    azimuth, height = {}, {}
-    for place, look in sight.items():
-        up = float(np.degrees(np.arcsin(np.clip(-look @ upright, -1.0, 1.0))))
-        height[place] = up
-        if abs(up) < 65.0:
-            azimuth[place] = float(np.degrees(np.arctan2(look @ north, look @ east)) % 360.0)
-    return azimuth, height
+    places = {p: k for k, p in enumerate(sorted(turned))}
+    first = np.array([places[e.a] for e in links])
+    second = np.array([places[e.b] for e in links])
+    agreeing = np.array([e.agreeing for e in links], float)
+    steps = np.array([_step(e, turned, upright) for e in links])
+    by_pair = {(e.a, e.b): s for e, s in zip(links, steps, strict=True)}
+    along = np.zeros(len(places))
+    for parent, child in tree:
+        step = by_pair.get((parent, child), -by_pair.get((child, parent), 0.0))
+        along[places[child]] = along[places[parent]] + step
+    contradiction = along[second] - along[first] - steps
+    closing = np.abs(contradiction) > HALF_WAY
+    circle = None
+    if agreeing[closing].sum() >= ENOUGH_TO_CLOSE:
+        circle = _weighted_median(np.abs(contradiction[closing]), agreeing[closing])
+        steps = steps + circle * np.round(contradiction / circle)
+    for _ in range(10):
+        off = steps - (along[second] - along[first])
+        weight = agreeing / (1.0 + (off / 8.0) ** 2)
+        along = along + _solve(len(along), first, second, weight, off[:, None])[:, 0]
+    return {p: float(along[k]) for p, k in places.items()}, circle
+
+
+def _step(link: Link, turned: dict[int, Matrix], upright: Matrix) -> float:
+    """The part of a match's turn that goes about the upright, in degrees, counter-clockwise.
+
+    Swing and twist: for the quaternion (w, v) of a turn the twist about an axis u is
+    2 atan2(v · u, w).
+    """
+    assert link.rotation is not None
+    vector = _vectors(link.rotation[None])[0]
+    angle = float(np.linalg.norm(vector))
+    axis = vector / max(angle, 1e-12)
+    along = float(axis @ (turned[link.a] @ upright))
+    # The match turns what the camera sees, the other way round than the camera went.
+    return -float(np.degrees(2.0 * np.arctan2(along * np.sin(angle / 2), np.cos(angle / 2))))
+
+
+def _weighted_median(values: Matrix, weights: Matrix) -> float:
+    order = np.argsort(values)
+    upto = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(upto, upto[-1] / 2)])
 
 
 def common_upright(world: Matrix) -> Matrix:
@@ -192,38 +248,21 @@ def common_upright(world: Matrix) -> Matrix:
 
 
 def widest_gap(
-    azimuth: dict[int, float], links: Sequence[Link] = ()
+    unrolled: dict[int, float], circle: float | None
 ) -> tuple[float, tuple[int, int], float]:
     """The widest arc without a camera, the two pictures at its ends, and the usual step.
 
-    Errors add up along a chain and would open a closed ring where its ends meet. So an arc that
-    matches lead straight across is no wider than they say. The usual step is the median of all
-    steps wider than 3°, so that pictures taken from one place do not count.
+    Of an open ring the arc from its last picture on to its first counts too, and is at least 0
+    even where the measured angles overlap. The usual step is the median of all steps wider than
+    3°, so that pictures taken from one place do not count.
     """
-    order = sorted(azimuth, key=lambda p: azimuth[p])
-    angles = np.array([azimuth[p] for p in order])
-    steps = np.diff(np.append(angles, angles[0] + 360.0))
+    around = circle or 360.0
+    along = {p: a % around if circle else a for p, a in unrolled.items()}
+    order = sorted(along, key=lambda p: along[p])
+    angles = np.array([along[p] for p in order])
+    steps = np.diff(np.append(angles, max(angles[0] + around, angles[-1])))
+    steps *= 360.0 / around
+    widest = int(steps.argmax())
     real = steps[steps > 3.0]
-    crossed = steps.copy()
-    for k in np.flatnonzero(steps > WORTH_CROSSING):
-        crossed[k] = min(steps[k], _across(azimuth, links, float(angles[k]), float(steps[k])))
-    widest = int(crossed.argmax())
     ends = (order[widest], order[(widest + 1) % len(order)])
-    return float(crossed[widest]), ends, float(np.median(real)) if len(real) else 0.0
-
-
-def _across(
-    azimuth: dict[int, float], links: Sequence[Link], begin: float, wide: float
-) -> float:
-    """The turn of the matches from just before an arc to just after it; inf if too few agree."""
-    turns, agreeing = [], 0
-    for e in links:
-        if e.rotation is None or e.a not in azimuth or e.b not in azimuth:
-            continue
-        before = [(begin - azimuth[p]) % 360.0 <= NEAR_END for p in (e.a, e.b)]
-        after = [(azimuth[p] - begin - wide) % 360.0 <= NEAR_END for p in (e.a, e.b)]
-        turn = float(np.degrees(np.linalg.norm(_vectors(e.rotation[None])[0])))
-        if (before[0] and after[1] or before[1] and after[0]) and turn < WORTH_CROSSING:
-            turns.append(turn)
-            agreeing += e.agreeing
-    return float(np.median(turns)) if agreeing >= ENOUGH_ACROSS else float("inf")
+    return float(steps[widest]), ends, float(np.median(real)) if len(real) else 0.0

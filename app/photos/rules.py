@@ -59,6 +59,7 @@ class Thresholds:
     dark_mean: float = 35.0
     dark_bright_end: float = 110.0
     noise: float = 7.0
+    dim_mean: float = 90.0
     clipped: float = 0.15
     uneven_stops: float = 1.0
     # Copies correlated 0.9999 and more and differed in no bit; others 0.987 at most, 4 bits.
@@ -75,7 +76,10 @@ class Thresholds:
     better_agreeing: int = 20
     holds_well: float = 0.9
     holds_too_little: float = 0.65
+    # Below 10 sets are best called lost, below 8 they are; between, good matches speak against.
+    quick_too_little: float = 0.4
     least_pictures: int = 10
+    never_held: int = 8
     few_pictures: int = 15
     weak_strength: float = 25.0
     thin_share: float = 0.5
@@ -135,7 +139,8 @@ def _flaws_of(p: Picture, usual_blur: float, t: Thresholds) -> frozenset[str]:
         found.add("hopeless")
     if p.luminance < t.dark_mean and p.bright_end < t.dark_bright_end:
         found.add("dark")
-    if p.noise > t.noise:
+    # Fine texture all over a picture reads as noise; in good light it is not called that.
+    if p.noise > t.noise and p.luminance < t.dim_mean:
         found.add("noisy")
     if p.clipped_light > t.clipped or p.clipped_dark > 2 * t.clipped:
         found.add("clipped")
@@ -169,9 +174,7 @@ def signs_of_copy(p: Picture, t: Thresholds) -> tuple[str, ...]:
 
 def distinct(facts: SetFacts) -> list[int]:
     """Places of the pictures that could be read and repeat no other."""
-    return [
-        i for i, p in enumerate(facts.pictures) if not p.problem and i not in facts.copies
-    ]
+    return [i for i, p in enumerate(facts.pictures) if not p.problem and i not in facts.copies]
 
 
 def judge(facts: SetFacts, t: Thresholds) -> Judgement:
@@ -197,8 +200,8 @@ def judge(facts: SetFacts, t: Thresholds) -> Judgement:
 
 
 ORDER = (
-    "too_few", "two_groups", "falls_apart", "still_background", "too_blurred", "gap",
-    "missing_links", "thin", "wide_steps", "turns_conflict", "mostly_flawed", "rest_falls_apart",
+    "too_few", "two_groups", "falls_apart", "still_background", "too_blurred", "gap", "open_ring",
+    "missing_links", "thin", "held_by_few", "wide_steps", "turns_conflict", "mostly_flawed", "rest_falls_apart",
     "mostly_dark", "mostly_noisy", "mostly_small", "few", "left_alone", "hanging", "flawed",
     "light_changed", "uneven_light", "clipped", "noisy", "small", "copied", "other_zoom",
     "repeated", "one_height", "unreadable",
@@ -222,7 +225,9 @@ def _holds(facts: SetFacts, t: Thresholds) -> list[Finding]:
     if len(own) < t.least_pictures:
         values: dict[str, object] = {"count": len(own), "least": t.least_pictures}
         values["more"] = t.full_ring
-        found.append(Finding("too_few", Weight.STOP, Aspect.HOLDS, _names(facts, own), values))
+        conflict = len(own) >= t.never_held and facts.quick_share >= t.holds_well
+        weight = Weight.DOUBT if conflict else Weight.STOP
+        found.append(Finding("too_few", weight, Aspect.HOLDS, _names(facts, own), values))
     elif len(own) < t.few_pictures:
         found.append(Finding("few", Weight.NOTE, Aspect.HOLDS, (), {"count": len(own)}))
     if facts.still_share > t.still_share and len(own) > 2:
@@ -243,6 +248,10 @@ def _holds(facts: SetFacts, t: Thresholds) -> list[Finding]:
             names = _names(facts, shape.hanging)
             found.append(Finding("hanging", Weight.NOTE, Aspect.HOLDS, names))
         found += _thin(shape, facts, t)
+        if facts.quick_share < t.quick_too_little:
+            found.append(
+                Finding("held_by_few", Weight.DOUBT, Aspect.HOLDS, (), {"more": t.full_ring})
+            )
     if facts.ring is not None and facts.ring.doubted > t.doubted_turns:
         values = {"more": t.full_ring}
         found.append(Finding("turns_conflict", Weight.DOUBT, Aspect.HOLDS, (), values))
@@ -310,6 +319,11 @@ def _round(facts: SetFacts, t: Thresholds) -> list[Finding]:
         values: dict[str, object] = {"gap": 10 * round(ring.gap / 10), "first": a, "second": b}
         values["more"] = max(2, round(ring.gap / 10) - 1)
         found.append(Finding("gap", Weight.DOUBT, Aspect.ROUND, (a, b), values))
+    elif not ring.closed:
+        # With a focal length only assumed a gap can read far too narrow; that no match leads
+        # across it is the surer sign.
+        values = {"first": a, "second": b, "more": 6}
+        found.append(Finding("open_ring", Weight.DOUBT, Aspect.ROUND, (a, b), values))
     if ring.step > t.wide_step:
         values = {"step": round(ring.step), "more": max(6, t.full_ring - len(ring.azimuth))}
         found.append(Finding("wide_steps", Weight.DOUBT, Aspect.ROUND, (), values))
@@ -337,6 +351,7 @@ def _clear(facts: SetFacts, t: Thresholds) -> list[Finding]:
     """Is each picture sharp and lit; and if some are not, does the rest do without them."""
     own = distinct(facts)
     wrong = flaws(facts.pictures, t)
+    together = [i for i in own if i in facts.shape.core] or own
     bad = [i for i in own if wrong[i] & BLURS]
     found: list[Finding] = []
     values = {"bad": len(bad), "count": len(own), "rest": len(own) - len(bad)}
@@ -359,7 +374,7 @@ def _clear(facts: SetFacts, t: Thresholds) -> list[Finding]:
     clipped = [i for i in own if "clipped" in wrong[i]]
     if clipped:
         found.append(Finding("clipped", Weight.NOTE, Aspect.CLEAR, _names(facts, clipped)))
-    return found + _light(facts, own, t)
+    return found + _light(facts, together, t)
 
 
 def _share(own: Sequence[int], wrong: Sequence[frozenset[str]], flaw: str) -> float:
@@ -375,12 +390,14 @@ def _rest_holds(facts: SetFacts, t: Thresholds) -> bool:
         return False
     if facts.ring is None or facts.rest_ring is None:
         return facts.ring is None
+    if facts.ring.closed and not facts.rest_ring.closed:
+        return False
     return facts.rest_ring.gap <= max(t.gap, facts.ring.gap + 10.0)
 
 
 def _light(facts: SetFacts, own: Sequence[int], t: Thresholds) -> list[Finding]:
     """Light against the neighbours in time, and one lasting change on the way."""
-    if len(own) < 8:
+    if len(own) < 8 or _share(own, flaws(facts.pictures, t), "dark") > t.flawed_share:
         return []
     level = np.array([facts.pictures[i].light for i in own])
     warmth = np.array([facts.pictures[i].warmth for i in own])

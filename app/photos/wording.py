@@ -10,7 +10,7 @@ from app.photos.rules import Finding, Judgement, Verdict, Weight
 
 REASONS: Mapping[str, str] = {
     "nothing_readable": "No picture in this set can be read.",
-    "too_few": "{count} different pictures are here; below {least} no set has ever held.",
+    "too_few": "{count} different pictures are here; sets of fewer than {least} rarely hold.",
     "few": "{count} different pictures are few; more would make the build safer.",
     "two_groups": "The pictures fall into groups that share nothing, the largest {core} of {count}:"
     " two animals, two places, or the views between are missing.",
@@ -21,9 +21,12 @@ REASONS: Mapping[str, str] = {
     " would follow the background.",
     "thin": "The pictures hang together, but thinly: {thin} of {count} are in no three that show"
     " the same spots.",
+    "held_by_few": "The quick features leave most of the set apart; only a closer look joins it.",
     "turns_conflict": "The matches contradict each other about where the camera stood: two sides"
     " may look too much alike.",
     "gap": "About {gap} degrees of the ring are not seen, between {first} and {second}.",
+    "open_ring": "The ring does not close: nothing matches between {first} and {second}; how wide the"
+    " gap is cannot be told.",
     "wide_steps": "The steps between views are wide, about {step} degrees.",
     "one_height": "As far as can be told, all were taken from about one height.",
     "too_blurred": "{bad} of {count} pictures are so blurred that no detail is left.",
@@ -60,12 +63,16 @@ ADVICE: Mapping[str, str] = {
     " plain cloth that fills the picture.",
     "thin": "Please take about {more} more, in between those you sent: a step half as wide each"
     " time.",
+    "held_by_few": "Please take about {more} more, in between those you sent: a step half as wide"
+    " each time.",
     "wide_steps": "Please take about {more} more, in between those you sent: one small step to the"
     " side after each, at the height of the animal's middle.",
     "turns_conflict": "Please take one more round of {more}, without stopping on the way, and with"
     " something that differs from side to side on the ground beside the animal.",
     "gap": "Please take about {more} more from the side between {first} and {second}, at the height"
     " of the animal's middle, one small step to the side after each.",
+    "open_ring": "Please take about {more} more from the side between {first} and {second}, at the"
+    " height of the animal's middle, one small step to the side after each.",
     "one_height": "A second round from a little above the back, and a third from about knee height,"
     " would help.",
     "too_blurred": "Please take them again in bright shade, held still, and wait for the picture to"
@@ -94,10 +101,12 @@ BY_EYE: Mapping[str, str] = {
     "still_background": "The form will be judged by eye, because only the background would be"
     " built.",
     "thin": "Fine shapes will be judged by eye: few spots are seen three times.",
+    "held_by_few": "Fine shapes will be judged by eye: few spots are seen three times.",
     "wide_steps": "Shapes between the views will be judged by eye.",
     "turns_conflict": "Which of two like sides a picture shows will be judged by eye.",
     "gap": "The side between {first} and {second}, about {gap} degrees, is not seen: its form and"
     " markings will be judged by eye.",
+    "open_ring": "What lies between {first} and {second} will be judged by eye.",
     "one_height": "The back from above and the belly will be judged by eye.",
     "too_blurred": "Coat and markings will be judged by eye: no picture shows them sharply.",
     "mostly_flawed": "Fine markings will be judged by eye from the sharper pictures.",
@@ -156,7 +165,17 @@ def advise(
 
 
 SAME_REQUEST = (
-    frozenset({"too_few", "falls_apart", "missing_links", "thin", "wide_steps", "turns_conflict"}),
+    frozenset(
+        {
+            "too_few",
+            "falls_apart",
+            "missing_links",
+            "thin",
+            "held_by_few",
+            "wide_steps",
+            "turns_conflict",
+        }
+    ),
     frozenset({"too_blurred", "mostly_flawed", "mostly_dark", "mostly_noisy", "rest_falls_apart"}),
     frozenset({"mostly_small", "copied"}),
 )

@@ -160,7 +160,7 @@ SETS: dict[str, tuple[str, str, Maker]] = {
     "still background": ("not will do", "still_background", lambda f: write(f, ring(15, background="still"))),
     "light changed": ("will do", "light_changed", lambda f: write(f, ring(), lamp_from(18))),
     "other zoom": ("will do", "", lambda f: write(f, ring(), zoomed)),
-    "plain cloth": ("will do", "", lambda f: write(f, ring(15, background="plain"))),
+    "plain cloth": ("will do", "", lambda f: write(f, ring(background="plain"))),
     "two arcs": ("not will do", "", lambda f: write(f, [*ring()[:10], *ring()[18:28]])),
 }  # fmt: skip
 """The sets of the table. "not …" leaves the other two open."""

@@ -32,7 +32,7 @@ def main(names: list[str]) -> None:
             f"{'ok ' if right and (not code or code in codes) else 'NO '} {name:18} {expected:15}"
             f" {result.verdict.value:12} quick {result.facts.quick_share:.2f} share {shape.share:.2f}"
             f" strength {shape.strength:4.0f} thin {len(shape.thin):2}/{shape.asked:2}"
-            f" gap {ring.gap if ring else -1:4.0f} step {ring.step if ring else -1:3.0f}"
+            f" {'closed' if ring and ring.closed else 'open  '} gap {ring.gap if ring else -1:4.0f} step {ring.step if ring else -1:3.0f}"
             f" doubted {ring.doubted if ring else -1:.2f} {time.perf_counter() - begun:5.1f} s"
             f"  {' '.join(codes)}",
             flush=True,
