@@ -22,11 +22,12 @@ from app.leadtimes.log import Ints
 from app.leadtimes.survival import Bools, Floats
 
 TREES: Final = 60
-DEPTH: Final = 8
+DEPTH: Final = 7
 BINS: Final = 32
 ROWS_PER_TREE: Final = 4_000
 ROWS_PER_PIECE: Final = 4  # on average and a tree: rows of one piece are no new evidence
-FEWEST_IN_LEAF: Final = 12
+FEWEST_IN_LEAF: Final = 20
+FEATURES_TRIED: Final = 0.4  # the share of columns that a level of a tree may cut
 GRID: Final = 80
 PRIOR: Final = 6.0
 SMALL: Final = 0.05  # remaining times are compared on log(days + SMALL x their median)
@@ -77,8 +78,9 @@ class Forest:
     def _tail(self, total: Floats) -> Floats:
         """Rate beyond the grid: that of its last quarter."""
         start = 3 * self.grid.size // 4
-        rise: Floats = total[:, -1] - total[:, start]
-        return rise / (self.grid[-1] - self.grid[start] + 1e-9) + 1e-9
+        days = float(self.grid[-1] - self.grid[start]) + 1e-9
+        rate: Floats = (total[:, -1] - total[:, start]) / days + 1e-9
+        return rate
 
 
 def fit_forest(
@@ -172,56 +174,50 @@ def _grow(
     nodes = 2 ** (DEPTH + 1) - 1
     feature, cut = np.full(nodes, -1), np.zeros(nodes, dtype=np.int64)
     node = np.zeros(binned.shape[0], dtype=np.int64)
-    some = max(3, round(0.4 * binned.shape[1]))
-    for level in range(DEPTH):
-        first = 2**level - 1
-        here = np.flatnonzero(node >= first)
+    some = max(3, round(FEATURES_TRIED * binned.shape[1]))
+    here = np.arange(binned.shape[0])
+    for _ in range(DEPTH):
+        large = np.bincount(node[here], minlength=nodes) >= 2 * FEWEST_IN_LEAF
+        here = here[large[node[here]]]
         if not here.size:
             break
+        names, position = np.flatnonzero(large), (np.cumsum(large) - 1)[node[here]]
         tried = generator.choice(binned.shape[1], some, replace=False)
-        best, where, split = _best_cuts(
-            binned[here], target[here], node[here] - first, 2**level, tried
-        )
+        best, column, place = _best_cuts(binned[np.ix_(here, tried)], target[here], position)
         chosen = best > 0
-        feature[first : first + 2**level][chosen] = where[chosen]
-        cut[first : first + 2**level][chosen] = split[chosen]
+        feature[names[chosen]], cut[names[chosen]] = tried[column[chosen]], place[chosen]
+        here = here[chosen[position]]
         mine = node[here]
-        going = feature[mine] >= 0
-        rows, mine = here[going], mine[going]
-        node[rows] = 2 * mine + 1 + (binned[rows, feature[mine]] > cut[mine])
+        node[here] = 2 * mine + 1 + (binned[here, feature[mine]] > cut[mine])
     return _with_leaves(feature, cut, node, days, seen, grid)
 
 
-def _best_cuts(
-    binned: Ints, target: Floats, node: Ints, nodes: int, tried: Ints
-) -> tuple[Floats, Ints, Ints]:
-    """For each node the largest drop of the sum of squares over the tried features, 0 where
-    none helps.
+def _best_cuts(binned: Ints, target: Floats, node: Ints) -> tuple[Floats, Ints, Ints]:
+    """For each node the largest drop of the sum of squares, its column and bin; 0 where none
+    helps.
     """
-    best = np.zeros(nodes)
-    where, split = np.zeros(nodes, dtype=np.int64), np.zeros(nodes, dtype=np.int64)
-    for column in tried:
-        key = node * BINS + binned[:, column]
-        count = np.cumsum(_table(key, None, nodes), axis=1)
-        whole = count[:, -1:]
-        other = whole - count
-        allowed = (count >= FEWEST_IN_LEAF) & (other >= FEWEST_IN_LEAF)
-        gain = np.zeros_like(count)
-        for values in target.T:
-            low = np.cumsum(_table(key, values, nodes), axis=1)
-            total = low[:, -1:]
-            gain += low**2 / np.maximum(count, 1) + (total - low) ** 2 / np.maximum(other, 1)
-            gain -= total**2 / np.maximum(whole, 1)
-        gain = np.where(allowed, gain, 0.0)
-        place = gain.argmax(axis=1)
-        top = gain[np.arange(nodes), place]
-        better = top > best + 1e-12
-        best[better], where[better], split[better] = top[better], column, place[better]
-    return best, where, split
+    nodes, columns = int(node.max()) + 1, binned.shape[1]
+    key = ((node[:, None] * columns + np.arange(columns)) * BINS + binned).ravel()
+    shape = (nodes, columns, BINS)
 
+    def below(values: Floats | None) -> Floats:
+        weight = None if values is None else np.repeat(values, columns)
+        table = np.bincount(key, weight, minlength=nodes * columns * BINS)
+        running: Floats = np.cumsum(table.reshape(shape).astype(float), axis=2)
+        return running
 
-def _table(key: Ints, values: Floats | None, nodes: int) -> Floats:
-    return np.bincount(key, values, minlength=nodes * BINS).reshape(nodes, BINS).astype(float)
+    count = below(None)
+    other = count[:, :, -1:] - count
+    gain = np.zeros(shape)
+    for values in target.T:
+        low = below(values)
+        whole = low[:, :, -1:]
+        gain += low**2 / np.maximum(count, 1) + (whole - low) ** 2 / np.maximum(other, 1)
+        gain -= whole**2 / np.maximum(count[:, :, -1:], 1)
+    allowed = (count >= FEWEST_IN_LEAF) & (other >= FEWEST_IN_LEAF)
+    flat = np.where(allowed & (gain > 1e-12), gain, 0.0).reshape(nodes, -1)
+    place = flat.argmax(axis=1)
+    return flat[np.arange(nodes), place], place // BINS, place % BINS
 
 
 def _with_leaves(

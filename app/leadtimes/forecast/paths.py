@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from app.leadtimes.log import CANCELLED, DAY, FINISHED, OPEN, Ints, StayLog, cases
+from app.leadtimes.log import DAY, FINISHED, OPEN, Ints, StayLog, cases
 from app.leadtimes.survival import Bools, Floats
 
 LANDMARK_DAYS: Final = 240  # moments at which the whole log is looked at for training
@@ -145,6 +145,3 @@ def _visits(piece: Ints, step: Ints) -> Ints:
     visit = np.empty(piece.size, dtype=np.int64)
     visit[order] = count
     return visit
-
-
-__all__ = ["CANCELLED", "Moments", "Paths", "cancelled_by", "paths_of"]

@@ -1,0 +1,150 @@
+"""The backtest as a command: reads, runs, prints. Its generator has a fixed seed: a record
+can be repeated.
+"""
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final, TextIO
+
+import numpy as np
+from numpy.random import Generator
+
+from app.leadtimes.backtest import BacktestResult, Progress, run_backtest, save_rows
+from app.leadtimes.forecast.levels import POINTS
+from app.leadtimes.scoring import Score
+from app.leadtimes.stay_table import BadTableError, Table, read_table
+
+PATIENCE: Final = 2.0  # seconds before progress is told
+BAD_INPUT: Final = 2
+
+
+def main_backtest(
+    file: Path,
+    *,
+    every: float = 7.0,
+    train: float = 0.7,
+    out: Path | None = None,
+    as_json: bool = False,
+    picture: Path | None = None,
+    generator: Generator,
+    monotonic: Callable[[], float],
+    stdout: TextIO = sys.stdout,
+    stderr: TextIO = sys.stderr,
+) -> int:
+    """Judge the forecast on a table of stays; the exit code: 0, or 2 where the input is bad.
+
+    With `as_json` standard output holds the JSON and nothing else; without it a table for people,
+    and the calibration picture is written to `picture` (by default beside the table, `<its
+    name>-calibration.svg`).
+    """
+    try:
+        table = read_table(file)
+    except BadTableError as bad:
+        print(f"{file} is no table of stays.\n{bad}", file=stderr)
+        return BAD_INPUT
+    except OSError as missing:
+        print(f"{file} cannot be read: {missing.strerror}", file=stderr)
+        return BAD_INPUT
+    target = picture or file.with_name(f"{file.stem}-calibration.svg")
+    return judge(
+        table, every=every, train=train, out=out, as_json=as_json, picture=target,
+        generator=generator, monotonic=monotonic, stdout=stdout, stderr=stderr,
+    )  # fmt: skip
+
+
+def judge(
+    table: Table,
+    *,
+    every: float,
+    train: float,
+    out: Path | None,
+    as_json: bool,
+    picture: Path | None,
+    generator: Generator,
+    monotonic: Callable[[], float],
+    stdout: TextIO = sys.stdout,
+    stderr: TextIO = sys.stderr,
+) -> int:
+    """The same for a table that is already in memory, such as the studio's own log."""
+    try:
+        result = run_backtest(table, every, train, generator, _teller(monotonic, stderr))
+    except ValueError as bad:
+        print(str(bad), file=stderr)
+        return BAD_INPUT
+    if out is not None:
+        save_rows(result.rows, out)
+    if as_json:
+        print(json.dumps(result.as_json(), indent=2, allow_nan=False), file=stdout)
+        return 0
+    print(as_text(result), file=stdout)
+    if picture is not None:
+        picture.write_bytes(calibration_picture(result))
+        print(f"\nThe calibration picture is {picture}.", file=stdout)
+    return 0
+
+
+def as_text(result: BacktestResult) -> str:
+    """The record in words and a table: what was chosen first, then every method alone."""
+    record = result.record
+    lines = [
+        f"{len(result.rows)} ranges on {result.days} days: {record.n} have come true or not, "
+        f"{record.unresolved} are still open or were given up.",
+        "",
+        f"{'method':12}{'50 % held':>11}{'85 % held':>11}{'10-90 held':>12}"
+        f"{'loss at 50':>12}{'loss at 85':>12}{'mean error':>12}",
+    ]
+    lines += [_line(f"{result.chosen} *", record)]
+    lines += [_line(name, found) for name, found in result.methods.items()]
+    lines += ["", "* what was chosen. Losses and the mean error of the median are in days."]
+    if record.n:
+        low, high = record.interval["p85"]
+        least, most = record.bounds["p85"]
+        lines += [
+            f"Its 85 % point held {100 * low:.0f} to {100 * high:.0f} times in 100 "
+            "(95 % interval, resampled by piece).",
+            "Whatever becomes of the unresolved, it will have held "
+            f"{100 * least:.0f} to {100 * most:.0f} times in 100.",
+        ]
+    return "\n".join(lines)
+
+
+def _line(name: str, found: Score) -> str:
+    held = found.coverage
+    return (
+        f"{name:12}{100 * held['p50']:>10.1f} {100 * held['p85']:>10.1f} "
+        f"{100 * held['p10_p90']:>11.1f} "
+        f"{found.pinball['p50']:>11.3f} {found.pinball['p85']:>11.3f} {found.mae_days:>11.3f} "
+    )
+
+
+def calibration_picture(result: BacktestResult) -> bytes:
+    """An SVG: for each point told, how often the end came by then, beside the line of how
+    often it should.
+    """
+    import pygal
+
+    chart = pygal.XY(
+        js=[], title="How often the range held", x_title="point told, in 100",
+        y_title="ended by then, in 100", range=(0, 100), xrange=(0, 100), legend_at_bottom=True,
+    )  # fmt: skip
+    chart.add("as it should be", [(0, 0), (100, 100)], show_dots=False)
+    for name, found in ((result.chosen, result.record), ("e", result.methods["e"])):
+        held = zip(POINTS.tolist(), found.by_point, strict=True)
+        chart.add(name, [(100 * point, 100 * share) for point, share in held if np.isfinite(share)])
+    drawn: bytes = chart.render()
+    return drawn
+
+
+def _teller(monotonic: Callable[[], float], stderr: TextIO) -> Progress:
+    """Tells progress about once in PATIENCE seconds, and nothing about what is done sooner."""
+    last = monotonic()
+
+    def tell(done: int, of: int) -> None:
+        nonlocal last
+        if monotonic() - last >= PATIENCE:
+            last = monotonic()
+            print(f"{done} of {of} days", file=stderr, flush=True)
+
+    return tell

@@ -1,0 +1,123 @@
+"""Ranges for the open pieces of a log today: the forecast as the rest of the house asks for it."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.random import Generator
+
+from app.leadtimes.forecast.blend import Blend, basis, finished_by, rehearsal_days
+from app.leadtimes.forecast.curves import PRIOR, fit_since_step
+from app.leadtimes.forecast.defaults import Defaults, vague
+from app.leadtimes.forecast.levels import LEVELS, POINTS, at_levels
+from app.leadtimes.forecast.paths import Moments, Paths, paths_of
+from app.leadtimes.log import DAY, StayLog
+from app.leadtimes.survival import Floats
+
+METHOD: Final = "blend"
+REHEARSALS: Final = 12
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What remains of one piece: `days` at POINTS (5, 10, 25, 50, 75, 85, 90, 95 %), from `at`
+    (epoch seconds).
+
+    `levels` holds the same range at all LEVELS, for whatever is combined from it. `basis` says what
+    it rests on: `defaults`, `blend` or `own`.
+    """
+
+    piece: int
+    step: int
+    at: float
+    age_days: float
+    days: Floats
+    levels: Floats
+    method: str
+    basis: str
+
+
+def forecast_pieces(
+    history: StayLog,
+    now: float,
+    defaults: Defaults | None,
+    generator: Generator,
+    pieces: Collection[int] | None = None,
+) -> list[Forecast]:
+    """A range for every piece open at `now` (epoch seconds), or for those of `pieces` that are.
+
+    The blend first rehearses on earlier days of the same history, each from what was known then, so
+    that its weights and its coverage rest on a record. What the log holds after `now` is not looked
+    at. `defaults` tell what to expect while fewer than 20 pieces have finished; without them a very
+    wide guess stands in.
+    """
+    paths = paths_of(history)
+    today = (now - paths.base) / DAY
+    moments = paths.open_at(today)
+    if not len(moments):
+        return []
+    blend = rehearsed(paths, today, defaults, generator)
+    told, _ = blend.issue(today, moments)
+    found = basis(finished_by(paths, today))
+    method = "defaults" if found == "defaults" else METHOD
+    asked = None if pieces is None else set(pieces)
+    days = at_levels(told, POINTS)
+    return [
+        Forecast(
+            int(paths.number[paths.piece[stay]]), int(paths.step[stay]), now,
+            float(today - paths.started[paths.piece[stay]]), days[row], told[row], method, found,
+        )
+        for row, stay in enumerate(moments.stay.tolist())
+        if asked is None or int(paths.number[paths.piece[stay]]) in asked
+    ]  # fmt: skip
+
+
+def rehearsed(
+    paths: Paths,
+    today: float,
+    defaults: Defaults | None,
+    generator: Generator,
+    days: int = REHEARSALS,
+) -> Blend:
+    """A blend that has gone through earlier days of the history."""
+    blend = Blend(paths, generator, defaults)
+    for earlier in rehearsal_days(paths, today, days):
+        moments = paths.open_at(earlier)
+        if len(moments):
+            blend.issue(earlier, moments)
+    return blend
+
+
+def forecast_from_entering(
+    history: StayLog, step: int, now: float, defaults: Defaults | None
+) -> tuple[Floats, str]:
+    """Days from entering `step` to the end at POINTS, and the basis: for what is still to enter it.
+
+    It is the Kaplan-Meier curve of all entries into the step so far, drawn towards the pool of all
+    steps.
+    """
+    paths = paths_of(history)
+    today = (now - paths.base) / DAY
+    finished = finished_by(paths, today)
+    share = min(finished / 20, 1.0)
+    told = np.zeros((1, LEVELS.size))
+    if finished:
+        hazard = fit_since_step(paths, today, PRIOR).hazards[step]
+        told = share * hazard.remaining(np.zeros(1), LEVELS)
+    if share < 1:
+        expected = defaults or vague(paths, today)
+        entering = _entering(paths, step)
+        told = told + (1 - share) * expected.predict(*entering)
+    return at_levels(told, POINTS)[0], basis(finished)
+
+
+def _entering(paths: Paths, step: int) -> tuple[Paths, Moments]:
+    """A made-up piece that is just entering the step."""
+    one = np.zeros(1, dtype=np.int64)
+    none = np.zeros(1)
+    made_up = Paths(
+        paths.base, paths.steps, one, one + step, none, none + np.inf, none + np.inf, one, one, one,
+        one - 1, none, none, none + np.inf, one > 0, one,
+    )  # fmt: skip
+    return made_up, Moments(one, none)

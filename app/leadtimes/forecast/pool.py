@@ -1,0 +1,53 @@
+"""One range from several: an average of quantiles with weights that the record earns.
+
+Averaging quantiles keeps a range as sharp as its members (Lichtendahl, Grushka-Cockayne & Winkler
+2013). The weights lie on the simplex and minimise the record's pinball loss plus a pull towards
+prior weights, stronger the fewer pieces have finished; the loss is convex in them, so exponentiated
+gradient steps find the minimum (Kivinen & Warmuth 1997).
+"""
+
+from typing import Final
+
+import numpy as np
+
+from app.leadtimes.forecast.levels import LEVELS, pinball
+from app.leadtimes.forecast.record import Known, Record
+from app.leadtimes.survival import Floats
+
+LEARNT_AT: Final = np.array([0.1, 0.25, 0.5, 0.75, 0.85, 0.9])
+FEWEST_PIECES: Final = 5
+PULL: Final = 10.0  # strength of the prior weights, in pieces
+STEPS: Final = 80
+FIRST_STEP: Final = 2.0
+LEAST: Final = 1e-4
+_COLUMNS: Final = np.searchsorted(LEVELS, LEARNT_AT - 1e-9)
+
+
+def mixed(said: Floats, weights: Floats) -> Floats:
+    """The average of the methods' ranges: methods x pieces x levels to pieces x levels."""
+    average: Floats = np.tensordot(weights, said, 1)
+    return average
+
+
+def earned_weights(record: Record, truth: Known, prior: Floats) -> Floats:
+    """Weights of the methods, adding up to 1; the prior's while fewer than FEWEST_PIECES have
+    finished.
+    """
+    weight = truth.weight
+    if truth.pieces < FEWEST_PIECES or weight.sum() <= 0:
+        return prior
+    told = weight > 0
+    said = np.minimum(record.said[:, told][:, :, _COLUMNS], truth.horizon)
+    days, weight = truth.days[told][:, None], (weight[told] / weight.sum())[:, None]
+    equal = np.tensordot(prior, said, 1)
+    scale = float((weight * pinball(equal, days, LEARNT_AT)).sum()) + 1e-12
+    pull = PULL / truth.pieces
+    weights = prior
+    for step in range(STEPS):
+        over = days > np.tensordot(weights, said, 1)
+        slope = np.where(over, -LEARNT_AT, 1 - LEARNT_AT) * weight / scale
+        gradient = np.tensordot(said, slope, 2) + pull * (np.log(weights / prior) + 1)
+        move = -FIRST_STEP / np.sqrt(1 + step) * (gradient - gradient @ weights)
+        weights = np.maximum(weights * np.exp(np.clip(move, -5, 5)), LEAST)
+        weights = weights / weights.sum()
+    return weights

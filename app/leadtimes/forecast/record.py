@@ -1,0 +1,115 @@
+"""What the methods said before and what is known of it now: the record that a blend learns from.
+
+A row is one open piece at one moment with each method's range. How it ended becomes known later,
+for some rows never: rows are weighted by the inverse of the chance that an end so far off would be
+known yet (inverse probability of censoring; Robins & Rotnitzky 1992, Graf et al. 1999 for scoring
+forecasts).
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from app.leadtimes.forecast.levels import LEVELS
+from app.leadtimes.forecast.paths import Moments, Paths
+from app.leadtimes.survival import Bools, Floats, kaplan_meier
+
+FEWEST_KNOWN: Final = (
+    0.15  # beyond this chance of being known, a remaining time counts as "at least"
+)
+LARGEST_WEIGHT: Final = 20.0
+
+Predict = Callable[[float, Moments], Floats]  # day and open pieces -> methods x pieces x levels
+
+
+@dataclass(frozen=True)
+class Record:
+    """Moments and `said` (methods x moments x LEVELS), in order of time."""
+
+    moments: Moments
+    said: Floats
+
+    def before(self, now: float) -> "Record":
+        """The rows of earlier days."""
+        earlier = self.moments.at < now
+        return Record(self.moments[earlier], self.said[:, earlier])
+
+    def with_rows(self, moments: Moments, said: Floats) -> "Record":
+        """The record with a day's rows added."""
+        return Record(
+            Moments(
+                np.concatenate((self.moments.stay, moments.stay)),
+                np.concatenate((self.moments.at, moments.at)),
+            ),
+            np.concatenate((self.said, said), axis=1),
+        )
+
+
+def empty_record(methods: int) -> Record:
+    """No rows yet."""
+    none = np.zeros(0, dtype=np.int64)
+    return Record(Moments(none, np.zeros(0)), np.zeros((methods, 0, LEVELS.size)))
+
+
+def roll(paths: Paths, days: Sequence[float], predict: Predict, methods: int) -> Record:
+    """The record of forecasting everything open on each of the days, each from what was known
+    then.
+    """
+    record = empty_record(methods)
+    for now in days:
+        moments = paths.open_at(now)
+        if len(moments):
+            record = record.with_rows(moments, predict(now, moments))
+    return record
+
+
+@dataclass(frozen=True)
+class Known:
+    """The record's truth as far as it is known: `days` up to `horizon`, weight 0 where not
+    known.
+    """
+
+    days: Floats
+    weight: Floats
+    horizon: float
+    pieces: int
+
+
+def known(paths: Paths, moments: Moments, now: float) -> Known:
+    """Weighted truth of the record's rows on the day `now`, cut at a horizon.
+
+    An end further off than the horizon would hardly be known yet; a row seen open so long counts as
+    "at the horizon", with the ranges cut there too, so that long rows are not simply missing
+    (restricted scores).
+    """
+    days, seen = paths.known_on(now, moments)
+    pieces = int(np.unique(paths.piece[moments.stay[seen]]).size)
+    watch = kaplan_meier(days, ~seen)
+    rare = np.flatnonzero(watch.survival < FEWEST_KNOWN)
+    horizon = float(watch.times[rare[0]]) if rare.size else np.inf
+    told = (seen & (days <= horizon)) | (days >= horizon)
+    days = np.minimum(days, horizon)
+    return Known(
+        days,
+        np.where(told, 1 / _chance_known(watch.times, watch.survival, days), 0.0),
+        horizon,
+        pieces,
+    )
+
+
+def censoring_weights(days: Floats, seen: Bools) -> Floats:
+    """1 / chance of being watched long enough to see the end, 0 where it was not seen; at most
+    LARGEST_WEIGHT.
+    """
+    watch = kaplan_meier(days, ~seen)
+    chance = np.maximum(_chance_known(watch.times, watch.survival, days), 1 / LARGEST_WEIGHT)
+    weight: Floats = np.where(seen, 1 / chance, 0.0)
+    return weight
+
+
+def _chance_known(times: Floats, survival: Floats, days: Floats) -> Floats:
+    """Chance of being watched up to just before each time."""
+    chance: Floats = np.concatenate(([1.0], survival))[np.searchsorted(times, days, "left")]
+    return chance
