@@ -25,6 +25,7 @@ from app.leadtimes.floor.draws import (
     S30,
     S31,
 )  # fmt: skip
+from app.leadtimes.floor.lockstep import BLOCK
 from app.leadtimes.floor.plan import DONE, NO_LIMIT, Plan
 
 Floats = NDArray[np.float64]
@@ -111,12 +112,15 @@ def run_rows(
     steps, pieces, slots, words = plan.offset.size, plan.start.size, plan.slot_step.size, plan.words
     causes, cells = plan.send_to.shape[1], plan.table.shape[1] - 1
     finish, holder = np.empty(slots), np.empty(slots, np.int64)
+    blocks = (slots + BLOCK - 1) // BLOCK
+    earliest, stale = np.empty(blocks), np.empty(blocks, np.bool_)
     queue = np.empty((steps, words), np.uint64)
     summary, free = np.empty(steps, np.uint64), np.empty(steps, np.uint64)
     since, goes_to = np.empty(pieces), np.empty(pieces, np.int64)
     rounds, follows = np.empty(pieces, np.int64), np.empty(pieces, np.int64)
     for r in range(keys.size):
         finish[:] = np.inf
+        stale[:] = True
         queue[:] = ZERO
         summary[:] = ZERO
         rounds[:] = 0
@@ -197,12 +201,23 @@ def run_rows(
                     slot = plan.offset[s] + lowest(free[s])
                     free[s] &= free[s] - ONE
                 finish[slot] = max(clock_at(plan, s, until), t)
+                stale[slot // BLOCK] = True
                 holder[slot] = head
             # The next instant, and everything that happens at it.
-            t = finish.min()
+            t = np.inf
+            for b in range(blocks):
+                if stale[b]:
+                    stale[b] = False
+                    earliest[b] = np.inf
+                    for slot in range(b * BLOCK, min((b + 1) * BLOCK, slots)):
+                        earliest[b] = min(earliest[b], finish[slot])
+                t = min(t, earliest[b])
             if t == np.inf:
                 break
             for slot in range(slots):
+                if earliest[slot // BLOCK] != t:
+                    continue
+                stale[slot // BLOCK] = True
                 while finish[slot] == t:
                     p = holder[slot]
                     if slot == 0:

@@ -6,7 +6,8 @@ together, and the order of slots decides nothing. A step that is closed takes up
 if a place is free; the work itself goes on only in its hours.
 
 State is laid out flat, one line per quantity; an index like `rs` is row·steps + step. `finish`
-alone is slot-major, because the next instant is a minimum over slots.
+alone is slot-major, because the next instant is a minimum over slots: over the earliest of each
+block of slots, `earliest`, as a step without limit has hundreds of them.
 """
 
 import numpy as np
@@ -19,6 +20,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Words = NDArray[np.uint64]
 
+BLOCK = 8
 ONE = np.uint64(1)
 FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
 
@@ -47,8 +49,9 @@ class Lockstep:
         self.plan, self.keys = plan, keys
         self.rows, self.door_size = door_hour.shape
         self.steps, self.pieces = plan.offset.size, plan.start.size
-        slots, pad = plan.slot_step.size, plan.table.shape[1]
-        self.table, self.pad = plan.table.ravel(), pad
+        blocks = -(-plan.slot_step.size // BLOCK)
+        slots = blocks * BLOCK
+        self.table, self.pad = plan.table.ravel(), plan.table.shape[1]
         self.piece_key = plan.key.ravel()
         self.limited = np.where(plan.places == NO_LIMIT, 0, 1)
         self.any_unlimited = bool(np.any(plan.places == NO_LIMIT))
@@ -57,10 +60,12 @@ class Lockstep:
         self.horizon = plan.horizon
         self.door_hour, self.door_piece = door_hour.ravel(), door_piece.ravel()
         self.came = np.zeros(self.rows, dtype=np.int64)
-        self.finish = np.full((slots, self.rows), np.inf)
+        self.finish = np.full(slots * self.rows, np.inf)
         self.holder = np.zeros(slots * self.rows, dtype=np.int64)
-        self.finish[0], self.holder[: self.rows] = door_hour[:, 0], door_piece[:, 0]
-        self.finish_flat = self.finish.ravel()
+        self.finish[: self.rows], self.holder[: self.rows] = door_hour[:, 0], door_piece[:, 0]
+        self.earliest = np.full((blocks, self.rows), np.inf)
+        self.earliest[0] = door_hour[:, 0]
+        self.earliest_flat = self.earliest.ravel()
         self.clock = np.zeros(self.rows)
         self.ready = np.full(self.rows * self.pieces, np.inf)
         self.since = np.tile(plan.since, self.rows)
@@ -86,17 +91,24 @@ class Lockstep:
 
     def run(self) -> None:
         """Until nobody is on any floor."""
-        self._take_up(np.arange(self.rows))
+        every = np.arange(self.rows)
+        lanes = np.arange(BLOCK)[:, None] * self.rows
+        self._take_up(every)
         while True:
-            instant = self.finish.min(axis=0)
+            instant = self.earliest.min(axis=0)
             rows = np.flatnonzero(instant < np.inf)
             if not rows.size:
                 return
-            slot = (self.finish == instant).argmax(axis=0)
-            instant, slot = instant[rows], slot[rows]
+            block = (self.earliest == instant).argmax(axis=0)[rows]
+            instant = instant[rows]
+            ends = self.finish[lanes + (block * (BLOCK * self.rows) + rows)]
+            lane = (ends == instant).argmax(axis=0)
+            slot = block * BLOCK + lane
             self.clock[rows] = instant
             self._leave(rows, slot, instant)
-            self._take_up(rows[self.finish.min(axis=0)[rows] > instant])
+            ends[lane, every[: rows.size]] = self.finish[slot * self.rows + rows]
+            self.earliest_flat[block * self.rows + rows] = ends.min(axis=0)
+            self._take_up(rows[self.earliest.min(axis=0)[rows] > instant])
 
     def _leave(self, r: Ints, slot: Ints, t: Floats) -> None:
         """One piece of each row leaves its slot (or the door) for where it goes."""
@@ -122,7 +134,7 @@ class Lockstep:
     def _open_door(self, r: Ints) -> None:
         self.came[r] += 1
         at = r * self.door_size + self.came[r]
-        self.finish[0, r], self.holder[r] = self.door_hour[at], self.door_piece[at]
+        self.finish[r], self.holder[r] = self.door_hour[at], self.door_piece[at]
 
     def _vacate(self, r: Ints, slot: Ints, at: Ints, rp: Ints) -> None:
         """Free the slot, unless more of the same batch are to leave it at this instant."""
@@ -133,7 +145,7 @@ class Lockstep:
                 self.holder[at[more]] = behind[more]
                 r, slot, at = r[~more], slot[~more], at[~more]
         step = self.plan.slot_step[slot]
-        self.finish_flat[at] = np.inf
+        self.finish[at] = np.inf
         self.free[r * self.steps + step] |= bit_at((slot - self.plan.offset[step]) & 63)
         self.dirty[r] |= bit_at(step)
 
@@ -213,9 +225,11 @@ class Lockstep:
             limited = self.limited[step] == 1
             place, left = np.where(limited, place, p), np.where(limited, left, free)
         self.free[rs] = left
-        slot = (plan.offset[step] + place) * self.rows + r
-        self.finish_flat[slot] = np.maximum(self._clock_at(step, until), t)
-        self.holder[slot] = p
+        slot = plan.offset[step] + place
+        end = np.maximum(self._clock_at(step, until), t)
+        self.finish[slot * self.rows + r], self.holder[slot * self.rows + r] = end, p
+        block = slot // BLOCK * self.rows + r
+        self.earliest_flat[block] = np.minimum(self.earliest_flat[block], end)
         if plan.linked:
             self._fill_batch(r, step, rs, p, position, t)
         more = (self.summary[rs] != 0) & (left != 0)

@@ -30,7 +30,8 @@ class Step:
     `machines` limit how many stays (or batches) are in hand at once: the smaller of the two where
     both are given, without limit where neither is. `batch` is how many pieces one of them takes up
     together; a batch lasts as long as its first piece draws, since the studio's stays in a batch
-    step are already those of whole batches.
+    step are already those of whole batches. Which pieces in hand share a batch today is not known:
+    they are put together in the order of work, so many to a batch.
     """
 
     name: str
