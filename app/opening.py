@@ -15,7 +15,7 @@ from app.shared.settings import Machine
 from app.staff import links as sign_in
 from app.status.site import customers_site
 from app.studio.workshop import Workshop
-from app.upkeep.migrating import migrate
+from app.tables.migrating import migrate
 
 SAFE_SQLITE = (3, 51, 3)
 

@@ -1,4 +1,4 @@
-"""Alembic's way into a migration. Configured in code (app.upkeep.migrating), not by a file."""
+"""Alembic's way into a migration. Configured in code (app.tables.migrating), not by a file."""
 
 from alembic import context
 

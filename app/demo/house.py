@@ -122,7 +122,7 @@ def put_to_work(floor: Floor, accounts: list[Row], first: date, last: date) -> N
     owner = accounts[0]["id"]
     workers = [
         Worker(
-            account, _BENCH_SKILLS[place % 3],
+            account, _skills(place),
             lay_out(calendar, first, last, _away(floor, place, first, last)),
         )
         for place, account in enumerate(bench)
@@ -133,6 +133,13 @@ def put_to_work(floor: Floor, accounts: list[Row], first: date, last: date) -> N
     )
     workers.append(Worker(owner, (Step.INSPECTION, Step.ASSESSING, Step.PAINTING), afternoons))
     floor.staff(workers, owner, desks[0])
+
+
+def _skills(place: int) -> tuple[Step, ...]:
+    """What somebody at the bench does. In a large studio some inspect besides the owner."""
+    own = _BENCH_SKILLS[place % len(_BENCH_SKILLS)]
+    inspects = place >= len(_BENCH_SKILLS) and place % len(_BENCH_SKILLS) == 0
+    return (Step.INSPECTION, *own) if inspects else own
 
 
 def _away(floor: Floor, place: int, first: date, last: date) -> frozenset[date]:

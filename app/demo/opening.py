@@ -13,7 +13,7 @@ from app.shared.places import DataFolder
 from app.staff import links as sign_in_links
 from app.studio.workshop import Workshop
 from app.tables import accounts, house, orders
-from app.upkeep.migrating import migrate, version_of
+from app.tables.migrating import migrate, version_of
 
 _STUDIO_FILES = ("studio.db", "studio.db-wal", "studio.db-shm", "pages.db", "pages.db-journal")
 

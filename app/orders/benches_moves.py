@@ -15,7 +15,7 @@ from app.flow.steps import STEPS, Step, moves_from
 from app.flow.store import Piece, Ref
 from app.orders import benches_store
 from app.orders.benches_store import DoneEntry, Named
-from app.shared.errors import AlreadyMoved, NotFound, Refused
+from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web import words
 from app.studio.workshop import Workshop
@@ -142,6 +142,8 @@ def _check(press: Press, seen: Seen, piece: Piece, name: Named, who: Person, tod
     if press.key in _KINDS:
         return
     move = next((m for m in moves_from(piece.ref.of, state.step) if m.key == press.key), None)
+    if move is not None and who.role not in move.roles:
+        raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
     if move is not None and move.needs:
         raise Refused(f"{move.label} needs a few words: open the page of {name.words}.")
     if press.key == "model_finished" and (name.copy_deadline or "") >= today and not press.sure:

@@ -22,7 +22,8 @@ Reading = Callable[[], AbstractContextManager[Connection]]
 # Stale, or about to be written again because its forecast is newer.
 _IN_STEP = text(
     "SELECT s.order_id FROM status_pages s LEFT JOIN forecasts f ON f.order_id = s.order_id"
-    " WHERE s.wanted <= s.written AND coalesce(f.computed_at, 0) < coalesce(s.written_at, 0)"
+    " WHERE s.wanted <= s.written AND NOT (coalesce(f.stale, 1) = 0"
+    " AND f.computed_at >= s.written_at)"
 )
 
 

@@ -61,7 +61,7 @@ _CHANGED_BY_ITSELF = text(
     " UNION SELECT f.order_id FROM forecasts f JOIN orders o ON o.id = f.order_id"
     " JOIN status_pages s ON s.order_id = f.order_id"
     " WHERE o.open = 1 AND (f.stale = 0 AND f.computed_at >= s.written_at"
-    f" OR f.stale = 1 AND f.points <> '{{}}' AND s.written_at <= :now - {ranges.RECOMPUTED_WITHIN})"
+    " OR f.stale = 1 AND f.points <> '{}' AND s.written_at <= :waited)"
 )
 
 
@@ -108,7 +108,8 @@ def rewrite_due(shop: Workshop, now: int, pages: PagesFile | None = None) -> int
         file.remove_lapsed(now)
         due = file.written_before(calendar.start_of(calendar.day_of(now)))
         with shop.house.reading() as db:
-            due |= set(db.execute(_CHANGED_BY_ITSELF, {"now": now}).scalars())
+            moments = {"now": now, "waited": now - ranges.RECOMPUTED_WITHIN}
+            due |= set(db.execute(_CHANGED_BY_ITSELF, moments).scalars())
         ids = sorted(due)
         for start in range(0, len(ids), AT_ONCE):
             with shop.house.reading() as db:

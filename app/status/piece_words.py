@@ -43,7 +43,7 @@ def passed(animal: AnimalFacts, facts: OrderFacts, days: Days) -> str:
 
 def _limits(animal: AnimalFacts) -> str:
     said = animal.limits.strip().rstrip(".")
-    return f"What they do not show is worked by eye, as agreed with you: {said}."
+    return f"What the photographs do not show is worked by eye, as agreed with you: {said}."
 
 
 def _at_the_screen(animal: AnimalFacts, days: Days) -> str:
@@ -67,12 +67,18 @@ def _at_the_screen(animal: AnimalFacts, days: Days) -> str:
 
 def _made_by_hand(animal: AnimalFacts, blank_on: bool) -> str:
     count = len(animal.copies)
-    which = {1: "the piece is", 2: "both copies are"}.get(count, f"all {count} copies are")
-    first = "a blank is made from the model, then " if blank_on else ""
-    each = "" if count == 1 or not blank_on else "for each "
+    which = {1: "it is", 2: "both copies are"}.get(
+        count, f"all {words.count(count, 'copy', 'copies')} are"
+    )
+    blank = "a blank is made" if count == 1 else "a blank of each is made"
+    begin = (
+        f"{blank} from the model, and {which}"
+        if blank_on
+        else which.replace("it is", "the piece is")
+    )
     return (
-        f"{each}{first}{which} shaped and painted by hand, and looked over beside your "
-        "photographs, mark by mark, before anything leaves."
+        f"{begin} shaped and painted by hand, and looked over beside your photographs, mark by "
+        "mark, before anything leaves."
     )
 
 
@@ -82,18 +88,35 @@ def _made_by_hand(animal: AnimalFacts, blank_on: bool) -> str:
 def making(animal: AnimalFacts, facts: OrderFacts, days: Days, quiet: bool) -> list[Block]:
     """Where the copies of an animal are, those of which the same is said together."""
     copies = [copy for copy in animal.copies if copy.step is not Step.CANCELLED]
-    lines: dict[str, list[CopyFacts]] = {}
-    for copy in sorted(copies, key=lambda copy: (PLACE[copy.step], copy.number), reverse=True):
+    groups: dict[str, list[CopyFacts]] = {}
+    for copy in sorted(copies, key=_furthest_first):
         # The sentence with one and the same subject tells which copies go together.
-        lines.setdefault(_copy(copy, Subject("it", False), animal, facts, days), []).append(copy)
-    blocks = [
-        Block("text", (_copy(group[0], subject(group, copies), animal, facts, days),))
-        for group in lines.values()
-    ]
+        said = _copy(copy, Subject("it", False), animal, facts, days)
+        groups.setdefault(said, []).append(copy)
+    blocks: list[Block] = []
+    explained: set[Step] = set()
+    for group in groups.values():
+        them, first = subject(group, copies), group[0]
+        if first.step in explained and _waits(first.standing) and not first.standing.by:
+            said = _waits_there(first, them)
+        else:
+            said = _copy(first, them, animal, facts, days)
+        explained.add(first.step)
+        blocks.append(Block("text", (said,)))
     waiting = [copy for copy in copies if _waits(copy.standing)]
     if quiet and waiting:
         blocks.append(Block("quiet", (_still_waits(waiting, copies, days),)))
     return blocks
+
+
+def _furthest_first(copy: CopyFacts) -> tuple[int, bool, int]:
+    return -PLACE[copy.step], not copy.standing.in_hand, copy.number
+
+
+def _waits_there(copy: CopyFacts, them: Subject) -> str:
+    """For a copy behind a sister whose bench has been described."""
+    said = f"{them.head} {them.verb('waits', 'wait')} {them.its} turn there."
+    return f"{_again(copy, them)} {said}" if copy.made_again else said
 
 
 def _waits(standing: Standing) -> bool:
@@ -126,10 +149,12 @@ def _copy(
     if copy.standing.held:
         return _hold(them, copy.standing, days)
     words_of_step = _STEPS.get(copy.step)
-    said = words_of_step(copy, them, animal, facts, days) if words_of_step else ""
+    if words_of_step is None:
+        return ""
     if copy.made_again:
-        return f"{_again(copy, them)} {said}".strip()
-    return said
+        again = Subject("they" if them.plural else "it", them.plural)
+        return f"{_again(copy, them)} {words_of_step(copy, again, animal, facts, days)}"
+    return words_of_step(copy, them, animal, facts, days)
 
 
 def _again(copy: CopyFacts, them: Subject) -> str:
@@ -159,7 +184,8 @@ def _hold(them: Subject, standing: Standing, days: Days) -> str:
 def _not_begun(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
-    return f"{them.head} {them.verb('begins', 'begin')} when the model is finished."
+    when = "that is done" if copy.remake else "the model is finished"
+    return f"{them.head} {them.verb('begins', 'begin')} when {when}."
 
 
 def _blank(
@@ -180,8 +206,8 @@ def _shaping(
     if standing.in_hand:
         who, since = standing.by or "one of us", days.at(standing.hand_since or standing.since)
         return (
-            f"Since {since} {who} has had {them} in hand at the shaping bench: cleaning the form "
-            f"with small rotary tools, and cutting {cut} by hand, beside your photographs."
+            f"Since {since} {who} has had {them.obj} in hand at the shaping bench: cleaning the "
+            f"form with small rotary tools, and cutting {cut} by hand, beside your photographs."
         )
     if standing.by:
         return (
@@ -203,14 +229,14 @@ def _painting(
     among = f", {words.listed(marks)} among them" if marks else ""
     if standing.drying:
         return (
-            f"Paint is drying on {them}. The colour goes on in thin layers, and each has to be "
+            f"Paint is drying on {them.obj}. The colour goes on in thin layers, and each has to be "
             "hard before the next."
         )
     if standing.in_hand:
         who, since = standing.by or "one of us", days.at(standing.hand_since or standing.since)
         return (
-            f"Since {since} {who} has been painting {them}, in thin layers, matching {his} marks "
-            f"to your photographs one by one{among}."
+            f"Since {since} {who} has been painting {them.obj}, in thin layers, matching {his} "
+            f"marks to your photographs one by one{among}."
         )
     if standing.by:
         return (
@@ -229,7 +255,7 @@ def _inspection(
 ) -> str:
     who = copy.standing.by
     if copy.standing.in_hand and who:
-        return f"{who} is looking {them} over beside your photographs, mark by mark."
+        return f"{who} is looking {them.obj} over beside your photographs, mark by mark."
     return (
         f"{them.head} {them.verb('is', 'are')} painted. Next somebody looks {them.it} over beside "
         "your photographs, mark by mark."

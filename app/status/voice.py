@@ -113,8 +113,13 @@ class Subject:
         return many if self.plural else one
 
     @property
+    def obj(self) -> str:
+        """After a verb, named."""
+        return "them" if self.words == "they" else self.words
+
+    @property
     def it(self) -> str:
-        """It or they, after a verb: it, them."""
+        """After a verb, once it has been named: it or them."""
         return "them" if self.plural else "it"
 
     @property

@@ -65,7 +65,7 @@ def document(facts: OrderFacts, teller: Teller, now: int) -> Document:
 def _as_of(days: Days) -> str:
     there = days.calendar.local(days.now)
     return (
-        f"As of {words.weekday(there.date())} {words.day(there.date())}, "
+        f"As of {words.weekday(there.date())} {days.day(there.date())}, "
         f"{there.hour}:{there.minute:02}."
     )
 
@@ -138,8 +138,8 @@ def _photographs(facts: OrderFacts) -> Iterable[str]:
     living = [animal.name for animal in first if not animal.remembered]
     if living:
         yield (
-            f"Please send us photographs of {words.listed(living)}. How many and from where stands "
-            "below."
+            f"Please send us photographs of {words.listed(living)}. Below is how many, and from "
+            "where."
         )
     for animal in first:
         if animal.remembered:
@@ -147,12 +147,12 @@ def _photographs(facts: OrderFacts) -> Iterable[str]:
     for animal in wanted:
         if animal.attempts and animal.remembered:
             yield (
-                f"Please see whether you have a few more views of {animal.name}. Which ones stands "
-                "below; if there are none, tell us."
+                f"Please see whether you have a few more views of {animal.name}. Below is which "
+                "ones would help; if there are none, tell us."
             )
         elif animal.attempts:
             count = words.count(len(animal.views), "more view") if animal.views else "more views"
-            yield f"Please send us {count} of {animal.name}. Which ones stands below."
+            yield f"Please send us {count} of {animal.name}. Below is which ones."
 
 
 def _spelling(facts: OrderFacts) -> Iterable[str]:
@@ -175,7 +175,9 @@ def _spelling(facts: OrderFacts) -> Iterable[str]:
 def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section]:
     quiet = is_quiet(facts, days.now)
     for animal in facts.animals:
-        yield Section(animal.name, tuple(_animal(animal, facts, teller, days, quiet)))
+        alone = len(facts.animals) == 1 and not facts.gift
+        heading = "How the work stands" if alone else animal.name
+        yield Section(heading, tuple(_animal(animal, facts, teller, days, quiet)))
     first = [
         animal
         for animal in facts.alive
@@ -213,7 +215,8 @@ def _animal(
         still = piece_words.model_still_waits(animal, facts, days) if quiet else []
         return [*piece_words.finishing(animal, facts, days, teller.blank_on), *still]
     blocks = piece_words.making(animal, facts, days, quiet)
-    if not facts.left and animal.passed_at is not None:
+    at_the_model = any(copy.step is Step.NOT_BEGUN for copy in animal.copies)
+    if not facts.left and not at_the_model and animal.passed_at is not None:
         finished = f"{piece_words.passed(animal, facts, days)} The model is finished."
         blocks.append(Block("quiet", (finished,)))
     return blocks
@@ -232,6 +235,8 @@ def _when(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Block]:
         yield Block(
             "quiet", ("While we wait for your answer the days move on with it, one for one.",)
         )
+    if any(copy.standing.held for copy in facts.copies):
+        yield Block("quiet", ("While something rests the days can move. We tell you if they do.",))
     if facts.needed_by is not None:
         yield Block("quiet", (_needed(facts, days),))
 
@@ -259,14 +264,12 @@ def _trade(from_the_trade: bool) -> str:
 def _between(facts: OrderFacts, shown: Shown, days: Days) -> Iterable[Block]:
     assert shown.from_day is not None
     assert shown.to_day is not None
-    many = {1: "it is", 2: "both are"}.get(len(facts.copies), "everything is")
+    many = _who_is_ready(facts)
     last = days.day(shown.to_day)
     low, high = (shown.from_day - days.today).days, (shown.to_day - days.today).days
-    if low <= 0:
-        yield Block("range", (f"Most likely {many} ready between ", "now", " and ", last, "."))
-    else:
-        first = days.day(shown.from_day)
-        yield Block("range", (f"Most likely {many} ready between ", first, " and ", last, "."))
+    first = "now" if low <= 0 else days.day(shown.from_day)
+    lead = f"Most likely {many} ready to leave us between "
+    yield Block("range", (lead, first, " and ", last, "."))
     count = f"That is {_in_weeks(low, high)}. " if high >= 7 else ""
     if shown.from_the_trade:
         basis = (
@@ -274,14 +277,26 @@ def _between(facts: OrderFacts, shown: Shown, days: Days) -> Iterable[Block]:
             "record, so they lie far apart."
         )
     else:
+        early = (
+            "" if low <= 0 else "about one in ten was ready before the first of these days, and "
+        )
         basis = (
-            "We count from how long pieces like these have taken us: about one in ten was ready "
-            "before the first of these days, and about one in seven after the second."
+            f"We count from how long pieces like these have taken us: {early}about one in seven "
+            f"was ready after the {'later day' if low <= 0 else 'second'}."
         )
     again = ""
     if any(copy.made_again for copy in facts.copies):
         again = " What is being made again is counted in."
     yield Block("quiet", (f"{count}{basis}{again} If they change for you, we tell you.",))
+
+
+def _who_is_ready(facts: OrderFacts) -> str:
+    """Of what the range speaks: the pieces that are still here."""
+    copies = facts.copies
+    here = [copy for copy in copies if copy.step not in (Step.HANDED_OVER, Step.RECEIVED)]
+    if len(here) < len(copies):
+        return "the last piece is" if len(here) == 1 else "the rest is"
+    return {1: "it is", 2: "both are"}.get(len(copies), "everything is")
 
 
 def _in_weeks(low: int, high: int) -> str:
@@ -343,8 +358,8 @@ def _parcels(facts: OrderFacts, days: Days) -> Iterable[Section]:
         names = words.listed(
             [a.name for a in facts.alive if any(copy in still for copy in a.copies)]
         )
-        count = words.count(len(still), "piece")
-        blocks.append(Block("text", (f"Still to follow: {count}, of {names}.",)))
+        count = words.count(len(still), "more piece")
+        blocks.append(Block("text", (f"Still to follow: {count} of {names}.",)))
     yield Section(heading, tuple(blocks))
 
 

@@ -13,7 +13,7 @@ from sqlalchemy import create_engine
 from app.shared.errors import CannotStart
 from app.shared.places import shipped
 from app.tables import metadata
-from app.upkeep import migrating
+from app.tables import migrating
 from tests.making import NOW, fingerprint
 
 

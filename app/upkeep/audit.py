@@ -1,0 +1,155 @@
+"""The audit: everything that is cached, recomputed from the log and compared.
+
+It reads one snapshot, beside a running server too. It takes no lock, migrates nothing and writes
+nothing.
+"""
+
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import DatabaseError
+
+from app.flow.steps import Of
+from app.shared.calendar import Calendar
+from app.shared.errors import CannotStart
+from app.shared.places import DataFolder
+from app.studio import store as studio_store
+from app.studio.rules import StudioSettings
+from app.studio.workshop import Studio
+from app.upkeep.looking import Reading, is_at_rest, looking_at, stamp
+from app.upkeep.replay import Difference, Tally, named, pieces_of
+
+# The clock of another machine may be a little ahead.
+_CLOCKS_DIFFER = 300
+
+PageChecks = Callable[[Reading, DataFolder, Studio, int], tuple[int, Sequence[Difference]]]
+"""Compares the customers' pages: given a way to read, the folder, the studio's settings and
+calendar, and now, it says how many pages it compared, and what differs."""
+
+_OPEN = """
+SELECT o.id, o.open, o.right FROM (
+  SELECT o.id, o.open,
+    EXISTS (SELECT 1 FROM models m WHERE m.order_id = o.id AND m.open = 1)
+    OR EXISTS (SELECT 1 FROM copies c WHERE c.order_id = o.id AND c.open = 1) AS right
+  FROM orders o) o WHERE o.open <> o.right
+"""
+_ACTS_BEGIN = """
+SELECT t.id, t.act FROM transitions t LEFT JOIN transitions f ON f.id = t.act
+WHERE f.id IS NULL OR f.act <> f.id OR t.act > t.id
+"""
+_ACTS_APART = """
+SELECT act, count(*), max(id) - min(id) + 1 FROM transitions
+GROUP BY act HAVING count(*) <> max(id) - min(id) + 1
+"""
+_BEFORE_RECORDED = """
+SELECT id, happened_at, recorded_at FROM transitions WHERE happened_at > recorded_at
+"""
+_IN_THE_FUTURE = "SELECT id, recorded_at FROM transitions WHERE recorded_at > ?"
+_NAMES_ITS_OWN = """
+SELECT t.id, t.about_id FROM transitions t JOIN transitions a ON a.id = t.about_id
+WHERE t.model_id IS NOT a.model_id OR t.copy_id IS NOT a.copy_id OR a.seq >= t.seq
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class AuditResult:
+    """What was looked at, how much of it, and what differs."""
+
+    ok: bool
+    counts: dict[str, int]
+    differences: list[Difference]
+
+
+def audit(folder: DataFolder, now: int, page_checks: PageChecks | None = None) -> AuditResult:
+    """Recompute everything cached in a studio's database, and the pages where they can be.
+
+    Raises CannotStart where there is no database, or not one of this program's version.
+    """
+    path = folder.studio
+    if not path.exists():
+        raise CannotStart(f"There is no studio in {folder.path}.")
+    if is_at_rest(path):
+        before = stamp(path)
+        result = _audit(folder, now, page_checks, at_rest=True)
+        # Where a server has started in the meantime, what was read may be half old, half new.
+        if stamp(path) == before:
+            return result
+    return _audit(folder, now, page_checks, at_rest=False)
+
+
+def _audit(
+    folder: DataFolder, now: int, page_checks: PageChecks | None, *, at_rest: bool
+) -> AuditResult:
+    counts: dict[str, int] = {}
+    with looking_at(folder.studio, at_rest=at_rest) as reading:
+        found = list(_of_the_file(reading))
+        if any(difference.field == "integrity" for difference in found):
+            return AuditResult(False, counts, found)
+        with reading() as db:
+            studio, troubles = _studio(db, now)
+            found += troubles
+            found += _of_the_log(_raw(db), studio.calendar, now, counts)
+        if page_checks is not None:
+            counts["pages"], differ = page_checks(reading, folder, studio, now)
+            found += differ
+    return AuditResult(not found, counts, found)
+
+
+def _raw(db: Connection) -> sqlite3.Connection:
+    raw = db.connection.driver_connection
+    assert isinstance(raw, sqlite3.Connection)
+    return raw
+
+
+def _of_the_file(reading: Reading) -> Iterator[Difference]:
+    """SQLite's own checks."""
+    try:
+        with reading() as db:
+            for (line,) in _raw(db).execute("PRAGMA integrity_check"):
+                if line != "ok":
+                    yield Difference("file", 0, "integrity", line, "ok")
+            for table, row_id, parent, _ in _raw(db).execute("PRAGMA foreign_key_check"):
+                yield Difference(
+                    table, row_id or 0, "reference", f"a row of {parent}", "no such row"
+                )
+    except (sqlite3.DatabaseError, DatabaseError) as why:
+        yield Difference("file", 0, "integrity", str(why), "ok")
+
+
+def _studio(db: Connection, now: int) -> tuple[Studio, list[Difference]]:
+    """Settings and calendar; where they cannot be read, the defaults and what is wrong."""
+    year = datetime.fromtimestamp(now, UTC).year
+    try:
+        settings = studio_store.load(db)
+        return Studio(settings, studio_store.calendar(db, settings, year)), []
+    except ValueError as why:
+        settings = StudioSettings()
+        wrong = Difference("settings", 0, "value", str(why).split("\n", 1)[0], "readable")
+        return Studio(settings, Calendar(settings.zone_info())), [wrong]
+
+
+def _of_the_log(
+    raw: sqlite3.Connection, calendar: Calendar, now: int, counts: dict[str, int]
+) -> list[Difference]:
+    found: list[Difference] = []
+    whole = Tally()
+    for of in Of:
+        tally = Tally()
+        found += pieces_of(raw, of, calendar, now, tally)
+        counts["models" if of is Of.MODEL else "copies"] = tally.pieces
+        whole.transitions += tally.transitions
+        whole.stays += tally.stays
+    counts |= {"transitions": whole.transitions, "stays": whole.stays}
+    counts["orders"] = raw.execute("SELECT count(*) FROM orders").fetchone()[0]
+    counts["acts"] = raw.execute("SELECT count(DISTINCT act) FROM transitions").fetchone()[0]
+    found += named("order", "open", None, raw.execute(_OPEN))
+    found += named("transition", "act", "the first entry of its act", raw.execute(_ACTS_BEGIN))
+    found += named("act", "entries", None, raw.execute(_ACTS_APART))
+    found += named("transition", "happened_at", None, raw.execute(_BEFORE_RECORDED))
+    late = raw.execute(_IN_THE_FUTURE, (now + _CLOCKS_DIFFER,))
+    found += named("transition", "recorded_at", "not after now", late)
+    found += named("transition", "about_id", "an earlier one of it", raw.execute(_NAMES_ITS_OWN))
+    return found
