@@ -5,9 +5,9 @@ where that is installed, with the same numbers. `compare` sets two floors side b
 same chances; `parse_change` and `apply_changes` turn "painting people=3" into the second one, and
 `floor_report` says what came out in plain text.
 
-What it leaves out: people belong to one step; a free place takes up the best of its queue even while
-the step is closed, so that nobody urgent who comes overnight overtakes it in the morning; a batch
-starts with whoever waits; work in hand when places are cut stays first in its queue.
+What it leaves out: people belong to one step; a free place takes up the best of its queue even
+while the step is closed, so that a more urgent piece that comes overnight does not overtake it in
+the morning; a batch starts with whoever waits, it does not hold out for more.
 """
 
 from app.leadtimes.floor.changes import Change, ChangeError, apply_changes, parse_change
