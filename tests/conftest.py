@@ -16,7 +16,7 @@ from sqlalchemy import insert
 
 from app.shared.database import Database
 from app.tables import accounts
-from app.upkeep.migrating import migrate
+from app.tables.migrating import migrate
 from tests.making import CAST, MADE_AT, Cast
 
 _common = {
