@@ -14,7 +14,7 @@ from pathlib import Path
 from sqlite3 import Connection as RawConnection
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy import URL, Connection, Engine, create_engine, event, text
 from sqlalchemy.pool import QueuePool
 
 _COUNT_A_WRITE = text("UPDATE house SET version = version + 1")
@@ -52,7 +52,7 @@ class Database:
 
 def _engine(path: Path, begin: str, *, connections: int, read_only: bool) -> Engine:
     engine = create_engine(
-        f"sqlite:///{path}",
+        URL.create("sqlite", database=str(path)),
         poolclass=QueuePool,
         pool_size=connections,
         max_overflow=0,

@@ -7,6 +7,7 @@ behind. Before a migration of a database with content a packed copy is put aside
 import gzip
 import shutil
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -14,20 +15,24 @@ from app.shared.errors import CannotStart
 from app.shared.places import shipped
 
 HEAD = "0001"
+_FIRST_ROW = "INSERT OR IGNORE INTO house (id, version, demo, made_at) VALUES (1, 0, 0, ?)"
 
 
 def version_of(path: Path) -> str | None:
     """The schema version of a database file, or None where it has none yet.
 
-    Raises CannotStart where the file is no SQLite database.
+    Raises CannotStart where the file is no SQLite database, or another program's.
     """
     if not path.exists():
         return None
     try:
-        with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as raw:
-            known = raw.execute("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'")
-            if known.fetchone() is None:
+        # As an address, so that a "?" or "#" in a folder's name stays part of the name.
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as raw:
+            names = {row[0] for row in raw.execute("SELECT name FROM sqlite_master")}
+            if not names:
                 return None
+            if not names >= {"alembic_version", "house", "transitions"}:
+                raise CannotStart(f"{path} is a database, but of another program.")
             row = raw.execute("SELECT version_num FROM alembic_version").fetchone()
             return str(row[0]) if row else None
     except sqlite3.DatabaseError as why:
@@ -48,29 +53,26 @@ def migrate(path: Path, now: int) -> None:
         )
     if found is not None:
         _put_aside(path, found)
-    _upgrade(path)
-    with sqlite3.connect(path) as raw:
-        raw.execute(
-            "INSERT OR IGNORE INTO house (id, version, demo, made_at) VALUES (1, 0, 0, ?)", (now,)
-        )
-    raw.close()
+    _upgrade(path, now)
 
 
 def _put_aside(path: Path, version: str) -> None:
     plain = path.with_name(f"{path.stem}-before-{version}.db")
-    with sqlite3.connect(path) as raw:
+    # Left over where the power went during an earlier try; VACUUM INTO writes to no old file.
+    plain.unlink(missing_ok=True)
+    with closing(sqlite3.connect(path)) as raw:
         raw.execute("VACUUM INTO ?", (str(plain),))
-    raw.close()
     with plain.open("rb") as source, gzip.open(f"{plain}.gz", "wb") as packed:
         shutil.copyfileobj(source, packed)
     plain.unlink()
 
 
-def _upgrade(path: Path) -> None:
+def _upgrade(path: Path, now: int) -> None:
     from alembic import command
-    from sqlalchemy import create_engine, event
+    from sqlalchemy import URL, create_engine, event
 
-    engine = create_engine(f"sqlite:///{path}", connect_args={"isolation_level": None})
+    url = URL.create("sqlite", database=str(path))
+    engine = create_engine(url, connect_args={"isolation_level": None})
 
     @event.listens_for(engine, "connect")
     def _set_up(raw: sqlite3.Connection, _: Any) -> None:
@@ -82,14 +84,20 @@ def _upgrade(path: Path) -> None:
     def _begin(connection: Any) -> None:
         connection.exec_driver_sql("BEGIN IMMEDIATE")
 
-    with engine.begin() as connection:
-        config = _config()
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
-        broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
-        if broken:
-            raise CannotStart(f"The migration would break {len(broken)} references. Nothing done.")
-    engine.dispose()
+    try:
+        with engine.begin() as connection:
+            config = _config()
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+            # In the same transaction: tables without the row would pass for a finished database.
+            connection.exec_driver_sql(_FIRST_ROW, (now,))
+            broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+            if broken:
+                raise CannotStart(
+                    f"The migration would break {len(broken)} references. Nothing done."
+                )
+    finally:
+        engine.dispose()
 
 
 def _config() -> Any:

@@ -10,10 +10,10 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import create_engine
 
+from app.shared.database import Database
 from app.shared.errors import CannotStart
 from app.shared.places import shipped
-from app.tables import metadata
-from app.tables import migrating
+from app.tables import metadata, migrating
 from tests.making import NOW, fingerprint
 
 
@@ -124,6 +124,34 @@ def test_a_file_that_is_no_database_is_refused_in_words_and_left_alone(path):
     assert path.read_bytes() == before
 
 
+def test_a_database_of_another_program_is_refused_in_words_and_left_alone(path):
+    with sqlite3.connect(path) as raw:
+        raw.execute("CREATE TABLE recipes (name TEXT)")
+    raw.close()
+    before = fingerprint(path)
+    with pytest.raises(CannotStart, match="of another program"):
+        migrating.migrate(path, NOW)
+    assert fingerprint(path) == before
+
+
+def test_an_empty_file_is_a_fresh_one(path):
+    path.touch()
+    migrating.migrate(path, NOW)
+    assert migrating.version_of(path) == migrating.HEAD
+
+
+def test_a_folder_may_have_any_name(tmp_path):
+    path = tmp_path / "what? #1 100%20" / "studio.db"
+    path.parent.mkdir()
+    migrating.migrate(path, NOW)
+    assert migrating.version_of(path) == migrating.HEAD
+    house = Database(path)
+    with house.writing() as db:
+        db.exec_driver_sql("UPDATE house SET demo = 1")
+    house.close()
+    assert sorted(p.name for p in tmp_path.iterdir()) == [path.parent.name]
+
+
 # ---------------------------------------------------------------- from one version to the next
 
 NEXT = '''"""One more table."""
@@ -174,6 +202,16 @@ def test_a_packed_copy_is_put_aside_before_a_migration(path, next_program):
     unpacked.write_bytes(gzip.decompress(packed.read_bytes()))
     assert fingerprint(unpacked) == before
     assert migrating.version_of(unpacked) == "0001"
+
+
+def test_a_copy_that_was_cut_short_by_a_crash_is_made_anew(path, next_program):
+    with_content(path)
+    path.with_name("studio-before-0001.db").write_bytes(b"half a copy")
+    path.with_name("studio-before-0001.db.gz").write_bytes(b"half a")
+    next_program()
+    migrating.migrate(path, NOW)
+    packed = path.with_name("studio-before-0001.db.gz").read_bytes()
+    assert gzip.decompress(packed).startswith(b"SQLite format 3")
 
 
 def test_what_was_in_the_database_is_still_there_afterwards(path, next_program):
