@@ -7,16 +7,16 @@ import asyncio
 import random
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
-from types import SimpleNamespace
 
 import httpx
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from sqlalchemy import insert, text, update
 from starlette.staticfiles import StaticFiles
 
 from app.flow.actions import Wish, entering, record
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Of, Step
+from app.flow.store import Ref
 from app.orders import benches_pages, moves_pages
 from app.shared.database import Database
 from app.shared.people import Person
@@ -59,8 +59,6 @@ def site(shop: Workshop) -> Guard:
         request.state.may = lambda name: permissions.may(person.role, name)
         request.state.studio = shop.studio()
         request.state.banners = []
-
-    from fastapi import Depends
 
     app = FastAPI(dependencies=[Depends(door)])
     app.state.workshop = shop
@@ -112,7 +110,9 @@ NAMES = (
 _MODEL_AT = (*PHOTO_STEPS, Step.FINISHING)
 
 
-def fill(house: Database, pieces: int, *, seed: int = 7, now: int = NOW) -> None:
+def fill(
+    house: Database, pieces: int, *, seed: int = 7, now: int = NOW, first_number: int = 1101
+) -> None:
     """Put orders into a house until about `pieces` stand on its benches, in every situation."""
     dice = random.Random(seed)
     standing = 0
@@ -121,7 +121,7 @@ def fill(house: Database, pieces: int, *, seed: int = 7, now: int = NOW) -> None
             insert(customers).values(name="Imre Castellan", name_key="imre castellan", made_at=now)
         ).inserted_primary_key[0]
         book = entering(db, CAST.desk, now - 5 * HOUR)
-        number = 1100
+        number = first_number - 1
         while standing < pieces:
             number += 1
             standing += _order(db, book, dice, int(customer), number, now, pieces - standing)
@@ -186,15 +186,14 @@ def _busy(house: Database, dice: random.Random, now: int) -> None:
     with house.reading() as db:
         hands = db.execute(
             text(
-                "SELECT 'copy', id, order_id FROM copies WHERE open = 1 AND step IN"
+                "SELECT 'copy', id, order_id FROM copies WHERE open = 1 AND version = 1 AND step IN"
                 " ('shaping', 'painting', 'inspection', 'packing')"
-                " UNION ALL SELECT 'model', id, order_id FROM models WHERE open = 1"
+                " UNION ALL SELECT 'model', id, order_id FROM models WHERE open = 1 AND version = 1"
                 " AND step IN ('assessing', 'finishing')"
             )
         ).all()
     for of, id_, order in hands:
-        ref, luck = SimpleNamespace(of=of, id=id_), dice.random()
-        piece = store_ref(ref)
+        piece, luck = Ref(Of(of), id_), dice.random()
         who = dice.choice((CAST.finisher, CAST.shaper, CAST.painter))
         if luck < 0.25:
             record(house, [Wish(piece, Kind.START)], who, now - 2 * HOUR)
@@ -211,12 +210,6 @@ def _busy(house: Database, dice: random.Random, now: int) -> None:
         elif luck < 0.45 and of == "copy":
             wish = Wish(piece, Kind.FINDING, reason="a scratch on the hoof")
             record(house, [wish], CAST.shaper, now - HOUR)
-
-
-def store_ref(ref):
-    from app.flow.store import Ref
-
-    return Ref(Of(ref.of), ref.id)
 
 
 def ask(house: Database, ref, order: int, topic: str, at: int) -> None:
