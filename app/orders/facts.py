@@ -26,6 +26,8 @@ from app.orders.order_facts import (
     QuestionFacts,
     Standing,
     ViewFacts,
+    decision,
+    has_range,
     positions,
 )
 from app.orders.ranges import Told
@@ -109,7 +111,7 @@ def _animal(row: Row[Any], copies: tuple[CopyFacts, ...], rows: Rows) -> AnimalF
     counted = [entry.amount for entry in moves if entry.move == "photos_counted" and entry.amount]
     said = [
         delivery.files_said
-        for delivery in rows.deliveries.get(row.order_id, ())
+        for delivery in rows.deliveries.get(row.for_order, ())
         if delivery.model_id in (None, row.id)
     ]
     views = rows.views.get(row.id, [])
@@ -252,9 +254,10 @@ def _with_range(
     if not facts.passed:
         own = ranges.full_points(forecast.points, forecast.basis) if forecast is not None else None
         return replace(facts, weeks=own or weeks)
-    if facts.left or not facts.alive or not facts.open:
+    if not has_range(facts):
         return replace(facts, weeks=weeks)
     if points is None:
         points = ranges.default_range(positions(facts, now), blank_on=blank_on)
     computed = points if isinstance(points, ranges.Span) else None
-    return replace(facts, weeks=weeks, computed=computed)
+    facts = replace(facts, weeks=weeks, computed=computed)
+    return replace(facts, shown=decision(facts, studio.calendar, now).shown)

@@ -21,8 +21,10 @@ _ORDERS = _query(
     "SELECT o.*, c.address_as, c.name AS customer_name FROM orders o"
     " JOIN customers c ON c.id = o.customer_id WHERE o.id IN :ids"
 )
+# A model may come from another order than the one that it is used in.
 _ANIMALS = _query(
-    "SELECT oa.order_id, oa.letter AS in_order, oa.animal_id, a.name, a.kind, a.sex, a.life, m.*"
+    "SELECT oa.order_id AS for_order, oa.letter AS in_order, oa.animal_id,"
+    " a.name, a.kind, a.sex, a.life, m.*"
     " FROM order_animals oa JOIN animals a ON a.id = oa.animal_id"
     " JOIN models m ON m.id = oa.model_id WHERE oa.order_id IN :ids ORDER BY oa.letter"
 )
@@ -97,7 +99,7 @@ def load(db: Connection, order_ids: Sequence[int]) -> Rows:
     rows = Rows()
     rows.orders = {row.id: row for row in ask(_ORDERS, order_ids)}
     animals, copies = ask(_ANIMALS, order_ids), ask(_COPIES, order_ids)
-    rows.animals = _by(animals, lambda row: row.order_id)
+    rows.animals = _by(animals, lambda row: row.for_order)
     rows.copies = _by(copies, lambda row: row.order_id)
     rows.marks = _by(ask(_MARKS, (r.animal_id for r in animals)), lambda row: row.animal_id)
     rows.views = _by(ask(_VIEWS, (r.id for r in animals)), lambda row: row.model_id)

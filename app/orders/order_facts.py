@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.flow.steps import ENDS, PLACE, STEPS, Step, TimeClass
-from app.orders.ranges import Position, Shown, Span, Told
+from app.orders.ranges import Decision, Position, Shown, Span, Told, decide
+from app.shared.calendar import Calendar
 
 QUIET_DAYS = 14
 
@@ -170,7 +171,8 @@ class OrderFacts:
     `weeks` is the span of days counted from the day on which the photos pass. `computed` is what
     is left of the way as computed now: None before the photos have passed, after the last piece
     has left, and for the minutes in which it is being computed again. `told` is the range told
-    last, `shown` what is said now (ranges.decide). `steps_seen` counts step changes of all pieces.
+    last, `shown` what is said now: `decision` of the same facts. `steps_seen` counts the step
+    changes of all pieces.
     """
 
     id: int
@@ -233,6 +235,25 @@ class OrderFacts:
     def remembered(self) -> bool:
         """Whether an animal of the order is no longer alive."""
         return any(animal.remembered for animal in self.animals)
+
+
+def has_range(facts: OrderFacts) -> bool:
+    """Whether days are named to the customer at all: all photos passed, not all has left."""
+    return facts.open and bool(facts.alive) and facts.passed and not facts.left
+
+
+def decision(facts: OrderFacts, calendar: Calendar, now: int) -> Decision:
+    """What is said of the range now, and whether the desk should tell the customer."""
+    if not has_range(facts):
+        return Decision(None)
+    return decide(
+        facts.computed,
+        facts.told,
+        steps_now=facts.steps_seen,
+        later_since=facts.later_since,
+        today=calendar.day_of(now),
+        calendar=calendar,
+    )
 
 
 def positions(facts: OrderFacts, now: int) -> list[Position]:

@@ -10,9 +10,9 @@ from sqlalchemy import Connection, text
 
 from app.orders import ranges
 from app.orders.facts import facts_of_many
-from app.orders.order_facts import OrderFacts
+from app.orders.order_facts import OrderFacts, has_range
 from app.publishing.pages_file import PageRow, read_all
-from app.publishing.worker import AT_ONCE, Link, has_range, live_links, teller_of
+from app.publishing.worker import AT_ONCE, Link, live_links, teller_of
 from app.status.document import from_json, sentences
 from app.status.wording import Teller, document
 from app.studio.workshop import Studio

@@ -10,7 +10,7 @@ import sqlite3
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -19,8 +19,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from app.orders import ranges, tellings
 from app.orders.facts import facts_of_many
-from app.orders.order_facts import OrderFacts
-from app.orders.ranges import Decision
+from app.orders.order_facts import OrderFacts, decision
 from app.publishing.pages_file import PageRow, PagesFile
 from app.status.document import Contact, to_json
 from app.status.wording import Teller, document
@@ -71,14 +70,6 @@ class Link:
 
     token_hash: str
     lapses_at: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """An order as its page will show it, and what of it has to be kept."""
-
-    facts: OrderFacts
-    decision: Decision
 
 
 def rewrite_stale(shop: Workshop, pages: PagesFile | None = None) -> int:
@@ -197,9 +188,9 @@ def _write(shop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     now, studio = shop.now(), shop.studio()
     with shop.house.reading() as db:
         links = live_links(db, list(wanted), studio, now)
-        shown = _facts(db, sorted(links), studio, now)
-    _keep_told(shop, shown, now)
-    rows = _rows(shown, links, studio, now)
+        found = list(facts_of_many(db, sorted(links), studio, now).values())
+    _keep_told(shop, found, now)
+    rows = _rows(found, links, studio, now)
     pages.replace(wanted, rows)
     done = [
         {"order_id": order_id, "wanted": number, "now": now} for order_id, number in wanted.items()
@@ -230,57 +221,36 @@ def _lapses_at(row: Any, studio: Studio) -> int | None:
     return int(row.ended_at) + studio.settings.link_lapses_days * 86_400
 
 
-def _facts(db: Connection, ids: Sequence[int], studio: Studio, now: int) -> list[_Told]:
-    today = studio.calendar.day_of(now)
-    found: list[_Told] = []
-    for facts in facts_of_many(db, ids, studio, now).values():
-        decision = Decision(None)
-        if has_range(facts):
-            decision = ranges.decide(
-                facts.computed, facts.told, steps_now=facts.steps_seen,
-                later_since=facts.later_since, today=today, calendar=studio.calendar,
-            )  # fmt: skip
-        found.append(_Told(replace(facts, shown=decision.shown), decision))
-    return found
-
-
-def has_range(facts: OrderFacts) -> bool:
-    """Whether days are named on an order's page at all: its photos passed, not all has left."""
-    return facts.open and bool(facts.alive) and facts.passed and not facts.left
-
-
-def _keep_told(shop: Workshop, shown: Iterable[_Told], now: int) -> None:
+def _keep_told(shop: Workshop, found: Iterable[OrderFacts], now: int) -> None:
+    """Keep as told what the pages are about to show and did not show before."""
+    calendar = shop.studio().calendar
+    decided = [(facts, decision(facts, calendar, now)) for facts in found]
     changed = [
-        told
-        for told in shown
-        if told.decision.new
-        or told.decision.seen
-        or told.decision.later_since != told.facts.later_since
+        (facts, its)
+        for facts, its in decided
+        if its.new or its.seen or its.later_since != facts.later_since
     ]
     if not changed:
         return
     with shop.house.writing() as db:
-        for told in changed:
-            facts, decision = told.facts, told.decision
-            if decision.new and decision.shown is not None:
-                tellings.tell(
-                    db, facts, decision.shown, channel=tellings.PAGE, account_id=None, now=now
-                )
-            elif decision.seen:
+        for facts, its in changed:
+            if its.new and its.shown is not None:
+                tellings.tell(db, facts, its.shown, channel=tellings.PAGE, account_id=None, now=now)
+            elif its.seen:
                 tellings.still_true(db, facts)
-            tellings.runs_over_since(db, facts.id, decision.later_since)
+            tellings.runs_over_since(db, facts.id, its.later_since)
 
 
 def _rows(
-    shown: Iterable[_Told], links: dict[int, list[Link]], studio: Studio, now: int
+    found: Iterable[OrderFacts], links: dict[int, list[Link]], studio: Studio, now: int
 ) -> list[PageRow]:
     teller = teller_of(studio)
     rows: list[PageRow] = []
-    for told in shown:
-        page = to_json(document(told.facts, teller, now))
+    for facts in found:
+        page = to_json(document(facts, teller, now))
         rows.extend(
-            PageRow(link.token_hash, told.facts.id, page, now, link.lapses_at)
-            for link in links[told.facts.id]
+            PageRow(link.token_hash, facts.id, page, now, link.lapses_at)
+            for link in links[facts.id]
         )
     return rows
 

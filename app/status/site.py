@@ -26,7 +26,7 @@ from app.status.document import from_json
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{22,128}")
 _BUSY_SECONDS = 2.0
-_KEPT_PAGES = 256
+_KEPT_PAGES = 512
 HEADERS = {
     "cache-control": "no-store",
     "content-security-policy": (

@@ -58,7 +58,10 @@ def test_an_order_just_typed(house: Database) -> None:
     put(house, marks, animal_id=order.animal_ids["A"], what="white stocking", side="left")
     put(house, marks, animal_id=order.animal_ids["A"], what="gone", gone_at=NOW)
     found = facts(house, order)
-    assert [(a.letter, a.name, len(a.copies)) for a in found.animals] == [("A", "Juniper", 2), ("B", "Otis", 1)]
+    assert [(a.letter, a.name, len(a.copies)) for a in found.animals] == [
+        ("A", "Juniper", 2),
+        ("B", "Otis", 1),
+    ]
     assert [c.code for c in found.copies] == ["1001-A1", "1001-A2", "1001-B1"]
     assert [m.what for m in found.animals[0].marks] == ["white stocking"]
     assert (found.gift, found.open, found.passed, found.steps_seen) == (True, True, False, 0)
@@ -82,7 +85,15 @@ def test_only_the_views_asked_for_now_are_told(house: Database) -> None:
     last = walk(house, order.model(), CAST.desk, NOW, *GOOD[:3], "more_views")
     for attempt, wish in ((1, "from behind"), (2, "left ear"), (2, "tail")):
         number = 1 if wish != "tail" else 2
-        put(house, views_asked, model_id=order.model().id, attempt=attempt, number=number, wish=wish, asked_at=last)
+        put(
+            house,
+            views_asked,
+            model_id=order.model().id,
+            attempt=attempt,
+            number=number,
+            wish=wish,
+            asked_at=last,
+        )
     animal = facts(house, order).animals[0]
     assert [(view.number, view.wish) for view in animal.views] == [(1, "left ear"), (2, "tail")]
     assert (animal.attempts, animal.passed, animal.outcome) == (1, False, "")
@@ -97,7 +108,11 @@ def test_photos_that_passed_with_limits(house: Database) -> None:
         db.execute(update(models).values(limits="the far side of the mane"))
     found = facts(house, order, last)
     animal = found.animals[0]
-    assert (animal.passed_at, animal.outcome, animal.limits) == (last, "limits", "the far side of the mane")
+    assert (animal.passed_at, animal.outcome, animal.limits) == (
+        last,
+        "limits",
+        "the far side of the mane",
+    )
     assert found.passed
     assert found.computed is not None
     assert found.computed.from_the_trade
@@ -133,7 +148,9 @@ def test_a_remake_stands_in_the_place_of_the_piece(house: Database) -> None:
 
 
 def test_a_parcel_holds_its_copies_and_is_received_with_the_last(house: Database) -> None:
-    order = make_order(house, CAST.desk, NOW, [Wanted(copies=2, step=Step.READY, copy_step=Step.PACKING)])
+    order = make_order(
+        house, CAST.desk, NOW, [Wanted(copies=2, step=Step.READY, copy_step=Step.PACKING)]
+    )
     put(house, parcels, id=5, carrier="Post", number="JA1", sent_at=NOW + HOUR)
     with house.writing() as db:
         db.execute(update(copies).values(parcel_id=5))
@@ -150,7 +167,11 @@ def test_a_parcel_holds_its_copies_and_is_received_with_the_last(house: Database
     assert found.parcels[0].received_at == NOW + 40 * HOUR
     assert not found.copies[0].received_assumed
     with house.writing() as db:
-        db.execute(update(transitions).where(transitions.c.move == "received").values(time_is=TimeIs.ASSUMED))
+        db.execute(
+            update(transitions)
+            .where(transitions.c.move == "received")
+            .values(time_is=TimeIs.ASSUMED)
+        )
     assert facts(house, order).copies[0].received_assumed
 
 
@@ -160,7 +181,9 @@ def test_questions_that_are_open_are_named_by_topic_and_animal(house: Database) 
     put(house, questions, topic="colour", copy_id=order.copy("B1").id, **asked)
     put(house, questions, topic="address", answered_at=NOW, **asked)
     put(house, questions, topic="pose", dropped=1, **asked)
-    assert [(q.topic, q.letter, q.blocking) for q in facts(house, order).questions] == [("colour", "B", True)]
+    assert [(q.topic, q.letter, q.blocking) for q in facts(house, order).questions] == [
+        ("colour", "B", True)
+    ]
 
 
 def test_what_was_undone_or_struck_is_not_told(house: Database) -> None:
@@ -177,7 +200,14 @@ def test_what_was_undone_or_struck_is_not_told(house: Database) -> None:
 def test_the_last_telling_is_what_was_told(house: Database) -> None:
     order = make_order(house, CAST.desk, NOW)
     for hour, day in ((2, "2026-04-02"), (1, "2026-04-01")):
-        put(house, tellings, order_id=order.id, at=NOW + hour * HOUR, from_day="2026-03-20", to_day=day)
+        put(
+            house,
+            tellings,
+            order_id=order.id,
+            at=NOW + hour * HOUR,
+            from_day="2026-03-20",
+            to_day=day,
+        )
     told = facts(house, order).told
     assert told is not None
     assert str(told.to_day) == "2026-04-02"
@@ -199,7 +229,9 @@ def test_an_order_that_waits_for_its_customer_is_not_quiet(house: Database) -> N
 def test_a_follow_on_order_tells_of_the_model_it_is_made_from(house: Database) -> None:
     first = make_order(house, CAST.desk, NOW)
     walk(house, first.model(), CAST.desk, NOW, *GOOD)
-    second = make_order(house, CAST.desk, NOW + DAY, [Wanted(step=Step.READY, copy_step=Step.SHAPING)])
+    second = make_order(
+        house, CAST.desk, NOW + DAY, [Wanted(step=Step.READY, copy_step=Step.SHAPING)]
+    )
     with house.writing() as db:
         mine = order_animals.c.order_id == second.id
         db.execute(update(order_animals).where(mine).values(model_id=first.model().id))
@@ -213,7 +245,7 @@ def test_twenty_orders_cost_no_more_queries_than_one(house: Database) -> None:
     for some in (orders[:1], orders):
         seen: list[str] = []
 
-        def note(_c: object, _u: object, statement: str, *_: object) -> None:
+        def note(_c: object, _u: object, statement: str, *_: object, seen=seen) -> None:
             seen.append(statement)
 
         event.listen(house._reader, "before_cursor_execute", note)

@@ -185,14 +185,27 @@ def test_points_about_to_be_computed_again_are_waited_for_ten_minutes() -> None:
     assert read_points('{"10": 8, "85": 20}', "", NOW - DAY, now=NOW + 601, **said) is None
 
 
-@pytest.mark.parametrize("points", ["{}", "", "[]", '{"10": 8}', '{"10": "x", "85": 2}', '{"10": 9, "85": 2}', '{"10": NaN, "85": 2}'])
+@pytest.mark.parametrize(
+    "points",
+    [
+        "{}",
+        "",
+        "[]",
+        '{"10": 8}',
+        '{"10": "x", "85": 2}',
+        '{"10": 9, "85": 2}',
+        '{"10": NaN, "85": 2}',
+    ],
+)
 def test_points_that_say_nothing_are_nothing(points: str) -> None:
     assert read_points(points, "", NOW, stale=False, now=NOW, last_change_at=0) is None
     assert full_points(points, "") is None
 
 
 def test_old_points_are_nothing() -> None:
-    found = read_points('{"10": 8, "85": 20}', "", NOW - 4 * DAY, stale=False, now=NOW, last_change_at=0)
+    found = read_points(
+        '{"10": 8, "85": 20}', "", NOW - 4 * DAY, stale=False, now=NOW, last_change_at=0
+    )
     assert found is None
 
 
@@ -207,7 +220,10 @@ def test_a_studio_without_blanks_is_quicker() -> None:
     assert from_passing(blank_on=False).high < from_passing(blank_on=True).high
 
 
-@given(step=st.sampled_from([Step.FINISHING, Step.BLANK, Step.SHAPING, Step.PAINTING, Step.PACKING]), age=st.floats(0, 400))
+@given(
+    step=st.sampled_from([Step.FINISHING, Step.BLANK, Step.SHAPING, Step.PAINTING, Step.PACKING]),
+    age=st.floats(0, 400),
+)
 def test_time_spent_shortens_what_is_left_but_never_to_nothing(step: Step, age: float) -> None:
     fresh = default_range([Position(step, 0.0)], blank_on=True)
     old = default_range([Position(step, age)], blank_on=True)
@@ -222,7 +238,14 @@ def test_of_several_pieces_the_furthest_from_its_end_counts() -> None:
 
 @pytest.mark.parametrize(
     ("low", "high", "said"),
-    [(21, 49, "three to seven weeks"), (22, 43, "three to seven weeks"), (3, 10, "up to two weeks"), (0, 3, "up to one week"), (100, 200, "14 to 29 weeks"), (14, 14, "up to two weeks")],
+    [
+        (21, 49, "three to seven weeks"),
+        (22, 43, "three to seven weeks"),
+        (3, 10, "up to two weeks"),
+        (0, 3, "up to one week"),
+        (100, 200, "14 to 29 weeks"),
+        (14, 14, "up to two weeks"),
+    ],
 )
 def test_weeks_are_rounded_outward(low: float, high: float, said: str) -> None:
     assert weeks(low, high) == said
