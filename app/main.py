@@ -16,6 +16,7 @@ from app.orders import (
     benches_pages,
     edit_pages,
     entry_pages,
+    forecasting,
     lists_pages,
     moves_pages,
     order_pages,
@@ -48,7 +49,10 @@ ROUTERS = (
     parcels_pages.router,
 )
 BANNERS: list[door.Banner] = []
-WORKERS: tuple[tuple[str, Worker], ...] = (("publishing", publishing.run),)
+WORKERS: tuple[tuple[str, Worker], ...] = (
+    ("forecasting", forecasting.run),
+    ("publishing", publishing.run),
+)
 
 
 def staff_site(

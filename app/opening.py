@@ -8,6 +8,7 @@ from pathlib import Path
 
 from app import serving
 from app.main import staff_site
+from app.orders import forecasting
 from app.publishing import worker as publishing
 from app.shared import clock
 from app.shared.places import DataFolder
@@ -61,6 +62,9 @@ def run(shop: Workshop, port: int, public_port: int, ready: Callable[[], None]) 
     """
     staff_door = serving.listen("127.0.0.1", port, "staff site")
     public_door = serving.listen("127.0.0.1", public_port, "customers' site")
+    # A range from the defaults, once shown, would stand until the next step: compute first.
+    if forecasting.missing(shop):
+        forecasting.compute(shop)
     if not shop.folder.pages.exists():
         publishing.want_all(shop)
     publishing.rewrite_stale(shop)

@@ -14,8 +14,6 @@ import uvicorn
 
 from app.shared.errors import CannotStart
 
-BODY_SECONDS = 20
-
 
 @dataclass(frozen=True, slots=True)
 class Door:
@@ -55,6 +53,11 @@ class _Server(uvicorn.Server):
         self.ready.set()
 
 
+async def _all_ready(events: list[asyncio.Event]) -> None:
+    for event in events:
+        await event.wait()
+
+
 async def _serve(doors: list[Door], ready: Callable[[], None]) -> None:
     servers: list[tuple[_Server, Door]] = []
     for door in doors:
@@ -72,8 +75,9 @@ async def _serve(doors: list[Door], ready: Callable[[], None]) -> None:
     for sign in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(sign, end)
     tasks = [asyncio.create_task(server._serve(sockets=[door.socket])) for server, door in servers]
-    started = asyncio.gather(*(server.ready.wait() for server, _ in servers))
-    await asyncio.wait([started, *tasks], return_when=asyncio.FIRST_COMPLETED)
+    waiting = _all_ready([server.ready for server, _ in servers])
+    started = asyncio.create_task(waiting)  # noqa: RUF006  (awaited just below)
+    await asyncio.wait({started, *tasks}, return_when=asyncio.FIRST_COMPLETED)
     if started.done():
         ready()
     else:

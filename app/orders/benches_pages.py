@@ -208,7 +208,9 @@ def _page(
         asked = benches_store.asked(db)
         undo = _undo(db, seeing.undo, now)
     zone, blank_on = studio.calendar.zone, studio.settings.blank_on
-    look = Looking(me, now, zone, blank_on, seeing.show, seeing.by, seeing.aside)
+    look = Looking(
+        me, now, zone, blank_on, seeing.show, seeing.by, seeing.aside, shop.pace(), shop.chances()
+    )
     context = _context(request, seeing, benches.assemble(lines, asked, look), undo)
     context |= {
         "said": said or _Said(),

@@ -37,6 +37,7 @@ class Workshop:
         self.demo = demo
         self.changed = threading.Event()
         self._studio: Studio | None = None
+        self._chances: Mapping[int, float] = {}
         self._forgotten = 0
         self._pace: Pace = {
             step: (facts.usual, facts.slow, False) for step, facts in STEPS.items() if facts.usual
@@ -64,9 +65,13 @@ class Workshop:
         """Usual and slow stays by step, in days, and whether they are the studio's own."""
         return self._pace
 
-    def set_pace(self, pace: Pace) -> None:
-        """A worker has counted the stays anew."""
-        self._pace = pace
+    def chances(self) -> Mapping[int, float]:
+        """By order, the chance (0 to 1) of being ready by the day it is needed."""
+        return self._chances
+
+    def set_forecast(self, pace: Pace, chances: Mapping[int, float]) -> None:
+        """A worker has counted the stays and the chances anew."""
+        self._pace, self._chances = pace, chances
 
     def forget(self) -> None:
         """The settings have changed: read them again when next asked."""
