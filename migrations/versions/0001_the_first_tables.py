@@ -306,6 +306,53 @@ def upgrade() -> None:
         sqlite_strict=True,
     )
     op.create_table(
+        "letters",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("order_id", sa.Integer(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("parts", sa.Text(), nullable=False),
+        sa.Column("facts", sa.Text(), nullable=False),
+        sa.Column("subject", sa.Text(), nullable=False),
+        sa.Column("recipient", sa.Text(), nullable=False),
+        sa.Column("to_name", sa.Text(), nullable=False),
+        sa.Column("gift", sa.Integer(), nullable=False),
+        sa.Column("remembered", sa.Text(), nullable=False),
+        sa.Column("message_id", sa.Text(), nullable=False),
+        sa.Column("tag", sa.Text(), nullable=False),
+        sa.Column("formed_at", sa.Integer(), nullable=False),
+        sa.Column("next_at", sa.Integer(), nullable=False),
+        sa.Column("tries", sa.Integer(), nullable=False),
+        sa.Column("claim", sa.Text(), nullable=False),
+        sa.Column("lease_until", sa.Integer(), nullable=True),
+        sa.Column("sent_at", sa.Integer(), nullable=True),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.CheckConstraint(
+            "state IN ('waiting', 'sending', 'sent', 'dead', 'held', 'dropped')",
+            name=op.f("ck_letters_state_known"),
+        ),
+        sa.CheckConstraint("gift IN (0, 1)", name=op.f("ck_letters_gift_flag")),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_letters_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["order_id"], ["orders.id"], name=op.f("fk_letters_order_id_orders")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_letters")),
+        sa.UniqueConstraint("message_id", name=op.f("uq_letters_message_id")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_letters_by_state", "letters", ["state", "id"], unique=False)
+    op.create_index(op.f("ix_letters_order_id"), "letters", ["order_id"], unique=False)
+    op.create_index(
+        "ix_letters_to_send",
+        "letters",
+        ["next_at"],
+        unique=False,
+        sqlite_where=sa.text("state IN ('waiting', 'sending')"),
+    )
+    op.create_table(
         "marks",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("animal_id", sa.Integer(), nullable=False),
@@ -721,6 +768,13 @@ def upgrade() -> None:
         sa.Column("at", sa.Integer(), nullable=False),
         sa.Column("transition_id", sa.Integer(), nullable=True),
         sa.Column("taken_back_at", sa.Integer(), nullable=True),
+        sa.Column("told_at", sa.Integer(), nullable=True),
+        sa.Column("letter_id", sa.Integer(), nullable=True),
+        sa.Column("held_at", sa.Integer(), nullable=True),
+        sa.Column("held_why", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["letter_id"], ["letters.id"], name=op.f("fk_news_letter_id_letters")
+        ),
         sa.ForeignKeyConstraint(["order_id"], ["orders.id"], name=op.f("fk_news_order_id_orders")),
         sa.ForeignKeyConstraint(
             ["transition_id"], ["transitions.id"], name=op.f("fk_news_transition_id_transitions")
@@ -731,4 +785,12 @@ def upgrade() -> None:
         ),
         sqlite_strict=True,
     )
+    op.create_index(op.f("ix_news_letter_id"), "news", ["letter_id"], unique=False)
     op.create_index(op.f("ix_news_order_id"), "news", ["order_id"], unique=False)
+    op.create_index(
+        "ix_news_to_tell",
+        "news",
+        ["order_id"],
+        unique=False,
+        sqlite_where=sa.text("told_at IS NULL AND taken_back_at IS NULL"),
+    )
