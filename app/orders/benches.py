@@ -4,7 +4,7 @@ Pure: lines come from benches_store, the moment and the person as arguments.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 from operator import attrgetter
@@ -24,16 +24,11 @@ from app.orders.benches_words import (
 )
 from app.shared.people import Person, Role
 from app.shared.web import words
+from app.studio.workshop import Pace
 
 DAY = 86_400
 FOLD_FROM = 4
 MOST_LATE_NAMED = 6
-Pace = Mapping[Step, tuple[float, float, bool]]
-
-# Until the studio has enough stays of its own: what is usual in the trade.
-TRADE_PACE: Pace = {
-    step: (float(STEPS[step].usual), float(STEPS[step].slow), False) for step in BENCHES
-}
 # A model is nowhere but on paper while photos are wanted, and a parcel is out of the house.
 _OUT_OF_THE_HOUSE = frozenset({Step.PHOTOS_WANTED, Step.HANDED_OVER})
 
@@ -83,12 +78,11 @@ class Looking:
     me: Person
     now: int
     zone: ZoneInfo
+    pace: Pace
+    chances: Mapping[int, float]
     blank_on: bool = True
     show: Show = Show.ALL
     by: date | None = None
-    aside: str = ""
-    pace: Pace = field(default_factory=lambda: TRADE_PACE)
-    chances: Mapping[int, float] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -143,6 +137,7 @@ class Band:
     count: int
     usual: float
     slow: float
+    pace_words: str
     own: bool
     items: Sequence[tuple[Fold | None, Sequence[Row]]]
     acts: Sequence[tuple[str, str]]
@@ -277,7 +272,7 @@ def _row(
         path=f"{of}/{id_}",
         code=code,
         called=f"{line.animal} {code}",
-        kind=line.breed or line.kind,
+        kind=_kind(line),
         tenths=(look.now - line.entered_at) * 10 // DAY,
         where=place or reason,
         late=late,
@@ -291,6 +286,13 @@ def _row(
     )
 
 
+def _kind(line: Line) -> str:
+    """Pygmy goat, Jersey cow; a breed that says it all, or says more than one thing, alone."""
+    breed, kind = line.breed, line.kind
+    alone = not breed or not kind or "," in breed or kind.casefold() in breed.casefold()
+    return breed or kind if alone else f"{breed} {kind}"
+
+
 def _main(line: Line, look: Looking) -> Offer | None:
     """The main button: a plain move is posted at once, what needs words leads to its page."""
     aside = line.aside_until is not None or bool(line.aside_reason)
@@ -302,7 +304,7 @@ def _main(line: Line, look: Looking) -> Offer | None:
 
 def _band(step: Step, rows: list[Row], look: Looking) -> Band:
     rows.sort(key=attrgetter("rank"))
-    usual, slow, own = look.pace.get(step, TRADE_PACE[step])
+    usual, slow, own = look.pace[step]
     first = next((row for row in rows if row.free), None)
     if first is not None:
         first.where = f"next: {first.where}"
@@ -313,10 +315,18 @@ def _band(step: Step, rows: list[Row], look: Looking) -> Band:
         count=len(rows),
         usual=usual,
         slow=slow,
+        pace_words=_pace_words(usual, slow),
         own=own,
         items=_folded(rows),
         acts=band_acts(step, look.me.role),
     )
+
+
+def _pace_words(usual: float, slow: float) -> str:
+    """Usual 4 days, slow 9; in whole days, as the age bar says them."""
+    whole = round(usual)
+    said = "usual under a day" if whole < 1 else f"usual {whole} {'day' if whole == 1 else 'days'}"
+    return f"{said}, slow {'one' if slow < 1.5 else round(slow)}"
 
 
 def band_acts(step: Step, role: Role) -> list[tuple[str, str]]:
@@ -377,13 +387,13 @@ def _late(lines: Iterable[Line], look: Looking) -> tuple[list[Late], int]:
 
     What waits for a customer or a carrier is not in our hands and not counted here.
     """
-    slows = {str(step): look.pace.get(step, TRADE_PACE[step])[1] for step in BENCHES}
+    slows = {str(step): look.pace[step][1] for step in BENCHES}
     found: list[tuple[float, Line]] = []
     for line in lines:
         slow = slows[line.step]
         over = (look.now - line.entered_at) / DAY - slow
         if over > 0 and not waits_for_customer(line) and line.step != Step.HANDED_OVER:
-            found.append((over / slow, line))
+            found.append((over / max(slow, 0.1), line))
     found.sort(key=lambda pair: -pair[0])
     named = [Late(line.animal, f"{line.of}-{line.id}") for _, line in found[:MOST_LATE_NAMED]]
     return named, max(0, len(found) - MOST_LATE_NAMED)

@@ -209,7 +209,7 @@ def _page(
         undo = _undo(db, seeing.undo, now)
     zone, blank_on = studio.calendar.zone, studio.settings.blank_on
     look = Looking(
-        me, now, zone, blank_on, seeing.show, seeing.by, seeing.aside, shop.pace(), shop.chances()
+        me, now, zone, shop.pace(), shop.chances(), blank_on, show=seeing.show, by=seeing.by
     )
     context = _context(request, seeing, benches.assemble(lines, asked, look), undo)
     context |= {

@@ -118,9 +118,9 @@ def where(line: Line, me: int | None, clock: Clock) -> str:
         return _aside(line, me, clock)
     match line.step:
         case Step.PHOTOS_WANTED if line.told_at is not None:
-            return f"photos sent, we were told on {clock.short(line.told_at)}; not yet counted here"
+            return f"photos told on {clock.short(line.told_at)}, not yet counted"
         case Step.PHOTOS_WANTED:
-            return "waits for the customer’s photos"
+            return "waits for photos"
         case Step.BUILDING:
             return _building(line, clock)
         case Step.HANDED_OVER:

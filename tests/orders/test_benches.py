@@ -8,8 +8,9 @@ import pytest
 from sqlalchemy import event, insert
 
 from app.flow.actions import Wish, record
+from app.flow.queue import FALLING
 from app.flow.rules import Kind
-from app.flow.steps import MAKING_STEPS, Step
+from app.flow.steps import BENCHES, MAKING_STEPS, Step
 from app.orders import benches_store
 from app.shared.people import Role
 from app.tables import settings
@@ -326,3 +327,35 @@ def test_pictures_are_counted_in_words(shop):
     made = make_order(shop.house, CAST.desk, NOW, [Wanted(step=Step.PHOTOS_IN)])
     set_models(shop.house, pictures=14)
     assert "14 pictures" in row(Browser(site(shop)).get("/").text, f"model-{made.model().id}")
+
+
+def test_pace_is_the_studios_own_once_it_is_known(shop):
+    painting(shop)
+    assert "as in the trade" in Browser(site(shop)).get("/").text
+    shop.set_forecast(dict.fromkeys(BENCHES, (0.4, 2.6, True)), {})
+    page = Browser(site(shop)).get("/").text
+    assert "as in the trade" not in page
+    assert "usual under a day, slow 3" in page
+
+
+@pytest.mark.parametrize(
+    ("chance", "said"),
+    [
+        (0.61, "Needed by 12 April . Chance about 6 in 10"),
+        (0.9, "Needed by 12 April, chance about 9 in 10"),
+        (0.99, "Needed by 12 April, almost sure"),
+        (0.01, "Needed by 12 April . Hardly a chance"),
+    ],
+)
+def test_the_chance_of_the_day_is_said_and_presses_only_while_it_falls(shop, chance, said):
+    made = painting(shop, needed_by="2026-04-12")
+    shop.set_forecast(shop.pace(), {made.id: chance})
+    page = Browser(site(shop)).get("/").text
+    assert said in row(page, f"copy-{made.copy().id}")
+    assert ("its day comes first" in page) is (chance < FALLING)
+
+
+def test_a_needed_day_that_is_past_says_so(shop):
+    made = painting(shop, needed_by="2026-03-01")
+    said = row(Browser(site(shop)).get("/").text, f"copy-{made.copy().id}")
+    assert "Needed by 1 March . That day is past" in said
