@@ -49,6 +49,8 @@ def edge_blur_and_motion(grey: Grey) -> tuple[float, float]:
     R = sqrt(σ² + σ0²) / σ, so σ = σ0 / sqrt(R² - 1). Here σ0 = 1 px, the median over the 3 % of
     pixels with the strongest gradient. A smooth coat has few edges, but the ones it has
     (eye, outline) are as steep as ever: that is why this measure does not mistake it for blur.
+    Where there is little to see, 3 % reach past the edges: pixels below half the steepest, and
+    those beside an edge, whose gradient grows by the re-blur, are left out.
 
     The second figure is the largest of the same medians taken by direction of edge, divided by
     the smallest: near 1 for sharp pictures and for those out of focus, large where the camera or
@@ -57,16 +59,21 @@ def edge_blur_and_motion(grey: Grey) -> tuple[float, float]:
     plane = grey.astype(np.float32)
     along_x, along_y, before = gradients(plane)
     _, _, after = gradients(cv2.GaussianBlur(plane, (0, 0), 1.0))
-    limit = max(float(np.quantile(before[::2, ::2], 1.0 - STRONGEST)), 4.0)
-    strong = before >= limit
-    if not strong.any():
+    usual, steepest = np.quantile(before[::3, ::3], (1.0 - STRONGEST, 0.999))
+    strong = np.flatnonzero(before >= max(usual, 0.5 * steepest, 4.0))
+    if not len(strong):
         return BLUR_CAP, 1.0
-    overall = float(np.median(_sigma(before[strong], after[strong])))
-    return overall, _by_direction(along_x, along_y, before, after)
+    overall = float(np.median(_sigma(before.ravel()[strong], after.ravel()[strong])))
+    # A quarter of the pixels is plenty for medians by direction.
+    quarter = [np.ascontiguousarray(p[::2, ::2]) for p in (along_x, along_y, before, after)]
+    return overall, _by_direction(*quarter)
 
 
 def _sigma(before: Plane, after: Plane) -> Plane:
     ratio = before / np.maximum(after, 1e-6)
+    ratio = ratio[ratio > 1.0]
+    if not len(ratio):
+        return np.array([BLUR_CAP], np.float32)
     sigma = 1.0 / np.sqrt(np.maximum(ratio * ratio - 1.0, 1.0 / BLUR_CAP**2))
     return sigma.astype(np.float32)
 
@@ -74,15 +81,14 @@ def _sigma(before: Plane, after: Plane) -> Plane:
 def _by_direction(along_x: Plane, along_y: Plane, before: Plane, after: Plane) -> float:
     bins = 6
     floor = max(float(np.quantile(before[::2, ::2], 0.8)), 4.0)
-    rows, columns = np.nonzero(before >= floor)
-    rows, columns = rows[::2], columns[::2]
-    steep, softened = before[rows, columns], after[rows, columns]
-    angle = np.arctan2(along_y[rows, columns], along_x[rows, columns])
+    kept = np.flatnonzero(before >= floor)
+    steep, softened = before.ravel()[kept], after.ravel()[kept]
+    angle = np.arctan2(along_y.ravel()[kept], along_x.ravel()[kept])
     which = np.floor((angle % np.pi) / np.pi * bins).astype(int) % bins
     medians = []
     for k in range(bins):
         mine = which == k
-        if np.count_nonzero(mine) < 300:
+        if np.count_nonzero(mine) < 200:
             continue
         top = mine & (steep >= np.quantile(steep[mine], 0.8))
         medians.append(float(np.median(_sigma(steep[top], softened[top]))))
@@ -103,18 +109,21 @@ def reblur(grey: Grey) -> float:
     worst = 0.0
     for dx, dy, box in ((0, 1, (1, 11)), (1, 0, (11, 1))):
         smooth = cv2.blur(plane, box, borderType=cv2.BORDER_REFLECT)
-        edges = [
-            np.abs(cv2.Sobel(p, cv2.CV_32F, dx, dy, ksize=3, borderType=cv2.BORDER_REFLECT))[
-                2:-1, 2:-1
-            ]
+        sharp, soft = (
+            np.abs(cv2.Sobel(p, cv2.CV_32F, dx, dy, ksize=3, borderType=cv2.BORDER_REFLECT))
             for p in (plane, smooth)
-        ]
-        total = float(edges[0].sum(dtype=np.float64))
+        )
+        total = _inner_sum(sharp)
         if total < 1e-6 * plane.size:
             return 1.0
-        lost = float(np.maximum(0.0, edges[0] - edges[1]).sum(dtype=np.float64))
+        np.subtract(sharp, soft, out=sharp)
+        lost = _inner_sum(np.maximum(sharp, 0.0, out=sharp))
         worst = max(worst, abs(total - lost) / total)
     return worst
+
+
+def _inner_sum(plane: Plane) -> float:
+    return float(cv2.sumElems(plane[2:-1, 2:-1])[0])
 
 
 def noise(grey: Grey) -> float:

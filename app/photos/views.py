@@ -23,6 +23,10 @@ UNBELIEVABLE = 120.0
 """Degrees. Cameras turned by more than this see no common side of an animal. What still matches is
 the ground, seen upside down from opposite sides; it would fold two halves of a ring into one."""
 
+UNPROVEN = 45
+"""So many agreeing features are believed without a pose that puts them before both cameras: from
+one spot, or of something far away, no such pose can be had."""
+
 Points = NDArray[np.float32]
 
 
@@ -56,23 +60,26 @@ def _nearest_binary(a: NDArray[np.uint8], b: NDArray[np.uint8], count: int) -> N
 
 
 def _nearest_unit(a: NDArray[np.uint8], b: NDArray[np.uint8], count: int) -> Nearest:
-    """The same by Euclidean distance of RootSIFT vectors."""
-    distance = _between_unit_vectors(a, b)
-    place = np.argpartition(distance, count - 1, axis=1)[:, :count]
-    found = np.take_along_axis(distance, place, axis=1)
-    order = np.argsort(found, axis=1)
-    return np.take_along_axis(place, order, axis=1), np.take_along_axis(found, order, axis=1)
+    """The same by Euclidean distance of RootSIFT vectors (Arandjelović and Zisserman, CVPR 2012).
+
+    `count` is 1 or 2. Of unit vectors the nearest are those with the largest product.
+    """
+    product = _roots(a) @ _roots(b).T
+    rows = np.arange(len(a))
+    places, products = [], []
+    for _ in range(count):
+        best = product.argmax(axis=1)
+        places.append(best)
+        products.append(product[rows, best])
+        product[rows, best] = -1.0
+    squared = 2.0 - 2.0 * np.stack(products, axis=1)
+    return np.stack(places, axis=1), np.sqrt(np.maximum(squared, 0.0)).astype(np.float32)
 
 
-def _between_unit_vectors(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Distances after the square root of Arandjelović and Zisserman, CVPR 2012 ("RootSIFT")."""
-    roots = []
-    for described in (a, b):
-        plane = described.astype(np.float32)
-        plane /= np.maximum(plane.sum(axis=1, keepdims=True), 1.0)
-        roots.append(np.sqrt(plane))
-    squared = 2.0 - 2.0 * (roots[0] @ roots[1].T)
-    return np.sqrt(np.maximum(squared, 0.0)).astype(np.float32)
+def _roots(described: NDArray[np.uint8]) -> NDArray[np.float32]:
+    plane = described.astype(np.float32)
+    plane /= np.maximum(plane.sum(axis=1, keepdims=True), 1.0)
+    return np.asarray(np.sqrt(plane), np.float32)
 
 
 def epipolar(first: Points, second: Points) -> NDArray[np.bool_]:
@@ -113,6 +120,15 @@ def turn_between(
     return np.asarray(rotation, np.float64) if good >= FEW else None
 
 
+def roll_between(first: Points, second: Points) -> float:
+    """By how many degrees the second pattern of points is the first one turned in the plane.
+
+    Least squares over turns and scales (Umeyama, PAMI 13 (1991), in the plane by complex numbers).
+    """
+    one, two = (p[:, 0] + 1j * p[:, 1] for p in (first, second))
+    return float(np.degrees(np.angle(np.vdot(one - one.mean(), two - two.mean()))))
+
+
 def camera_of(features: Features, focal_share: float) -> NDArray[np.float64]:
     """(focal length, centre x, centre y) in px, the focal length given as share of the long side."""
     width, height = features.size
@@ -134,8 +150,12 @@ def link(
     count = int(mask.sum())
     turn = None
     if count >= 15:
+        if abs(roll_between(first[mask], second[mask])) > UNBELIEVABLE:
+            return Link(*places, 0, 0)
         cameras = (camera_of(features[0], focal[0]), camera_of(features[1], focal[1]))
         turn = turn_between(first[mask], second[mask], cameras)
+        if turn is None and count < UNPROVEN:
+            return Link(*places, 0, 0)
         if turn is not None and np.trace(turn) < 1.0 + 2.0 * np.cos(np.radians(UNBELIEVABLE)):
             return Link(*places, 0, 0)
     return Link(*places, count, count, rotation=turn)
