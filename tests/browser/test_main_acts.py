@@ -121,7 +121,7 @@ def test_an_order_is_typed_by_keyboard_and_walks_to_the_shelf(owner: Page, serve
     press(owner, "Inspect")
     for box in owner.locator("#passed input[name=mark]").all():
         if not box.is_visible():
-            owner.locator("#passed summary").click()
+            owner.locator("#passed > summary").click()
         box.check()
     press(owner, "Pass")
     assert "Packing" in owner.inner_text(".lead")
@@ -153,7 +153,7 @@ def test_an_ear_broken_at_inspection_makes_a_remake_and_undo_takes_it_back(
     press(owner, "Done: to painting")
     press(owner, "Start")
     press(owner, "Done: to inspection")
-    owner.locator("#remake summary").click()
+    owner.locator("#remake > summary").click()
     owner.locator("#remake select[name=cause]").select_option("shaping")
     owner.locator("#remake textarea[name=reason]").fill("the left ear broke off")
     press(owner, "Remake")
