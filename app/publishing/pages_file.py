@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from app.shared.faults import reach
+
 _TABLES = """
 CREATE TABLE IF NOT EXISTS pages (
     token_hash TEXT NOT NULL PRIMARY KEY,
@@ -79,7 +81,9 @@ class PagesFile:
         except BaseException:
             self._raw.execute("ROLLBACK")
             raise
+        reach("pages half written")
         self._raw.execute("COMMIT")
+        reach("pages written")
 
     def close(self) -> None:
         """Let go of the file."""

@@ -17,6 +17,8 @@ from typing import Any
 from sqlalchemy import URL, Connection, Engine, create_engine, event, text
 from sqlalchemy.pool import QueuePool
 
+from app.shared.faults import reach
+
 _COUNT_A_WRITE = text("UPDATE house SET version = version + 1")
 _READERS = 16
 
@@ -33,10 +35,13 @@ class Database:
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """One transaction that writes: all of it is on disk when the block ends, or none."""
-        with self._turn, self._writer.begin() as db:
-            yield db
-            # Every write counts, not only moves: open pages ask by this number whether to redraw.
-            db.execute(_COUNT_A_WRITE)
+        with self._turn:
+            with self._writer.begin() as db:
+                yield db
+                # Every write counts, not only moves: open pages ask by it whether to redraw.
+                db.execute(_COUNT_A_WRITE)
+                reach("before commit")
+            reach("after commit")
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from app.shared.errors import CannotStart
+from app.shared.faults import reach
 from app.shared.places import shipped
 
 HEAD = "0001"
@@ -91,6 +92,7 @@ def _upgrade(path: Path, now: int) -> None:
             command.upgrade(config, "head")
             # In the same transaction: tables without the row would pass for a finished database.
             connection.exec_driver_sql(_FIRST_ROW, (now,))
+            reach("mid-migration")
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
             if broken:
                 raise CannotStart(
