@@ -91,9 +91,9 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         questions=tuple(_question(row, rows) for row in rows.questions.get(order.id, ())),
         last_news_at=max(rows.news.get(order.id, 0), order.taken_at),
         last_change_at=max((entry.recorded_at for entry in changes), default=order.recorded_at),
-        steps_seen=sum(entry.kind in _STEP_CHANGES for entry in changes),
+        steps_seen=_step_changes(changes),
         weeks=ranges.from_passing(blank_on=True),
-        told=_told(told) if told is not None else None,
+        told=_told(told, changes) if told is not None else None,
         later_since=_day(forecast.later_since) if forecast is not None else None,
     )
 
@@ -220,14 +220,23 @@ def _question(row: Row[Any], rows: Rows) -> QuestionFacts:
     return QuestionFacts(row.topic, bool(row.blocking), row.asked_at, row.channel, letter)
 
 
-def _told(row: Row[Any]) -> Told:
+def _step_changes(changes: Iterable[Entry], until: int | None = None) -> int:
+    return sum(
+        entry.kind in _STEP_CHANGES and (until is None or entry.recorded_at <= until)
+        for entry in changes
+    )
+
+
+def _told(row: Row[Any], changes: Sequence[Entry]) -> Told:
+    """The last telling. What a person told held for the steps as they were at that moment."""
+    by_a_page = row.account_id is None
     return Told(
         at=row.at,
         from_day=_day(row.from_day),
         to_day=_day(row.to_day),
         write_by=_day(row.write_by),
         basis=row.basis,
-        steps_seen=row.steps_seen,
+        steps_seen=row.steps_seen if by_a_page else _step_changes(changes, row.at),
     )
 
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from enum import StrEnum
 from statistics import NormalDist
 
 from app.flow.steps import BENCHES, STEPS, Step
@@ -24,7 +25,9 @@ ANSWER_WITHIN = 2
 WRITE_WITHIN = 5
 STALE_AFTER_DAYS = 3
 RECOMPUTED_WITHIN = 600
-FROM_THE_TRADE = "from what is usual in the trade, not yet from this studio's own record"
+TOLD_BY_A_PERSON = "told by a person"
+_TRADE = "from what is usual in the trade"
+FROM_THE_TRADE = f"{_TRADE}, not yet from this studio's own record"
 _DAY = 86_400
 _Z_LOW, _Z_HIGH = NormalDist().inv_cdf(LOW), NormalDist().inv_cdf(HIGH)
 
@@ -37,10 +40,23 @@ class Span:
     high: float
     basis: str
 
-    @property
-    def from_the_trade(self) -> bool:
-        """Whether it rests on the defaults rather than on the studio's own record."""
-        return self.basis == FROM_THE_TRADE
+
+class Rests(StrEnum):
+    """What a range rests on, by the words in which its basis is kept."""
+
+    ON_THE_TRADE = "trade"
+    ON_BOTH = "both"
+    ON_OUR_OWN = "own"
+    ON_A_WORD = "word"
+
+    @classmethod
+    def of(cls, basis: str) -> "Rests":
+        """Read it from a basis: "partly from what is usual in the trade" is both."""
+        if basis == TOLD_BY_A_PERSON:
+            return cls.ON_A_WORD
+        if basis.startswith(_TRADE):
+            return cls.ON_THE_TRADE
+        return cls.ON_BOTH if _TRADE in basis else cls.ON_OUR_OWN
 
 
 class Soon:
@@ -75,11 +91,6 @@ class Shown:
     to_day: date | None
     write_by: date | None
     basis: str
-
-    @property
-    def from_the_trade(self) -> bool:
-        """Whether it rests on the defaults rather than on the studio's own record."""
-        return self.basis == FROM_THE_TRADE
 
     @property
     def longer(self) -> bool:
@@ -119,7 +130,8 @@ def read_points(
     known = _numbers(points)
     if known is None:
         return None
-    if stale:
+    # An edit that moved no piece marks the points stale too, but they are as good as before.
+    if stale and last_change_at >= computed_at:
         return Soon() if now - last_change_at < RECOMPUTED_WITHIN else None
     passed = max(0.0, (now - computed_at) / _DAY)
     if passed > STALE_AFTER_DAYS:

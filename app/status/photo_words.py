@@ -46,7 +46,8 @@ def _living(animals: Sequence[AnimalFacts]) -> Section:
         f"Fill the picture with {one.him}, sharp from front to back, and leave the zoom as it is.",
         "Send the files as the camera made them: not cropped, no filter, not through a chat app, "
         "no stills out of a film.",
-        f"Write beside them how tall {one.he} is, and the colours as you see them.",
+        f"Write beside them how large {one.he} is (height, or length), and the colours as you see "
+        "them.",
     )
     blocks = [Block("text", (lead,)), Block("points", points)]
     for animal in animals:
@@ -111,7 +112,7 @@ def _remembered(animal: AnimalFacts) -> Section:
                 "above.",
                 "Send the files as they are, the largest you have. Where there is only a copy out "
                 "of a chat, send that.",
-                f"Write beside them {one.his} height, and the colours as you know them.",
+                f"Write beside them {one.his} height or length, and the colours as you know them.",
             ),
         ),
     ]

@@ -7,18 +7,15 @@ written for the customer (notes, reasons, the text of questions) do not come in 
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import timedelta
 
 from app.flow.steps import PHOTO_STEPS, Step
-from app.orders.order_facts import AnimalFacts, OrderFacts, ParcelFacts, QuestionFacts, is_quiet
-from app.orders.ranges import Shown, weeks
+from app.orders.order_facts import AnimalFacts, OrderFacts, QuestionFacts, is_quiet
 from app.shared.calendar import Calendar
 from app.shared.web import words
-from app.status import photo_words, piece_words
+from app.status import parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Contact, Document, Section, ToDo
-from app.status.voice import Days, own
+from app.status.voice import Days
 
-DAMAGE_WITHIN_DAYS = 7
 _NOTHING = "You need to do nothing at the moment."
 _TOPICS = {
     "spelling": "the spelling of the inscription",
@@ -186,13 +183,13 @@ def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section
         and not animal.attempts
         and not animal.model.held
     ]
-    yield from _parcels(facts, days)
+    yield from parcel_words.parcels(facts, days)
     if facts.alive and facts.open and not facts.left:
-        yield Section("When", tuple(_when(facts, teller, days)))
+        yield Section("When", tuple(range_words.when(facts, days)))
     yield from photo_words.how_to(first)
     yield from _more_copies(facts, days)
     if facts.received:
-        yield from _care(facts, days)
+        yield from parcel_words.care(facts, days)
     ordered = piece_words.ordered(facts.alive)
     if ordered:
         begun = not any(a.model.step is Step.PHOTOS_WANTED for a in facts.alive)
@@ -222,108 +219,6 @@ def _animal(
     return blocks
 
 
-def _when(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Block]:
-    if not facts.passed:
-        yield from _before_passing(facts)
-    elif facts.shown is None:
-        yield Block("text", ("We are working out the days. They will stand here within the hour.",))
-    elif facts.shown.longer:
-        yield from _longer(facts.shown, days)
-    else:
-        yield from _between(facts, facts.shown, days)
-    if any(question.blocking for question in facts.questions):
-        yield Block(
-            "quiet", ("While we wait for your answer the days move on with it, one for one.",)
-        )
-    if any(copy.standing.held for copy in facts.copies):
-        yield Block("quiet", ("While something rests the days can move. We tell you if they do.",))
-    if facts.needed_by is not None:
-        yield Block("quiet", (_needed(facts, days),))
-
-
-def _before_passing(facts: OrderFacts) -> Iterable[Block]:
-    missing = [animal for animal in facts.alive if not animal.passed]
-    whose = words.listed([own(animal.name) for animal in missing])
-    many = "everything is" if len(facts.copies) > 1 else "the piece is"
-    span = weeks(facts.weeks.low, facts.weeks.high)
-    until = f" from the day {whose} photographs pass until {many} ready."
-    yield Block("range", ("It takes ", span, until))
-    text = (
-        "Our own time starts on that day: a model has then been built from them and found good. "
-        "Before it, any day that we named would be a guess."
-    )
-    yield Block("quiet", (f"{text} {_trade(facts.weeks.from_the_trade)}".strip(),))
-
-
-def _trade(from_the_trade: bool) -> str:
-    if not from_the_trade:
-        return ""
-    return "The weeks come from what is usual in the trade, not yet from our own record."
-
-
-def _between(facts: OrderFacts, shown: Shown, days: Days) -> Iterable[Block]:
-    assert shown.from_day is not None
-    assert shown.to_day is not None
-    many = _who_is_ready(facts)
-    last = days.day(shown.to_day)
-    low, high = (shown.from_day - days.today).days, (shown.to_day - days.today).days
-    first = "now" if low <= 0 else days.day(shown.from_day)
-    lead = f"Most likely {many} ready to leave us between "
-    yield Block("range", (lead, first, " and ", last, "."))
-    count = f"That is {_in_weeks(low, high)}. " if high >= 7 else ""
-    if shown.from_the_trade:
-        basis = (
-            "We worked these days out from what is usual in the trade, not yet from our own "
-            "record, so they lie far apart."
-        )
-    else:
-        early = (
-            "" if low <= 0 else "about one in ten was ready before the first of these days, and "
-        )
-        basis = (
-            f"We count from how long pieces like these have taken us: {early}about one in seven "
-            f"was ready after the {'later day' if low <= 0 else 'second'}."
-        )
-    again = ""
-    if any(copy.made_again for copy in facts.copies):
-        again = " What is being made again is counted in."
-    yield Block("quiet", (f"{count}{basis}{again} If they change for you, we tell you.",))
-
-
-def _who_is_ready(facts: OrderFacts) -> str:
-    """Of what the range speaks: the pieces that are still here."""
-    copies = facts.copies
-    here = [copy for copy in copies if copy.step not in (Step.HANDED_OVER, Step.RECEIVED)]
-    if len(here) < len(copies):
-        return "the last piece is" if len(here) == 1 else "the rest is"
-    return {1: "it is", 2: "both are"}.get(len(copies), "everything is")
-
-
-def _in_weeks(low: int, high: int) -> str:
-    said = weeks(max(0, low), high)
-    return f"in {said.replace('up to', 'at most')}"
-
-
-def _longer(shown: Shown, days: Days) -> Iterable[Block]:
-    yield Block("text", ("It will take longer than the days we last named.",))
-    if shown.write_by is not None:
-        yield Block("text", (f"We write to you with new ones by {days.day(shown.write_by)}.",))
-
-
-def _needed(facts: OrderFacts, days: Days) -> str:
-    assert facts.needed_by is not None
-    named = days.day(facts.needed_by)
-    shown = facts.shown
-    if facts.passed and shown is not None and shown.to_day is not None:
-        if shown.to_day <= facts.needed_by:
-            return f"You named {named}; these days lie before it."
-        return (
-            f"You named {named}, and these days reach beyond it. We know of it. Please write to us "
-            "if that day cannot move."
-        )
-    return f"You named {named}. It is noted with your order."
-
-
 def _more_copies(facts: OrderFacts, days: Days) -> Iterable[Section]:
     """Until when copies may still join, and how to ask."""
     open_models = [animal for animal in facts.alive if animal.model.step is Step.FINISHING]
@@ -338,78 +233,3 @@ def _more_copies(facts: OrderFacts, days: Days) -> Iterable[Section]:
         "photographs."
     )
     yield Section("More copies", (Block("text", (text,)),))
-
-
-# ---------------------------------------------------------------- parcels, and after
-
-
-def _parcels(facts: OrderFacts, days: Days) -> Iterable[Section]:
-    if not facts.parcels:
-        return
-    heading = "The parcel" if len(facts.parcels) == 1 else "The parcels"
-    blocks: list[Block] = []
-    for parcel in facts.parcels:
-        blocks.append(Block("text", (_sent(parcel, days),)))
-        inside = piece_words.inside(facts, parcel.id)
-        if inside:
-            blocks.append(Block("points", tuple(inside)))
-    still = [copy for copy in facts.copies if copy.step not in (Step.HANDED_OVER, Step.RECEIVED)]
-    if still:
-        names = words.listed(
-            [a.name for a in facts.alive if any(copy in still for copy in a.copies)]
-        )
-        count = words.count(len(still), "more piece")
-        blocks.append(Block("text", (f"Still to follow: {count} of {names}.",)))
-    yield Section(heading, tuple(blocks))
-
-
-def _sent(parcel: ParcelFacts, days: Days) -> str:
-    when = days.at(parcel.sent_at)
-    if parcel.way == "collected":
-        return f"Collected from us on {when}. In it:"
-    if parcel.way == "brought":
-        return f"Brought by us on {when}. In it:"
-    number = f", number {parcel.number}" if parcel.number else ""
-    return f"Handed to {parcel.carrier} on {when}{number}. In it:"
-
-
-def _care(facts: OrderFacts, days: Days) -> Iterable[Section]:
-    last = max(copy.standing.since for copy in facts.copies)
-    by = days.calendar.day_of(last) + timedelta(days=DAMAGE_WITHIN_DAYS)
-    count = len(facts.copies)
-    it, its = ("it", "its") if count == 1 else ("them", "their")
-    yield Section(
-        f"Looking after {it}",
-        (
-            Block(
-                "points",
-                (
-                    f"Lift {it} by the base or the body, never by an ear, a leg or the tail."
-                    if count == 1
-                    else "Lift each by the base or the body, never by an ear, a leg or the tail.",
-                    f"Dust {it} with a soft dry brush. No water, no cleaner, no polish.",
-                    f"Keep {it} out of full sun and away from heaters.",
-                    "The paint goes on hardening for some weeks. Until then nothing should press "
-                    f"on {its} surface, and wrapping should stay loose.",
-                ),
-            ),
-        ),
-    )
-    until = f"by {days.day(by)}" if by >= days.today else "as soon as you can"
-    yield Section(
-        "If something is damaged",
-        (
-            Block(
-                "steps",
-                (
-                    "Keep everything: the piece, every part that came off, both the inner and the "
-                    "outer packing, and the label.",
-                    "Photograph the piece, the packing and the label, as they are.",
-                    f"Write to us {until}, with the pictures and the number of your order. "
-                    "Carriers ask for such reports early.",
-                    "Please send nothing back before we have answered, and glue nothing.",
-                ),
-            ),
-        ),
-        folded=by < days.today,
-    )

@@ -115,7 +115,7 @@ def test_photos_that_passed_with_limits(house: Database) -> None:
     )
     assert found.passed
     assert found.computed is not None
-    assert found.computed.from_the_trade
+    assert found.computed.basis == FROM_THE_TRADE
 
 
 def test_who_has_it_in_hand_is_told_by_first_name_alone(house: Database) -> None:

@@ -13,6 +13,7 @@ from app.orders.ranges import (
     FROM_THE_TRADE,
     Decision,
     Position,
+    Rests,
     Shown,
     Soon,
     Span,
@@ -200,6 +201,26 @@ def test_points_about_to_be_computed_again_are_waited_for_ten_minutes() -> None:
 def test_points_that_say_nothing_are_nothing(points: str) -> None:
     assert read_points(points, "", NOW, stale=False, now=NOW, last_change_at=0) is None
     assert full_points(points, "") is None
+
+
+def test_points_that_an_edit_marked_stale_are_as_good_as_before() -> None:
+    found = read_points(
+        '{"10": 8, "85": 20}', "ours", NOW - DAY, stale=True, now=NOW, last_change_at=NOW - 2 * DAY,
+    )  # fmt: skip
+    assert found == Span(7.0, 19.0, "ours")
+
+
+@pytest.mark.parametrize(
+    ("basis", "rests"),
+    [
+        (FROM_THE_TRADE, Rests.ON_THE_TRADE),
+        ("from what is usual in the trade", Rests.ON_THE_TRADE),
+        ("partly from what is usual in the trade", Rests.ON_BOTH),
+        ("from this studio's own record", Rests.ON_OUR_OWN),
+    ],
+)
+def test_a_basis_says_what_a_range_rests_on(basis: str, rests: Rests) -> None:
+    assert Rests.of(basis) is rests
 
 
 def test_old_points_are_nothing() -> None:

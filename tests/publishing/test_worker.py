@@ -12,12 +12,12 @@ from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.orders import links
 from app.publishing import worker
-from app.publishing.check import check_pages
+from app.publishing.checking import check_pages
 from app.publishing.pages_file import PagesFile, read_all
 from app.publishing.worker import rewrite_due, rewrite_stale, want_all
 from app.shared.tokens import token_hash
 from app.status.document import from_json, sentences
-from app.tables import animals, forecasts, models, orders, settings
+from app.tables import animals, forecasts, models, orders, settings, tellings
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, move, rows, walk
 from tests.publishing.conftest import TestWorkshop
 from tests.publishing.orders import linked_order, passed_order
@@ -33,7 +33,7 @@ def said(shop: Shop, token: str) -> str:
 
 
 def differences(shop: Shop) -> list[str]:
-    count, found = check_pages(shop.house.reading, shop.folder.pages, shop.studio(), shop.now())
+    count, found = check_pages(shop.house.reading, shop.folder, shop.studio(), shop.now())
     assert count or found
     return [difference.field for difference in found]
 
@@ -197,6 +197,28 @@ def test_a_computed_range_that_never_comes_is_not_waited_for(shop: Shop) -> None
     assert "from what is usual in the trade" in said(shop, token)
 
 
+def test_what_a_person_told_stands_on_the_page_until_the_next_step(shop: Shop) -> None:
+    order, token, last = passed_order(shop)
+    shop.moment = last + 60
+    _computed(shop, order.id, '{"10": 30, "85": 60}')
+    told = {"from_day": "2026-04-13", "to_day": "2026-05-08", "basis": "told by a person"}
+    with shop.house.writing() as db:
+        db.execute(
+            insert(tellings).values(
+                order_id=order.id, at=last + 30, account_id=2, channel="phone", **told
+            )
+        )
+    rewrite_stale(shop)
+    assert "between 13 April and 8 May" in said(shop, token)
+    assert "These are the days that we told you." in said(shop, token)
+    assert len(rows(shop.house, "SELECT 1 FROM tellings")) == 1
+    shop.moment = walk(shop.house, order.model(), CAST.finisher, last + HOUR, "model_finished")
+    _computed(shop, order.id, '{"10": 20, "85": 40}')
+    rewrite_stale(shop)
+    assert "between 24 March and 13 April" in said(shop, token)
+    assert differences(shop) == []
+
+
 def test_an_end_that_runs_over_is_dropped_day_by_day(shop: Shop) -> None:
     order, token, last = passed_order(shop)
     _computed(shop, order.id, '{"10": 5, "85": 20}')
@@ -219,7 +241,7 @@ def test_an_end_that_runs_over_is_dropped_day_by_day(shop: Shop) -> None:
 def _computed(
     shop: Shop, order_id: int, points: str, *, stale: int = 0, at: int | None = None
 ) -> None:
-    values = {"points": points, "stale": stale, "basis": "ours", "computed_at": at or shop.moment}
+    values = {"points": points, "stale": stale, "basis": "ours", "computed_at": at or shop.moment - 1}
     with shop.house.writing() as db:
         db.execute(update(forecasts).where(forecasts.c.order_id == order_id).values(**values))
 
@@ -330,7 +352,7 @@ def test_the_audit_finds_a_page_that_says_something_else(shop: Shop) -> None:
         db.execute(update(animals).values(name="Maple"))
     assert differences(shop) == ["text"]
     want_all(shop)
-    assert check_pages(shop.house.reading, shop.folder.pages, shop.studio(), NOW) == (0, [])
+    assert check_pages(shop.house.reading, shop.folder, shop.studio(), NOW) == (0, [])
 
 
 def test_the_audit_finds_a_page_under_no_link_and_a_link_without_a_page(shop: Shop) -> None:

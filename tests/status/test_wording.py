@@ -223,6 +223,20 @@ def test_a_range_whose_first_day_has_passed_begins_now() -> None:
     assert "before the first of these days" not in said
 
 
+@pytest.mark.parametrize(
+    ("basis", "words"),
+    [
+        ("from what is usual in the trade", "not yet from our own record"),
+        ("partly from what is usual in the trade", "our own record is short yet"),
+        ("from this studio's own record", "how long pieces like these have taken us"),
+        ("told by a person", "These are the days that we told you."),
+    ],
+)
+def test_a_range_says_what_it_rests_on_and_claims_no_more(basis: str, words: str) -> None:
+    facts = replace(facts_at("shaping"), shown=replace(RANGE, basis=basis))
+    assert words in "\n".join(sentences(document(facts, TELLER, NOW)))
+
+
 def test_damage_is_to_be_told_as_soon_as_possible_when_the_days_are_over() -> None:
     assert "Write to us as soon as you can" in text_of("received", now=NOW + 20 * DAY)
 
