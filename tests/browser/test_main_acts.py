@@ -179,7 +179,7 @@ def test_two_browsers_on_one_piece_and_a_wet_double_tap_move_it_once(
     press(other, "Photos are here")
     assert "Already moved" in other.inner_text("main")
     other.close()
-    owner.locator(".moves button", has_text="Start build").dblclick()
-    owner.wait_for_load_state()
+    with owner.expect_navigation(url=re.compile("done=|/move")):
+        owner.locator(".moves button", has_text="Start build").dblclick()
     owner.goto(owner.url.split("?")[0])
     assert owner.inner_text("#history").count("build started") == 1

@@ -9,6 +9,7 @@ from typing import Annotated, Any, TypeVar
 from fastapi import Depends, Request
 from pydantic import BaseModel, ValidationError
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 
 from app.shared.errors import BadFields
 
@@ -50,7 +51,7 @@ async def read_form(request: Request) -> Form:
     """The form of a request. Files are not taken here; a broken body is a 400 in words."""
     try:
         data = await request.form(max_files=0, max_fields=MOST_FIELDS)
-    except (HTTPException, ValueError) as why:
+    except (HTTPException, ValueError, ClientDisconnect) as why:
         raise BadFields({"": "This form could not be read. Load the page again."}) from why
     return Form((_whole(k), _whole(v)) for k, v in data.multi_items() if isinstance(v, str))
 
