@@ -1,0 +1,109 @@
+"""Every page of the demo, looked at by a machine: no accessibility fault, no script error, no
+sideways scrolling on a phone.
+
+axe-core comes in the wheel of axe-playwright-python; it is put into the page by evaluate, which a
+strict Content-Security-Policy does not forbid. WCAG 2.2 A and AA are asked for.
+"""
+
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import axe_playwright_python
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.browser.conftest import Served, start, stop
+
+AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
+ASKED = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+STAFF = (
+    "/", "/?show=mine", "/orders/new", "/orders", "/orders?closed=1", "/waiting", "/parcels",
+    "/customers", "/letters", "/find?q=otis", "/settings", "/settings/closures", "/accounts", "/me",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    folder = tmp_path_factory.mktemp("demo")
+    served = start(
+        folder, "demo", "--no-browser", "--months", "4", "--orders-per-month", "30", until="Stop"
+    )
+    yield served
+    stop(served)
+
+
+def signed_in(chromium: Browser, demo: Served, width: int) -> Page:
+    page = chromium.new_context(viewport={"width": width, "height": 900}).new_page()
+    page.goto(next(line for line in demo.said if "/in/" in line))
+    page.locator("main button").click()
+    page.wait_for_url(demo.staff + "/")
+    return page
+
+
+def faults(page: Page) -> list[str]:
+    """What axe finds on the page, in a line each."""
+    page.evaluate(AXE)
+    found: dict[str, Any] = page.evaluate(
+        "tags => axe.run(document, {runOnly: {type: 'tag', values: tags}})", ASKED
+    )
+    return [
+        f"{page.url}: {v['id']}: {v['nodes'][0]['html'][:160]} ({len(v['nodes'])} places)"
+        for v in found["violations"]
+    ]
+
+
+def addresses(page: Page, demo: Served) -> list[str]:
+    """The staff's pages: the fixed ones, and one of each kind that needs a row."""
+    found = [path for path in STAFF if page.request.get(demo.staff + path).status == 200]
+    page.goto(f"{demo.staff}/orders")
+    order = str(page.locator("table.list a").first.get_attribute("href"))
+    page.goto(demo.staff + order)
+    links = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
+    for pattern in (r"^/pieces/copy/", r"^/pieces/model/", r"^/customers/\d", r"^/animals/\d"):
+        found += [link for link in links if re.match(pattern, link)][:1]
+    found += [link for link in links if link.startswith("/corrections/")][:1]
+    found += [order, f"{order}/edit"]
+    for path in [p for p in found if re.match(r"^/(customers|animals)/\d+$", p)]:
+        found.append(f"{path}/edit")
+    page.goto(f"{demo.staff}/parcels")
+    inside = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
+    found += [link for link in inside if link.startswith("/parcels/new")][:1]
+    found += [link for link in inside if re.match(r"^/parcels/\d", link)][:1]
+    return found
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_no_page_of_the_staff_has_a_fault(chromium: Browser, demo: Served, width: int) -> None:
+    page = signed_in(chromium, demo, width)
+    wrong: list[str] = []
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on("console", lambda m: wrong.append(m.text) if m.type == "error" else None)
+    found = addresses(page, demo)
+    assert len(found) >= 18
+    for path in found:
+        page.goto(demo.staff + path)
+        wrong += faults(page)
+        if page.evaluate("document.documentElement.scrollWidth > innerWidth"):
+            wrong.append(f"{path} scrolls sideways at {width}")
+    page.context.close()
+    assert not wrong, json.dumps(wrong, indent=1)
+
+
+def test_no_page_of_a_customer_has_a_fault_and_none_needs_a_script(
+    chromium: Browser, demo: Served
+) -> None:
+    links = [line for line in demo.said if line.startswith(demo.public)]
+    assert len(links) >= 3
+    wrong: list[str] = []
+    for link in links:
+        page = chromium.new_context(viewport={"width": 390, "height": 800}).new_page()
+        page.goto(link)
+        wrong += faults(page)
+        if page.evaluate("document.documentElement.scrollWidth > innerWidth"):
+            wrong.append(f"{link} scrolls sideways")
+        assert page.locator("script").count() == 0
+        page.context.close()
+    assert not wrong, json.dumps(wrong, indent=1)
