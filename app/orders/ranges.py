@@ -178,11 +178,11 @@ def _left_of(piece: Position, blank_on: bool) -> tuple[float, float]:
     for step in ahead:
         if step is Step.BLANK and not blank_on and piece.step is not step:
             continue
-        usual, slow = float(STEPS[step].usual), float(STEPS[step].slow)
+        usual = float(STEPS[step].usual)
+        sigma = math.log(STEPS[step].slow / usual) / _Z_HIGH
         if step is piece.step:
             # Time spent is taken off, but a piece that has been there for long is not done yet.
-            usual, slow = max(usual - piece.age, usual / 4), max(slow - piece.age, slow / 4)
-        sigma = math.log(slow / usual) / _Z_HIGH
+            usual = max(usual - piece.age, usual / 4)
         own = usual * math.exp(sigma * sigma / 2)
         mean += own
         variance += (math.exp(sigma * sigma) - 1) * own * own

@@ -213,7 +213,7 @@ def test_what_a_person_told_stands_on_the_page_until_the_next_step(shop: Shop) -
     assert "These are the days that we told you." in said(shop, token)
     assert len(rows(shop.house, "SELECT 1 FROM tellings")) == 1
     shop.moment = walk(shop.house, order.model(), CAST.finisher, last + HOUR, "model_finished")
-    _computed(shop, order.id, '{"10": 20, "85": 40}')
+    _computed(shop, order.id, '{"10": 20.5, "85": 39.5}', at=shop.moment - 1)
     rewrite_stale(shop)
     assert "between 24 March and 13 April" in said(shop, token)
     assert differences(shop) == []
@@ -241,7 +241,7 @@ def test_an_end_that_runs_over_is_dropped_day_by_day(shop: Shop) -> None:
 def _computed(
     shop: Shop, order_id: int, points: str, *, stale: int = 0, at: int | None = None
 ) -> None:
-    values = {"points": points, "stale": stale, "basis": "ours", "computed_at": at or shop.moment - 1}
+    values = {"points": points, "stale": stale, "basis": "ours", "computed_at": at or shop.moment}
     with shop.house.writing() as db:
         db.execute(update(forecasts).where(forecasts.c.order_id == order_id).values(**values))
 
