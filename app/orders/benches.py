@@ -18,6 +18,7 @@ from app.orders.benches_words import (
     day_of,
     main_offer,
     notes,
+    pace_words,
     placed,
     waits_for_customer,
     where,
@@ -286,11 +287,15 @@ def _row(
     )
 
 
+_SAID_BY_BREED = frozenset({"dog", "cat", "horse"})
+
+
 def _kind(line: Line) -> str:
-    """Pygmy goat, Jersey cow; a breed that says it all, or says more than one thing, alone."""
+    """Pygmy goat, Jersey cow; whippet and Friesian need no more words."""
     breed, kind = line.breed, line.kind
-    alone = not breed or not kind or "," in breed or kind.casefold() in breed.casefold()
-    return breed or kind if alone else f"{breed} {kind}"
+    if not breed or not kind or "," in breed or kind in _SAID_BY_BREED or kind in breed:
+        return breed or kind
+    return f"{breed} {kind}"
 
 
 def _main(line: Line, look: Looking) -> Offer | None:
@@ -315,18 +320,11 @@ def _band(step: Step, rows: list[Row], look: Looking) -> Band:
         count=len(rows),
         usual=usual,
         slow=slow,
-        pace_words=_pace_words(usual, slow),
+        pace_words=pace_words(usual, slow),
         own=own,
         items=_folded(rows),
         acts=band_acts(step, look.me.role),
     )
-
-
-def _pace_words(usual: float, slow: float) -> str:
-    """Usual 4 days, slow 9; in whole days, as the age bar says them."""
-    whole = round(usual)
-    said = "usual under a day" if whole < 1 else f"usual {whole} {'day' if whole == 1 else 'days'}"
-    return f"{said}, slow {'one' if slow < 1.5 else round(slow)}"
 
 
 def band_acts(step: Step, role: Role) -> list[tuple[str, str]]:

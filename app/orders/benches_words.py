@@ -240,6 +240,13 @@ def _deadline(line: Line, clock: Clock) -> str:
     return "Last day for more copies is when this ends"
 
 
+def pace_words(usual: float, slow: float) -> str:
+    """Usual 4 days, slow 9; in whole days, as the age bar says them."""
+    whole = round(usual)
+    said = "usual under a day" if whole < 1 else f"usual {whole} {'day' if whole == 1 else 'days'}"
+    return f"{said}, slow {max(1, round(slow))}"
+
+
 @dataclass(frozen=True, slots=True)
 class Until:
     """A choice of how long a piece is set aside."""
