@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from sqlalchemy import Connection, bindparam, text
 
 _WRITE = text(
-    "INSERT INTO news (order_id, letter, kind, round, at, transition_id)"
-    " VALUES (:order_id, :letter, :kind, :round, :at, :transition_id)"
+    "INSERT INTO news (order_id, letter, kind, round, at, transition_id, held_at, held_why)"
+    " VALUES (:order_id, :letter, :kind, :round, :at, :transition_id, :held_at, :held_why)"
     " ON CONFLICT (order_id, letter, kind, round) DO UPDATE"
     " SET taken_back_at = NULL, at = excluded.at, transition_id = excluded.transition_id"
     " WHERE taken_back_at IS NOT NULL"
@@ -25,8 +25,12 @@ def write(
     letter: str = "",
     round_: int = 0,
     transition_id: int | None = None,
+    held_why: str | None = None,
 ) -> None:
-    """Note a piece of news, unless it was noted before; news taken back may come again."""
+    """Note a piece of news, unless it was noted before; news taken back may come again.
+
+    With `held_why` it waits for a person's yes.
+    """
     db.execute(
         _WRITE,
         {
@@ -36,6 +40,8 @@ def write(
             "round": round_,
             "at": at,
             "transition_id": transition_id,
+            "held_at": at if held_why else None,
+            "held_why": held_why,
         },
     )
 

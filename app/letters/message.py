@@ -1,0 +1,169 @@
+"""A letter as a mail: headers that nobody can smuggle anything into, text and its HTML twin.
+
+Names and subjects with line breaks, controls or encoded words are refused before anything is built
+(an encoded word in a name can carry a header of its own past the library), and what was built is
+read again with a second parser: its headers have to be the ones that were meant, each once.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email import policy
+from email.errors import MessageError
+from email.headerregistry import Address
+from email.message import EmailMessage
+from email.parser import BytesParser
+from email.utils import format_datetime
+
+from app.shared.text import problem
+
+_LOCAL, _DOMAIN, _PATH, _LINE = 64, 255, 254, 998
+_ATOM = re.compile(r"[^\s@<>()\[\]\\,;:\"]+")
+# Where the older and the newer rules for names of domains part ways (RFC 5894 section 7.2).
+_TWO_READINGS = frozenset("ßς\u200c\u200d")
+_HEADERS = (
+    "from", "to", "subject", "date", "message-id", "auto-submitted", "mime-version",
+    "content-type",
+)  # fmt: skip
+
+
+class Unsendable(Exception):
+    """This letter can never be sent as it is; the words say why, for the desk."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mailbox:
+    """A mail address with its domain as mail knows it. `plain` is False for a local part that
+    only a server with SMTPUTF8 (RFC 6531) carries."""
+
+    local: str
+    domain: str
+
+    @property
+    def plain(self) -> bool:
+        """Whether every mail server can carry it."""
+        return self.local.isascii()
+
+    def __str__(self) -> str:
+        return f"{self.local}@{self.domain}"
+
+
+@dataclass(frozen=True, slots=True)
+class Envelope:
+    """What stands on a letter besides its words. `formed_at` is UTC seconds."""
+
+    from_name: str
+    from_mail: str
+    to_name: str
+    to_mail: str
+    subject: str
+    message_id: str
+    tag: str
+    formed_at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Mail:
+    """A mail ready to be sent: its bytes, whom it is for, and whom a bounce goes back to."""
+
+    data: bytes
+    recipient: Mailbox
+    sender: Mailbox
+
+    @property
+    def needs_utf8(self) -> bool:
+        """Whether the server has to offer SMTPUTF8."""
+        return not (self.recipient.plain and self.sender.plain)
+
+
+def mailbox(address: str) -> Mailbox:
+    """An address as mail carries it: its domain as A-labels, lengths by RFC 5321 section 4.5.3.1.
+
+    Raises Unsendable.
+    """
+    local, at, domain = address.rpartition("@")
+    if not at or not _ATOM.fullmatch(local) or not _ATOM.fullmatch(domain):
+        raise Unsendable("There is no mail address that can be written to.")
+    if problem(address, _PATH) is not None or local[0] == "." or local[-1] == "." or ".." in local:
+        raise Unsendable("That mail address cannot be written to.")
+    domain = _a_labels(domain)
+    octets = len(local.encode()), len(domain)
+    if octets[0] > _LOCAL or octets[1] > _DOMAIN or sum(octets) + 1 > _PATH:
+        raise Unsendable("That mail address is longer than mail allows.")
+    return Mailbox(local, domain)
+
+
+def _a_labels(domain: str) -> str:
+    if domain.isascii():
+        return domain.lower()
+    if _TWO_READINGS & set(domain):
+        raise Unsendable(
+            "The domain of that address can be read in two ways. Type it as it begins with xn--."
+        )
+    try:
+        return domain.encode("idna").decode("ascii").lower()
+    except UnicodeError:
+        raise Unsendable("The domain of that mail address does not exist as written.") from None
+
+
+def sender_for(from_mail: str, tag: str) -> Mailbox:
+    """The address that a bounce comes back to: the studio's, with the letter's tag (RFC 5233)."""
+    own = mailbox(from_mail)
+    tagged = f"{own.local}+{tag}"
+    return Mailbox(tagged, own.domain) if len(tagged.encode()) <= _LOCAL else own
+
+
+def build(envelope: Envelope, text: str, html: str) -> Mail:
+    """The mail. Raises Unsendable where a header could be read in more than one way."""
+    for value in (envelope.from_name, envelope.to_name, envelope.subject):
+        if problem(value, 250) is not None:
+            raise Unsendable("A name or the subject holds something that mail would misread.")
+    sender, recipient = mailbox(envelope.from_mail), mailbox(envelope.to_mail)
+    utf8 = not (sender.plain and recipient.plain)
+    rules = policy.SMTPUTF8 if utf8 else policy.SMTP
+    message = EmailMessage(rules)
+    try:
+        message["From"] = Address(envelope.from_name, sender.local, sender.domain)
+        message["To"] = Address(envelope.to_name, recipient.local, recipient.domain)
+        message["Subject"] = envelope.subject
+        message["Date"] = format_datetime(datetime.fromtimestamp(envelope.formed_at, UTC))
+        message["Message-ID"] = envelope.message_id
+        # RFC 3834: no robot shall answer it.
+        message["Auto-Submitted"] = "auto-generated"
+        message.set_content(text, cte="quoted-printable")
+        message.add_alternative(html, subtype="html", cte="quoted-printable")
+        data = message.as_bytes()
+    except (ValueError, MessageError, UnicodeError) as why:
+        raise Unsendable("A name or the subject holds something that mail would misread.") from why
+    _read_again(data, envelope, str(sender), str(recipient))
+    return Mail(data, recipient, sender_for(envelope.from_mail, envelope.tag))
+
+
+def _read_again(data: bytes, meant: Envelope, sender: str, recipient: str) -> None:
+    """Compare what another reader finds with what was meant. Raises Unsendable."""
+    head, _, _ = data.partition(b"\r\n\r\n")
+    lines = head.split(b"\r\n")
+    names = sorted(_name(line) for line in lines if not line.startswith((b" ", b"\t")))
+    read = BytesParser(policy=policy.SMTPUTF8).parsebytes(data)
+    found = (
+        names == sorted(_HEADERS)
+        and sorted(name.lower() for name in read) == sorted(_HEADERS)
+        and _addresses(read["from"]) == [(meant.from_name, sender)]
+        and _addresses(read["to"]) == [(meant.to_name, recipient)]
+        and str(read["subject"]) == meant.subject
+        and read["message-id"] == meant.message_id
+        and not any(part.defects for part in read.walk())
+        and all(len(line) <= _LINE for line in data.split(b"\r\n"))
+    )
+    if not found:
+        raise Unsendable("Read again, this letter's head says something else than was meant.")
+
+
+def _name(line: bytes) -> str:
+    return line.partition(b":")[0].decode("latin-1").lower()
+
+
+def _addresses(header: object) -> Sequence[tuple[str, str]]:
+    found = getattr(header, "addresses", ())
+    return [(one.display_name, one.addr_spec) for one in found]
