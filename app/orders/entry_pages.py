@@ -1,10 +1,12 @@
 """The page on which an order is typed."""
 
+from datetime import date
+
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from app.flow.steps import PHOTO_STEPS, STEPS, Step
-from app.orders import entry_store
+from app.orders import entry_store, forecasting
 from app.orders.actions import take_in
 from app.orders.intake import LETTERS, MOST_ANIMALS, Shape, read
 from app.shared.errors import BadFields
@@ -58,7 +60,9 @@ def _more(request: Request, shop: Shop, form: Form) -> Response:
     """One more animal, or one more copy of an animal; everything typed stays."""
     typed, shape = form.plain(), Shape.of(form.plain())
     what, _, number = form.get("more").partition(":")
-    if what == "copy" and number.isdecimal() and int(number) < MOST_ANIMALS:
+    if what == "again":
+        focus = "taken_on" if typed.get("under_way") == "1" else ""
+    elif what == "copy" and number.isdecimal() and int(number) < MOST_ANIMALS:
         n = int(number)
         place = shape.more_copies(n)
         focus = f"a{n}c{place}_size"
@@ -100,6 +104,17 @@ def suggest_customers(request: Request, shop: Shop, name: str = "", mail: str = 
     with shop.house.reading() as db:
         found = entry_store.find_customers(db, typed)
     return render(request, "orders/_known.html", {"found": found})
+
+
+@router.get("/orders/new/chance", name="chance")
+def chance(request: Request, shop: Shop, needed_by: str = "") -> Response:
+    """An honest word on whether an order taken today can be there by a day."""
+    try:
+        day = date.fromisoformat(needed_by[:10])
+    except ValueError:
+        return Response("")
+    said = forecasting.chance_of_new(shop, day)
+    return render(request, "orders/_chance.html", {"said": said})
 
 
 def _customer_typed(known: entry_store.Known) -> dict[str, str]:

@@ -13,7 +13,7 @@ from datetime import date
 import numpy as np
 from sqlalchemy import Connection, bindparam, select, text
 
-from app.flow.steps import Step
+from app.flow.steps import PHOTO_STEPS, Step
 from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.forecast.orders import forecast_orders
 from app.leadtimes.forecast.pieces import forecast_from_entering, forecast_pieces
@@ -61,7 +61,10 @@ def compute(shop: Workshop) -> int:
         rows = db.execute(select(orders.c.id, orders.c.needed_by).where(orders.c.open == 1)).all()
     found = _points_of(known, [row.id for row in rows], now)
     needed = {row.id: row.needed_by for row in rows if row.needed_by is not None}
-    shop.set_forecast(pace, _chances(shop, found, needed, now))
+    entering, _ = forecast_from_entering(
+        known.log, record.WAY.index(Step.FINISHING), now, record.defaults()
+    )
+    shop.set_forecast(pace, _chances(shop, found, needed, now), [float(d) for d in entering])
     _store(shop, known, found, now)
     return len(found)
 
@@ -79,6 +82,31 @@ def _chances(
         left = (calendar.start_of(date.fromisoformat(day)) - now) / 86_400
         chances[order] = chance_within(found[order][0], left)
     return chances
+
+
+def chance_of_new(shop: Workshop, day: date) -> str:
+    """A word on whether an order taken today can be ready by a day, and what is assumed.
+
+    Its photos are taken to come and pass after the usual stays of the photo steps.
+    """
+    points = shop.days_from_passing()
+    calendar, now = shop.studio().calendar, shop.now()
+    if points is None or day <= calendar.day_of(now):
+        return ""
+    pace = shop.pace()
+    photos = sum(pace[step][0] for step in PHOTO_STEPS)
+    left = (calendar.start_of(day) - now) / 86_400 - photos
+    chance = chance_within(np.asarray(points), left)
+    word = (
+        "Hardly to be done"
+        if chance < 0.05
+        else f"About {round(chance * 10)} in 10 to be ready"
+        if chance < 0.9
+        else "Very likely to be ready"
+    )
+    return (
+        f"{word} by then, if photos come and pass within {round(photos)} days as they usually do."
+    )
 
 
 def chance_within(points: Floats, days: float) -> float:

@@ -45,6 +45,7 @@ TABLE: dict[str, Row] = {
     "new_order": DESK_AND_OWNER,
     "save_order": DESK_AND_OWNER,
     "suggest_customers": DESK_AND_OWNER,
+    "chance": DESK_AND_OWNER,
     "orders": EVERYBODY,
     "order": EVERYBODY,
     "ask": EVERYBODY,

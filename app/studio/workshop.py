@@ -1,7 +1,7 @@
 """What every page is given: the database, the data folder, the studio's settings and calendar."""
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -38,6 +38,7 @@ class Workshop:
         self.changed = threading.Event()
         self._studio: Studio | None = None
         self._chances: Mapping[int, float] = {}
+        self._from_passing: Sequence[float] | None = None
         self._forgotten = 0
         self._pace: Pace = {
             step: (facts.usual, facts.slow, False) for step, facts in STEPS.items() if facts.usual
@@ -69,9 +70,15 @@ class Workshop:
         """By order, the chance (0 to 1) of being ready by the day it is needed."""
         return self._chances
 
-    def set_forecast(self, pace: Pace, chances: Mapping[int, float]) -> None:
-        """A worker has counted the stays and the chances anew."""
-        self._pace, self._chances = pace, chances
+    def days_from_passing(self) -> Sequence[float] | None:
+        """Days from the photos' passing to the end, at the forecast's points; None at first."""
+        return self._from_passing
+
+    def set_forecast(
+        self, pace: Pace, chances: Mapping[int, float], from_passing: Sequence[float]
+    ) -> None:
+        """A worker has counted stays, chances and days from passing anew."""
+        self._pace, self._chances, self._from_passing = pace, chances, from_passing
 
     def forget(self) -> None:
         """The settings have changed: read them again when next asked."""
