@@ -20,6 +20,8 @@ from app.shared.calendar import Calendar
 Progress = Callable[[str, float], None]
 KEPT_BACK = 2
 _SOON = 21 * DAY
+# Pieces gather for a sitting: up to so many days pass before a new one is looked at at all.
+_GATHERS = {Step.FINISHING: 2.0, Step.SHAPING: 3.0, Step.PAINTING: 2.2, Step.INSPECTION: 1.1}
 
 
 @dataclass(slots=True, eq=False)
@@ -111,6 +113,17 @@ class Floor:
             return 1, needed
         return 2, piece.job.passed_at or piece.state.counted_at or piece.job.rank_day
 
+    def arrive(self, piece: Piece, moment: int) -> None:
+        """A piece has come to a bench: remakes and rework at once, others in some days."""
+        gathers = _GATHERS.get(piece.state.step)
+        if gathers is None or piece.remake or piece.state.reworks:
+            self.enqueue(piece, moment)
+            return
+        ticket = piece.ticket
+        days = self.rng.uniform(0.05, gathers)
+        at = self.open_hours.next_open(moment + int(days * DAY))
+        self.later(at, lambda t: self._dry(piece, ticket, t))
+
     def enqueue(self, piece: Piece, moment: int) -> None:
         """Put a piece into the queue of the step it is in, and call somebody for it."""
         step = piece.state.step
@@ -162,7 +175,9 @@ class Floor:
 
     def keeps_back(self, step: Step, moment: int) -> bool:
         """Whether the last few pieces of a bench stay where they are."""
-        return moment > self.reserve_from and self.waiting(step) <= KEPT_BACK
+        # Where pieces gather for a sitting, some lie on the bench anyway.
+        kept = 1 if step in _GATHERS else KEPT_BACK
+        return moment > self.reserve_from and self.waiting(step) <= kept
 
     # ------------------------------------------------------------ people
 

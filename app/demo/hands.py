@@ -54,7 +54,7 @@ class Hands:
         elif step is Step.BLANK:
             self._trouble.meet(piece, moment, self._blanks.enqueue)
         else:
-            self._trouble.meet(piece, moment, self._floor.enqueue)
+            self._trouble.meet(piece, moment, self._floor.arrive)
 
     # ------------------------------------------------------------ making
 
@@ -99,7 +99,7 @@ class Hands:
                 cause="painting",
             )  # fmt: skip
         piece.painter = worker.id
-        rests = floor.open_hours.next_open(moment + int(floor.rng.uniform(20, 60) * HOUR))
+        rests = floor.open_hours.next_open(moment + int(floor.rng.uniform(14, 44) * HOUR))
         self._move(piece, "painted", Step.INSPECTION, worker, moment, until=rests)
         return moment
 
@@ -385,7 +385,7 @@ class _Trip:
 def _shaping_work(floor: Floor, piece: Piece) -> list[tuple[int, str, int]]:
     total = int(floor.rng.lognormvariate(0.0, 0.35) * 1.75 * HOUR)
     if floor.chance(0.25):
-        why = floor.rng.choice(("glue setting", "waiting for daylight"))
+        why = floor.rng.choice(floor.words.studio["asides"])
         return [(total // 2, why, 14 * HOUR), (total - total // 2, "", 0)]
     return [(total, "", 0)]
 

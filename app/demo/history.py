@@ -1,6 +1,7 @@
 """How orders come to the invented studio: by season, from its first day to the last minute."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 from math import exp
 
@@ -30,6 +31,8 @@ CAST: Sequence[tuple[float, Wanted]] = (
     (15.0, Wanted(gift=False, remembered=False, simple=True, wait=1.0,
                   fated=("more_views", "silence"))),
     (3.0, Wanted(gift=False, remembered=False, simple=True, wait=20.0)),
+    (15.5, replace(_PLAIN, snag="hold")),
+    (14.5, replace(_PLAIN, snag="ask")),
 )  # fmt: skip
 """Orders that must be there at the end, as days before it: each kind of status page has one."""
 _UNDER_WAY = (
@@ -90,6 +93,7 @@ class History:
         job = intake.order(moment, wanted)
         if wanted.wait is not None:
             job.wait = int(wanted.wait * DAY)
+        job.snag = wanted.snag
         act: int | None = None
         found = intake.animals_wanted(job, wanted)
         for letter, (animal, copies) in zip("ABCD", found, strict=False):
@@ -147,7 +151,8 @@ class History:
         job = intake.order(moment, Wanted(simple=True, late_entry=False), imported=True)
         behind = 1 + list(Step).index(step)
         job.row["taken_at"] = moment - int(rng.uniform(2, 4) * behind * DAY)
-        since = moment - int(rng.uniform(0.2, 4) * DAY)
+        since = self._floor.open_hours.next_open(moment - int(rng.uniform(1, 6) * DAY))
+        since = min(moment, since + rng.randrange(6 * HOUR))
         passed = None if step in PHOTO_STEPS else since - int(rng.uniform(3, 12) * DAY)
         animal, _ = intake.animals_wanted(job, Wanted(simple=True))[0]
         copies_on = STEPS[step].of is Of.COPY

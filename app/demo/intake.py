@@ -18,7 +18,8 @@ from app.shared.text import fold
 class Wanted:
     """What is settled of an order before it comes; None leaves it to chance.
 
-    `wait` is the customer's days until pictures come, `fated` what happens at the benches.
+    `wait` is the customer's days until pictures come, `fated` how they are judged, `snag` what then
+    stops the order: "hold" or "ask".
     """
 
     gift: bool | None = None
@@ -26,6 +27,7 @@ class Wanted:
     simple: bool = False
     wait: float | None = None
     fated: tuple[str, ...] = ()
+    snag: str = ""
     late_entry: bool = True
 
 

@@ -49,7 +49,10 @@ class Piece:
 
 @dataclass(slots=True, eq=False)
 class Job:
-    """An order under way. `passed_at` is when the last of its models passed."""
+    """An order under way. `passed_at` is when the last of its models passed.
+
+    `snag` names what is sure to stop it in the making and lasts: "hold" or "ask".
+    """
 
     row: Row
     rank_day: int
@@ -61,6 +64,7 @@ class Job:
     ended_at: int | None = None
     leaving: bool = False
     patience: str = ""
+    snag: str = ""
     wait: int | None = None
 
     @property

@@ -51,7 +51,7 @@ class Screen:
         first = piece.state.attempts == 0
         if job.wait is None:
             quick = floor.chance(0.12)
-            job.wait = int(0.04 * DAY) if quick else floor.span_of(4.5, 0.85, 40)
+            job.wait = int(0.04 * DAY) if quick else floor.span_of(4.2, 0.85, 40)
             # Now and then nothing comes at all.
             job.patience = "gone" if floor.chance(0.022) else "slow" if floor.chance(0.03) else ""
         if first and job.patience == "gone":
@@ -82,7 +82,8 @@ class Screen:
         floor = self._floor
         row = self._delivery(piece, moment)
         if floor.chance(0.6):
-            seen = moment + 120 if floor.chance(0.4) else floor.office(moment, HOUR)
+            at_once = floor.open_hours.at_work(moment) and floor.chance(0.4)
+            seen = moment + 120 if at_once else floor.office(moment, HOUR)
             ticket = piece.ticket
             floor.later(seen, lambda t: self._told_seen(piece, ticket, row, moment, t))
         else:
@@ -177,7 +178,7 @@ class Screen:
         )  # fmt: skip
         if key in PASSED:
             self._passed(piece, moment)
-            self._trouble.meet(piece, moment, floor.enqueue)
+            self._trouble.meet(piece, moment, floor.arrive)
         elif key == "build_again":
             self._builders.enqueue(piece, moment)
         else:
@@ -222,10 +223,10 @@ class Screen:
     # ------------------------------------------------------------ finishing
 
     def _finishing_work(self, floor: Floor, piece: Piece) -> list[tuple[int, str, int]]:
-        """Some hours at the screen; a third of the models then wait for the copy deadline."""
+        """Some hours at the screen; a quarter of the models then wait for the copy deadline."""
         total = int(floor.rng.lognormvariate(0.0, 0.4) * 1.1 * HOUR)
         deadline = piece.job.row["copy_deadline"]
-        if deadline is None or piece.row["number"] > 1 or not floor.chance(0.3):
+        if deadline is None or piece.row["number"] > 1 or not floor.chance(0.25):
             return [(total, "", 0)]
         day = floor.calendar.local(0).date().fromisoformat(deadline) + timedelta(days=1)
         opens = floor.open_hours.next_open(floor.calendar.moment(day, time(8)))

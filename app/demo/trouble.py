@@ -4,7 +4,7 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from app.demo.floor import Floor
-from app.demo.hours import HOUR
+from app.demo.hours import DAY, HOUR
 from app.demo.ledger import Job, Piece, Row
 from app.flow.rules import Kind
 from app.flow.steps import Of, Step, moves_from
@@ -27,6 +27,10 @@ class Trouble:
         ticket = piece.ticket
         draw = floor.rng.random()
         hold, ask = _HOLDS.get(step, 0.0), _ASKS.get(step, 0.0)
+        lasts = None
+        if piece.job.snag and step in _ASKS:
+            hold, ask, lasts = float(piece.job.snag == "hold"), 1.0, 60 * DAY
+            piece.job.snag = ""
         if piece.remake or draw > hold + ask:
             go_on(piece, moment)
             return
@@ -36,20 +40,21 @@ class Trouble:
             if piece.ticket != ticket:
                 return
             if draw < hold:
-                self.hold(piece, t, go_on)
+                self.hold(piece, t, go_on, lasts=lasts)
             else:
                 topic = floor.rng.choice(("colour", "pose", "marks"))
-                self.ask([piece], topic, t, lambda when: go_on(piece, when))
+                self.ask([piece], topic, t, lambda when: go_on(piece, when), lasts)
 
         floor.later(at, begin)
 
     def hold(
-        self, piece: Piece, moment: int, go_on: GoOn, words: tuple[str, str] | None = None
-    ) -> None:
+        self, piece: Piece, moment: int, go_on: GoOn, words: tuple[str, str] | None = None,
+        lasts: int | None = None,
+    ) -> None:  # fmt: skip
         """Put a piece on hold for some days, then lift the hold and go on."""
         floor = self._floor
         whose, reason = words or floor.rng.choice(floor.words.studio["holds"])
-        lasts = floor.span_of(9, 0.6, 45)
+        lasts = lasts or floor.span_of(9, 0.6, 45)
         look_on = floor.calendar.day_of(moment + lasts) + timedelta(days=floor.rng.randrange(3))
         floor.ledger.add(
             piece, Kind.HOLD, moment, by=floor.desk, reason=reason, whose=whose,
@@ -65,8 +70,9 @@ class Trouble:
         floor.later(floor.office(moment + lasts), lift)
 
     def ask(
-        self, pieces: list[Piece], topic: str, moment: int, go_on: Callable[[int], None]
-    ) -> None:
+        self, pieces: list[Piece], topic: str, moment: int, go_on: Callable[[int], None],
+        lasts: int | None = None,
+    ) -> None:  # fmt: skip
         """Ask the customer something that stops some pieces, and go on when it is answered."""
         floor = self._floor
         asked, answer = floor.rng.choice(floor.words.studio["questions"][topic])
@@ -90,7 +96,7 @@ class Trouble:
                     act = entry.act
             go_on(t)
 
-        floor.later(floor.office(moment + floor.span_of(2.2, 0.9, 28)), answered)
+        floor.later(floor.office(moment + (lasts or floor.span_of(2.2, 0.9, 28))), answered)
 
     def _question(self, pieces: list[Piece], topic: str, asked: str, moment: int) -> Row:
         floor, first = self._floor, pieces[0]

@@ -8,6 +8,8 @@ import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
+from typing import Protocol
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import DatabaseError
@@ -25,8 +27,22 @@ from app.upkeep.replay import Difference, Tally, named, pieces_of
 # The clock of another machine may be a little ahead.
 _CLOCKS_DIFFER = 300
 
-PageChecks = Callable[[Reading, DataFolder, Studio, int], tuple[int, Sequence[Difference]]]
-"""Compares the customers' pages: given a way to read, the folder, the studio's settings and
+
+class PageDiffers(Protocol):
+    """A page in the pages file that is not what the log gives."""
+
+    @property
+    def order_id(self) -> int: ...
+    @property
+    def field(self) -> str: ...
+    @property
+    def in_file(self) -> str: ...
+    @property
+    def from_log(self) -> str: ...
+
+
+PageChecks = Callable[[Reading, Path, Studio, int], tuple[int, Sequence[PageDiffers]]]
+"""Compares the customers' pages: given a way to read, the pages file, the studio's settings and
 calendar, and now, it says how many pages it compared, and what differs."""
 
 _OPEN = """
@@ -93,8 +109,10 @@ def _audit(
             found += troubles
             found += _of_the_log(_raw(db), studio.calendar, now, counts)
         if page_checks is not None:
-            counts["pages"], differ = page_checks(reading, folder, studio, now)
-            found += differ
+            counts["pages"], differ = page_checks(reading, folder.pages, studio, now)
+            found += [
+                Difference("page", d.order_id, d.field, d.in_file, d.from_log) for d in differ
+            ]
     return AuditResult(not found, counts, found)
 
 

@@ -104,7 +104,7 @@ def test_something_lies_on_every_bench_and_the_history_ends_now(tmp_path, now):
 
 def test_about_sixty_orders_are_open_and_some_pieces_are_in_hand(made):
     folder, studio = made
-    assert 45 <= studio.open_orders <= 85
+    assert 50 <= studio.open_orders <= 85
     assert rows(folder, "SELECT count(*) AS n FROM copies WHERE in_hand = 1")[0]["n"] >= 1
     dries = "SELECT count(*) AS n FROM copies WHERE aside_until > ? AND open = 1"
     assert rows(folder, dries, A_TUESDAY)[0]["n"] >= 1

@@ -3,6 +3,7 @@ import shutil
 import sqlite3
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -246,11 +247,12 @@ def test_another_version_is_not_audited_and_not_migrated(studio, capsys):
 def test_pages_are_compared_by_whoever_knows_them(studio):
     asked = []
 
-    def pages(reading, folder, house, now):
+    def pages(reading, pages_path, house, now):
+        assert pages_path == studio.pages
         with reading() as db:
             asked.append(db.exec_driver_sql("SELECT count(*) FROM orders").scalar())
         assert house.settings.name == "Saltmarsh Bench"
-        return 3, [Difference("page", 12, "text", "here", "there")]
+        return 3, [SimpleNamespace(order_id=12, field="text", in_file="here", from_log="there")]
 
     result = audit(studio, A_TUESDAY, pages)
     assert asked == [result.counts["orders"]]
