@@ -14,6 +14,7 @@ import numpy as np
 from sqlalchemy import Connection, bindparam, select, text
 
 from app.flow.steps import PHOTO_STEPS, Step
+from app.leadtimes.forecast.defaults import Defaults
 from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.forecast.orders import forecast_orders
 from app.leadtimes.forecast.pieces import forecast_from_entering, forecast_pieces
@@ -59,12 +60,11 @@ def compute(shop: Workshop) -> int:
         known = record.read(db)
         pace = record.pace_of(db, now)
         rows = db.execute(select(orders.c.id, orders.c.needed_by).where(orders.c.open == 1)).all()
-    found = _points_of(known, [row.id for row in rows], now)
+    defaults = record.defaults()
+    entering = forecast_from_entering(known.log, record.WAY.index(Step.FINISHING), now, defaults)
+    found = _points_of(known, [row.id for row in rows], entering, defaults, now)
     needed = {row.id: row.needed_by for row in rows if row.needed_by is not None}
-    entering, _ = forecast_from_entering(
-        known.log, record.WAY.index(Step.FINISHING), now, record.defaults()
-    )
-    shop.set_forecast(pace, _chances(shop, found, needed, now), [float(d) for d in entering])
+    shop.set_forecast(pace, _chances(shop, found, needed, now), [float(d) for d in entering[0]])
     _store(shop, known, found, now)
     return len(found)
 
@@ -118,22 +118,19 @@ def chance_within(points: Floats, days: float) -> float:
 
 
 def _points_of(
-    known: record.Record, open_orders: list[int], now: int
+    known: record.Record,
+    open_orders: list[int],
+    entering: tuple[Floats, str],
+    defaults: Defaults,
+    now: int,
 ) -> dict[int, tuple[Floats, str]]:
-    """Each open order's points, in days, and what they rest on."""
-    defaults = record.defaults()
+    """Each open order's points, in days, and what they rest on; `entering` before photos pass."""
     pieces = forecast_pieces(known.log, now, defaults, np.random.default_rng(SEED))
-    entering, basis = forecast_from_entering(
-        known.log, record.WAY.index(Step.FINISHING), now, defaults
-    )
-    before = frozenset(
-        code for code, step in enumerate(record.WAY) if code < record.WAY.index(Step.FINISHING)
-    )
-    first_steps = {known.order_of[p.piece] for p in pieces if p.step in before}
+    passing = record.WAY.index(Step.FINISHING)
+    waiting = {known.order_of[piece.piece] for piece in pieces if piece.step < passing}
     found = {o.order: (o.days, o.basis) for o in forecast_orders(pieces, known.order_of)}
     return {
-        order: (entering, basis) if order in first_steps or order not in found else found[order]
-        for order in open_orders
+        order: entering if order in waiting else found.get(order, entering) for order in open_orders
     }
 
 
