@@ -114,6 +114,20 @@ def audit(data: Data = None, as_json: AsJson = False) -> None:
     raise typer.Exit(audit_command.main(DataFolder(data_folder(data)), as_json, check_pages))
 
 
+@cli.command()
+def publish(
+    folder: Annotated[Path, typer.Argument(help="The folder that a web host serves.")],
+    then: Annotated[
+        str, typer.Option("--then", help="A command to run afterwards, without a shell.")
+    ] = "",
+    data: Data = None,
+) -> None:
+    """Write the customers' pages as files for any web host. Exit 1 where something went wrong."""
+    from app import opening
+
+    raise typer.Exit(opening.publish(DataFolder(data_folder(data)), folder, then))
+
+
 photos = typer.Typer(no_args_is_help=True, help="The photo check.")
 cli.add_typer(photos, name="photos")
 
@@ -142,7 +156,11 @@ def main() -> None:
     except (typer.Abort, KeyboardInterrupt):
         sys.exit(130)
     except TyperException as why:
-        getattr(why, "show", lambda: warn(str(why)))()
+        show = getattr(why, "show", None)
+        if show is None:
+            warn(str(why))
+        else:
+            show()
         sys.exit(WRONG_USAGE)
     except (CannotStart, Refused) as why:
         warn(str(why))

@@ -22,6 +22,7 @@ from app.orders import (
     order_pages,
 )
 from app.parcels import pages as parcels_pages
+from app.publishing import sending
 from app.publishing import worker as publishing
 from app.shared.places import shipped
 from app.shared.web import refusals
@@ -48,10 +49,11 @@ ROUTERS = (
     bench_pages.router,
     parcels_pages.router,
 )
-BANNERS: list[door.Banner] = []
+BANNERS: list[door.Banner] = [sending.warning]
 WORKERS: tuple[tuple[str, Worker], ...] = (
     ("forecasting", forecasting.run),
     ("publishing", publishing.run),
+    ("publishing elsewhere", sending.run),
 )
 
 

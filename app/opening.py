@@ -9,8 +9,10 @@ from pathlib import Path
 from app import serving
 from app.main import staff_site
 from app.orders import forecasting
+from app.publishing import publish_command
 from app.publishing import worker as publishing
 from app.shared import clock
+from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.shared.settings import Machine
 from app.staff import links as sign_in
@@ -32,7 +34,9 @@ def warn(text: str) -> None:
 
 
 @contextmanager
-def workshop(folder: DataFolder, *, public_port: int, demo: bool = False) -> Iterator[Workshop]:
+def workshop(
+    folder: DataFolder, *, public_port: int = 8601, demo: bool = False
+) -> Iterator[Workshop]:
     """A studio's house, opened for one server: nobody else may open it meanwhile.
 
     Raises CannotStart where the folder cannot be used or another server has it.
@@ -90,6 +94,36 @@ def say_where(shop: Workshop, port: int) -> None:
             f"(SQLite {sqlite3.sqlite_version}: writes and checkpoints stay on one connection, "
             "because versions before 3.51.3 can lose a commit otherwise.)"
         )
+
+
+def publish(folder: DataFolder, place: Path, then: str) -> int:
+    """Publish the customers' pages to a folder; gives the exit code. Raises CannotStart.
+
+    Where no server runs, the pages are brought up to date first; a running one does that itself.
+    """
+    if not folder.studio.exists():
+        raise CannotStart(f"There is no studio in {folder.path}.")
+    if is_open(folder):
+        shop = Workshop(folder)
+        try:
+            return publish_command.main(shop, place, then)
+        finally:
+            shop.close()
+    with workshop(folder) as shop:
+        if not folder.pages.exists():
+            publishing.want_all(shop)
+        publishing.rewrite_stale(shop)
+        publishing.rewrite_due(shop, shop.now())
+        return publish_command.main(shop, place, then)
+
+
+def is_open(folder: DataFolder) -> bool:
+    """Whether a server has this folder at the moment."""
+    try:
+        folder.hold().close()
+    except CannotStart:
+        return True
+    return False
 
 
 def open_pages_only(pages: Path, port: int, ready: Callable[[], None]) -> None:

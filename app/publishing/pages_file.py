@@ -21,6 +21,11 @@ CREATE TABLE IF NOT EXISTS pages (
     lapses_at INTEGER
 ) STRICT;
 CREATE INDEX IF NOT EXISTS ix_pages_order_id ON pages (order_id);
+CREATE TABLE IF NOT EXISTS published (
+    place TEXT NOT NULL PRIMARY KEY,
+    at INTEGER,
+    trouble TEXT NOT NULL
+) STRICT;
 """
 
 
@@ -73,6 +78,14 @@ class PagesFile:
         rows = self._raw.execute("SELECT order_id FROM pages WHERE written_at < ?", (moment,))
         return {row[0] for row in rows}
 
+    def note_published(self, place: str, now: int, trouble: str) -> None:
+        """Keep that a folder was published to; with trouble, when that last went well stays."""
+        self._raw.execute(
+            "INSERT INTO published (place, at, trouble) VALUES (:place, :at, :trouble)"
+            " ON CONFLICT (place) DO UPDATE SET at = coalesce(:at, at), trouble = :trouble",
+            {"place": place, "at": None if trouble else now, "trouble": trouble},
+        )
+
     @contextmanager
     def _writing(self) -> Iterator[None]:
         self._raw.execute("BEGIN IMMEDIATE")
@@ -102,3 +115,16 @@ def read_all(path: Path) -> list[PageRow]:
         return [PageRow(*row) for row in found]
     finally:
         raw.close()
+
+
+def last_published(path: Path) -> dict[str, tuple[int | None, str]]:
+    """By folder, when publishing to it last went well (or None), and what went wrong since."""
+    raw = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=2)
+    try:
+        rows = raw.execute("SELECT place, at, trouble FROM published").fetchall()
+    except sqlite3.OperationalError:
+        # Written by an older version, or busy at this moment: nothing is known.
+        return {}
+    finally:
+        raw.close()
+    return {place: (at, trouble) for place, at, trouble in rows}

@@ -1,0 +1,282 @@
+"""The customers' pages as plain files for any web host, so that the studio's network stays closed.
+
+    DIR/LINK/index.html  DIR/static/status.css  DIR/404.html  DIR/index.html (says nothing)
+
+A page's bytes are those of the customers' site. Only what has changed is written, each page by
+renaming, and what was revoked or has lapsed is removed. A marker in the folder says whose it is
+and which version of each page lies there; it knows pages by the hash of their link, as the pages
+file does, and nothing is ever removed that is not in it.
+"""
+
+import fcntl
+import hashlib
+import json
+import os
+import re
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Template
+from sqlalchemy import Connection, select
+
+from app.shared.errors import CannotStart
+from app.shared.faults import reach
+from app.shared.places import shipped
+from app.shared.tokens import status_token, token_hash
+from app.shared.web.templating import environment
+from app.status.document import from_json
+from app.status.site import NOT_FOUND
+from app.studio.workshop import Workshop
+from app.tables import house, status_links
+
+MARKER = ".likewright-pages"
+_HALF = ".likewright-half"
+_FORM = 1
+_LOOK_AGAIN = 0
+_AT_ONCE = 400
+_LINK = re.compile(r"[A-Za-z0-9_-]{22,128}")
+_EMPTY = (
+    '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+    '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'">\n'
+    '<meta name="robots" content="noindex, nofollow, noarchive">\n'
+    "<title>{title}</title>\n</head>\n<body>\n{body}</body>\n</html>\n"
+)
+Versions = dict[str, int]
+
+
+@dataclass(slots=True)
+class Published:
+    """What a publish did: pages in the folder, written anew, removed, and not readable."""
+
+    pages: int = 0
+    written: int = 0
+    removed: int = 0
+    unreadable: int = 0
+
+
+@dataclass(slots=True)
+class _Marker:
+    """Whose the folder is, and the version of each page in it, by the hash of its link."""
+
+    studio: int
+    look: str = ""
+    pages: Versions = field(default_factory=dict)
+
+
+def publish(shop: Workshop, place: Path) -> Published:
+    """Bring a folder of published pages in step with the pages file.
+
+    Raises CannotStart where the folder is not ours to write in, or the key does not fit.
+    """
+    place = place.expanduser().resolve()
+    _refuse_data(place, shop.folder.path)
+    with shop.house.reading() as db:
+        studio = int(db.execute(select(house.c.made_at)).scalar_one())
+        nonces = _live_nonces(db)
+    try:
+        with _held(place), closing(_opened(shop.folder.pages)) as pages:
+            marker = _marker(place, studio)
+            return _Publishing(place, shop.folder.key, pages, nonces, marker, shop.now()).run()
+    except OSError as why:
+        raise CannotStart(f"The pages could not be written to {place}: {why.strerror}.") from why
+    except sqlite3.Error as why:
+        raise CannotStart(f"The pages file could not be read: {why}.") from why
+
+
+def _refuse_data(place: Path, data: Path) -> None:
+    data = data.resolve()
+    if place == data or data in place.parents or place in data.parents:
+        raise CannotStart(
+            "Pages are published into a folder of their own, not where the studio's data lies."
+        )
+
+
+def _live_nonces(db: Connection) -> Mapping[str, str]:
+    """What each link is made from, by its hash. What was revoked this minute is not in it."""
+    query = select(status_links.c.token_hash, status_links.c.nonce)
+    rows = db.execute(query.where(status_links.c.revoked_at.is_(None)))
+    return {row.token_hash: row.nonce for row in rows}
+
+
+def _opened(pages: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{pages.resolve().as_uri()}?mode=ro", uri=True, timeout=10)
+
+
+@contextmanager
+def _held(place: Path) -> Iterator[None]:
+    """The folder, made where it is missing, and no second publish in it meanwhile."""
+    if not place.exists():
+        place.mkdir(parents=True)
+        # Names of folders are keys to pages: others may open what they know, but not list.
+        place.chmod(0o711)
+    handle = os.open(place, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield
+    except BlockingIOError as why:
+        raise CannotStart(f"Another publish is writing to {place} at this moment.") from why
+    finally:
+        os.close(handle)
+
+
+def _marker(place: Path, studio: int) -> _Marker:
+    """The folder's marker; a new one where the folder is empty."""
+    path = place / MARKER
+    if not path.exists():
+        if any(place.iterdir()):
+            raise CannotStart(
+                f"{place} is not empty, and nothing in it says that pages were published there. "
+                "Name an empty folder: what is not ours is never touched."
+            )
+        return _Marker(studio)
+    try:
+        found: dict[str, Any] = json.loads(path.read_bytes())
+        if found["form"] != _FORM:
+            raise ValueError("another form")
+        pages = {str(key): int(version) for key, version in found["pages"].items()}
+        marker = _Marker(int(found["studio"]), str(found["look"]), pages)
+    except (ValueError, KeyError, TypeError, AttributeError) as why:
+        raise CannotStart(f"{path} cannot be read. Empty the folder and publish again.") from why
+    if marker.studio != studio:
+        raise CannotStart(f"Another studio publishes to {place}. Name a folder of this one's own.")
+    return marker
+
+
+class _Publishing:
+    """One publish under way."""
+
+    def __init__(
+        self,
+        place: Path,
+        key: bytes,
+        pages: sqlite3.Connection,
+        nonces: Mapping[str, str],
+        marker: _Marker,
+        now: int,
+    ) -> None:
+        self.place, self.key, self.pages, self.nonces = place, key, pages, nonces
+        self.marker, self.now = marker, now
+        self.template = environment().get_template("status/page.html")
+        self.style = (shipped("static") / "status.css").read_bytes()
+        self.done = Published()
+
+    def run(self) -> Published:
+        wanted = self._wanted()
+        there = {token_hash(name): name for name in self._folders()}
+        look, old = _look(self.style, self.template), self.marker
+        changed = [
+            link
+            for link, version in wanted.items()
+            if old.look != look or old.pages.get(link) != version or link not in there
+        ]
+        gone = [link for link in old.pages if link not in wanted]
+        self.done.pages = len(wanted)
+        if not (changed or gone or old.look != look):
+            return self.done
+        # Written down before the pages: after a cut the next publish still knows them as ours.
+        self._mark("", {**old.pages, **dict.fromkeys(changed, _LOOK_AGAIN)})
+        for link in gone:
+            if link in there:
+                self._remove(there[link])
+        self._put_common()
+        self._write(changed, there)
+        # One sync for all: the file system orders it better than a sync for each file.
+        os.sync()
+        self._mark(look, {link: self._sure(version) for link, version in wanted.items()})
+        return self.done
+
+    def _wanted(self) -> Versions:
+        """The pages that a link opens now, and when each was written."""
+        rows = self.pages.execute("SELECT token_hash, written_at, lapses_at FROM pages")
+        return {
+            link: written_at
+            for link, written_at, lapses in rows
+            if link in self.nonces and (lapses is None or lapses > self.now)
+        }
+
+    def _sure(self, version: int) -> int:
+        """A page of this very second may have been written again in it: look again next time."""
+        return version if version < self.now else _LOOK_AGAIN
+
+    def _folders(self) -> Iterator[str]:
+        with os.scandir(self.place) as entries:
+            for entry in entries:
+                if _LINK.fullmatch(entry.name) and entry.is_dir(follow_symlinks=False):
+                    yield entry.name
+
+    def _write(self, links: Sequence[str], there: Mapping[str, str]) -> None:
+        for start in range(0, len(links), _AT_ONCE):
+            part = links[start : start + _AT_ONCE]
+            marks = ", ".join("?" * len(part))
+            query = f"SELECT token_hash, document FROM pages WHERE token_hash IN ({marks})"  # noqa: S608
+            for link, document in self.pages.execute(query, part).fetchall():
+                self._write_page(there.get(link) or self._name(link), document)
+
+    def _name(self, link: str) -> str:
+        token = status_token(self.key, self.nonces[link])
+        if token_hash(token) != link:
+            raise CannotStart(
+                "The key file is not the one that the links were made with. Put the right one "
+                "back, or replace the links: nothing was published."
+            )
+        return token
+
+    def _write_page(self, name: str, document: str) -> None:
+        try:
+            page = self.template.render(page=from_json(document)).encode()
+        except ValueError:
+            self.done.unreadable += 1
+            return
+        folder = self.place / name
+        if not folder.exists():
+            folder.mkdir()
+            folder.chmod(0o755)
+        self.done.written += self._put(folder / "index.html", page)
+        reach("mid-publish")
+
+    def _put(self, path: Path, content: bytes) -> bool:
+        """Write a file where it is not the same already, all of it or nothing."""
+        if path.exists() and path.read_bytes() == content:
+            return False
+        half = self.place / _HALF
+        half.write_bytes(content)
+        half.chmod(0o644)
+        half.replace(path)
+        return True
+
+    def _put_common(self) -> None:
+        static = self.place / "static"
+        static.mkdir(mode=0o755, exist_ok=True)
+        self._put(static / "status.css", self.style)
+        says = f"<p>{NOT_FOUND.strip()}</p>\n"
+        self._put(self.place / "404.html", _EMPTY.format(title="Not here", body=says).encode())
+        self._put(self.place / "index.html", _EMPTY.format(title="-", body="").encode())
+
+    def _remove(self, name: str) -> None:
+        folder = self.place / name
+        (folder / "index.html").unlink(missing_ok=True)
+        # Something that is not ours may lie beside the page.
+        if not any(folder.iterdir()):
+            folder.rmdir()
+        self.done.removed += 1
+
+    def _mark(self, look: str, pages: Versions) -> None:
+        body = {"form": _FORM, "studio": self.marker.studio, "look": look, "pages": pages}
+        half = self.place / _HALF
+        with half.open("wb") as file:
+            file.write(json.dumps(body).encode())
+            file.flush()
+            os.fsync(file.fileno())
+        half.chmod(0o600)
+        half.replace(self.place / MARKER)
+
+
+def _look(style: bytes, template: Template) -> str:
+    """What every page depends on beside its document: when it changes, all are looked at again."""
+    assert template.filename is not None
+    source = Path(template.filename).read_bytes()
+    return hashlib.sha256(source + b"\0" + style).hexdigest()

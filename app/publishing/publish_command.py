@@ -1,0 +1,29 @@
+"""The command `publish`: what was done in a line. Exit 0 done, 1 something went wrong."""
+
+import sys
+from pathlib import Path
+
+from app.publishing.sending import publish_and_send
+from app.shared.errors import CannotStart
+from app.shared.web.words import capital, count
+from app.studio.workshop import Workshop
+
+DONE, FAILED = 0, 1
+
+
+def main(shop: Workshop, place: Path, then: str) -> int:
+    """Publish to a folder, run the command after it, say what was done; gives the exit code."""
+    try:
+        done = publish_and_send(shop, place, then)
+    except CannotStart as why:
+        print(str(why), file=sys.stderr, flush=True)
+        return FAILED
+    unread = capital(f"{count(done.unreadable, 'page')} could not be read.")
+    as_of = shop.studio().calendar.local(shop.now())
+    print(
+        f"{capital(count(done.pages, 'page'))} as of {as_of:%H:%M}: "
+        f"{done.written} written, {done.removed} removed."
+        + (f" {unread}" if done.unreadable else ""),
+        flush=True,
+    )
+    return FAILED if done.unreadable else DONE

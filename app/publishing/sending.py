@@ -1,0 +1,132 @@
+"""Publishing by the server itself every so often, the command that runs after it, and the warning.
+
+Set by environment, because a command that a web page could set would be a way into the machine:
+LIKEWRIGHT_PUBLISH_FOLDER, LIKEWRIGHT_PUBLISH_EVERY_MINUTES and LIKEWRIGHT_PUBLISH_THEN.
+"""
+
+import logging
+import re
+import shlex
+import subprocess
+import threading
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from app.publishing.pages_file import PagesFile, last_published
+from app.publishing.publish import MARKER, Published, publish
+from app.shared.errors import CannotStart
+from app.studio.seldom import seldom
+from app.studio.workshop import Workshop
+
+OLD_AFTER = 86_400
+_LONGEST_COMMAND = 1_800
+_SHOWN = 300
+_log = logging.getLogger("likewright.publishing")
+# File names in what a command prints are links: they belong in no log and on no page.
+_LIKE_A_LINK = re.compile(r"[A-Za-z0-9_-]{22,}")
+
+
+class Publishing(BaseSettings):
+    """`LIKEWRIGHT_PUBLISH_*` as found in the environment."""
+
+    model_config = SettingsConfigDict(env_prefix="LIKEWRIGHT_PUBLISH_", extra="ignore")
+
+    folder: Path | None = None
+    every_minutes: Annotated[int, Field(ge=0)] = 0
+    then: str = ""
+
+
+def publish_and_send(shop: Workshop, place: Path, then: str) -> Published:
+    """Publish, run the command, and note when all of it last went well.
+
+    Raises CannotStart with what went wrong; that is noted too.
+    """
+    argv = _read(then)
+    try:
+        done = publish(shop, place)
+        if argv:
+            _run(argv)
+    except CannotStart as why:
+        _note(shop, place, str(why))
+        raise
+    _note(shop, place, "")
+    return done
+
+
+def _read(then: str) -> list[str]:
+    """A command as words. It is run without a shell."""
+    try:
+        return shlex.split(then)
+    except ValueError as why:
+        raise CannotStart(f"The command after publishing cannot be read: {why}.") from why
+
+
+def _run(argv: list[str]) -> None:
+    try:
+        ended = subprocess.run(
+            argv, capture_output=True, timeout=_LONGEST_COMMAND, check=False,
+            stdin=subprocess.DEVNULL,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired as why:
+        raise CannotStart(
+            f"The pages are in the folder, but “{argv[0]}” did not end within half an hour."
+        ) from why
+    except OSError as why:
+        raise CannotStart(
+            f"The pages are in the folder, but “{argv[0]}” could not be run: {why.strerror}."
+        ) from why
+    if ended.returncode:
+        said = _LIKE_A_LINK.sub("…", ended.stderr.decode(errors="replace").strip())[-_SHOWN:]
+        raise CannotStart(
+            f"The pages are in the folder, but “{argv[0]}” ended with {ended.returncode}"
+            + (f", saying: {said}" if said else ".")
+        )
+
+
+def _note(shop: Workshop, place: Path, trouble: str) -> None:
+    pages = PagesFile(shop.folder.pages)
+    try:
+        pages.note_published(str(place.expanduser().resolve()), shop.now(), trouble)
+    finally:
+        pages.close()
+
+
+def run(shop: Workshop, stop: threading.Event) -> None:
+    """Publish every so often until `stop` is set, where the environment says so."""
+    said = Publishing()
+    if said.folder is None or not said.every_minutes:
+        stop.wait()
+        return
+    while not stop.is_set():
+        try:
+            publish_and_send(shop, said.folder, said.then)
+        except CannotStart as why:
+            _log.warning("publishing failed: %s", why)
+        stop.wait(said.every_minutes * 60)
+
+
+@seldom
+def warning(shop: Workshop) -> str | None:
+    """A sentence for every staff page where what is published is more than a day old, or None."""
+    if not shop.folder.pages.exists():
+        return None
+    set_up = Publishing().folder
+    places = {
+        place: found
+        for place, found in last_published(shop.folder.pages).items()
+        if (Path(place) / MARKER).exists()
+    }
+    if set_up is not None:
+        places.setdefault(str(set_up.expanduser().resolve()), (None, ""))
+    for place, (at, trouble) in places.items():
+        if at is not None and shop.now() - at <= OLD_AFTER:
+            continue
+        when = (
+            "never" if at is None else f"last on {shop.studio().calendar.local(at):%-d %b, %H:%M}"
+        )
+        why = f" {trouble}" if trouble else " Run: likewright publish"
+        return f"The customers' pages in {place} were {when} published in full.{why}"
+    return None

@@ -1,0 +1,441 @@
+"""Pages as files: the bytes of the customers' site, only what changed, nothing left of what went."""
+
+import asyncio
+import json
+import os
+import shutil
+import socket
+import sqlite3
+import stat
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from app.orders import links
+from app.publishing import publish as publishing
+from app.publishing.pages_file import last_published
+from app.publishing.publish import MARKER, publish
+from app.publishing.publish_command import main
+from app.publishing.sending import publish_and_send, run, warning
+from app.publishing.worker import rewrite_due, rewrite_stale
+from app.shared.errors import CannotStart
+from app.shared.places import shipped
+from app.status.site import HEADERS, NOT_FOUND
+from tests.making import CAST, DAY, NOW, move
+from tests.publishing.conftest import TestWorkshop
+from tests.publishing.orders import linked_order
+from tests.status.conftest import Visitor
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    return tmp_path.with_name(f"{tmp_path.name}-pages")
+
+
+def written(shop: TestWorkshop, place: Path, *, later: int = 10) -> publishing.Published:
+    """Bring the pages up to date, then publish some seconds later."""
+    rewrite_stale(shop)
+    shop.moment += later
+    return publish(shop, place)
+
+
+def files(place: Path) -> dict[str, bytes]:
+    return {
+        str(path.relative_to(place)): path.read_bytes()
+        for path in place.rglob("*")
+        if path.is_file() and path.name != MARKER
+    }
+
+
+def test_a_published_page_has_the_bytes_of_the_customers_site(shop, place) -> None:
+    tokens = [linked_order(shop)[1] for _ in range(3)]
+    assert written(shop, place) == publishing.Published(3, 3, 0, 0)
+    for token in tokens:
+        live = asyncio.run(Visitor(shop).asks(f"/{token}/"))
+        assert live.status_code == 200
+        assert (place / token / "index.html").read_bytes() == live.content
+    assert sorted(set(files(place)) - {f"{token}/index.html" for token in tokens}) == [
+        "404.html", "index.html", "static/status.css",
+    ]  # fmt: skip
+    assert NOT_FOUND.strip() in (place / "404.html").read_text()
+
+
+def test_a_page_says_itself_what_a_header_would(shop, place) -> None:
+    _, token = linked_order(shop)
+    written(shop, place)
+    page = (place / token / "index.html").read_text()
+    for meta in (
+        'name="robots" content="noindex, nofollow, noarchive"',
+        'name="referrer" content="no-referrer"',
+        'http-equiv="Content-Security-Policy" content="default-src \'none\';',
+        "As of",
+    ):
+        assert meta in page
+
+
+def test_nothing_changed_writes_nothing(shop, place) -> None:
+    linked_order(shop)
+    written(shop, place)
+    before = {path: path.stat().st_mtime_ns for path in place.rglob("*")}
+    assert publish(shop, place) == publishing.Published(1, 0, 0, 0)
+    assert {path: path.stat().st_mtime_ns for path in place.rglob("*")} == before
+
+
+def test_only_the_page_that_changed_is_written(shop, place) -> None:
+    order, token = linked_order(shop)
+    _, other = linked_order(shop)
+    written(shop, place)
+    before = files(place)
+    move(shop.house, order.model(), CAST.desk, shop.moment + 60, "photos_counted")
+    shop.moment += 120
+    assert written(shop, place).written == 1
+    now = files(place)
+    assert {name for name in now if now[name] != before.get(name)} == {f"{token}/index.html"}
+    assert now[f"{other}/index.html"] == before[f"{other}/index.html"]
+
+
+def test_a_page_written_twice_in_one_second_is_not_missed(shop, place) -> None:
+    order, token = linked_order(shop)
+    written(shop, place, later=0)
+    before = (place / token / "index.html").read_bytes()
+    move(shop.house, order.model(), CAST.desk, shop.moment, "photos_counted")
+    written(shop, place, later=0)
+    assert (place / token / "index.html").read_bytes() != before
+
+
+def test_what_was_revoked_is_gone_even_before_the_pages_file_knows(shop, place) -> None:
+    order, token = linked_order(shop)
+    _, other = linked_order(shop)
+    written(shop, place)
+    with shop.house.writing() as db:
+        links.revoke(db, order.id, shop.moment)
+    assert publish(shop, place) == publishing.Published(1, 0, 1, 0)
+    assert not (place / token).exists()
+    assert (place / other).exists()
+
+
+def test_what_has_lapsed_is_gone_even_before_the_pages_file_knows(shop, place) -> None:
+    _, token = linked_order(shop)
+    with shop.house.writing() as db:
+        db.exec_driver_sql("UPDATE status_links SET lapses_at = ?", (NOW + DAY,))
+    written(shop, place)
+    assert (place / token).exists()
+    shop.moment = NOW + DAY
+    assert publish(shop, place).removed == 1
+    assert not (place / token).exists()
+
+
+def test_another_look_writes_every_page_again(shop, place, monkeypatch) -> None:
+    _, token = linked_order(shop)
+    written(shop, place)
+    kept = (place / token / "index.html").read_bytes()
+    (place / token / "index.html").write_bytes(b"of an older program")
+    monkeypatch.setattr(publishing, "_look", lambda *_: "another")
+    assert publish(shop, place).written == 1
+    assert (place / token / "index.html").read_bytes() == kept
+
+
+def test_a_page_that_somebody_deleted_comes_back(shop, place) -> None:
+    _, token = linked_order(shop)
+    written(shop, place)
+    shutil.rmtree(place / token)
+    assert publish(shop, place).written == 1
+    assert (place / token / "index.html").exists()
+
+
+def test_a_folder_that_is_not_ours_is_left_alone(shop, place) -> None:
+    linked_order(shop)
+    rewrite_stale(shop)
+    place.mkdir()
+    (place / "holiday.txt").write_text("mine")
+    with pytest.raises(CannotStart, match="is not empty"):
+        publish(shop, place)
+    assert [path.name for path in place.iterdir()] == ["holiday.txt"]
+
+
+def test_what_others_put_into_our_folder_stays(shop, place) -> None:
+    order, token = linked_order(shop)
+    written(shop, place)
+    stranger = place / ("S" * 43)
+    stranger.mkdir()
+    (stranger / "index.html").write_text("mine")
+    (place / token / "note.txt").write_text("mine too")
+    with shop.house.writing() as db:
+        links.revoke(db, order.id, shop.moment)
+    publish(shop, place)
+    assert (stranger / "index.html").read_text() == "mine"
+    assert [path.name for path in (place / token).iterdir()] == ["note.txt"]
+
+
+def test_another_studio_s_folder_is_refused(shop, place) -> None:
+    linked_order(shop)
+    written(shop, place)
+    marker = json.loads((place / MARKER).read_bytes())
+    (place / MARKER).write_text(json.dumps(marker | {"studio": 1}))
+    with pytest.raises(CannotStart, match="Another studio"):
+        publish(shop, place)
+
+
+@pytest.mark.parametrize("where", ["", "pictures", ".."])
+def test_nothing_is_published_where_the_data_lies(shop, where: str) -> None:
+    with pytest.raises(CannotStart, match="folder of their own"):
+        publish(shop, shop.folder.path / where)
+
+
+def test_a_wrong_key_is_said_before_anything_is_published_under_it(shop, place) -> None:
+    linked_order(shop)
+    rewrite_stale(shop)
+    shop.folder.__dict__["key"] = b"x" * 32
+    with pytest.raises(CannotStart, match="key file is not the one"):
+        publish(shop, place)
+    assert [name for name in files(place) if name.count("/")] == ["static/status.css"]
+
+
+def test_nobody_can_list_the_folder_and_everybody_can_read_a_page(shop, place) -> None:
+    _, token = linked_order(shop)
+    written(shop, place)
+    modes = {name: stat.S_IMODE((place / name).stat().st_mode) for name in (
+        "", token, f"{token}/index.html", "404.html", MARKER)}  # fmt: skip
+    assert modes == {
+        "": 0o711, token: 0o755, f"{token}/index.html": 0o644, "404.html": 0o644, MARKER: 0o600,
+    }  # fmt: skip
+
+
+def test_the_marker_holds_no_link(shop, place) -> None:
+    _, token = linked_order(shop)
+    written(shop, place)
+    assert token not in (place / MARKER).read_text()
+
+
+def test_two_at_once_do_not_write_into_each_other(shop, place) -> None:
+    linked_order(shop)
+    written(shop, place)
+    with publishing._held(place), pytest.raises(CannotStart, match="at this moment"):
+        publish(shop, place)
+
+
+def test_a_page_nobody_can_read_keeps_the_others_going(shop, place, capsys) -> None:
+    linked_order(shop)
+    order, token = linked_order(shop)
+    written(shop, place)
+    good = (place / token / "index.html").read_bytes()
+    with sqlite3.connect(shop.folder.pages) as raw:
+        raw.execute(
+            "UPDATE pages SET document = '{\"form\": 99}', written_at = written_at + 1"
+            " WHERE order_id = ?", (order.id,)
+        )  # fmt: skip
+    raw.close()
+    assert main(shop, place, "") == 1
+    assert "One page could not be read" in capsys.readouterr().out
+    assert (place / token / "index.html").read_bytes() == good
+
+
+# ---------------------------------------------------------------- cut off
+
+
+def test_a_cut_in_the_middle_leaves_whole_pages_and_the_next_publish_finishes(
+    shop, place, tmp_path
+) -> None:
+    orders = [linked_order(shop) for _ in range(5)]
+    rewrite_stale(shop)
+    ended = subprocess.run(
+        [sys.executable, "-m", "app", "publish", str(place), "--data", str(shop.folder.path)],
+        env=os.environ | {"LIKEWRIGHT_FAULT": "mid-publish:3"}, capture_output=True, timeout=60,
+    )  # fmt: skip
+    assert ended.returncode == 86
+    there = list(place.glob("*/index.html"))
+    assert len(there) == 3
+    assert all(path.read_text().endswith("</html>") for path in there)
+    # One of those that were written is revoked before the next publish.
+    gone = next((o, t) for o, t in orders if (place / t).exists())
+    with shop.house.writing() as db:
+        links.revoke(db, gone[0].id, shop.moment)
+    done = written(shop, place)
+    assert (done.pages, done.removed) == (4, 1)
+    assert sorted(path.parent.name for path in place.glob("*/index.html")) == sorted(
+        token for _, token in orders if token != gone[1]
+    )
+    assert not list(place.rglob("*half*"))
+
+
+# ---------------------------------------------------------------- the command after it
+
+
+def test_the_command_runs_without_a_shell(shop, place, tmp_path) -> None:
+    linked_order(shop)
+    rewrite_stale(shop)
+    seen = tmp_path / "seen"
+    script = f"import sys; open({str(seen)!r}, 'w').write(sys.argv[1])"
+    publish_and_send(shop, place, f'{sys.executable} -c "{script}" "a; b > c"')
+    assert seen.read_text() == "a; b > c"
+
+
+def test_a_command_that_fails_is_shown_without_the_links_it_named(shop, place, capsys) -> None:
+    _, token = linked_order(shop)
+    rewrite_stale(shop)
+    script = f"import sys; sys.exit('no room for {token}/index.html')"
+    assert main(shop, place, f'{sys.executable} -c "{script}"') == 1
+    said = capsys.readouterr().err
+    assert "ended with 1" in said
+    assert "no room for …/index.html" in said
+    assert token not in said
+    assert (place / token).exists()
+
+
+@pytest.mark.parametrize("command", ['"half a', "/nowhere/at-all"])
+def test_a_command_that_cannot_be_run_is_said(shop, place, command: str, capsys) -> None:
+    linked_order(shop)
+    rewrite_stale(shop)
+    assert main(shop, place, command) == 1
+    assert "could not be run" in (said := capsys.readouterr().err) or "cannot be read" in said
+
+
+# ---------------------------------------------------------------- the warning, and the worker
+
+
+def test_a_publish_older_than_a_day_is_said_on_every_page(shop, place) -> None:
+    linked_order(shop)
+    rewrite_stale(shop)
+    assert warning(shop) is None
+    publish_and_send(shop, place, "")
+    shop.moment += DAY
+    assert warning(shop) is None
+    shop.moment += 60
+    said = warning(shop)
+    assert said is not None
+    assert str(place) in said
+    publish_and_send(shop, place, "")
+    shop.moment += 60
+    assert warning(shop) is None
+
+
+def test_a_folder_that_was_set_and_never_published_is_said(shop, place, monkeypatch) -> None:
+    rewrite_stale(shop)
+    monkeypatch.setenv("LIKEWRIGHT_PUBLISH_FOLDER", str(place))
+    said = warning(shop)
+    assert said is not None
+    assert "never" in said
+
+
+def test_a_failing_command_does_not_count_as_published(shop, place) -> None:
+    linked_order(shop)
+    rewrite_stale(shop)
+    publish_and_send(shop, place, "")
+    first = shop.moment
+    shop.moment += 2 * DAY
+    with pytest.raises(CannotStart):
+        publish_and_send(shop, place, "false")
+    at, trouble = last_published(shop.folder.pages)[str(place)]
+    assert at == first
+    assert "ended with 1" in trouble
+    assert "ended with 1" in (warning(shop) or "")
+
+
+def test_the_worker_publishes_when_told_to_and_ends_when_asked(shop, place, monkeypatch) -> None:
+    linked_order(shop)
+    rewrite_stale(shop)
+    monkeypatch.setenv("LIKEWRIGHT_PUBLISH_FOLDER", str(place))
+    monkeypatch.setenv("LIKEWRIGHT_PUBLISH_EVERY_MINUTES", "5")
+    waited: list[float] = []
+
+    class Once:
+        def is_set(self) -> bool:
+            return bool(waited)
+
+        def wait(self, seconds: float | None = None) -> bool:
+            waited.append(seconds or 0)
+            return True
+
+    run(shop, Once())  # type: ignore[arg-type]
+    assert waited == [300]
+    assert len(list(place.glob("*/index.html"))) == 1
+
+
+# ---------------------------------------------------------------- a real web server
+
+
+NGINX = shutil.which("nginx") or "/usr/sbin/nginx"
+_AROUND = """
+daemon off; master_process off; pid {folder}/pid; error_log {folder}/error.log crit;
+events {{ worker_connections 64; }}
+http {{
+  types {{ text/html html; text/css css; }} default_type text/plain; charset utf-8;
+  client_body_temp_path {folder}/b; proxy_temp_path {folder}/p; fastcgi_temp_path {folder}/f;
+  uwsgi_temp_path {folder}/u; scgi_temp_path {folder}/s;
+  {server}
+}}
+"""
+
+
+@pytest.fixture
+def nginx(place: Path, tmp_path: Path) -> Iterator[Callable[..., httpx.Response]]:
+    """The shipped configuration, served on loopback without a certificate."""
+    if not Path(NGINX).exists():
+        pytest.skip("no nginx here")
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        port = sock.getsockname()[1]
+    conf = (shipped("demo_data") / "hosting" / "nginx.conf").read_text()
+    for old, new in (
+        ("listen 443 ssl;", f"listen 127.0.0.1:{port};"),
+        ("/var/www/likewright;", f"{place};"),
+        ("/var/log/nginx/likewright.log", f"{tmp_path}/site-error.log"),
+    ):
+        assert old in conf
+        conf = conf.replace(old, new)
+    conf = "\n".join(line for line in conf.splitlines() if "ssl_certificate" not in line)
+    path = tmp_path / "nginx.conf"
+    path.write_text(_AROUND.format(folder=tmp_path, server=conf))
+    server = subprocess.Popen([NGINX, "-c", str(path), "-p", str(tmp_path)])
+    with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=5) as client:
+        for _ in range(100):
+            try:
+                client.get("/404.html")
+                break
+            except httpx.ConnectError:
+                time.sleep(0.05)
+        yield client.get
+    server.terminate()
+    server.wait(10)
+
+
+def test_a_web_server_gives_the_same_page_with_the_same_headers(shop, place, nginx) -> None:
+    order, token = linked_order(shop)
+    written(shop, place)
+    live = asyncio.run(Visitor(shop).asks(f"/{token}/"))
+    page = nginx(f"/{token}/")
+    assert page.status_code == 200
+    assert page.content == live.content
+    assert page.headers["content-type"].partition(";")[0] == "text/html"
+    for name, value in HEADERS.items():
+        assert page.headers[name] == value, name
+    assert not {"etag", "last-modified", "set-cookie"} & set(page.headers)
+    assert nginx(f"/{token}/../static/status.css").status_code == 200
+    assert nginx(f"/{token}").headers["location"] == f"/{token}/"
+
+    with shop.house.writing() as db:
+        links.revoke(db, order.id, shop.moment)
+    publish(shop, place)
+    for path in (f"/{token}/", "/" + "N" * 43 + "/", f"/{MARKER}", "/static/", "/nothing"):
+        answer = nginx(path)
+        assert answer.status_code == 404, path
+        assert NOT_FOUND.strip() in answer.text
+        assert answer.headers["x-robots-tag"] == HEADERS["x-robots-tag"]
+    assert nginx("/").status_code == 200
+    assert token not in nginx("/").text
+
+
+def test_a_day_later_the_pages_are_written_again_with_its_date(shop, place) -> None:
+    _, token = linked_order(shop)
+    written(shop, place)
+    before = (place / token / "index.html").read_text()
+    shop.moment += DAY
+    rewrite_due(shop, shop.moment)
+    shop.moment += 10
+    assert publish(shop, place).written == 1
+    assert (place / token / "index.html").read_text() != before
