@@ -26,10 +26,11 @@ DEPTH: Final = 7
 BINS: Final = 32
 ROWS_PER_TREE: Final = 4_000
 ROWS_PER_PIECE: Final = 4  # on average and a tree: rows of one piece are no new evidence
-FEWEST_IN_LEAF: Final = 20
+FEWEST_IN_LEAF: Final = 16  # rows, where one piece counts for at most MOST_FROM_PIECE
+MOST_FROM_PIECE: Final = 2.0
 FEATURES_TRIED: Final = 0.4  # the share of columns that a level of a tree may cut
 GRID: Final = 80
-PRIOR: Final = 6.0
+PRIOR: Final = 3.0
 SMALL: Final = 0.05  # remaining times are compared on log(days + SMALL x their median)
 
 
@@ -44,6 +45,19 @@ class Tree:
     deaths: Floats
     at_risk: Floats
     leaf_row: Ints
+
+
+@dataclass(frozen=True)
+class Sample:
+    """The rows of one tree: features in bins, split targets, days to the end or censoring,
+    evidence.
+    """
+
+    binned: Ints
+    target: Floats
+    days: Floats
+    seen: Bools
+    evidence: Floats
 
 
 @dataclass(frozen=True)
@@ -102,7 +116,10 @@ def fit_forest(
     piece = paths.piece[rows.stay]
     for _ in range(TREES):
         drawn = _draw(piece, generator)
-        tree, size = _grow(binned[drawn], target[drawn], days[drawn], seen[drawn], grid, generator)
+        sample = Sample(
+            binned[drawn], target[drawn], days[drawn], seen[drawn], _evidence(piece[drawn])
+        )
+        tree, size = _grow(sample, grid, generator)
         trees.append(tree)
         sizes.append(size)
     return Forest(paths, encoder, reached, edges, grid, trees, float(np.mean(sizes)))
@@ -167,32 +184,42 @@ def _bin(features: Floats, edges: list[Floats]) -> Ints:
     )
 
 
-def _grow(
-    binned: Ints, target: Floats, days: Floats, seen: Bools, grid: Floats, generator: Generator
-) -> tuple[Tree, float]:
-    """One tree, level by level, and the mean number of rows of a leaf as its rows see it."""
+def _evidence(piece: Ints) -> Floats:
+    """What each row counts for when a leaf is asked whether it holds enough."""
+    _, place, count = np.unique(piece, return_inverse=True, return_counts=True)
+    weight: Floats = np.minimum(1.0, MOST_FROM_PIECE / count)[place]
+    return weight
+
+
+def _grow(sample: Sample, grid: Floats, generator: Generator) -> tuple[Tree, float]:
+    """One tree, level by level, and the mean evidence in a leaf as its rows see it."""
+    binned = sample.binned
     nodes = 2 ** (DEPTH + 1) - 1
     feature, cut = np.full(nodes, -1), np.zeros(nodes, dtype=np.int64)
     node = np.zeros(binned.shape[0], dtype=np.int64)
     some = max(3, round(FEATURES_TRIED * binned.shape[1]))
     here = np.arange(binned.shape[0])
     for _ in range(DEPTH):
-        large = np.bincount(node[here], minlength=nodes) >= 2 * FEWEST_IN_LEAF
+        large = np.bincount(node[here], sample.evidence[here], nodes) >= 2 * FEWEST_IN_LEAF
         here = here[large[node[here]]]
         if not here.size:
             break
         names, position = np.flatnonzero(large), (np.cumsum(large) - 1)[node[here]]
         tried = generator.choice(binned.shape[1], some, replace=False)
-        best, column, place = _best_cuts(binned[np.ix_(here, tried)], target[here], position)
+        best, column, place = _best_cuts(
+            binned[np.ix_(here, tried)], sample.target[here], sample.evidence[here], position
+        )
         chosen = best > 0
         feature[names[chosen]], cut[names[chosen]] = tried[column[chosen]], place[chosen]
         here = here[chosen[position]]
         mine = node[here]
         node[here] = 2 * mine + 1 + (binned[here, feature[mine]] > cut[mine])
-    return _with_leaves(feature, cut, node, days, seen, grid)
+    return _with_leaves(feature, cut, node, sample, grid)
 
 
-def _best_cuts(binned: Ints, target: Floats, node: Ints) -> tuple[Floats, Ints, Ints]:
+def _best_cuts(
+    binned: Ints, target: Floats, evidence: Floats, node: Ints
+) -> tuple[Floats, Ints, Ints]:
     """For each node the largest drop of the sum of squares, its column and bin; 0 where none
     helps.
     """
@@ -214,17 +241,19 @@ def _best_cuts(binned: Ints, target: Floats, node: Ints) -> tuple[Floats, Ints, 
         whole = low[:, :, -1:]
         gain += low**2 / np.maximum(count, 1) + (whole - low) ** 2 / np.maximum(other, 1)
         gain -= whole**2 / np.maximum(count[:, :, -1:], 1)
-    allowed = (count >= FEWEST_IN_LEAF) & (other >= FEWEST_IN_LEAF)
+    enough = below(evidence)
+    allowed = np.minimum(enough, enough[:, :, -1:] - enough) >= FEWEST_IN_LEAF
     flat = np.where(allowed & (gain > 1e-12), gain, 0.0).reshape(nodes, -1)
     place = flat.argmax(axis=1)
     return flat[np.arange(nodes), place], place // BINS, place % BINS
 
 
 def _with_leaves(
-    feature: Ints, cut: Ints, node: Ints, days: Floats, seen: Bools, grid: Floats
+    feature: Ints, cut: Ints, node: Ints, sample: Sample, grid: Floats
 ) -> tuple[Tree, float]:
     """Count deaths and numbers at risk of every leaf on the grid, each leaf weighing one."""
     leaves, row = np.unique(node, return_inverse=True)
+    days, seen = sample.days, sample.seen
     interval = np.minimum(np.searchsorted(grid, days, "left"), grid.size - 1)
     shape = (leaves.size, grid.size)
     key = row * grid.size + interval
@@ -235,7 +264,7 @@ def _with_leaves(
     at_risk = size - np.cumsum(gone, axis=1) + gone - 0.5 * (gone - deaths)
     leaf_row = np.zeros(feature.size, dtype=np.int64)
     leaf_row[leaves] = np.arange(leaves.size)
-    mean_size = float((size[:, 0] ** 2).sum() / size.sum())
+    mean_size = float((np.bincount(row, sample.evidence) * size[:, 0]).sum() / size.sum())
     return Tree(feature, cut, deaths / size, at_risk / size, leaf_row), mean_size
 
 
