@@ -1,5 +1,6 @@
 """Pages that list: orders, what waits for customers, customers, animals."""
 
+from datetime import date
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -53,6 +54,8 @@ def waiting(request: Request, shop: Shop) -> Response:
         "zone": shop.studio().settings.zone_info(),
         "usual": usual,
         "slow": slow,
+        "day": date.fromisoformat,
+        "today": shop.studio().calendar.day_of(now),
         "own": own,
         "once": new_once(),
     }
