@@ -219,3 +219,15 @@ def test_a_parcel_that_left_on_friday_and_was_entered_on_monday_is_put_right_as_
     correct(house, act, Right(happened_at=NOW - 72 * HOUR), CAST.desk, NOW + HOUR)
     for code in ("A1", "A2"):
         assert state_of(house, order.copy(code)).entered_at == NOW - 72 * HOUR
+
+
+def test_two_parcels_entered_as_one_act_are_put_right_apart(house):
+    order = order_at(house, Step.PACKING, 2, at=NOW - 90 * HOUR)
+    wishes = [
+        Wish(order.copy(code), Kind.MOVE, "handed_over", amount=number)
+        for code, number in (("A1", 7), ("A2", 8))
+    ]
+    done = record(house, wishes, CAST.desk, NOW)
+    correct(house, done.act, Right(happened_at=NOW - 72 * HOUR), CAST.desk, NOW + HOUR)
+    assert state_of(house, order.copy("A1")).entered_at == NOW - 72 * HOUR
+    assert state_of(house, order.copy("A2")).entered_at == NOW

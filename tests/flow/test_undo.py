@@ -93,6 +93,16 @@ def test_undoing_takes_news_back_and_moving_again_writes_it_again(house, finishi
     assert again[0][2] != first[0][2]
 
 
+def test_news_stays_with_the_move_that_brought_it(house):
+    order = order_at(house, Step.NOT_BEGUN, 2)
+    first = move(house, order.copy("A1"), CAST.shaper, NOW, "begun")
+    second = move(house, order.copy("A2"), CAST.shaper, NOW + 60, "begun")
+    undo(house, second.act, CAST.shaper, NOW + 70)
+    assert rows(house, "SELECT kind, at, transition_id, taken_back_at FROM news") == [
+        ("making_begun", NOW, first.act, None)
+    ]
+
+
 def test_undoing_a_finished_model_takes_all_its_copies_back(house, finishing):
     refs = [finishing.model(), finishing.copy("A1"), finishing.copy("A2")]
     before = [state_of(house, ref) for ref in refs]
