@@ -1,4 +1,7 @@
-"""What a page may ask for as an argument: the workshop, and who is signed in."""
+"""What a page may ask for as an argument: the workshop, and who is signed in.
+
+The two are coroutines, because a plain function would go through the thread pool for nothing.
+"""
 
 from typing import Annotated
 
@@ -8,12 +11,12 @@ from app.shared.people import Person
 from app.studio.workshop import Workshop
 
 
-def _workshop(request: Request) -> Workshop:
+async def _workshop(request: Request) -> Workshop:
     shop: Workshop = request.app.state.workshop
     return shop
 
 
-def _person(request: Request) -> Person:
+async def _person(request: Request) -> Person:
     person: Person = request.state.person
     return person
 
