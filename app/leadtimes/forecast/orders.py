@@ -21,7 +21,8 @@ from app.leadtimes.survival import Floats
 
 PRIOR_CORRELATION: Final = 0.5
 PRIOR_PAIRS: Final = 30.0
-NODES: Final = 16
+NODES: Final = 40
+MOST_CORRELATION: Final = 0.95
 GRID: Final = 200
 _WEAKEST_BASIS: Final = ("defaults", "blend", "own")
 
@@ -63,7 +64,7 @@ def latest_of(ranges: Floats, correlation: float) -> Floats:
     copula.
 
     Given the common factor z the pieces are independent, so the share ready by a day is the mean
-    over z of the product of their shares (Vasicek 1987; Gauss-Hermite nodes for the mean).
+    over z of the product of their shares (Vasicek 1987).
     """
     if ranges.shape[0] == 1:
         alone: Floats = at_levels(ranges, POINTS)[0]
@@ -72,10 +73,12 @@ def latest_of(ranges: Floats, correlation: float) -> Floats:
     days = np.unique(np.concatenate((ranges.ravel(), np.linspace(0, reach, GRID))))
     share = np.array([level_of(np.repeat(row[None], days.size, 0), days) for row in ranges])
     score = normal_score(share)
-    nodes, weights = np.polynomial.hermite_e.hermegauss(NODES)
-    bounded = min(max(correlation, 0.0), 0.99)
+    # Evenly likely values of z: near a correlation of 1 the shares are steps, on which Gauss's rule
+    # rings.
+    nodes = normal_score((np.arange(NODES) + 0.5) / NODES)
+    bounded = min(max(correlation, 0.0), MOST_CORRELATION)
     given = (score[:, :, None] - np.sqrt(bounded) * nodes) / np.sqrt(1 - bounded)
-    ready = normal_share(given).prod(axis=0) @ (weights / weights.sum())
+    ready = normal_share(given).prod(axis=0).mean(axis=1)
     ready = np.maximum.accumulate(ready)
     found = np.interp(POINTS, ready, days)
     slowest = at_levels(ranges, POINTS).max(
