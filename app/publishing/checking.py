@@ -13,7 +13,6 @@ from app.orders.facts import facts_of_many
 from app.orders.order_facts import OrderFacts, has_range
 from app.publishing.pages_file import PageRow, read_all
 from app.publishing.worker import AT_ONCE, Link, live_links, teller_of
-from app.shared.places import DataFolder
 from app.status.document import from_json, sentences
 from app.status.wording import Teller, document
 from app.studio.workshop import Studio
@@ -30,29 +29,27 @@ _IN_STEP = text(
 
 @dataclass(frozen=True, slots=True)
 class PageDifference:
-    """Where a page in the file is not what the log gives. `id` is the order's, `field` is link or
-    text."""
+    """Where a page in the file is not what the log gives. `field` is link or text."""
 
-    what: str
-    id: int
+    order_id: int
     field: str
-    cached: str
+    in_file: str
     from_log: str
 
 
 def check_pages(
-    reading: Reading, folder: DataFolder, studio: Studio, now: int
+    reading: Reading, pages_path: Path, studio: Studio, now: int
 ) -> tuple[int, list[PageDifference]]:
     """Recompute each page that is not stale; gives how many were compared, and the differences.
 
     A page is recomputed for the moment at which it was written. What differs is looked at again
     after half a second: a server beside us may have been writing it.
     """
-    count, found = _compare(reading, folder.pages, studio, now, None)
+    count, found = _compare(reading, pages_path, studio, now, None)
     if found:
         time.sleep(_A_MOMENT)
-        suspects = {difference.id for difference in found}
-        _, found = _compare(reading, folder.pages, studio, now, suspects)
+        suspects = {difference.order_id for difference in found}
+        _, found = _compare(reading, pages_path, studio, now, suspects)
     return count, found
 
 
@@ -83,10 +80,10 @@ def _compare(
 
 def _links(order_id: int, links: list[Link], rows: dict[str, PageRow]) -> list[PageDifference]:
     wanted = {link.token_hash for link in links}
-    missing = [PageDifference("page", order_id, "link", "no page", "a link that opens one")] * len(
+    missing = [PageDifference(order_id, "link", "no page", "a link that opens one")] * len(
         wanted - rows.keys()
     )
-    extra = [PageDifference("page", order_id, "link", "a page", "no link that opens one")] * len(
+    extra = [PageDifference(order_id, "link", "a page", "no link that opens one")] * len(
         rows.keys() - wanted
     )
     return [*missing, *extra]
@@ -102,11 +99,11 @@ def _texts(facts: OrderFacts, rows: dict[str, PageRow], teller: Teller) -> list[
         try:
             page = from_json(row.document)
         except ValueError as why:
-            found.append(PageDifference("page", facts.id, "text", str(why), "a page"))
+            found.append(PageDifference(facts.id, "text", str(why), "a page"))
             continue
         if page != expected:
             here, there = list(sentences(page)), list(sentences(expected))
             one = next((line for line in here if line not in there), "(another order of lines)")
             other = next((line for line in there if line not in here), "(another order of lines)")
-            found.append(PageDifference("page", facts.id, "text", one, other))
+            found.append(PageDifference(facts.id, "text", one, other))
     return found

@@ -41,15 +41,24 @@ class PageRow:
 
 
 class PagesFile:
-    """The pages file, open for writing. `new` says that it was not there before."""
+    """The pages file, open for writing."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.new = not path.exists()
         self._raw = sqlite3.connect(path, isolation_level=None, timeout=10, check_same_thread=False)
         for pragma in ("journal_mode = DELETE", "synchronous = FULL", "secure_delete = ON"):
             self._raw.execute(f"PRAGMA {pragma}")
         self._raw.executescript(_TABLES)
+
+    @property
+    def words(self) -> int:
+        """The number of the wording in which the pages were written; 0 in a new file."""
+        found: int = self._raw.execute("PRAGMA user_version").fetchone()[0]
+        return found
+
+    @words.setter
+    def words(self, number: int) -> None:
+        self._raw.execute(f"PRAGMA user_version = {int(number)}")
 
     def replace(self, order_ids: Iterable[int], rows: Iterable[PageRow]) -> None:
         """Put these rows in the place of every row that the orders had."""

@@ -8,15 +8,18 @@ told is kept, the pages are written, the order is marked as written. Done again 
 import logging
 import sqlite3
 import threading
+import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, text
 from sqlalchemy.exc import SQLAlchemyError
 
+from app import status
 from app.orders import ranges, tellings
 from app.orders.facts import facts_of_many
 from app.orders.order_facts import OrderFacts, decision
@@ -123,8 +126,9 @@ def run(shop: Workshop, stop: threading.Event) -> None:
     pages = PagesFile(shop.folder.pages)
     said = shop.studio().settings
     try:
-        if pages.new:
+        if pages.words != (words := words_number()):
             want_all(shop)
+            pages.words = words
         due_at = 0
         while not stop.is_set():
             shop.changed.clear()
@@ -143,6 +147,13 @@ def run(shop: Workshop, stop: threading.Event) -> None:
             shop.changed.wait(LOOK_EVERY)
     finally:
         pages.close()
+
+
+def words_number() -> int:
+    """A number that changes whenever the wording of the pages does, with a new version of this."""
+    folder = Path(status.__file__).parent
+    words = b"".join(path.read_bytes() for path in sorted(folder.glob("*.py")))
+    return zlib.crc32(words) & 0x7FFFFFFF
 
 
 @contextmanager

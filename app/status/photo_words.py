@@ -68,15 +68,15 @@ def _marks(animal: AnimalFacts) -> list[Block]:
 
 
 def say_mark(mark: MarkFacts) -> str:
-    """A mark by its name and side: "white stocking, hind leg (left)"."""
-    place = f", {mark.place}" if mark.place else ""
+    """A mark by its place, name and side: "Hind leg: white stocking (left)"."""
+    place = f"{mark.place}: " if mark.place else ""
     side = {
         "left": " (left)",
         "right": " (right)",
         "both": " (both sides)",
         "not_asked": " (left, right, or neither? Please tell us)",
     }.get(mark.side, "")
-    return words.capital(f"{mark.what}{place}{side}")
+    return words.capital(f"{place}{mark.what}{side}")
 
 
 def _welfare(one: Voice, animals: Sequence[AnimalFacts]) -> str:

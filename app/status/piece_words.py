@@ -11,6 +11,7 @@ from app.shared.web import words
 from app.status.document import Block
 from app.status.voice import Days, Subject, own, subject, surface, voice
 
+SHORT_MARK = 3
 _MAKING = (Step.BLANK, Step.SHAPING, Step.PAINTING, Step.INSPECTION, Step.PACKING)
 
 
@@ -67,15 +68,10 @@ def _at_the_screen(animal: AnimalFacts, days: Days) -> str:
 
 def _made_by_hand(animal: AnimalFacts, blank_on: bool) -> str:
     count = len(animal.copies)
-    which = {1: "it is", 2: "both copies are"}.get(
-        count, f"all {words.count(count, 'copy', 'copies')} are"
-    )
-    blank = "a blank is made" if count == 1 else "a blank of each is made"
-    begin = (
-        f"{blank} from the model, and {which}"
-        if blank_on
-        else which.replace("it is", "the piece is")
-    )
+    every = f"all {words.count(count, 'copy', 'copies')} are"
+    which = {1: "the piece is", 2: "both copies are"}.get(count, every)
+    blank = "a blank" if count == 1 else "a blank of each"
+    begin = f"{blank} is made from the model, and {which}" if blank_on else which
     return (
         f"{begin} shaped and painted by hand, and looked over beside your photographs, mark by "
         "mark, before anything leaves."
@@ -225,7 +221,8 @@ def _painting(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
     his, standing = voice(animal).his, copy.standing
-    marks = [mark.what for mark in animal.marks[:2]]
+    # What is said of a mark at length would break the sentence; the ticket has it in full.
+    marks = [mark.what for mark in animal.marks if len(mark.what.split()) <= SHORT_MARK][:2]
     among = f", {words.listed(marks)} among them" if marks else ""
     if standing.drying:
         return (

@@ -108,7 +108,7 @@ def _who_is_ready(facts: OrderFacts) -> str:
 
 def _in_weeks(low: int, high: int) -> str:
     said = weeks(max(0, low), high)
-    return f"in {said.replace('up to', 'at most')}"
+    return said.replace("up to", "within") if said.startswith("up to") else f"in {said}"
 
 
 def _longer(shown: Shown, days: Days) -> Iterable[Block]:

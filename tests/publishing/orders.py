@@ -1,8 +1,15 @@
 """Orders with links, for tests of publishing and of the customers' site."""
 
+import time
+from collections.abc import Callable
+
 from sqlalchemy import insert
 
 from app.orders import links
+from app.publishing.checking import check_pages
+from app.publishing.pages_file import read_all
+from app.shared.tokens import token_hash
+from app.status.document import from_json, sentences
 from app.studio.workshop import Workshop
 from app.tables import forecasts
 from tests.making import CAST, NOW, MadeOrder, Wanted, make_order, walk
@@ -27,3 +34,24 @@ def passed_order(shop: Workshop, *wanted: Wanted) -> tuple[MadeOrder, str, int]:
         if len(code) == 1:
             last = walk(shop.house, order.model(code), CAST.desk, NOW, *TO_FINISHING)
     return order, token, last
+
+
+def said(shop: Workshop, token: str) -> str:
+    """The text of a page, or "" where there is none."""
+    found = {row.token_hash: row for row in read_all(shop.folder.pages)}
+    row = found.get(token_hash(token))
+    return "\n".join(sentences(from_json(row.document))) if row else ""
+
+
+def differences(shop: Workshop) -> list[str]:
+    count, found = check_pages(shop.house.reading, shop.folder.pages, shop.studio(), shop.now())
+    assert count or found
+    return [difference.field for difference in found]
+
+
+def until(shop: Workshop, what: Callable[[], bool]) -> None:
+    end = time.monotonic() + 5
+    while not what():
+        assert time.monotonic() < end, "the worker did not get there"
+        shop.changed.set()
+        time.sleep(0.02)

@@ -1,8 +1,6 @@
 """The pages follow the house, whatever happens between two of the worker's steps."""
 
 import threading
-import time
-from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -12,30 +10,14 @@ from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.orders import links
 from app.publishing import worker
-from app.publishing.checking import check_pages
 from app.publishing.pages_file import PagesFile, read_all
 from app.publishing.worker import rewrite_due, rewrite_stale, want_all
-from app.shared.tokens import token_hash
-from app.status.document import from_json, sentences
-from app.tables import animals, forecasts, models, orders, settings, tellings
+from app.tables import forecasts, models, orders, settings, tellings
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, move, rows, walk
 from tests.publishing.conftest import TestWorkshop
-from tests.publishing.orders import linked_order, passed_order
+from tests.publishing.orders import differences, linked_order, passed_order, said, until
 
 Shop = TestWorkshop
-
-
-def said(shop: Shop, token: str) -> str:
-    """The text of a page, or "" where there is none."""
-    found = {row.token_hash: row for row in read_all(shop.folder.pages)}
-    row = found.get(token_hash(token))
-    return "\n".join(sentences(from_json(row.document))) if row else ""
-
-
-def differences(shop: Shop) -> list[str]:
-    count, found = check_pages(shop.house.reading, shop.folder, shop.studio(), shop.now())
-    assert count or found
-    return [difference.field for difference in found]
 
 
 def test_a_change_reaches_the_page_and_nothing_is_left_to_write(shop: Shop) -> None:
@@ -296,15 +278,7 @@ def test_a_link_lapses_a_set_time_after_the_order_has_ended(shop: Shop) -> None:
     assert read_all(shop.folder.pages) == []
 
 
-# ---------------------------------------------------------------- the loop, and the audit
-
-
-def until(shop: Shop, what: Callable[[], bool]) -> None:
-    end = time.monotonic() + 5
-    while not what():
-        assert time.monotonic() < end, "the worker did not get there"
-        shop.changed.set()
-        time.sleep(0.02)
+# ---------------------------------------------------------------- the loop
 
 
 def test_the_loop_follows_a_change_and_new_settings_and_stops(shop: Shop) -> None:
@@ -344,26 +318,23 @@ def test_a_pages_file_that_is_gone_is_made_again(shop: Shop) -> None:
         thread.join(5)
 
 
-def test_the_audit_finds_a_page_that_says_something_else(shop: Shop) -> None:
-    _order, _ = linked_order(shop)
+def test_pages_in_the_words_of_another_version_are_written_again(shop: Shop) -> None:
+    _, token = linked_order(shop)
     rewrite_stale(shop)
-    assert differences(shop) == []
-    with shop.house.writing() as db:
-        db.execute(update(animals).values(name="Maple"))
-    assert differences(shop) == ["text"]
-    want_all(shop)
-    assert check_pages(shop.house.reading, shop.folder, shop.studio(), NOW) == (0, [])
-
-
-def test_the_audit_finds_a_page_under_no_link_and_a_link_without_a_page(shop: Shop) -> None:
-    order, _token = linked_order(shop)
-    rewrite_stale(shop)
-    row = read_all(shop.folder.pages)[0]
     pages = PagesFile(shop.folder.pages)
-    pages.replace([order.id], [])
-    assert differences(shop) == ["link"]
-    pages.replace([order.id], [row, replace(row, token_hash="0" * 64)])
-    assert differences(shop) == ["link"]
+    row = read_all(shop.folder.pages)[0]
+    pages.replace([row.order_id], [replace(row, document=row.document.replace("Please", "Pray"))])
+    assert pages.words == 0
+    stop = threading.Event()
+    thread = threading.Thread(target=worker.run, args=(shop, stop))
+    thread.start()
+    try:
+        until(shop, lambda: "Pray" not in said(shop, token))
+    finally:
+        stop.set()
+        shop.changed.set()
+        thread.join(5)
+    assert pages.words == worker.words_number()
     pages.close()
 
 

@@ -107,7 +107,7 @@ def test_an_order_that_came_in_is_spelled_back_and_says_how_to_photograph() -> N
     assert "Juniper, copy 2: 100 mm, standing, without a base." in said
     for number in ("about 72", "24 to a round", "two thirds", "three pictures or more"):
         assert number in said
-    assert "White stocking, hind leg (left)" in said
+    assert "Hind leg: white stocking (left)" in said
     assert "Scar on the shoulder (left, right, or neither? Please tell us)" in said
     assert "Let her come to you" in said
     assert "from the day Juniper’s photographs pass" in said
@@ -173,7 +173,10 @@ def test_the_last_day_for_copies_is_not_offered_when_it_is_over() -> None:
         ("blank", "Both copies are at the blank: their rough form"),
         ("shaping", "Since Monday Ines has had the 80 mm copy in hand at the shaping bench"),
         ("shaping", "The 100 mm copy waits its turn there."),
-        ("painting", "in thin layers, matching her marks to your photographs one by one"),
+        (
+            "painting",
+            "matching her marks to your photographs one by one, white stocking among them.",
+        ),
         ("drying", "Paint is drying on the 80 mm copy."),
         ("drying", "Next somebody looks it over beside your photographs, mark by mark."),
         ("rework", "We are making part of the 80 mm copy again"),
