@@ -5,8 +5,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from app.photos.facts import Link, Picture, SetFacts
+from app.photos.flaws import flaws, signs_of_copy
 from app.photos.reading import PROBLEMS
-from app.photos.rules import Aspect, Judgement, Thresholds, Verdict, flaws, signs_of_copy
+from app.photos.rules import Aspect, Judgement, Verdict
+from app.photos.thresholds import Thresholds
 from app.photos.wording import CANNOT_TELL, Advice, advise, reason_text
 
 

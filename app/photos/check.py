@@ -9,11 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.photos.answer import CheckResult, Progress, Report, answer
 from app.photos.facts import Picture, SetFacts
+from app.photos.flaws import BLURS, flaws
 from app.photos.reading import PROBLEMS, Found, Read, Readers, natural, pictures_in
-from app.photos.rules import BLURS, Thresholds, Verdict, distinct, flaws, judge
+from app.photos.rules import Verdict, distinct, judge
+from app.photos.thresholds import Thresholds
 
 if TYPE_CHECKING:
     from app.photos.matching import Matching
@@ -111,7 +114,10 @@ def _picture(read: Read) -> Picture:
     )
 
 
-_KEPT = "width height format taken focal focal_35 zoom quality camera software".split()
+_KEPT = (
+    "width", "height", "format", "taken", "focal", "focal_35", "zoom", "quality", "camera",
+    "software",
+)  # fmt: skip
 
 
 def _begin(reads: Sequence[Read], pictures: Sequence[Picture], t: Thresholds) -> "Matching":
@@ -125,7 +131,7 @@ def _begin(reads: Sequence[Read], pictures: Sequence[Picture], t: Thresholds) ->
     return Matching(reads, pictures, likeness, own, copies, t)
 
 
-def _copies(reads: Sequence[Read], likeness: np.ndarray, t: Thresholds) -> dict[int, int]:
+def _copies(reads: Sequence[Read], likeness: NDArray[np.float32], t: Thresholds) -> dict[int, int]:
     """Pictures that repeat an earlier one: both the thumbnail and its hash must say so."""
     copies: dict[int, int] = {}
     for first, second in zip(*np.nonzero(np.triu(likeness, 1) > t.copy_correlation), strict=True):

@@ -29,9 +29,8 @@ def contact_sheet(
         colour = BRICK if wrong else INK
         if name in contacts:
             with Image.open(io.BytesIO(contacts[name]), formats=("JPEG",)) as small:
-                sheet.paste(
-                    small, (left + (CELL_WIDE - small.width) // 2, top + (CELL_HIGH - small.height) // 2)
-                )
+                inset = ((CELL_WIDE - small.width) // 2, (CELL_HIGH - small.height) // 2)
+                sheet.paste(small, (left + inset[0], top + inset[1]))
         if wrong or name not in contacts:
             frame = (left + 2, top + 2, left + CELL_WIDE - 3, top + CELL_HIGH - 3)
             pen.rectangle(frame, outline=colour, width=3)

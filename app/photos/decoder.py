@@ -69,6 +69,8 @@ def open_picture(path: Path) -> Image.Image:
         raise NotRead("too_many_pixels") from error
     except UnidentifiedImageError as error:
         raise NotRead(_unknown(head)) from error
+    except Exception as error:
+        raise NotRead("damaged") from error
     if isinstance(picture, TiffImageFile) and {DNG_VERSION, COLOUR_FILTER_ARRAY} & set(
         picture.tag_v2
     ):
@@ -106,7 +108,7 @@ def pixels(picture: Image.Image) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
 
 
 def _stride(rgb: NDArray[np.uint8]) -> int:
-    return max(1, max(rgb.shape[:2]) // (3 * CONTACT_SIDE))
+    return max(1, int(max(rgb.shape[:2])) // (3 * CONTACT_SIDE))
 
 
 def _eight_bits(picture: Image.Image) -> NDArray[np.uint8]:
@@ -195,11 +197,11 @@ def colours(rgb: NDArray[np.uint8]) -> list[float]:
 def features(grey: NDArray[np.uint8], kind: str) -> dict[str, NDArray[Any]]:
     """Local features at 800 px: `points` (n, 2) `float32` in pixels, `described` (n, 32 or 128)."""
     small = _lifted(_shrink(grey, FEATURE_SIDE))
-    finder: Any
+    finders: Any = cv2  # The stubs of this version do not know them.
     if kind == "orb":
-        finder = cv2.ORB_create(nfeatures=ORB_FEATURES, fastThreshold=10)
+        finder = finders.ORB_create(nfeatures=ORB_FEATURES, fastThreshold=10)
     else:
-        finder = cv2.SIFT_create(nfeatures=SIFT_FEATURES, contrastThreshold=0.03)
+        finder = finders.SIFT_create(nfeatures=SIFT_FEATURES, contrastThreshold=0.03)
     keypoints, described = finder.detectAndCompute(small, None)
     width = 32 if kind == "orb" else 128
     if described is None:
@@ -224,8 +226,9 @@ def _lifted(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
 def read(path: Path, want: str) -> dict[str, NDArray[Any]]:
     """Everything wanted of one picture as arrays; `meta` is JSON in bytes. Raises NotRead."""
     with open_picture(path) as picture:
-        said = facts(picture, path)
         try:
+            # Asking some formats for their EXIF block reads the pixels too.
+            said = facts(picture, path)
             grey, small_colour = pixels(picture)
         except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
             raise NotRead("too_many_pixels") from error

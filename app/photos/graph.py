@@ -18,7 +18,7 @@ def weights_of(links: Iterable[Link], at_least: int, moving_only: bool = False) 
 
 def shape(pictures: Collection[int], weights: Weights) -> Shape:
     """The shape of the graph over `pictures`; links to others are passed over."""
-    import networkx as nx
+    import networkx as nx  # type: ignore[import-untyped]
 
     graph = nx.Graph()
     graph.add_nodes_from(sorted(pictures))
@@ -28,11 +28,11 @@ def shape(pictures: Collection[int], weights: Weights) -> Shape:
     )
     firm = graph.copy()
     firm.remove_edges_from(list(nx.bridges(graph)))
-    core = max(nx.connected_components(firm), key=len, default=set())
+    core: set[int] = max(nx.connected_components(firm), key=len, default=set())
     if len(core) < 3:
         core = set()
     groups = sorted(nx.connected_components(graph), key=lambda g: (-len(g), min(g)))
-    whole = next((g for g in groups if core & g), set())
+    whole: set[int] = next((g for g in groups if core & g), set())
     second = [sorted((d["weight"] for d in graph[p].values()), reverse=True) for p in graph]
     strengths = sorted(s[1] if len(s) > 1 else 0 for s in second)
     triangles = nx.triangles(graph)

@@ -111,7 +111,10 @@ def _dots(facts: SetFacts, own: Sequence[int], places: Places) -> Iterable[str]:
         x, y = places[p]
         title = f"<title>{escape(facts.pictures[p].name)}</title>"
         if p in facts.shape.core:
-            yield f'<circle class="held" cx="{x:.1f}" cy="{y:.1f}" r="9" fill="#1F5F5B">{title}</circle>'
+            yield (
+                f'<circle class="held" cx="{x:.1f}" cy="{y:.1f}" r="9" fill="#1F5F5B">'
+                f"{title}</circle>"
+            )
         else:
             yield (
                 f'<rect class="loose" x="{x - 9:.1f}" y="{y - 9:.1f}" width="18" height="18"'

@@ -10,7 +10,7 @@ from app.photos import graph, ring, views
 from app.photos.answer import Progress, Report
 from app.photos.facts import Link, Picture, Ring, Shape
 from app.photos.reading import Features, Read, Readers
-from app.photos.rules import Thresholds
+from app.photos.thresholds import Thresholds
 
 Pair = tuple[int, int]
 

@@ -6,6 +6,7 @@ Imports OpenCV, so import it only where pictures are read.
 """
 
 from dataclasses import dataclass
+from typing import cast
 
 import cv2
 import numpy as np
@@ -36,13 +37,13 @@ class Measures:
 
 def gradients(grey: Plane) -> tuple[Plane, Plane, Plane]:
     """Sobel derivatives along x and y and their length, each of the shape of `grey`."""
-    along_x = cv2.Sobel(grey, cv2.CV_32F, 1, 0, ksize=3)
-    along_y = cv2.Sobel(grey, cv2.CV_32F, 0, 1, ksize=3)
-    return along_x, along_y, cv2.magnitude(along_x, along_y)
+    along_x = cast(Plane, cv2.Sobel(grey, cv2.CV_32F, 1, 0, ksize=3))
+    along_y = cast(Plane, cv2.Sobel(grey, cv2.CV_32F, 0, 1, ksize=3))
+    return along_x, along_y, cast(Plane, cv2.magnitude(along_x, along_y))
 
 
 def edge_blur_and_motion(grey: Grey) -> tuple[float, float]:
-    """Blur of the strongest edges in pixels (σ of a Gaussian), and how much it depends on direction.
+    """Blur of the strongest edges in pixels (σ of a Gaussian), and how far direction matters.
 
     Zhuo and Sim, "Defocus map estimation from a single image", Pattern Recognition 44 (2011),
     eq. 6 and 7: an edge blurred by σ and blurred again by σ0 loses gradient by the ratio
@@ -58,7 +59,7 @@ def edge_blur_and_motion(grey: Grey) -> tuple[float, float]:
     """
     plane = grey.astype(np.float32)
     along_x, along_y, before = gradients(plane)
-    _, _, after = gradients(cv2.GaussianBlur(plane, (0, 0), 1.0))
+    _, _, after = gradients(cast(Plane, cv2.GaussianBlur(plane, (0, 0), 1.0)))
     usual, steepest = np.quantile(before[::3, ::3], (1.0 - STRONGEST, 0.999))
     strong = np.flatnonzero(before >= max(usual, 0.5 * steepest, 4.0))
     if not len(strong):

@@ -4,6 +4,7 @@ The decoding itself is in `decoder.py` and runs in another process, two at a tim
 on memory and time. This side imports neither Pillow nor OpenCV.
 """
 
+import contextlib
 import io
 import json
 import os
@@ -33,11 +34,11 @@ ANSWER_AT_MOST = 32 * 2**20
 FILE_AT_MOST = 300 * 2**20
 DEPTH_AT_MOST = 4
 
-RAW_SUFFIXES = frozenset(
-    ".3fr .arw .cr2 .cr3 .crw .dng .erf .iiq .kdc .mef .mos .mrw .nef .nrw .orf .pef .raf .raw"
-    " .rw2 .rwl .sr2 .srf .srw .x3f".split()
-)
-FILM_SUFFIXES = frozenset(".mov .mp4 .m4v .avi .mkv .webm .3gp .gif".split())
+RAW_SUFFIXES = frozenset({
+    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dng", ".erf", ".iiq", ".kdc", ".mef", ".mos", ".mrw",
+    ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw", ".x3f",
+})  # fmt: skip
+FILM_SUFFIXES = frozenset({".mov", ".mp4", ".m4v", ".avi", ".mkv", ".webm", ".3gp", ".gif"})
 
 PROBLEMS = {
     "empty": "The file is empty.",
@@ -190,10 +191,9 @@ class _Child:
             return
         for pipe in (self.process.stdin, self.process.stdout):
             if pipe is not None:
-                try:
+                # A request it never took may still be in the pipe; it is of no use now.
+                with contextlib.suppress(OSError):
                     pipe.close()
-                except OSError:
-                    pass  # A request it never took is still in the pipe; it is of no use now.
         self.process.kill()
         self.process.wait()
         self.process = None

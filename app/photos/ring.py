@@ -54,7 +54,7 @@ def chain(links: Sequence[Link]) -> tuple[dict[int, Matrix], list[tuple[int, int
     A match whose turn agrees with those of the two others in a triangle goes before one that has
     only its size to show.
     """
-    import networkx as nx
+    import networkx as nx  # type: ignore[import-untyped]
 
     graph = nx.Graph()
     for e in links:

@@ -1,4 +1,4 @@
-"""The judgement of a set of pictures: thresholds, flaws of single pictures, findings, verdict.
+"""The judgement of a set of pictures: findings and verdict.
 
 Four things are judged apart: do the pictures hold together, is the animal seen from all sides, is
 each picture sharp and lit, is there enough detail. Pure: facts in, findings out.
@@ -7,10 +7,13 @@ each picture sharp and lit, is there enough detail. Pure: facts in, findings out
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
+from itertools import pairwise
 
 import numpy as np
 
-from app.photos.facts import Picture, Ring, SetFacts, Shape
+from app.photos.facts import Ring, SetFacts, Shape
+from app.photos.flaws import BLURS, change_at, flaws, other_zoom
+from app.photos.thresholds import Thresholds
 
 
 class Verdict(StrEnum):
@@ -41,59 +44,6 @@ class Aspect(StrEnum):
 
 
 @dataclass(frozen=True)
-class Thresholds:
-    """Where the lines are drawn. Change `version` with any value: each check is kept with it.
-
-    Measured on 11 photo sets of 9 to 38 pictures, spoiled in known ways, with a general
-    structure-from-motion library as outside truth. No living fur was among them.
-    """
-
-    version: str = "2025-1"
-    # One picture, at 1024 px. Balanced accuracy in sample 0.94 (edge blur) and 0.98 (re-blur);
-    # they go wrong on different pictures, so a picture is called blurred when both say so.
-    edge_blur: float = 1.2
-    reblur: float = 0.43
-    relative_blur: float = 1.7
-    hopeless_blur: float = 5.0
-    motion: float = 2.2
-    dark_mean: float = 35.0
-    dark_bright_end: float = 110.0
-    noise: float = 7.0
-    dim_mean: float = 90.0
-    clipped: float = 0.15
-    uneven_stops: float = 1.0
-    # Copies correlated 0.9999 and more and differed in no bit; others 0.987 at most, 4 bits.
-    copy_correlation: float = 0.995
-    copy_bits: int = 2
-    small_side: int = 800
-    modest_side: int = 1600
-    poor_jpeg: float = 75.0
-    other_zoom: float = 0.1
-    light_changed_stops: float = 0.6
-    colour_changed: float = 0.3
-    # The set. A share below 0.6 to 0.7 was lost (0.89 to 0.91); two animals gave 0.52 to 0.61.
-    quick_agreeing: int = 15
-    better_agreeing: int = 20
-    holds_well: float = 0.9
-    holds_too_little: float = 0.65
-    # Below 10 sets are best called lost, below 8 they are; between, good matches speak against.
-    quick_too_little: float = 0.4
-    least_pictures: int = 10
-    never_held: int = 8
-    few_pictures: int = 15
-    weak_strength: float = 25.0
-    thin_share: float = 0.5
-    still_share: float = 0.5
-    # Closed rings read 23° to 33°, a missing half 121° and more.
-    gap: float = 60.0
-    # 20° between views is the border, 30° thin, 40° lost.
-    wide_step: float = 26.0
-    doubted_turns: float = 0.3
-    flawed_share: float = 0.5
-    full_ring: int = 36
-
-
-@dataclass(frozen=True)
 class Finding:
     """One thing found: a code of `wording`, the pictures it is about and the numbers in it."""
 
@@ -112,64 +62,6 @@ class Judgement:
     findings: tuple[Finding, ...]
     aspects: Mapping[Aspect, Verdict]
     cannot_tell: tuple[str, ...]
-
-
-BLURS = frozenset({"blurred", "moved", "dark"})
-"""Flaws that leave a picture out when the rest is asked whether it holds alone."""
-
-
-def flaws(pictures: Sequence[Picture], t: Thresholds) -> tuple[frozenset[str], ...]:
-    """What is wrong with each picture by itself, in the same order."""
-    read = [p for p in pictures if not p.problem]
-    usual_blur = float(np.median([p.edge_blur for p in read])) if read else 0.0
-    return tuple(frozenset() if p.problem else _flaws_of(p, usual_blur, t) for p in pictures)
-
-
-def _flaws_of(p: Picture, usual_blur: float, t: Thresholds) -> frozenset[str]:
-    found = set()
-    if p.reblur > t.reblur:
-        # The strongest edges of a moved picture lie along the motion and are sharp.
-        if p.motion > t.motion:
-            found.add("moved")
-        elif p.edge_blur > t.edge_blur or (
-            p.edge_blur > 0.9 and p.edge_blur > t.relative_blur * usual_blur
-        ):
-            found.add("blurred")
-    if p.edge_blur > t.hopeless_blur and p.reblur > t.reblur:
-        found.add("hopeless")
-    if p.luminance < t.dark_mean and p.bright_end < t.dark_bright_end:
-        found.add("dark")
-    # Fine texture all over a picture reads as noise; in good light it is not called that.
-    if p.noise > t.noise and p.luminance < t.dim_mean:
-        found.add("noisy")
-    if p.clipped_light > t.clipped or p.clipped_dark > 2 * t.clipped:
-        found.add("clipped")
-    if p.long_side < t.small_side:
-        found.add("small")
-    if signs_of_copy(p, t):
-        found.add("copied")
-    return frozenset(found)
-
-
-def signs_of_copy(p: Picture, t: Thresholds) -> tuple[str, ...]:
-    """Signs that a picture came through a chat program or off a screen, not from the camera.
-
-    Common practice, no source: chat programs drop the camera's name, shrink to about 1600 px or
-    2048 px and save again with a low quality; a screenshot has a screen's long shape.
-    """
-    name = p.name.rsplit("/", 1)[-1].casefold()
-    signs = []
-    if "screenshot" in name or "bildschirmfoto" in name or "screenshot" in p.software.casefold():
-        signs.append("named as a screenshot")
-    if "-wa0" in name or name.startswith(("received_", "photo_20")):
-        signs.append("named as a chat program names its copies")
-    if not p.camera and p.long_side:
-        if p.format == "PNG" and p.long_side / max(min(p.width, p.height), 1) > 1.9:
-            signs.append("shaped like a screen")
-        shrunk = p.long_side <= 2048 and 0 < p.quality < t.poor_jpeg + 10
-        if p.format == "JPEG" and (shrunk or 0 < p.quality < t.poor_jpeg):
-            signs.append("saved again at low quality, without the camera's own notes")
-    return tuple(signs)
 
 
 def distinct(facts: SetFacts) -> list[int]:
@@ -201,9 +93,9 @@ def judge(facts: SetFacts, t: Thresholds) -> Judgement:
 
 ORDER = (
     "too_few", "two_groups", "falls_apart", "still_background", "too_blurred", "gap", "open_ring",
-    "missing_links", "thin", "held_by_few", "wide_steps", "turns_conflict", "mostly_flawed", "rest_falls_apart",
-    "mostly_dark", "mostly_noisy", "mostly_small", "few", "left_alone", "hanging", "flawed",
-    "light_changed", "uneven_light", "clipped", "noisy", "small", "copied", "other_zoom",
+    "missing_links", "thin", "held_by_few", "wide_steps", "turns_conflict", "mostly_flawed",
+    "rest_falls_apart", "mostly_dark", "mostly_noisy", "mostly_small", "few", "left_alone",
+    "hanging", "flawed", "light_changed", "uneven_light", "clipped", "noisy", "small", "copied", "other_zoom",
     "repeated", "one_height", "unreadable",
 )  # fmt: skip
 """Codes of findings from the weightiest down; among findings of one weight this is the order."""
@@ -260,11 +152,11 @@ def _holds(facts: SetFacts, t: Thresholds) -> list[Finding]:
 
 
 def _apart(facts: SetFacts, t: Thresholds) -> Finding:
-    """A set in pieces: two large groups are likely two animals or places, else views are missing."""
+    """A set in pieces: two large groups are likely two animals, else views are missing."""
     shape = facts.shape
-    large = [g for g in shape.groups if len(g) >= max(5, 0.2 * shape.asked)]
+    large = [g for g in shape.groups if len(g) >= max(6, 0.2 * shape.asked)]
     values = {"core": len(shape.core), "count": shape.asked, **_joint(facts, t)}
-    if len(large) >= 2:
+    if len(large) >= 2 and sum(map(len, large)) >= 0.8 * shape.asked:
         names = _names(facts, large[1])
         return Finding("two_groups", Weight.STOP, Aspect.HOLDS, names, values)
     outside = [i for i in distinct(facts) if i not in shape.core]
@@ -279,11 +171,7 @@ def _joint(facts: SetFacts, t: Thresholds) -> dict[str, object]:
     """
     own = distinct(facts)
     part = {p: k for k, group in enumerate(facts.shape.groups) for p in group}
-    broken = [
-        (a, b)
-        for a, b in zip(own, own[1:], strict=False)
-        if part.get(a, -1 - a) != part.get(b, -1 - b)
-    ]
+    broken = [(a, b) for a, b in pairwise(own) if part.get(a, -1 - a) != part.get(b, -1 - b)]
     if not broken:
         return {"more": 6}
     a, b = (facts.pictures[i].name for i in broken[0])
@@ -412,28 +300,10 @@ def _light(facts: SetFacts, own: Sequence[int], t: Thresholds) -> list[Finding]:
         found.append(Finding("light_changed", Weight.NOTE, Aspect.CLEAR, names, values))
     padded = np.pad(level, 2, mode="reflect")
     around = np.array([np.median(np.delete(padded[k : k + 5], 2)) for k in range(len(own))])
-    odd = [own[k] for k in np.flatnonzero(np.abs(level - around) > t.uneven_stops)]
+    odd = [i for i, off in zip(own, np.abs(level - around), strict=True) if off > t.uneven_stops]
     if odd:
         found.append(Finding("uneven_light", Weight.NOTE, Aspect.CLEAR, _names(facts, odd)))
     return found
-
-
-def change_at(series: np.ndarray, least: float) -> int | None:
-    """Where a series steps once and for good, or None.
-
-    The split with the least squared rest; it counts when the two means differ by `least` and by
-    three times the spread that remains on both sides, four values at least on each.
-    """
-    best: tuple[float, int] | None = None
-    for k in range(4, len(series) - 3):
-        rest = float(series[:k].var() * k + series[k:].var() * (len(series) - k))
-        if best is None or rest < best[0]:
-            best = (rest, k)
-    if best is None:
-        return None
-    step = abs(float(series[: best[1]].mean() - series[best[1] :].mean()))
-    spread = (best[0] / len(series)) ** 0.5
-    return best[1] if step > least and step > 3.0 * spread else None
 
 
 def _detail(facts: SetFacts, t: Thresholds) -> list[Finding]:
@@ -454,18 +324,6 @@ def _detail(facts: SetFacts, t: Thresholds) -> list[Finding]:
     if zoomed:
         found.append(Finding("other_zoom", Weight.NOTE, Aspect.DETAIL, zoomed))
     return found
-
-
-def other_zoom(pictures: Sequence[Picture], t: Thresholds) -> tuple[str, ...]:
-    """Names of the pictures whose focal length or digital zoom is not the usual one of the set.
-
-    Only where most pictures say it; those that do not are left out.
-    """
-    said = [(p.name, p.focal * max(p.zoom, 1.0)) for p in pictures if p.focal > 0]
-    if len(said) < max(3, 0.6 * len(pictures)):
-        return ()
-    usual = float(np.median([f for _, f in said]))
-    return tuple(name for name, f in said if abs(f / usual - 1.0) > t.other_zoom)
 
 
 def _cannot_tell(facts: SetFacts) -> tuple[str, ...]:

@@ -130,7 +130,7 @@ def roll_between(first: Points, second: Points) -> float:
 
 
 def camera_of(features: Features, focal_share: float) -> NDArray[np.float64]:
-    """(focal length, centre x, centre y) in px, the focal length given as share of the long side."""
+    """(focal length, centre x, centre y) in px; the focal length is a share of the long side."""
     width, height = features.size
     return np.array([focal_share * max(width, height), width / 2, height / 2])
 

@@ -25,8 +25,8 @@ REASONS: Mapping[str, str] = {
     "turns_conflict": "The matches contradict each other about where the camera stood: two sides"
     " may look too much alike.",
     "gap": "About {gap} degrees of the ring are not seen, between {first} and {second}.",
-    "open_ring": "The ring does not close: nothing matches between {first} and {second}; how wide the"
-    " gap is cannot be told.",
+    "open_ring": "The ring does not close: nothing matches between {first} and {second}; how wide"
+    " the gap is cannot be told.",
     "wide_steps": "The steps between views are wide, about {step} degrees.",
     "one_height": "As far as can be told, all were taken from about one height.",
     "too_blurred": "{bad} of {count} pictures are so blurred that no detail is left.",
@@ -93,7 +93,8 @@ ADVICE: Mapping[str, str] = {
 }
 
 BY_EYE: Mapping[str, str] = {
-    "too_few": "With {count} pictures there will be no build: the whole form will be judged by eye.",
+    "too_few": "With {count} pictures there will be no build: the whole form will be judged by"
+    " eye.",
     "two_groups": "Only {core} of {count} pictures can be built from; how the parts they show go"
     " together will be judged by eye.",
     "falls_apart": "The pictures do not join into one form: proportions will be judged by eye.",

@@ -158,7 +158,9 @@ def render(view: View) -> np.ndarray:
     on = np.isfinite(way)
     points = position + rays[on] * way[on][:, None]
     picture[on] = _coat(points, normal[on], view.animal)
-    grain = np.random.default_rng(int(view.azimuth * 10 + view.height)).normal(0, 1.5, picture.shape)
+    grain = np.random.default_rng(int(view.azimuth * 10 + view.height)).normal(
+        0, 1.5, picture.shape
+    )
     return np.clip(picture + grain, 0, 255).astype(np.uint8)
 
 
@@ -172,7 +174,9 @@ def keep() -> Path:
 
 def picture(view: View) -> np.ndarray:
     """The view, rendered once and then read from the kept ones."""
-    name = f"{view.background}-{view.animal}-{view.height:.0f}-{view.azimuth:.1f}-{view.distance}.png"
+    name = (
+        f"{view.background}-{view.animal}-{view.height:.0f}-{view.azimuth:.1f}-{view.distance}.png"
+    )
     path = keep() / name
     if not path.exists():
         fresh = path.with_suffix(f".{id(view)}.tmp.png")

@@ -22,7 +22,11 @@ def scaled(turn: np.ndarray, factor: float) -> np.ndarray:
 
 
 def links_of(
-    azimuths: list[float], reach: float = 25, factor: float = 1.0, height: float = 14, shake: float = 0.0
+    azimuths: list[float],
+    reach: float = 25,
+    factor: float = 1.0,
+    height: float = 14,
+    shake: float = 0.0,
 ) -> list[Link]:
     turned = [camera(View(a, height))[0] for a in azimuths]
     rng = np.random.default_rng(4)
@@ -85,7 +89,9 @@ def test_the_cameras_height_is_read(height: float) -> None:
 def test_a_few_wrong_matches_do_not_open_the_ring() -> None:
     links = links_of([10.0 * k for k in range(36)])
     wrong = camera(View(77, 40))[0] @ camera(View(0, -5))[0].T
-    ring = read_ring([*links, Link(3, 20, 18, 18, rotation=wrong), Link(9, 30, 16, 16, rotation=wrong)])
+    ring = read_ring(
+        [*links, Link(3, 20, 18, 18, rotation=wrong), Link(9, 30, 16, 16, rotation=wrong)]
+    )
     assert ring is not None
     assert ring.gap < 15
     assert ring.doubted < 0.1
