@@ -19,12 +19,7 @@ from app.studio.workshop import Studio
 
 _A_MOMENT = 0.5
 Reading = Callable[[], AbstractContextManager[Connection]]
-# Stale, or about to be written again because its forecast is newer.
-_IN_STEP = text(
-    "SELECT s.order_id FROM status_pages s LEFT JOIN forecasts f ON f.order_id = s.order_id"
-    " WHERE s.wanted <= s.written AND NOT (coalesce(f.stale, 1) = 0"
-    " AND f.computed_at >= s.written_at)"
-)
+_IN_STEP = text("SELECT order_id FROM status_pages WHERE wanted <= written")
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,8 +53,8 @@ _WRITTEN = text(
     " WHERE order_id = :order_id"
 )
 _ALL_AGAIN = text("UPDATE status_pages SET wanted = wanted + 1")
-# What changes a page's words with no change of the order: a build that ran past its end, a range
-# that was computed again, and one that was waited for in vain.
+# What changes a page's words with no change of the order: a build that ran past its end, and a
+# computed range that was waited for in vain.
 _CHANGED_BY_ITSELF = text(
     "SELECT oa.order_id FROM models m JOIN order_animals oa ON oa.model_id = m.id"
     " JOIN status_pages s ON s.order_id = oa.order_id"
@@ -62,8 +62,7 @@ _CHANGED_BY_ITSELF = text(
     " AND m.build_ends_at > s.written_at"
     " UNION SELECT f.order_id FROM forecasts f JOIN orders o ON o.id = f.order_id"
     " JOIN status_pages s ON s.order_id = f.order_id"
-    " WHERE o.open = 1 AND (f.stale = 0 AND f.computed_at >= s.written_at"
-    " OR f.stale = 1 AND f.points <> '{}' AND s.written_at <= :waited)"
+    " WHERE o.open = 1 AND f.stale = 1 AND f.points <> '{}' AND s.written_at <= :waited"
 )
 
 

@@ -30,7 +30,7 @@ _KEPT_PAGES = 512
 HEADERS = {
     "cache-control": "no-store",
     "content-security-policy": (
-        "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; "
+        "default-src 'none'; style-src 'self'; img-src 'self' data:; base-uri 'none'; "
         "form-action 'none'; frame-ancestors 'none'"
     ),
     "referrer-policy": "no-referrer",

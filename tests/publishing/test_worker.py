@@ -12,7 +12,7 @@ from app.orders import links
 from app.publishing import worker
 from app.publishing.pages_file import PagesFile, read_all
 from app.publishing.worker import rewrite_due, rewrite_stale, want_all
-from app.tables import forecasts, models, orders, settings, tellings
+from app.tables import forecasts, models, orders, settings, status_pages, tellings
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, move, rows, walk
 from tests.publishing.conftest import TestWorkshop
 from tests.publishing.orders import differences, linked_order, passed_order, said, until
@@ -165,7 +165,7 @@ def test_no_default_is_told_in_the_minute_before_the_computed_range(shop: Shop) 
     assert rows(shop.house, "SELECT 1 FROM tellings") == []
     shop.moment = last + 90
     _computed(shop, order.id, '{"10": 30, "85": 60}')
-    assert rewrite_due(shop, shop.now()) == 1
+    assert rewrite_stale(shop) == 1
     assert "between 3 April and 4 May" in said(shop, token)
 
 
@@ -195,7 +195,7 @@ def test_what_a_person_told_stands_on_the_page_until_the_next_step(shop: Shop) -
     assert "These are the days that we told you." in said(shop, token)
     assert len(rows(shop.house, "SELECT 1 FROM tellings")) == 1
     shop.moment = walk(shop.house, order.model(), CAST.finisher, last + HOUR, "model_finished")
-    _computed(shop, order.id, '{"10": 20.5, "85": 39.5}', at=shop.moment - 1)
+    _computed(shop, order.id, '{"10": 20, "85": 40}')
     rewrite_stale(shop)
     assert "between 24 March and 13 April" in said(shop, token)
     assert differences(shop) == []
@@ -210,8 +210,8 @@ def test_an_end_that_runs_over_is_dropped_day_by_day(shop: Shop) -> None:
     seen = []
     for day in range(1, 7):
         shop.moment = last + day * DAY
-        _computed(shop, order.id, '{"10": 20, "85": 50}', at=shop.moment - 1)
-        rewrite_due(shop, shop.now())
+        _computed(shop, order.id, '{"10": 20, "85": 50}', at=shop.moment)
+        rewrite_stale(shop)
         since = rows(shop.house, "SELECT later_since FROM forecasts")[0][0]
         seen.append((since, "24 March" in said(shop, token)))
     # Noticed on Thursday, asked on Friday; Friday and Monday pass, and on Tuesday it is dropped.
@@ -223,9 +223,12 @@ def test_an_end_that_runs_over_is_dropped_day_by_day(shop: Shop) -> None:
 def _computed(
     shop: Shop, order_id: int, points: str, *, stale: int = 0, at: int | None = None
 ) -> None:
+    """Points are stored, and the page is marked in the same transaction."""
     values = {"points": points, "stale": stale, "basis": "ours", "computed_at": at or shop.moment}
     with shop.house.writing() as db:
         db.execute(update(forecasts).where(forecasts.c.order_id == order_id).values(**values))
+        mark = update(status_pages).where(status_pages.c.order_id == order_id)
+        db.execute(mark.values(wanted=status_pages.c.wanted + 1))
 
 
 # ---------------------------------------------------------------- the day moves on
