@@ -51,42 +51,26 @@ def _sent(parcel: ParcelFacts, days: Days) -> str:
 
 def care(facts: OrderFacts, days: Days) -> Iterable[Section]:
     """Looking after the pieces, and what to do about damage and by when."""
+    one = len(facts.copies) == 1
+    it, its, each = ("it", "its", "it") if one else ("them", "their", "each")
+    points = (
+        f"Lift {each} by the base or the body, never by an ear, a leg or the tail.",
+        f"Dust {it} with a soft dry brush. No water, no cleaner, no polish.",
+        f"Keep {it} out of full sun and away from heaters.",
+        "The paint goes on hardening for some weeks. Until then nothing should press on "
+        f"{its} surface, and wrapping should stay loose.",
+    )
+    yield Section(f"Looking after {it}", (Block("points", points),))
     last = max(copy.standing.since for copy in facts.copies)
     by = days.calendar.day_of(last) + timedelta(days=DAMAGE_WITHIN_DAYS)
-    count = len(facts.copies)
-    it, its = ("it", "its") if count == 1 else ("them", "their")
-    yield Section(
-        f"Looking after {it}",
-        (
-            Block(
-                "points",
-                (
-                    f"Lift {it} by the base or the body, never by an ear, a leg or the tail."
-                    if count == 1
-                    else "Lift each by the base or the body, never by an ear, a leg or the tail.",
-                    f"Dust {it} with a soft dry brush. No water, no cleaner, no polish.",
-                    f"Keep {it} out of full sun and away from heaters.",
-                    "The paint goes on hardening for some weeks. Until then nothing should press "
-                    f"on {its} surface, and wrapping should stay loose.",
-                ),
-            ),
-        ),
+    over = by < days.today
+    until = "as soon as you can" if over else f"by {days.day(by)}"
+    steps = (
+        "Keep everything: the piece, every part that came off, both the inner and the outer "
+        "packing, and the label.",
+        "Photograph the piece, the packing and the label, as they are.",
+        f"Write to us {until}, with the pictures and the number of your order. Carriers ask for "
+        "such reports early.",
+        "Please send nothing back before we have answered, and glue nothing.",
     )
-    until = f"by {days.day(by)}" if by >= days.today else "as soon as you can"
-    yield Section(
-        "If something is damaged",
-        (
-            Block(
-                "steps",
-                (
-                    "Keep everything: the piece, every part that came off, both the inner and the "
-                    "outer packing, and the label.",
-                    "Photograph the piece, the packing and the label, as they are.",
-                    f"Write to us {until}, with the pictures and the number of your order. "
-                    "Carriers ask for such reports early.",
-                    "Please send nothing back before we have answered, and glue nothing.",
-                ),
-            ),
-        ),
-        folded=by < days.today,
-    )
+    yield Section("If something is damaged", (Block("steps", steps),), folded=over)

@@ -111,7 +111,7 @@ def _furthest_first(copy: CopyFacts) -> tuple[int, bool, int]:
 
 def _waits_there(copy: CopyFacts, them: Subject) -> str:
     """For a copy behind a sister whose bench has been described."""
-    said = f"{them.head} {them.verb('waits', 'wait')} {them.its} turn there."
+    said = f"{them.head} {them.verb('waits', 'wait')} {them.its} turn at the same bench."
     return f"{_again(copy, them)} {said}" if copy.made_again else said
 
 

@@ -172,7 +172,7 @@ def test_the_last_day_for_copies_is_not_offered_when_it_is_over() -> None:
         ("finishing", "You named 10 April, and these days reach beyond it."),
         ("blank", "Both copies are at the blank: their rough form"),
         ("shaping", "Since Monday Ines has had the 80 mm copy in hand at the shaping bench"),
-        ("shaping", "The 100 mm copy waits its turn there."),
+        ("shaping", "The 100 mm copy waits its turn at the same bench."),
         (
             "painting",
             "matching her marks to your photographs one by one, white stocking among them.",
