@@ -7,7 +7,7 @@ reader's program and settings do.
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -15,10 +15,14 @@ from jinja2 import Environment, Template
 from markupsafe import Markup
 
 from app.letters.facts import AnimalFacts, LetterFacts, ParcelFacts, Part
-from app.letters.rules import KINDS
+from app.letters.rules import ASKS, KINDS
 from app.shared.web.templating import environment
 
 WIDTH = 76
+_SAY_WHEN = frozenset(
+    {"running_later", "order_in", "photos_passed", "making_begun", "photos_counted"}
+)
+_ASK = ASKS | {"order_in", "last_call"}
 _ITEM = re.compile(r"^(- |\d+\. )")
 # In words for the desk: what a letter of this kind tells.
 CALLED: Mapping[str, str] = {
@@ -64,8 +68,14 @@ def words_of(parts: Sequence[Part], facts: LetterFacts, link: str | None) -> Wor
 def _body(kind: str, parts: Sequence[Part], facts: LetterFacts, link: str | None) -> str:
     plain = kind == "txt"
     name = "text.txt" if plain else "html.html"
+    # Together they say the days once, and "nothing to do" only where nothing is asked.
+    when = next((part for part in parts if part.kind in _SAY_WHEN), None)
+    asks = any(part.kind in _ASK for part in parts)
+    rest = replace(facts, when=())
     said = [
-        _template(f"{part.kind}/{name}", plain).render(_context(part, facts, link))
+        _template(f"{part.kind}/{name}", plain).render(
+            {**_context(part, facts if part is when else rest, link), "asks": asks}
+        )
         for part in parts
     ]
     if not plain:

@@ -67,7 +67,7 @@ def from_order(
         contact=_contact(settings),
         gift=facts.gift,
         animals=animals,
-        how_to=_chapters(photo_words.how_to(first)) if first else (),
+        how_to=chapters(photo_words.how_to(first)) if first else (),
         parcels=tuple(_parcel(parcel, facts, calendar, days.today) for parcel in facts.parcels),
         questions=tuple(questions),
         all_passed=bool(animals) and facts.passed,
@@ -75,7 +75,7 @@ def from_order(
         ship_part=facts.ship_part,
         when=_passages(range_words.when(facts, days)) if says_when else (),
         says_when=says_when,
-        care=_chapters(parcel_words.care(facts, days)) if arrived else (),
+        care=chapters(parcel_words.care(facts, days)) if arrived else (),
         deadline=_deadline(facts.copy_deadline, days.today),
     )
 
@@ -125,7 +125,8 @@ def _animal(animal: order_facts.AnimalFacts) -> AnimalFacts:
     )
 
 
-def _chapters(sections: Iterable[Section]) -> tuple[Chapter, ...]:
+def chapters(sections: Iterable[Section]) -> tuple[Chapter, ...]:
+    """Sections of a status page as chapters of a letter."""
     return tuple(Chapter(section.heading, _passages(section.blocks)) for section in sections)
 
 

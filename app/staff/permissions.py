@@ -84,6 +84,21 @@ TABLE: dict[str, Row] = {
     "parcel_number": EVERYBODY,
     "confirm_address": DESK_AND_OWNER,
     "confirm_spelling": DESK_AND_OWNER,
+    # Letters.
+    "letters": DESK_AND_OWNER,
+    "letter": DESK_AND_OWNER,
+    "letter_html": DESK_AND_OWNER,
+    "letter_hold": DESK_AND_OWNER,
+    "letter_again": DESK_AND_OWNER,
+    "letter_drop": DESK_AND_OWNER,
+    "news_hold": DESK_AND_OWNER,
+    "news_go": DESK_AND_OWNER,
+    "news_now": DESK_AND_OWNER,
+    "news_stop": DESK_AND_OWNER,
+    "letters_on": OWNER_ONLY,
+    "order_letters": DESK_AND_OWNER,
+    "order_letter_html": DESK_AND_OWNER,
+    "letter_later": DESK_AND_OWNER,
 }
 
 REFUSAL = "Your account does not cover this. Ask the owner of the studio."

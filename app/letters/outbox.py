@@ -1,0 +1,196 @@
+"""The states of a letter, each change a conditional update: whoever comes second changes nothing.
+
+waiting → sending (claimed, with a lease) → sent, or back to waiting for another try, or dead.
+A person holds a waiting letter, lets it go, tries a dead one again, or drops it.
+"""
+
+import secrets
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, bindparam, text
+from sqlalchemy.engine import Row
+
+from app.letters import rules, store
+from app.shared.database import Database
+
+_Row = Row[Any]
+
+_NEXT = text(
+    "SELECT id FROM letters WHERE (state = 'waiting' AND next_at <= :now"
+    " OR state = 'sending' AND lease_until <= :now) AND id NOT IN :seen"
+    " ORDER BY next_at, id LIMIT 1"
+).bindparams(bindparam("seen", expanding=True))
+_ONE = text("SELECT l.*, o.open AS order_open FROM letters l JOIN orders o ON o.id = l.order_id"
+            " WHERE l.id = :id")  # fmt: skip
+_CLAIM = text(
+    "UPDATE letters SET state = 'sending', claim = :claim, lease_until = :lease,"
+    " tries = tries + 1, recipient = :recipient, to_name = :to_name WHERE id = :id"
+    " AND (state = 'waiting' AND next_at <= :now OR state = 'sending' AND lease_until <= :now)"
+)
+_HOLD = text(
+    "UPDATE letters SET state = 'held', claim = '', lease_until = NULL, why = :why"
+    " WHERE id = :id AND state IN ('waiting', 'sending')"
+)
+_DROP = text(
+    "UPDATE letters SET state = 'dropped', claim = '', lease_until = NULL, why = :why"
+    " WHERE id = :id AND state IN ('waiting', 'sending', 'held', 'dead')"
+)
+_SENT = text(
+    "UPDATE letters SET state = 'sent', sent_at = :now, claim = '', lease_until = NULL, why = ''"
+    " WHERE id = :id AND state = 'sending' AND claim = :claim"
+)
+_DEAD = text(
+    "UPDATE letters SET state = 'dead', claim = '', lease_until = NULL, why = :why"
+    " WHERE id = :id AND state = 'sending' AND claim = :claim"
+)
+_LATER = text(
+    "UPDATE letters SET state = 'waiting', claim = '', lease_until = NULL, why = :why,"
+    " next_at = :next_at WHERE id = :id AND state = 'sending' AND claim = :claim"
+)
+_NEWS_OF = text("SELECT id, taken_back_at FROM news WHERE letter_id = :id")
+_FREE = text("UPDATE news SET told_at = NULL, letter_id = NULL WHERE letter_id = :id")
+_RELEASE_ALL = text("UPDATE letters SET lease_until = :now WHERE state = 'sending'")
+_SENDING = text("SELECT 1 FROM letters WHERE state = 'sending' AND lease_until > :now LIMIT 1")
+
+TAKEN_BACK = "What it told was taken back before it went."
+CANCELLED = "Nothing of this order is made any more."
+TONE_CHANGED = "Gift or remembered was changed since it was formed. Look at it before it goes."
+ADDRESS_CHANGED = "The customer's address was changed after it was tried. Look at it first."
+TOO_OLD = "It has waited for more than five days. Read it before it goes."
+NO_ADDRESS = "This customer has no mail address."
+
+
+@dataclass(frozen=True, slots=True)
+class Claimed:
+    """A letter that is ours to send until its lease ends."""
+
+    id: int
+    claim: str
+    order_id: int
+    number: int
+    parts: str
+    facts: str
+    subject: str
+    recipient: str
+    to_name: str
+    message_id: str
+    tag: str
+    formed_at: int
+    tries: int
+
+
+def next_due(house: Database, now: int, seen: Collection[int]) -> int | None:
+    """The letter that has waited longest for its turn, those seen in this round left out."""
+    with house.reading() as db:
+        found = db.execute(_NEXT, {"now": now, "seen": list(seen) or [-1]}).scalar()
+    return int(found) if found is not None else None
+
+
+def release_leases(house: Database, now: int) -> None:
+    """At start: what a process that is gone had claimed may be taken up again at once."""
+    with house.reading() as db:
+        any_ = db.execute(_SENDING, {"now": now}).first()
+    if any_ is not None:
+        with house.writing() as db:
+            db.execute(_RELEASE_ALL, {"now": now})
+
+
+def claim(house: Database, letter_id: int, now: int) -> Claimed | None:
+    """Take a letter for sending, after another look at what it says and to whom.
+
+    Gives None where somebody else has it, or where the look stopped it: held for a person, or
+    dropped because what it told is not so any more.
+    """
+    with house.writing() as db:
+        row = db.execute(_ONE, {"id": letter_id}).first()
+        if row is None:
+            return None
+        to = store.addressees(db, [row.order_id])[row.order_id]
+        if not _still_right(db, row, to, now):
+            return None
+        # What was never tried goes to the address as it is now.
+        mail, name = (to.mail, to.name) if row.tries == 0 else (row.recipient, row.to_name)
+        mark = secrets.token_hex(8)
+        done = db.execute(
+            _CLAIM,
+            {"id": letter_id, "now": now, "lease": now + rules.LEASE, "claim": mark,
+             "recipient": mail, "to_name": name},
+        )  # fmt: skip
+        if done.rowcount != 1:
+            return None
+    return Claimed(
+        row.id, mark, row.order_id, to.number, row.parts, row.facts, row.subject, mail, name,
+        row.message_id, row.tag, row.formed_at, row.tries + 1,
+    )  # fmt: skip
+
+
+def _still_right(db: Connection, row: _Row, to: store.Addressee, now: int) -> bool:
+    told = db.execute(_NEWS_OF, {"id": row.id}).all()
+    if told and any(one.taken_back_at is not None for one in told):
+        # What still stands of it is told by another letter.
+        drop(db, row.id, TAKEN_BACK, free=True)
+        return False
+    if not row.order_open and _cancelled(db, row.order_id):
+        db.execute(_DROP, {"id": row.id, "why": CANCELLED})
+        return False
+    why = _for_a_look(row, to, store.remembered_now(db, row.order_id), now)
+    if why:
+        db.execute(_HOLD, {"id": row.id, "why": why})
+    return not why
+
+
+def _for_a_look(row: _Row, to: store.Addressee, remembered: str, now: int) -> str:
+    if not to.mail:
+        return NO_ADDRESS
+    if to.gift != bool(row.gift) or not set(remembered) <= set(row.remembered):
+        return TONE_CHANGED
+    if row.tries and row.recipient and to.mail != row.recipient:
+        return ADDRESS_CHANGED
+    if row.state == "waiting" and now - row.next_at > rules.TOO_OLD:
+        return TOO_OLD
+    return ""
+
+
+_ALIVE = text(
+    "SELECT 1 FROM copies WHERE order_id = :id AND withdrawn = 0 AND step <> 'cancelled'"
+    " UNION ALL SELECT 1 FROM models WHERE order_id = :id AND step <> 'cancelled' LIMIT 1"
+)
+
+
+def _cancelled(db: Connection, order_id: int) -> bool:
+    return db.execute(_ALIVE, {"id": order_id}).first() is None
+
+
+def mark_sent(house: Database, letter: Claimed, now: int) -> bool:
+    """The other side has taken it over. False where the lease had gone to somebody else."""
+    return _mark(house, _SENT, letter, now=now)
+
+
+def mark_dead(house: Database, letter: Claimed, why: str) -> bool:
+    """It can never go as it is: people see it, and why."""
+    return _mark(house, _DEAD, letter, why=why)
+
+
+def mark_later(house: Database, letter: Claimed, why: str, next_at: int) -> bool:
+    """Another try, not before a moment."""
+    return _mark(house, _LATER, letter, why=why, next_at=next_at)
+
+
+def _mark(house: Database, statement: Any, letter: Claimed, **values: Any) -> bool:
+    with house.writing() as db:
+        done = db.execute(statement, {"id": letter.id, "claim": letter.claim, **values})
+    return bool(done.rowcount == 1)
+
+
+def drop(db: Connection, letter_id: int, why: str, *, free: bool) -> bool:
+    """Let a letter never go. With `free` its news may be told by another one."""
+    if free:
+        db.execute(_FREE, {"id": letter_id})
+    return bool(db.execute(_DROP, {"id": letter_id, "why": why}).rowcount == 1)
+
+
+def hold(db: Connection, letter_id: int, why: str) -> bool:
+    """Keep a letter back for a person."""
+    return bool(db.execute(_HOLD, {"id": letter_id, "why": why}).rowcount == 1)

@@ -1,0 +1,149 @@
+"""Sending what waits: claim, send, mark. None of the three is inside a transaction of another."""
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from app.letters import outbox, rules, wording
+from app.letters.facts import Linked, facts_from_json, parts_from_json
+from app.letters.forming import NO_WORDS
+from app.letters.message import Envelope, Mail, Unsendable, build
+from app.letters.outbox import Claimed
+from app.letters.post import Refused, TryAgain, Way
+from app.shared import faults
+from app.shared.database import Database
+
+AT_ONCE = 100
+GIFT_SENDER = "Order desk"
+_log = logging.getLogger("likewright.letters")
+
+
+@dataclass(frozen=True, slots=True)
+class Office:
+    """The studio as it writes: its name and address, the way letters leave, and order links."""
+
+    name: str
+    mail: str
+    way: Way
+    linked: Linked
+
+
+class Became(StrEnum):
+    """What became of a letter in one round."""
+
+    SENT = "sent"
+    LATER = "later"
+    NOT_REACHED = "not reached"
+    DEAD = "dead"
+    STOPPED = "stopped"
+
+
+@dataclass(slots=True)
+class Round:
+    """One round of sending: what became of each letter, by its id."""
+
+    became: dict[int, Became]
+
+    @property
+    def reached(self) -> bool:
+        """Whether the mail server answered at all (or was not needed)."""
+        return Became.NOT_REACHED not in self.became.values()
+
+    @property
+    def sent(self) -> int:
+        """How many left."""
+        return sum(one is Became.SENT for one in self.became.values())
+
+
+def send_due(
+    house: Database,
+    office: Office,
+    now: Callable[[], int],
+    chance: Callable[[], float],
+    stopping: Callable[[], bool] = lambda: False,
+) -> Round:
+    """Send what is due, one after another, each once in a round.
+
+    A mail server that does not answer ends the round; a letter that cannot go holds up no other.
+    `chance` gives numbers from 0 to 1.
+    """
+    done = Round({})
+    while len(done.became) < AT_ONCE and not stopping():
+        letter_id = outbox.next_due(house, now(), done.became)
+        if letter_id is None:
+            break
+        letter = outbox.claim(house, letter_id, now())
+        if letter is None:
+            done.became[letter_id] = Became.STOPPED
+            continue
+        faults.reach("after claim")
+        done.became[letter_id] = _send(house, office, letter, now, chance)
+        if not done.reached:
+            break
+    return done
+
+
+def _send(
+    house: Database,
+    office: Office,
+    letter: Claimed,
+    now: Callable[[], int],
+    chance: Callable[[], float],
+) -> Became:
+    if letter.tries > rules.MOST_TRIES:
+        # It was being sent each time the house went down, or its server never said a word.
+        return _dead(house, letter, "It was tried too often. Somebody has to look at it.")
+    try:
+        mail = mail_of(house, office, letter)
+    except Unsendable as why:
+        return _dead(house, letter, str(why))
+    except Exception:
+        _log.exception("letter %d could not be put into words", letter.id)
+        return _dead(house, letter, NO_WORDS)
+    try:
+        office.way(mail, f"{letter.id:06d}-{letter.number}")
+    except Refused as why:
+        return _dead(house, letter, str(why))
+    except TryAgain as why:
+        return _later(house, letter, why, now(), chance())
+    faults.reach("after the mail server's yes")
+    if not outbox.mark_sent(house, letter, now()):
+        _log.warning("letter %d went after its lease had ended", letter.id)
+    return Became.SENT
+
+
+def _dead(house: Database, letter: Claimed, why: str) -> Became:
+    outbox.mark_dead(house, letter, why)
+    _log.warning("letter %d cannot be sent", letter.id)
+    return Became.DEAD
+
+
+def _later(house: Database, letter: Claimed, why: TryAgain, now: int, jitter: float) -> Became:
+    if letter.tries >= rules.MOST_TRIES:
+        return _dead(house, letter, f"Tried {letter.tries} times. {why}")
+    outbox.mark_later(house, letter, str(why), now + rules.wait_after(letter.tries, jitter))
+    return Became.LATER if why.reached else Became.NOT_REACHED
+
+
+def mail_of(house: Database, office: Office, letter: Claimed) -> Mail:
+    """The mail as it leaves: the words of its facts, with the link made now.
+
+    Raises Unsendable, and ValueError or a template's error where the facts cannot be worded.
+    """
+    facts, parts = facts_from_json(letter.facts), parts_from_json(letter.parts)
+    with house.reading() as db:
+        link = office.linked(db, letter.order_id)
+    words = wording.words_of(parts, facts, link)
+    envelope = Envelope(
+        # Nothing in a list of mails tells that there is a present, or of what.
+        from_name=GIFT_SENDER if facts.gift else office.name,
+        from_mail=office.mail,
+        to_name=letter.to_name,
+        to_mail=letter.recipient,
+        subject=letter.subject,
+        message_id=letter.message_id,
+        tag=letter.tag,
+        formed_at=letter.formed_at,
+    )
+    return build(envelope, words.text, words.html)

@@ -1,0 +1,182 @@
+"""The worker that forms letters and lets them go, and what keeps letters from going at all."""
+
+import logging
+import random
+import threading
+from collections.abc import Mapping, Sequence
+from functools import cache
+from urllib.parse import urlsplit
+from weakref import WeakKeyDictionary
+
+from sqlalchemy import Connection
+
+from app.letters import by_hand, forming, outbox, post
+from app.letters.facts import Asked, LetterFacts, Linked
+from app.letters.message import Unsendable, mailbox
+from app.letters.rules import Posting
+from app.letters.sending import Office, Round, send_due
+from app.orders import links
+from app.publishing.letter_facts import letter_facts
+from app.shared.settings import Machine
+from app.shared.web import words
+from app.studio.workshop import Studio, Workshop
+
+LOOK_EVERY = 5.0
+FORM_EVERY = 60
+REST_SECONDS = 60
+_OFF_KNOWN_FOR = 60
+_log = logging.getLogger("likewright.letters")
+# Not for secrets: tries of several letters shall not fall on the same second.
+_CHANCE = random.Random()  # noqa: S311
+_off: WeakKeyDictionary[Workshop, tuple[int, int | None]] = WeakKeyDictionary()
+
+
+def posting_of(studio: Studio) -> Posting:
+    """The studio's hours for letters."""
+    settings = studio.settings
+    return Posting(studio.calendar, settings.posting_from, settings.posting_until)
+
+
+def asked_of(shop: Workshop) -> Asked:
+    """What letters are worded from, as of now."""
+
+    def asked(db: Connection, order_ids: Sequence[int]) -> Mapping[int, LetterFacts]:
+        return letter_facts(db, order_ids, shop.studio(), shop.now())
+
+    return asked
+
+
+def linked_of(shop: Workshop) -> Linked:
+    """The links of orders, made from the key when they are asked for."""
+
+    def linked(db: Connection, order_id: int) -> str | None:
+        token = links.current(db, shop.folder.key, order_id)
+        return f"{shop.status_url}/{token}/" if token else None
+
+    return linked
+
+
+@cache
+def smtp_url() -> str:
+    """The mail server's address, as the house was started with."""
+    return Machine().smtp_url.strip()
+
+
+def way_of(shop: Workshop) -> post.Way:
+    """The way letters leave. An invented studio writes to nobody. Raises BadUrl."""
+    if shop.demo or not smtp_url():
+        return post.Folder(shop.folder.letters)
+    return post.Smtp(post.read_url(smtp_url()))
+
+
+def domain_of(studio: Studio) -> str:
+    """The domain in which letters get their ids."""
+    try:
+        return mailbox(studio.settings.contact_mail).domain
+    except Unsendable:
+        return "letters.invalid"
+
+
+# ---------------------------------------------------------------- what keeps letters from going
+
+
+def off_since(shop: Workshop) -> int | None:
+    """Since when sending is off by a restore; looked up once a minute."""
+    now = shop.now()
+    known = _off.get(shop)
+    if known is None or not 0 <= now - known[0] < _OFF_KNOWN_FOR:
+        with shop.house.reading() as db:
+            known = _off[shop] = (now, by_hand.off_since(db))
+    return known[1]
+
+
+def forget_off(shop: Workshop) -> None:
+    """Somebody has just turned sending on."""
+    _off.pop(shop, None)
+
+
+def obstacle(shop: Workshop) -> str:
+    """Why no letter leaves at all, as a sentence; empty where they do."""
+    since = off_since(shop)
+    if since is not None:
+        zone = shop.studio().settings.zone_info()
+        when = words.when(since, shop.now(), zone)
+        return (
+            f"No letter leaves since the house was restored ({when}). "
+            "The owner turns sending on again on the page Letters."
+        )
+    if shop.demo:
+        return ""
+    host = urlsplit(shop.public_url).hostname or ""
+    if not host or post.is_loopback(host):
+        return (
+            "No letter leaves: the house has no public address yet, so a customer's link would "
+            "open nothing. Set LIKEWRIGHT_PUBLIC_URL."
+        )
+    try:
+        mailbox(shop.studio().settings.contact_mail)
+    except Unsendable:
+        return "No letter leaves: the studio has no mail address yet. Type one in Settings."
+    try:
+        way_of(shop)
+    except post.BadUrl as why:
+        return f"No letter leaves: LIKEWRIGHT_SMTP_URL cannot be used, {why}."
+    return ""
+
+
+def banner(shop: Workshop) -> str | None:
+    """What every staff page says of letters: that none leave, or that they become files."""
+    if why := obstacle(shop):
+        return why
+    if shop.demo:
+        return "This studio is invented: its letters are written as files and go to nobody."
+    if not smtp_url():
+        return (
+            "No mail server is set, so letters are written as files into "
+            f"{shop.folder.letters} and reach nobody. Set LIKEWRIGHT_SMTP_URL."
+        )
+    return None
+
+
+# ---------------------------------------------------------------- the worker
+
+
+def form_round(shop: Workshop) -> int:
+    """Note what time brings and form what is due; gives how many letters were formed."""
+    studio, now = shop.studio(), shop.now()
+    posting = posting_of(studio)
+    forming.note_what_time_brings(shop.house, posting, now)
+    return forming.form_due(shop.house, asked_of(shop), posting, now, domain_of(studio))
+
+
+def send_round(shop: Workshop, stop: threading.Event | None = None) -> Round:
+    """Send what waits, unless something keeps every letter from going."""
+    if obstacle(shop):
+        return Round({})
+    settings = shop.studio().settings
+    office = Office(
+        settings.name, settings.contact_mail or "desk@letters.invalid", way_of(shop),
+        linked_of(shop),
+    )  # fmt: skip
+    stopping = stop.is_set if stop is not None else lambda: False
+    return send_due(shop.house, office, shop.now, _CHANCE.random, stopping)
+
+
+def run(shop: Workshop, stop: threading.Event) -> None:
+    """Form and send letters until `stop` is set. Meant for a thread of the staff server."""
+    outbox.release_leases(shop.house, shop.now())
+    form_at = rest_until = 0
+    while not stop.is_set():
+        now = shop.now()
+        try:
+            # A clock that was put back must not stop the post for an hour.
+            if not form_at - FORM_EVERY <= now < form_at:
+                form_round(shop)
+                form_at = now + FORM_EVERY
+            rests = rest_until - REST_SECONDS <= now < rest_until
+            if not rests and not send_round(shop, stop).reached:
+                rest_until = now + REST_SECONDS
+        except Exception:
+            # Nothing is lost: what was not marked is taken up the next time.
+            _log.exception("letters could not be formed or sent; trying again")
+        stop.wait(LOOK_EVERY)
