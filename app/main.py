@@ -22,7 +22,7 @@ from app.orders import (
     order_pages,
 )
 from app.parcels import pages as parcels_pages
-from app.publishing import sending
+from app.publishing import letters_pages, letters_worker, sending
 from app.publishing import worker as publishing
 from app.shared.places import shipped
 from app.shared.web import refusals
@@ -48,11 +48,13 @@ ROUTERS = (
     lists_pages.router,
     bench_pages.router,
     parcels_pages.router,
+    letters_pages.router,
 )
-BANNERS: list[door.Banner] = [sending.warning]
+BANNERS: list[door.Banner] = [letters_worker.banner, sending.warning]
 WORKERS: tuple[tuple[str, Worker], ...] = (
     ("forecasting", forecasting.run),
     ("publishing", publishing.run),
+    ("letters", letters_worker.run),
     ("publishing elsewhere", sending.run),
 )
 
