@@ -84,7 +84,7 @@ class QuestionFacts:
 
 @dataclass(frozen=True, slots=True)
 class LetterFacts:
-    """Everything that the letters of one order can say. Never the customer's mail, phone or address.
+    """What the letters of one order can say; never the customer's mail, phone or address.
 
     `when` is what the order's page says of the days, `says_when` whether it names any of its own
     (not only that they are being worked out); `how_to` and `care` are the page's chapters on
