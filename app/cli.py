@@ -128,6 +128,31 @@ def publish(
     raise typer.Exit(opening.publish(DataFolder(data_folder(data)), folder, then))
 
 
+@cli.command()
+def backup(
+    file: Annotated[Path, typer.Argument(help="The new file; no other file's place is taken.")],
+    data: Data = None,
+) -> None:
+    """Write the studio into one file, while the server runs too. Exit 1 where the audit differs."""
+    from app.upkeep import backup_command
+
+    raise typer.Exit(backup_command.main(DataFolder(data_folder(data)), file))
+
+
+@cli.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="A backup.")],
+    replace_links: Annotated[
+        bool, typer.Option("--replace-links", help="The key is lost: replace every link.")
+    ] = False,
+    data: Data = None,
+) -> None:
+    """Put a backup in the place of the studio; what was there before is put aside."""
+    from app import opening
+
+    opening.restore(DataFolder(data_folder(data)), file, replace_links=replace_links)
+
+
 photos = typer.Typer(no_args_is_help=True, help="The photo check.")
 cli.add_typer(photos, name="photos")
 

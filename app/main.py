@@ -11,6 +11,7 @@ from fastapi import Depends, FastAPI
 from starlette.staticfiles import StaticFiles
 
 from app.bench import pages as bench_pages
+from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
 from app.orders import (
     benches_pages,
@@ -32,6 +33,7 @@ from app.staff import gate as door
 from app.staff import pages as staff_pages
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
+from app.upkeep import nightly
 
 log = logging.getLogger("likewright")
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]", "testserver")
@@ -48,14 +50,16 @@ ROUTERS = (
     lists_pages.router,
     bench_pages.router,
     parcels_pages.router,
+    desk_pages.router,
     letters_pages.router,
 )
-BANNERS: list[door.Banner] = [letters_worker.banner, sending.warning]
+BANNERS: list[door.Banner] = [letters_worker.banner, sending.warning, nightly.warning]
 WORKERS: tuple[tuple[str, Worker], ...] = (
     ("forecasting", forecasting.run),
     ("publishing", publishing.run),
     ("letters", letters_worker.run),
     ("publishing elsewhere", sending.run),
+    ("nightly backup", nightly.run),
 )
 
 

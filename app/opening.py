@@ -3,7 +3,7 @@
 import sqlite3
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from app import serving
@@ -11,14 +11,17 @@ from app.main import staff_site
 from app.orders import forecasting
 from app.publishing import publish_command
 from app.publishing import worker as publishing
+from app.publishing.pages_file import PagesFile, last_published
 from app.shared import clock
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.shared.settings import Machine
+from app.shared.web import words
 from app.staff import links as sign_in
 from app.status.site import customers_site
 from app.studio.workshop import Workshop
 from app.tables.migrating import migrate
+from app.upkeep import restore as restoring
 
 SAFE_SQLITE = (3, 51, 3)
 
@@ -115,6 +118,25 @@ def publish(folder: DataFolder, place: Path, then: str) -> int:
         publishing.rewrite_stale(shop)
         publishing.rewrite_due(shop, shop.now())
         return publish_command.main(shop, place, then)
+
+
+def restore(folder: DataFolder, file: Path, *, replace_links: bool) -> None:
+    """Put a backup in the place of a studio, write its pages anew, say what was done.
+
+    Raises CannotStart where that cannot be; nothing has changed then.
+    """
+    published = last_published(folder.pages) if folder.pages.exists() else {}
+    done = restoring.restore(folder, file, clock.now(), replace_links=replace_links)
+    with workshop(folder) as shop:
+        publishing.want_all(shop)
+        publishing.rewrite_stale(shop)
+        with closing(PagesFile(folder.pages)) as pages:
+            for place, (at, _) in published.items():
+                pages.note_published(place, at or 0, "")
+        zone = shop.studio().settings.zone_info()
+        made = words.when(done.made_at, shop.now(), zone)
+    for line in restoring.lines(done, folder, made):
+        say(line)
 
 
 def is_open(folder: DataFolder) -> bool:

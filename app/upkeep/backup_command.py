@@ -1,0 +1,38 @@
+"""The command `backup`: what was made, and what to keep elsewhere. Exit 0 made, 1 it differs."""
+
+import sys
+from pathlib import Path
+
+from app.shared import clock
+from app.shared.places import DataFolder
+from app.shared.web.words import capital, count
+from app.upkeep.backup import back_up
+
+MADE, DIFFERS = 0, 1
+
+
+def main(folder: DataFolder, to: Path) -> int:
+    """Make a backup and say so; gives the exit code. Raises CannotStart."""
+    made = back_up(folder, to, clock.now())
+    counts = made.audit.counts
+    print(
+        f"{made.path}: {made.size / 1e6:.1f} MB, "
+        f"{counts.get('orders', 0):,} orders, {counts.get('transitions', 0):,} entries of the log, "
+        f"{count(made.pictures, 'picture')} listed.",
+        flush=True,
+    )
+    print(
+        f"The key is not in it: keep {folder.key_file} elsewhere too, once, "
+        f"and {folder.pictures} beside the backups.",
+        flush=True,
+    )
+    if made.audit.ok:
+        print("Audited: everything cached is what the log gives.", flush=True)
+        return MADE
+    found = count(len(made.audit.differences), "difference")
+    print(
+        f"{capital(found)} between what is cached and the log, in the studio as in the backup. "
+        "The log is whole. See: likewright audit",
+        file=sys.stderr, flush=True,
+    )  # fmt: skip
+    return DIFFERS

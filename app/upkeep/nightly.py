@@ -1,0 +1,148 @@
+"""A backup every night, as many as are wanted, and a warning where the last one is old.
+
+The data folder holds nothing but the studio, so backups lie beside it, in `<data>-backups`, or in
+LIKEWRIGHT_BACKUPS: better on another disk. LIKEWRIGHT_BACKUPS_KEEP says how many (14).
+"""
+
+import logging
+import re
+import threading
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Annotated
+from weakref import WeakKeyDictionary
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+from sqlalchemy import select
+
+from app.shared.calendar import Calendar
+from app.shared.errors import CannotStart
+from app.shared.places import DataFolder
+from app.studio.seldom import seldom
+from app.studio.workshop import Workshop
+from app.tables import house
+from app.upkeep.backup import Picture, back_up, read_label
+
+AT_HOUR = 2
+OLD_AFTER = 2 * 86_400
+_LOOK_EVERY, _AFTER_TROUBLE = 60, 900
+_STAMP = "%Y%m%dT%H%M%SZ"
+_NAME = re.compile(r"likewright-(\d{8}T\d{6}Z)\.db")
+_HALF = re.compile(r"\.likewright-\d{8}T\d{6}Z\.db(\.part|\.part-journal)")
+_log = logging.getLogger("likewright.backups")
+_trouble: WeakKeyDictionary[Workshop, str] = WeakKeyDictionary()
+
+
+class Backups(BaseSettings):
+    """Where backups lie and how many are kept, as found in the environment."""
+
+    model_config = SettingsConfigDict(env_prefix="LIKEWRIGHT_", extra="ignore")
+
+    backups: Path | None = None
+    backups_keep: Annotated[int, Field(ge=1)] = 14
+
+
+def backups_folder(folder: DataFolder) -> Path:
+    """Where a studio's nightly backups lie."""
+    beside = folder.path.resolve()
+    return Backups().backups or beside.with_name(f"{beside.name}-backups")
+
+
+def kept(place: Path) -> list[tuple[int, Path]]:
+    """The nightly backups in a folder with their moments, the oldest first."""
+    if not place.is_dir():
+        return []
+    names = ((_NAME.fullmatch(path.name), path) for path in place.iterdir())
+    return sorted((_moment(found[1]), path) for found, path in names if found)
+
+
+def _moment(stamp: str) -> int:
+    return int(datetime.strptime(stamp, _STAMP).replace(tzinfo=UTC).timestamp())
+
+
+def is_due(newest: int | None, now: int, calendar: Calendar) -> bool:
+    """Whether a backup should be made: none since the last two o'clock at night, local time."""
+    night = datetime.fromtimestamp(calendar.start_of(calendar.day_of(now)), UTC)
+    night += timedelta(hours=AT_HOUR)
+    if night.timestamp() > now:
+        night -= timedelta(days=1)
+    return newest is None or newest < night.timestamp()
+
+
+def run(shop: Workshop, stop: threading.Event) -> None:
+    """Make a backup each night until `stop` is set; one that was missed is made at once.
+
+    An invented studio is not backed up: it can be made anew.
+    """
+    if shop.demo:
+        stop.wait()
+        return
+    while not stop.is_set():
+        wait = _LOOK_EVERY
+        try:
+            tonight(shop)
+        except CannotStart as why:
+            _log.warning("no backup: %s", why)
+            _trouble[shop] = str(why)
+            wait = _AFTER_TROUBLE
+        stop.wait(wait)
+
+
+def tonight(shop: Workshop) -> Path | None:
+    """Make tonight's backup if it is due, and let the oldest go. Raises CannotStart."""
+    place, now = backups_folder(shop.folder), shop.now()
+    there = kept(place)
+    if not is_due(there[-1][0] if there else None, now, shop.studio().calendar):
+        return None
+    _clear_halves(place)
+    name = datetime.fromtimestamp(now, UTC).strftime(f"likewright-{_STAMP}.db")
+    made = back_up(shop.folder, place / name, now, _known(there))
+    _trouble.pop(shop, None)
+    if not made.audit.ok:
+        _log.warning("the backup is whole, but the audit finds %d", len(made.audit.differences))
+        _trouble[shop] = "It differs from its own log in places. See: likewright audit"
+    for _, path in kept(place)[: -Backups().backups_keep]:
+        path.unlink()
+    return made.path
+
+
+def _clear_halves(place: Path) -> None:
+    """What a cut in the middle of a backup has left."""
+    if place.is_dir():
+        for path in place.iterdir():
+            if _HALF.fullmatch(path.name):
+                path.unlink()
+
+
+def _known(there: list[tuple[int, Path]]) -> Mapping[str, Picture]:
+    if not there:
+        return {}
+    try:
+        return {one.path: one for one in read_label(there[-1][1]).pictures}
+    except CannotStart:
+        return {}
+
+
+@seldom
+def warning(shop: Workshop) -> str | None:
+    """A sentence for every staff page where the last backup is more than two days old, or None."""
+    if shop.demo:
+        return None
+    place, now = backups_folder(shop.folder), shop.now()
+    trouble = _trouble.get(shop, "")
+    there = kept(place)
+    if there and now - there[-1][0] <= OLD_AFTER:
+        return f"The last backup needs a look. {trouble}" if trouble else None
+    why = trouble or f"Each night one should be made in {place}."
+    if there:
+        last = shop.studio().calendar.local(there[-1][0])
+        return f"The last backup is of {last:%-d %B}. {why}"
+    with shop.house.reading() as db:
+        made_at: int = db.execute(select(house.c.made_at)).scalar_one()
+    if now - made_at <= OLD_AFTER:
+        return None
+    return (
+        f"There is no backup of this studio. {why or f'Each night one should be made in {place}.'}"
+    )

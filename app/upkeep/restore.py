@@ -1,0 +1,233 @@
+"""Putting a backup in the place of a studio's database. Nothing of the old one is lost.
+
+What must not come back with the old rows does not: sessions and sign-in links end, links that were
+revoked since stay revoked where the old database can still be read, and no letter goes out until
+the owner says yes (the setting `sending_off_since`). Pages are written anew.
+"""
+
+import os
+import shutil
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy import Connection, select, text
+
+from app.orders import links
+from app.shared.database import Database
+from app.shared.errors import CannotStart
+from app.shared.faults import reach
+from app.shared.places import DataFolder
+from app.tables import status_links
+from app.tables.migrating import migrate
+from app.upkeep.backup import Label, Picture, hash_of, key_fingerprint, read_label
+
+SENDING_OFF = "sending_off_since"
+_SETTLE = (
+    "DROP TABLE backup",
+    "DROP TABLE backup_pictures",
+    "UPDATE sessions SET ended_at = :now WHERE ended_at IS NULL",
+    "UPDATE sign_in_links SET uses = 0 WHERE uses <> 0",
+    "UPDATE status_pages SET wanted = wanted + 1",
+    "INSERT INTO settings (name, value, changed_at) VALUES ('sending_off_since', :now, :now)"
+    " ON CONFLICT (name) DO UPDATE SET value = :now, changed_at = :now, changed_by_id = NULL",
+)
+_REVOKED = "SELECT token_hash, revoked_at FROM status_links WHERE revoked_at IS NOT NULL"
+_GIVEN_OUT = "SELECT token_hash FROM status_links WHERE revoked_at IS NULL"
+
+
+@dataclass(slots=True)
+class Restored:
+    """What a restore did.
+
+    `aside` is where the old data lies (None where there was none); `lost` and `changed` are
+    pictures that are not there, or not as they were; `unknown_links` opens nothing any more: it
+    counts links that were given out after the backup.
+    """
+
+    made_at: int
+    orders: int = 0
+    aside: Path | None = None
+    replaced_links: int = 0
+    revoked_again: int = 0
+    unknown_links: int = 0
+    lost: list[str] = field(default_factory=list)
+    changed: list[str] = field(default_factory=list)
+
+
+def restore(folder: DataFolder, file: Path, now: int, *, replace_links: bool = False) -> Restored:
+    """Put a backup in the place of the studio's database.
+
+    Raises CannotStart beside a running server, for a file that is no sound backup, and where the
+    key is another one and `replace_links` was not said; nothing has changed then.
+    """
+    label = read_label(file)
+    if not folder.key_file.exists() and not replace_links:
+        raise _other_key(folder, "has no key")
+    folder.prepare()
+    new = folder.path / "studio.db.restoring"
+    with closing(folder.hold()):
+        other = key_fingerprint(folder.key) != label.key_fingerprint
+        if other and not replace_links:
+            raise _other_key(folder, "has another key")
+        try:
+            _unpack(file, new, now)
+            done = Restored(label.made_at, aside=_put_aside(folder, now))
+            _settle(new, _closed(folder.studio), folder.key if other else None, done, now)
+            reach("mid-restore")
+            # A WAL must not lie beside another file than its own; pages are written anew.
+            for path in _beside_it(folder):
+                path.unlink()
+            new.replace(folder.studio)
+            _sync(folder.path)
+        except OSError as why:
+            raise CannotStart(f"The backup could not be restored: {why.strerror}.") from why
+        finally:
+            for left in folder.path.glob("studio.db.restoring*"):
+                left.unlink()
+    _look_for_pictures(folder.pictures, label, done)
+    return done
+
+
+def _other_key(folder: DataFolder, what: str) -> CannotStart:
+    return CannotStart(
+        f"{folder.path} {what}: the links of this backup were made with a key that is not here. "
+        f"Put the studio's own key file back as {folder.key_file} and restore again. If it is "
+        "lost, say --replace-links: every customer's link is then replaced, the old ones open "
+        "nothing any more, and the new ones have to be sent."
+    )
+
+
+def _unpack(file: Path, new: Path, now: int) -> None:
+    new.unlink(missing_ok=True)
+    os.close(os.open(new, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    shutil.copyfile(file, new)
+    try:
+        with closing(sqlite3.connect(new)) as raw:
+            wrong = raw.execute("PRAGMA integrity_check").fetchone()[0]
+    except sqlite3.DatabaseError as why:
+        wrong = str(why)
+    if wrong != "ok":
+        raise CannotStart(f"{file} is damaged: {wrong}. Take an older one.")
+    migrate(new, now)
+
+
+def _closed(studio: Path) -> Path | None:
+    """The old database with its WAL taken in; None where there is none that can be read."""
+    if not studio.exists():
+        return None
+    try:
+        with closing(sqlite3.connect(studio, timeout=10)) as raw:
+            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            raw.execute(_REVOKED).fetchone()
+    except sqlite3.DatabaseError:
+        return None
+    return studio
+
+
+def _settle(new: Path, old: Path | None, new_key: bytes | None, done: Restored, now: int) -> None:
+    house = Database(new)
+    try:
+        with house.writing() as db:
+            for sentence in _SETTLE:
+                db.execute(text(sentence), {"now": now} if ":now" in sentence else {})
+            done.orders = db.execute(text("SELECT count(*) FROM orders")).scalar_one()
+            if old is not None:
+                _links_of_the_old(db, old, done)
+            if new_key is not None:
+                done.replaced_links = _replace_links(db, new_key, now)
+    finally:
+        house.close()
+    _sync(new)
+
+
+def _links_of_the_old(db: Connection, old: Path, done: Restored) -> None:
+    """What was revoked since stays revoked; what was given out since is counted."""
+    with closing(sqlite3.connect(f"{old.resolve().as_uri()}?immutable=1", uri=True)) as raw:
+        revoked = raw.execute(_REVOKED).fetchall()
+        given_out = {row[0] for row in raw.execute(_GIVEN_OUT)}
+    again = text(
+        "UPDATE status_links SET revoked_at = :at WHERE token_hash = :link AND revoked_at IS NULL"
+    )
+    for link, at in revoked:
+        done.revoked_again += db.execute(again, {"link": link, "at": at}).rowcount
+    known = set(db.execute(select(status_links.c.token_hash)).scalars())
+    done.unknown_links = len(given_out - known)
+
+
+def _replace_links(db: Connection, key: bytes, now: int) -> int:
+    query = select(status_links.c.order_id).where(status_links.c.revoked_at.is_(None)).distinct()
+    orders = list(db.execute(query).scalars())
+    for order_id in orders:
+        links.revoke(db, order_id, now)
+        links.make(db, key, order_id, None, now)
+    return len(orders)
+
+
+def _put_aside(folder: DataFolder, now: int) -> Path | None:
+    """Copies of the old files as they lie there, in a folder beside. None where there are none."""
+    there = [folder.studio, *_beside_it(folder)] if folder.studio.exists() else _beside_it(folder)
+    if not there:
+        return None
+    beside = folder.path.resolve()
+    stamp = datetime.fromtimestamp(now, UTC).strftime("%Y%m%dT%H%M%SZ")
+    aside = beside.with_name(f"{beside.name}-before-restore-{stamp}")
+    aside.mkdir(mode=0o700, exist_ok=True)
+    for path in there:
+        shutil.copy2(path, aside / path.name)
+        _sync(aside / path.name)
+    _sync(aside)
+    return aside
+
+
+def _beside_it(folder: DataFolder) -> list[Path]:
+    names = ("studio.db-", "pages.db")
+    return [path for path in folder.path.iterdir() if path.name.startswith(names)]
+
+
+def _look_for_pictures(folder: Path, label: Label, done: Restored) -> None:
+    for picture in label.pictures:
+        path = folder / picture.path
+        if not path.is_file():
+            done.lost.append(picture.path)
+        elif not _is_same(path, picture):
+            done.changed.append(picture.path)
+
+
+def _is_same(path: Path, picture: Picture) -> bool:
+    return path.stat().st_size == picture.size and hash_of(path) == picture.sha256
+
+
+def _sync(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def lines(done: Restored, folder: DataFolder, made: str) -> Sequence[str]:
+    """What a restore did, in sentences. `made` is the moment of the backup, in words."""
+    said = [f"Restored: {done.orders:,} orders, as they stood on {made}."]
+    if done.aside is not None:
+        said.append(f"What was there before lies in {done.aside}.")
+    said.append("Everybody has to sign in again. Nothing is sent until an owner says yes.")
+    if done.replaced_links:
+        said.append(
+            f"Another key: the links of {done.replaced_links:,} orders were replaced. The old ones "
+            "open nothing any more; each customer has to be sent the new one."
+        )
+    if done.revoked_again:
+        said.append(f"{done.revoked_again:,} links that were revoked since stay revoked.")
+    if done.unknown_links:
+        said.append(
+            f"{done.unknown_links:,} links were given out after this backup and open nothing now."
+        )
+    for what, names in (("not there", done.lost), ("not as they were", done.changed)):
+        if names:
+            said.append(f"{len(names):,} pictures are {what} in {folder.pictures}:")
+            said.extend(f"  {name}" for name in names)
+    return said
