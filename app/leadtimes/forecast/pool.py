@@ -18,6 +18,7 @@ LEARNT_AT: Final = np.array([0.1, 0.25, 0.5, 0.75, 0.85, 0.9])
 FEWEST_PIECES: Final = 5
 PULL: Final = 10.0  # strength of the prior weights, in pieces
 STEPS: Final = 80
+MOST_ROWS: Final = 5_000
 FIRST_STEP: Final = 2.0
 LEAST: Final = 1e-4
 _COLUMNS: Final = np.searchsorted(LEVELS, LEARNT_AT - 1e-9)
@@ -36,17 +37,25 @@ def earned_weights(record: Record, truth: Known, prior: Floats) -> Floats:
     weight = truth.weight
     if truth.pieces < FEWEST_PIECES or weight.sum() <= 0:
         return prior
-    told = weight > 0
+    told = np.flatnonzero(weight > 0)
+    told = told[:: max(1, told.size // MOST_ROWS)]
     said = np.minimum(record.said[:, told][:, :, _COLUMNS], truth.horizon)
-    days, weight = truth.days[told][:, None], (weight[told] / weight.sum())[:, None]
-    equal = np.tensordot(prior, said, 1)
-    scale = float((weight * pinball(equal, days, LEARNT_AT)).sum()) + 1e-12
-    pull = PULL / truth.pieces
+    flat = said.reshape(prior.size, -1)  # methods x (rows x levels)
+    days = np.repeat(truth.days[told], LEARNT_AT.size)
+    level = np.tile(LEARNT_AT, told.size)
+    share = np.repeat(weight[told] / weight[told].sum(), LEARNT_AT.size)
+    scale = float((share * pinball(prior @ flat, days, level)).sum()) + 1e-12
+    return _descended(flat, days, level, share / scale, prior, PULL / truth.pieces)
+
+
+def _descended(
+    flat: Floats, days: Floats, level: Floats, share: Floats, prior: Floats, pull: float
+) -> Floats:
+    """The weights after STEPS exponentiated gradient steps from the prior."""
     weights = prior
     for step in range(STEPS):
-        over = days > np.tensordot(weights, said, 1)
-        slope = np.where(over, -LEARNT_AT, 1 - LEARNT_AT) * weight / scale
-        gradient = np.tensordot(said, slope, 2) + pull * (np.log(weights / prior) + 1)
+        slope = np.where(days > weights @ flat, -level, 1 - level) * share
+        gradient = flat @ slope + pull * (np.log(weights / prior) + 1)
         move = -FIRST_STEP / np.sqrt(1 + step) * (gradient - gradient @ weights)
         weights = np.maximum(weights * np.exp(np.clip(move, -5, 5)), LEAST)
         weights = weights / weights.sum()

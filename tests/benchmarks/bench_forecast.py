@@ -1,0 +1,81 @@
+"""The forecast on made-up lines beside its targets: `PYTHONPATH=. python
+tests/benchmarks/bench_forecast.py [seed ...]`.
+
+For every table: the loss at 0.5 of what was chosen relative to method e on the same rows (to reach:
+0.97), how often the 85 % point held (82 to 90) and the range from 10 to 90 % (77 to 85); on fewer
+than 300 rows or where many are unresolved, whether the interval by piece, or the bounds, hold .85
+and .80. `best` is the best single method, `drop` method e without what is still open.
+"""
+
+import sys
+from time import perf_counter
+
+import numpy as np
+
+from app.leadtimes.backtest import BacktestResult, run_backtest
+from app.leadtimes.stay_table import Table
+from tests.leadtimes import lines
+
+FEW = 300
+
+
+def judged(name: str, seed: int) -> tuple[BacktestResult, float]:
+    log = {**lines.ASKED, **lines.FURTHER}[name](np.random.default_rng(seed))
+    table = Table(log, tuple(str(n) for n in range(int(log.piece.max()) + 1)))
+    every = 1.0 if name == "mostly short" else 7.0
+    start = perf_counter()
+    return run_backtest(table, every, 0.7, np.random.default_rng(seed)), perf_counter() - start
+
+
+def verdict(found: BacktestResult) -> str:
+    record = found.record
+    held, ranged = record.coverage["p85"], record.coverage["p10_p90"]
+    if len(found.rows) < FEW:
+        goals = ((record.interval["p85"], 0.85), (record.interval["p10_p90"], 0.80))
+        met = [low <= goal <= high for (low, high), goal in goals]
+        return "interval holds" if all(met) else "INTERVAL MISSES"
+    if record.unresolved > record.n:
+        low, high = record.bounds["p85"]
+        return f"bounds {low:.2f} to {high:.2f}" + ("" if low <= 0.85 <= high else " MISS .85")
+    words = [
+        *(
+            []
+            if 0.82 <= held <= 0.90
+            else [f"85 off by {min(abs(held - 0.82), abs(held - 0.90)):.3f}"]
+        ),
+        *(
+            []
+            if 0.77 <= ranged <= 0.85
+            else [f"10-90 off by {min(abs(ranged - 0.77), abs(ranged - 0.85)):.3f}"]
+        ),
+    ]
+    return ", ".join(words) or "in both"
+
+
+def main() -> None:
+    seeds = [int(word) for word in sys.argv[1:] if word.isdigit()] or [1]
+    print(
+        f"{'table':22}{'seed':>5}{'scored':>8}{'open':>6}{'/ e':>7}{'best':>7}{'drop':>7}{'85':>7}{'10-90':>7}{'s':>6}"
+    )
+    losses: dict[str, list[float]] = {}
+    for name in {**lines.ASKED, **lines.FURTHER}:
+        for seed in seeds:
+            found, seconds = judged(name, seed)
+            e = found.methods["e"].pinball["p50"]
+            ratio = {key: each.pinball["p50"] / e for key, each in found.methods.items()}
+            ratio["chosen"] = found.record.pinball["p50"] / e
+            for key, value in ratio.items():
+                losses.setdefault(key, []).append(value)
+            singles = [value for key, value in ratio.items() if key not in ("chosen", "drop_open")]
+            print(
+                f"{name:22}{seed:>5}{found.record.n:>8}{found.record.unresolved:>6}{ratio['chosen']:>7.3f}"
+                f"{min(singles):>7.3f}{ratio['drop_open']:>7.3f}{found.record.coverage['p85']:>7.3f}"
+                f"{found.record.coverage['p10_p90']:>7.3f}{seconds:>6.0f}  {verdict(found)}",
+                flush=True,
+            )
+    print("mean over tables, relative to e:")
+    print("  ".join(f"{key} {np.mean(values):.3f}" for key, values in losses.items()))
+
+
+if __name__ == "__main__":
+    main()
