@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, func, select, text
+from sqlalchemy import Connection, bindparam, func, select, text
 from sqlalchemy.engine import RowMapping
 
 from app.orders.entry_store import like
@@ -204,3 +204,12 @@ def one_animal(db: Connection, animal_id: int) -> dict[str, Any]:
             .order_by(changes.c.id.desc()),
         ),
     }
+
+
+def orders_by_id(db: Connection, ids: Sequence[int]) -> Rows:
+    """Some orders, in the order of their ids as given."""
+    if not ids:
+        return []
+    query = text(f"{_ORDERS} WHERE o.id IN :ids").bindparams(bindparam("ids", expanding=True))
+    rows = {row["id"]: row for row in _many(db, query, {"ids": list(ids)})}
+    return [rows[i] for i in ids if i in rows]

@@ -70,6 +70,12 @@ TABLE: dict[str, Row] = {
     "animal": EVERYBODY,
     "edit_animal": EVERYBODY,
     "save_animal": EVERYBODY,
+    # The desk.
+    "find": EVERYBODY,
+    "answers": EVERYBODY,
+    "note_answer": DESK_AND_OWNER,
+    "join_customers": DESK_AND_OWNER,
+    "join_customers_do": DESK_AND_OWNER,
     # One piece.
     "piece": EVERYBODY,
     "move_piece": EVERYBODY,
