@@ -70,7 +70,8 @@ def change_at(series: NDArray[np.float64], least: float) -> int | None:
     """Where a series steps once and for good, or None.
 
     The split with the least squared rest; it counts when the two means differ by `least` and by
-    three times the spread that remains on both sides, four values at least on each.
+    three times the spread that remains on both sides, four values at least on each, and when
+    most of the difference lies right at the split: a slow drift round the animal is no step.
     """
     best: tuple[float, int] | None = None
     for k in range(4, len(series) - 3):
@@ -79,9 +80,11 @@ def change_at(series: NDArray[np.float64], least: float) -> int | None:
             best = (rest, k)
     if best is None:
         return None
-    step = abs(float(series[: best[1]].mean() - series[best[1] :].mean()))
-    spread = (best[0] / len(series)) ** 0.5
-    return best[1] if step > least and step > 3.0 * spread else None
+    rest, k = best
+    step = abs(float(series[:k].mean() - series[k:].mean()))
+    here = abs(float(np.median(series[k - 3 : k]) - np.median(series[k : k + 3])))
+    spread = (rest / len(series)) ** 0.5
+    return k if step > least and step > 3.0 * spread and here > 0.6 * step else None
 
 
 def other_zoom(pictures: Sequence[Picture], t: Thresholds) -> tuple[str, ...]:

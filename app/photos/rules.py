@@ -95,8 +95,8 @@ ORDER = (
     "too_few", "two_groups", "falls_apart", "still_background", "too_blurred", "gap", "open_ring",
     "missing_links", "thin", "held_by_few", "wide_steps", "turns_conflict", "mostly_flawed",
     "rest_falls_apart", "mostly_dark", "mostly_noisy", "mostly_small", "few", "left_alone",
-    "hanging", "flawed", "light_changed", "uneven_light", "clipped", "noisy", "small", "copied", "other_zoom",
-    "repeated", "one_height", "unreadable",
+    "hanging", "flawed", "light_changed", "uneven_light", "clipped", "noisy", "small", "copied",
+    "other_zoom", "repeated", "one_height", "unreadable",
 )  # fmt: skip
 """Codes of findings from the weightiest down; among findings of one weight this is the order."""
 

@@ -19,8 +19,8 @@ class Thresholds:
     relative_blur: float = 1.7
     hopeless_blur: float = 5.0
     motion: float = 2.2
-    dark_mean: float = 35.0
-    dark_bright_end: float = 110.0
+    dark_mean: float = 45.0
+    dark_bright_end: float = 120.0
     noise: float = 7.0
     dim_mean: float = 90.0
     clipped: float = 0.15
