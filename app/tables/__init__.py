@@ -20,6 +20,7 @@ from app.tables import house as _house  # noqa: E402, F401
 from app.tables import letters as _letters  # noqa: E402, F401
 from app.tables import orders as _orders  # noqa: E402, F401
 from app.tables import people as _people  # noqa: E402, F401
+from app.tables import photos as _photos  # noqa: E402, F401
 from app.tables import pieces as _pieces  # noqa: E402, F401
 
 metadata: MetaData = SQLModel.metadata
@@ -45,6 +46,10 @@ contacts = _table("contacts")
 tellings = _table("tellings")
 photo_deliveries = _table("photo_deliveries")
 views_asked = _table("views_asked")
+pictures = _table("pictures")
+pictures_not_read = _table("pictures_not_read")
+picture_models = _table("picture_models")
+photo_checks = _table("photo_checks")
 parcels = _table("parcels")
 status_links = _table("status_links")
 status_pages = _table("status_pages")

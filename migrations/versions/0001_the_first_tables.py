@@ -512,6 +512,27 @@ def upgrade() -> None:
     )
     op.create_index(op.f("ix_order_animals_model_id"), "order_animals", ["model_id"], unique=False)
     op.create_table(
+        "photo_checks",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("model_id", sa.Integer(), nullable=False),
+        sa.Column("begun_at", sa.Integer(), nullable=False),
+        sa.Column("ended_at", sa.Integer(), nullable=False),
+        sa.Column("set_key", sa.Text(), nullable=False),
+        sa.Column("pictures", sa.Integer(), nullable=False),
+        sa.Column("remembered", sa.Integer(), nullable=False),
+        sa.Column("verdict", sa.Text(), nullable=False),
+        sa.Column("thresholds_version", sa.Text(), nullable=False),
+        sa.Column("result", sa.Text(), nullable=False),
+        sa.Column("graph", sa.Text(), nullable=False),
+        sa.CheckConstraint("remembered IN (0, 1)", name=op.f("ck_photo_checks_remembered_flag")),
+        sa.ForeignKeyConstraint(
+            ["model_id"], ["models.id"], name=op.f("fk_photo_checks_model_id_models")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_photo_checks")),
+        sqlite_strict=True,
+    )
+    op.create_index(op.f("ix_photo_checks_model_id"), "photo_checks", ["model_id"], unique=False)
+    op.create_table(
         "photo_deliveries",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("order_id", sa.Integer(), nullable=False),
@@ -639,6 +660,78 @@ def upgrade() -> None:
     op.create_index(op.f("ix_copies_model_id"), "copies", ["model_id"], unique=False)
     op.create_index(op.f("ix_copies_order_animal_id"), "copies", ["order_animal_id"], unique=False)
     op.create_index(op.f("ix_copies_parcel_id"), "copies", ["parcel_id"], unique=False)
+    op.create_table(
+        "pictures",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("order_id", sa.Integer(), nullable=False),
+        sa.Column("delivery_id", sa.Integer(), nullable=False),
+        sa.Column("sha256", sa.Text(), nullable=False),
+        sa.Column("size", sa.Integer(), nullable=False),
+        sa.Column("path", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("format", sa.Text(), nullable=False),
+        sa.Column("width", sa.Integer(), nullable=False),
+        sa.Column("height", sa.Integer(), nullable=False),
+        sa.Column("taken", sa.Text(), nullable=False),
+        sa.Column("came_at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_pictures_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["delivery_id"],
+            ["photo_deliveries.id"],
+            name=op.f("fk_pictures_delivery_id_photo_deliveries"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["order_id"], ["orders.id"], name=op.f("fk_pictures_order_id_orders")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_pictures")),
+        sa.UniqueConstraint("order_id", "sha256", name=op.f("uq_pictures_order_id_sha256")),
+        sqlite_strict=True,
+    )
+    op.create_index(op.f("ix_pictures_delivery_id"), "pictures", ["delivery_id"], unique=False)
+    op.create_table(
+        "pictures_not_read",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("delivery_id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("problem", sa.Text(), nullable=False),
+        sa.Column("came_at", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["delivery_id"],
+            ["photo_deliveries.id"],
+            name=op.f("fk_pictures_not_read_delivery_id_photo_deliveries"),
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_pictures_not_read")),
+        sa.UniqueConstraint(
+            "delivery_id",
+            "name",
+            "problem",
+            name=op.f("uq_pictures_not_read_delivery_id_name_problem"),
+        ),
+        sqlite_strict=True,
+    )
+    op.create_table(
+        "picture_models",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("model_id", sa.Integer(), nullable=False),
+        sa.Column("picture_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["model_id"], ["models.id"], name=op.f("fk_picture_models_model_id_models")
+        ),
+        sa.ForeignKeyConstraint(
+            ["picture_id"], ["pictures.id"], name=op.f("fk_picture_models_picture_id_pictures")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_picture_models")),
+        sa.UniqueConstraint(
+            "model_id", "picture_id", name=op.f("uq_picture_models_model_id_picture_id")
+        ),
+        sqlite_strict=True,
+    )
+    op.create_index(
+        op.f("ix_picture_models_picture_id"), "picture_models", ["picture_id"], unique=False
+    )
     op.create_table(
         "questions",
         sa.Column("id", sa.Integer(), nullable=False),
