@@ -16,6 +16,7 @@ SQLModel.metadata.naming_convention = {
     "pk": "pk_%(table_name)s",
 }
 
+from app.tables import builds as _builds  # noqa: E402, F401
 from app.tables import house as _house  # noqa: E402, F401
 from app.tables import letters as _letters  # noqa: E402, F401
 from app.tables import orders as _orders  # noqa: E402, F401
@@ -64,3 +65,6 @@ settings = _table("settings")
 closures = _table("closures")
 step_texts = _table("step_texts")
 forecasts = _table("forecasts")
+machines = _table("machines")
+builds = _table("builds")
+released_pictures = _table("released_pictures")

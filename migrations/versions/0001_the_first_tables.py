@@ -66,6 +66,19 @@ def upgrade() -> None:
         sqlite_strict=True,
     )
     op.create_table(
+        "machines",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("name_key", sa.Text(), nullable=False),
+        sa.Column("places", sa.Integer(), nullable=False),
+        sa.Column("made_at", sa.Integer(), nullable=False),
+        sa.Column("off_at", sa.Integer(), nullable=True),
+        sa.CheckConstraint("places BETWEEN 1 AND 99", name=op.f("ck_machines_places_believable")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_machines")),
+        sa.UniqueConstraint("name_key", name=op.f("uq_machines_name_key")),
+        sqlite_strict=True,
+    )
+    op.create_table(
         "sign_in_tries",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("name_key", sa.Text(), nullable=False),
@@ -561,6 +574,44 @@ def upgrade() -> None:
         op.f("ix_photo_deliveries_order_id"), "photo_deliveries", ["order_id"], unique=False
     )
     op.create_table(
+        "released_pictures",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("order_id", sa.Integer(), nullable=False),
+        sa.Column("model_id", sa.Integer(), nullable=False),
+        sa.Column("shows", sa.Text(), nullable=False),
+        sa.Column("file", sa.Text(), nullable=False),
+        sa.Column("size", sa.Integer(), nullable=False),
+        sa.Column("width", sa.Integer(), nullable=False),
+        sa.Column("height", sa.Integer(), nullable=False),
+        sa.Column("released_at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("taken_back_at", sa.Integer(), nullable=True),
+        sa.CheckConstraint(
+            "shows IN ('model', 'painting')", name=op.f("ck_released_pictures_shows_known")
+        ),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_released_pictures_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["model_id"], ["models.id"], name=op.f("fk_released_pictures_model_id_models")
+        ),
+        sa.ForeignKeyConstraint(
+            ["order_id"], ["orders.id"], name=op.f("fk_released_pictures_order_id_orders")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_released_pictures")),
+        sqlite_strict=True,
+    )
+    op.create_index(
+        "ix_released_pictures_live",
+        "released_pictures",
+        ["order_id"],
+        unique=True,
+        sqlite_where=sa.text("taken_back_at IS NULL"),
+    )
+    op.create_index(
+        op.f("ix_released_pictures_order_id"), "released_pictures", ["order_id"], unique=False
+    )
+    op.create_table(
         "views_asked",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("model_id", sa.Integer(), nullable=False),
@@ -828,6 +879,29 @@ def upgrade() -> None:
         sa.UniqueConstraint("model_id", "seq", name=op.f("uq_transitions_model_id_seq")),
         sqlite_strict=True,
     )
+    op.create_table(
+        "builds",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("model_id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", sa.Integer(), nullable=False),
+        sa.Column("transition_id", sa.Integer(), nullable=False),
+        sa.Column("ends_from", sa.Integer(), nullable=False),
+        sa.Column("ends_by", sa.Integer(), nullable=False),
+        sa.CheckConstraint("ends_from <= ends_by", name=op.f("ck_builds_forwards")),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name=op.f("fk_builds_machine_id_machines")
+        ),
+        sa.ForeignKeyConstraint(
+            ["model_id"], ["models.id"], name=op.f("fk_builds_model_id_models")
+        ),
+        sa.ForeignKeyConstraint(
+            ["transition_id"], ["transitions.id"], name=op.f("fk_builds_transition_id_transitions")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_builds")),
+        sa.UniqueConstraint("transition_id", name=op.f("uq_builds_transition_id")),
+        sqlite_strict=True,
+    )
+    op.create_index(op.f("ix_builds_model_id"), "builds", ["model_id"], unique=False)
     op.create_table(
         "mark_ticks",
         sa.Column("id", sa.Integer(), nullable=False),
