@@ -205,6 +205,17 @@ def _consequences(
                 begin(act, done, copy, entry, studio)
     elif entry.move == "remake":
         _remake(act, done, piece, entry, studio)
+    elif entry.move == "cancel" and piece.ref.of is Of.MODEL:
+        for copy in store.copies_of_model(act.db, piece.ref.id):
+            # A copy of another order may still be made from another model of the animal.
+            if copy.state.step is Step.NOT_BEGUN and copy.order_id == piece.order_id:
+                moment = max(entry.happened_at, copy.state.last_at)
+                append(
+                    act,
+                    done,
+                    copy,
+                    replace(entry, happened_at=moment, recorded_at=max(entry.recorded_at, moment)),
+                )
 
 
 def begin(act: Act, done: Done, copy: Piece, cause: Entry, studio: Studio) -> None:

@@ -12,14 +12,14 @@ from sqlalchemy import Connection, select, update
 
 from app.flow import store
 from app.flow.actions import Act, Done, append, code_of, orders_touched, settle
-from app.flow.legality import CARRYING, correction_refusals, undo_refusal
+from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
 from app.flow.rules import Entry, Kind, Studio, effective, find_move, fold
 from app.flow.steps import STEPS, Of, Step
 from app.flow.store import Piece, Ref
 from app.letters import news
 from app.shared.database import Database
-from app.shared.errors import AlreadyMoved, NotFound, Refused
+from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.tables import copies, parcels
 
@@ -56,6 +56,8 @@ def _undo_one(act: Act, done: Done, ref: Ref, entry: Entry, named: Entry) -> Non
         return
     if (why := undo_refusal(log, entry.id, act.now)) is not None:
         raise Refused(why)
+    if act.who.role not in roles_of(entry):
+        raise NotAllowed("Your role does not cover what would be undone. Ask the desk.")
     _add_about(act, done, piece, log, _about(act, entry, Kind.UNDO))
     if entry.move == "handed_over":
         _unpack(act.db, ref.id, act.now)

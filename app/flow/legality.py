@@ -8,13 +8,20 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from app.flow.rules import Entry, Kind, State, Studio, after, effective, refusal
-from app.flow.steps import STARTS, STEPS, Of
+from app.flow.steps import MOVES, STARTS, STEPS, Of
+from app.shared.people import EVERYBODY, Role
 
 UNDO_WITHIN = 600
 UNDOABLE = frozenset({Kind.MOVE, Kind.START, Kind.ASIDE, Kind.HOLD, Kind.LIFT, Kind.TOLD})
 CORRECTABLE = UNDOABLE | {Kind.ENTER, Kind.FINDING}
 # Moves that write more than their own entry: a correction cannot make that up afterwards.
 CARRYING = frozenset({"model_finished", "remake", "handed_over"})
+
+
+def roles_of(entry: Entry) -> frozenset[Role]:
+    """Who may make an entry like this one, and so who may undo it."""
+    found = [move.roles for move in MOVES if move.key == entry.move]
+    return frozenset().union(*found) if found and entry.kind is Kind.MOVE else EVERYBODY
 
 
 def undo_refusal(log: Sequence[Entry], entry_id: int, now: int) -> str | None:

@@ -174,6 +174,8 @@ def _corrected(entry: Entry, correction: Entry | None) -> Entry | None:
         to_step=correction.to_step if entry.kind in (Kind.ENTER, Kind.MOVE) else entry.to_step,
         move=correction.move if entry.kind is Kind.MOVE else entry.move,
         time_is=TimeIs.TYPED,
+        # Another move may need a reason where the wrong one had none.
+        reason=entry.reason or (correction.reason if correction.move != entry.move else ""),
     )
 
 

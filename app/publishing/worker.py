@@ -205,7 +205,7 @@ def _write(shop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     done = [
         {"order_id": order_id, "wanted": number, "now": now} for order_id, number in wanted.items()
     ]
-    with shop.house.writing() as db:
+    with shop.house.writing(quietly=True) as db:
         db.execute(_WRITTEN, done)
     return len(done)
 

@@ -33,8 +33,11 @@ class Database:
         self._reader = _engine(path, "BEGIN", connections=_READERS, read_only=True)
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """One transaction that writes: all of it is on disk when the block ends, or none."""
+    def writing(self, *, quietly: bool = False) -> Iterator[Connection]:
+        """One transaction that writes: all of it is on disk when the block ends, or none.
+
+        `quietly` is for what no page of the staff shows: open pages are not redrawn for it.
+        """
         with self._turn:
             with self._writer.begin() as db:
                 yield db

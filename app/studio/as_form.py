@@ -99,10 +99,9 @@ class _Flat(BaseModel):
     posting_from: Hour
     posting_until: Hour
     blank_on: bool
-    shows_number: bool
 
 
-_TICKS = ("blank_on", "shows_number")
+_TICKS = ("blank_on",)
 
 
 def flat(settings: StudioSettings, steps: Iterable[str]) -> dict[str, str]:

@@ -46,7 +46,6 @@ LABELS = {
     "sizes": "Sizes",
     "posting_from": "Letters go from",
     "posting_until": "Letters go until",
-    "shows_number": "Order number on the status page",
     "closed": "Closed",
     "open_again": "Open again",
 }

@@ -72,7 +72,6 @@ class StudioSettings(BaseModel):
     sizes: str = "60, 80, 100, 120"
     posting_from: int = 10
     posting_until: int = 17
-    shows_number: bool = True
 
     @field_validator("zone")
     @classmethod
