@@ -1,4 +1,4 @@
-"""Build machines, the runs on them, and the one picture that a customer's page may show.
+"""Build machines, their runs, the views worked from, and the picture a customer's page may show.
 
 When a run began, how it ended and from how many pictures stands in the log of the model. Kept here
 is only what the log does not know: which machine, and when the end was expected. A run whose entry
@@ -79,3 +79,35 @@ class ReleasedPicture(SQLModel, table=True):
     released_at: int = whole(None)
     account_id: int | None = to_or_none("accounts.id")
     taken_back_at: int | None = moment_or_none()
+
+
+class ReferenceView(SQLModel, table=True):
+    """A picture named as the one to work from: a side of the animal, its face, or a mark.
+
+    The crop is in thousandths of the upright picture's sides. `mark_id` is set where `view` is
+    "mark".
+    """
+
+    __tablename__ = "reference_views"
+    __table_args__ = (
+        one_of("view", "left", "right", "front", "back", "above", "face", "mark"),
+        CheckConstraint("(view = 'mark') = (mark_id IS NOT NULL)", name="mark_named"),
+        CheckConstraint(
+            "0 <= crop_left AND crop_left < crop_right AND crop_right <= 1000"
+            " AND 0 <= crop_top AND crop_top < crop_bottom AND crop_bottom <= 1000",
+            name="crop_inside",
+        ),
+        STRICT,
+    )
+
+    id: int | None = key()
+    model_id: int = to("models.id", index=True)
+    view: str = text(None)
+    mark_id: int | None = to_or_none("marks.id")
+    picture_id: int = to("pictures.id")
+    crop_left: int = whole(0)
+    crop_top: int = whole(0)
+    crop_right: int = whole(1000)
+    crop_bottom: int = whole(1000)
+    chosen_at: int = whole(None)
+    account_id: int | None = to_or_none("accounts.id")

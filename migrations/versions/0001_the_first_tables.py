@@ -820,6 +820,48 @@ def upgrade() -> None:
     )
     op.create_index(op.f("ix_questions_order_id"), "questions", ["order_id"], unique=False)
     op.create_table(
+        "reference_views",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("model_id", sa.Integer(), nullable=False),
+        sa.Column("view", sa.Text(), nullable=False),
+        sa.Column("mark_id", sa.Integer(), nullable=True),
+        sa.Column("picture_id", sa.Integer(), nullable=False),
+        sa.Column("crop_left", sa.Integer(), nullable=False),
+        sa.Column("crop_top", sa.Integer(), nullable=False),
+        sa.Column("crop_right", sa.Integer(), nullable=False),
+        sa.Column("crop_bottom", sa.Integer(), nullable=False),
+        sa.Column("chosen_at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.CheckConstraint(
+            "(view = 'mark') = (mark_id IS NOT NULL)", name=op.f("ck_reference_views_mark_named")
+        ),
+        sa.CheckConstraint(
+            "view IN ('left', 'right', 'front', 'back', 'above', 'face', 'mark')",
+            name=op.f("ck_reference_views_view_known"),
+        ),
+        sa.CheckConstraint(
+            "0 <= crop_left AND crop_left < crop_right AND crop_right <= 1000 AND 0 <= crop_top AND crop_top < crop_bottom AND crop_bottom <= 1000",
+            name=op.f("ck_reference_views_crop_inside"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_reference_views_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["mark_id"], ["marks.id"], name=op.f("fk_reference_views_mark_id_marks")
+        ),
+        sa.ForeignKeyConstraint(
+            ["model_id"], ["models.id"], name=op.f("fk_reference_views_model_id_models")
+        ),
+        sa.ForeignKeyConstraint(
+            ["picture_id"], ["pictures.id"], name=op.f("fk_reference_views_picture_id_pictures")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_reference_views")),
+        sqlite_strict=True,
+    )
+    op.create_index(
+        op.f("ix_reference_views_model_id"), "reference_views", ["model_id"], unique=False
+    )
+    op.create_table(
         "transitions",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("act", sa.Integer(), nullable=False),
