@@ -33,12 +33,49 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing els
 
 
 @cli.command()
-def serve(data: Data = None, port: Port = 8600, public_port: PublicPort = 8601) -> None:
+def serve(
+    data: Data = None,
+    port: Port = 8600,
+    public_port: PublicPort = 8601,
+    host: Annotated[
+        str,
+        typer.Option(
+            "--host",
+            help="Address of the staff's pages; beyond this machine only "
+            "with a certificate or behind a proxy that has one.",
+        ),
+    ] = "127.0.0.1",
+    certificate: Annotated[
+        Path | None, typer.Option("--certificate", help="A certificate with its chain, PEM.")
+    ] = None,
+    certificate_key: Annotated[
+        Path | None, typer.Option("--certificate-key", help="The certificate's key, PEM.")
+    ] = None,
+    name: Annotated[
+        list[str] | None, typer.Option("--name", help="A name by which tablets ask; may repeat.")
+    ] = None,
+    behind_proxy: Annotated[
+        list[str] | None,
+        typer.Option("--behind-proxy", help="A name by which a proxy is asked; may repeat."),
+    ] = None,
+    proxy_address: Annotated[
+        list[str] | None,
+        typer.Option("--proxy-address", help="From where the proxy connects; may repeat."),
+    ] = None,
+) -> None:
     """Run a studio: the staff's pages and the customers' pages."""
-    from app import opening
+    from app import opening, serving
 
+    try:
+        way = serving.way(
+            host, certificate, certificate_key, name or [], behind_proxy or [], proxy_address or []
+        )
+    except serving.WrongUsage as why:
+        raise typer.BadParameter(str(why)) from why
     with opening.workshop(DataFolder(data_folder(data)), public_port=public_port) as shop:
-        opening.run(shop, port, public_port, lambda: opening.say_where(shop, port))
+        opening.run(
+            shop, port, public_port, lambda: opening.say_where(shop, way.address(port)), way
+        )
 
 
 @cli.command()

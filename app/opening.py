@@ -12,6 +12,7 @@ from app.orders import forecasting
 from app.publishing import publish_command
 from app.publishing import worker as publishing
 from app.publishing.pages_file import PagesFile, last_published
+from app.serving import Way
 from app.shared import clock
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
@@ -62,13 +63,18 @@ def workshop(
         lock.close()
 
 
-def run(shop: Workshop, port: int, public_port: int, ready: Callable[[], None]) -> None:
+def run(
+    shop: Workshop, port: int, public_port: int, ready: Callable[[], None], way: Way | None = None
+) -> None:
     """Serve both sites until told to end. Pages are written before the staff's port answers.
 
-    Raises CannotStart where a port is taken.
+    The customers' site stays on this machine. Raises CannotStart where a port is taken or the
+    certificate cannot be used.
     """
-    staff_door = serving.listen("127.0.0.1", port, "staff site")
-    public_door = serving.listen("127.0.0.1", public_port, "customers' site")
+    way = way or Way()
+    serving.check_certificate(way)
+    staff_door = serving.listen(way.host, port, "staff site")
+    public_door = serving.listen(serving.LOOPBACK, public_port, "customers' site")
     # A range from the defaults, once shown, would stand until the next step: compute first.
     if forecasting.missing(shop):
         forecasting.compute(shop)
@@ -77,21 +83,21 @@ def run(shop: Workshop, port: int, public_port: int, ready: Callable[[], None]) 
     publishing.rewrite_stale(shop)
     doors = [
         serving.Door(customers_site(shop.folder.pages), public_door),
-        serving.Door(staff_site(shop, workers=True), staff_door),
+        serving.Door(staff_site(shop, hosts=way.hosts(), workers=True), staff_door, way),
     ]
     serving.serve(doors, ready)
 
 
-def say_where(shop: Workshop, port: int) -> None:
+def say_where(shop: Workshop, address: str) -> None:
     """Where the staff's pages are; with the first owner's link where there is no account yet."""
     with shop.house.writing() as db:
         path = sign_in.first_link(db, shop.now())
     say(f"Likewright keeps its data in {shop.folder.path}")
     if path:
         say("There is no account yet. This link makes the owner's, once:")
-        say(f"http://127.0.0.1:{port}{path}")
+        say(f"{address}{path}")
     else:
-        say(f"The staff's pages: http://127.0.0.1:{port}/")
+        say(f"The staff's pages: {address}/")
     if sqlite3.sqlite_version_info < SAFE_SQLITE:
         warn(
             f"(SQLite {sqlite3.sqlite_version}: writes and checkpoints stay on one connection, "

@@ -1,0 +1,110 @@
+"""A real server in a process of its own on loopback, and clients that speak to it by sockets."""
+
+import http.client
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from urllib.parse import urlencode
+
+from app.shared import clock
+from app.shared.database import Database
+from app.shared.people import Person
+from app.shared.places import DataFolder
+from app.staff import sessions
+from app.staff.gate import COOKIE
+
+PATIENT = 30.0
+
+
+def free_port() -> int:
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        return int(sock.getsockname()[1])
+
+
+def sign_in(folder: DataFolder, *people: Person) -> dict[str, str]:
+    """A cookie for each person, by name. Call it while no server runs."""
+    house = Database(folder.studio)
+    with house.writing() as db:
+        cookies = {p.name: sessions.begin(db, p.account_id or 0, clock.now()) for p in people}
+    house.close()
+    return cookies
+
+
+class Server:
+    """`likewright serve` on a folder. `took` is how long it was until both ports answered."""
+
+    def __init__(
+        self,
+        folder: DataFolder,
+        *options: str,
+        env: Mapping[str, str] | None = None,
+        before: str = "",
+        log: Path | None = None,
+    ) -> None:
+        self.folder, self.port, self.public_port = folder, free_port(), free_port()
+        code = f"{before}\nfrom app.cli import main\nmain()"
+        begun = time.monotonic()
+        with (log or Path(os.devnull)).open("ab") as out:
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", code, "serve", "--data", str(folder.path), "--port",
+                 str(self.port), "--public-port", str(self.public_port), *options],
+                env=os.environ | {"LIKEWRIGHT_BACKUPS": f"{folder.path}-backups"} | dict(env or {}),
+                stdout=out, stderr=out,
+            )  # fmt: skip
+        self.answers = _wait_for(self.process, (self.port, self.public_port))
+        self.took = time.monotonic() - begun
+
+    def kill(self) -> None:
+        """As a power cut would end it, as far as the program can tell."""
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait(10)
+
+    def stop(self) -> int:
+        """Ask it to end, as a service manager does; gives its exit code."""
+        if self.process.poll() is None:
+            self.process.terminate()
+        return self.process.wait(20)
+
+
+def _wait_for(process: subprocess.Popen[bytes], ports: Sequence[int]) -> bool:
+    until = time.monotonic() + PATIENT
+    left = list(ports)
+    while left and time.monotonic() < until and process.poll() is None:
+        with socket.socket() as sock:
+            sock.settimeout(1)
+            if sock.connect_ex(("127.0.0.1", left[0])) == 0:
+                left.pop(0)
+                continue
+        time.sleep(0.01)
+    return not left
+
+
+class Client:
+    """One browser without a screen: a cookie, a connection that is kept."""
+
+    def __init__(self, port: int, cookie: str = "", timeout: float = 10.0) -> None:
+        self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=timeout)
+        self.headers = {"Origin": f"http://127.0.0.1:{port}"}
+        if cookie:
+            self.headers["Cookie"] = f"{COOKIE}={cookie}"
+
+    def get(self, path: str) -> tuple[int, str]:
+        self.connection.request("GET", path, headers=self.headers)
+        answer = self.connection.getresponse()
+        return answer.status, answer.read().decode()
+
+    def post(self, path: str, fields: Mapping[str, str]) -> tuple[int, str, str]:
+        """Status, where to, and what was said."""
+        headers = self.headers | {"Content-Type": "application/x-www-form-urlencoded"}
+        self.connection.request("POST", path, urlencode(fields), headers)
+        answer = self.connection.getresponse()
+        return answer.status, answer.getheader("location") or "", answer.read().decode()
+
+    def close(self) -> None:
+        self.connection.close()
