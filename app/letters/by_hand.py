@@ -158,7 +158,8 @@ _TURN_OFF = text(
 _TURN_ON = text("DELETE FROM settings WHERE name = :name")
 _HOLD_OLD = text(
     "UPDATE letters SET state = 'held', claim = '', lease_until = NULL, why = :why"
-    " WHERE state IN ('waiting', 'sending') AND formed_at <= :since"
+    " WHERE state IN ('waiting', 'sending') AND (formed_at <= :since"
+    " OR id IN (SELECT letter_id FROM news WHERE at <= :since))"
 )
 _HOLD_OLD_NEWS = text(
     f"UPDATE news SET held_at = :now, held_why = :why WHERE {_NEWS}"  # noqa: S608

@@ -13,8 +13,9 @@ from email import policy
 from email.errors import MessageError
 from email.headerregistry import Address
 from email.message import EmailMessage
-from email.parser import BytesParser
+from email.parser import Parser
 from email.utils import format_datetime
+from hashlib import sha256
 
 from app.shared.text import problem
 
@@ -133,6 +134,8 @@ def build(envelope: Envelope, text: str, html: str) -> Mail:
         message["Auto-Submitted"] = "auto-generated"
         message.set_content(text, cte="quoted-printable")
         message.add_alternative(html, subtype="html", cte="quoted-printable")
+        # Sent twice it is the same to the byte. "=_" stands nowhere in quoted-printable.
+        message.set_boundary(f"=_{sha256(envelope.message_id.encode()).hexdigest()[:32]}")
         data = message.as_bytes()
     except (ValueError, MessageError, UnicodeError) as why:
         raise Unsendable("A name or the subject holds something that mail would misread.") from why
@@ -145,7 +148,7 @@ def _read_again(data: bytes, meant: Envelope, sender: str, recipient: str) -> No
     head, _, _ = data.partition(b"\r\n\r\n")
     lines = head.split(b"\r\n")
     names = sorted(_name(line) for line in lines if not line.startswith((b" ", b"\t")))
-    read = BytesParser(policy=policy.SMTPUTF8).parsebytes(data)
+    read = Parser(policy=policy.SMTPUTF8).parsestr(data.decode("utf-8"))
     found = (
         names == sorted(_HEADERS)
         and sorted(name.lower() for name in read) == sorted(_HEADERS)

@@ -116,15 +116,23 @@ class Smtp:
         return line
 
     def _greet(self, line: smtplib.SMTP) -> None:
-        line.ehlo_or_helo_if_needed()
+        self._hello(line)
         if not self.server.tls:
             if line.has_extn("starttls"):
                 line.starttls(context=self.context())
-                line.ehlo()
+                self._hello(line)
             elif not is_loopback(self.server.host):
                 raise TryAgain("The mail server offers no TLS, so nothing is sent through it.")
         if self.server.user:
             line.login(self.server.user, self.server.password)
+
+    def _hello(self, line: smtplib.SMTP) -> None:
+        code, words = line.ehlo()
+        if code in (500, 502, 504):
+            # An old server that does not know the word.
+            code, words = line.helo()
+        if not 200 <= code <= 299:
+            raise smtplib.SMTPHeloError(code, words)
 
     def _hand_over(self, line: smtplib.SMTP, mail: Mail) -> None:
         options = []
@@ -222,7 +230,8 @@ class Folder:
             finally:
                 os.close(folder)
         except OSError as why:
-            part.unlink(missing_ok=True)
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
             raise TryAgain(
                 f"The folder of letters cannot be written: {why.strerror}.", reached=False
             ) from None

@@ -1,0 +1,181 @@
+"""When letters go, by hours worked out by hand."""
+
+from datetime import date, datetime, time
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from app.letters import rules
+from app.letters.facts import AnimalFacts, LetterFacts, ParcelFacts, Part
+from app.letters.rules import GRACE, Gone, Pending, Posting
+from app.shared.calendar import Calendar
+
+ZONE = ZoneInfo("Europe/London")
+GOOD_FRIDAY, EASTER_MONDAY = date(2026, 4, 3), date(2026, 4, 6)
+CALENDAR = Calendar(ZONE, closed=frozenset({GOOD_FRIDAY, EASTER_MONDAY}))
+POSTING = Posting(CALENDAR, 10, 17)
+
+
+def at(day: date, hour: int, minute: int = 0) -> int:
+    return int(datetime.combine(day, time(hour, minute), ZONE).timestamp())
+
+
+def day(number: int, month: int = 3) -> date:
+    return date(2026, month, number)
+
+
+@pytest.mark.parametrize(
+    ("asked", "goes"),
+    [
+        (at(day(4), 9), at(day(4), 10)),
+        (at(day(4), 12, 30), at(day(4), 12, 30)),
+        (at(day(4), 16, 59), at(day(4), 16, 59)),
+        (at(day(4), 17), at(day(5), 10)),
+        (at(day(6), 18), at(day(9), 10)),  # Friday evening, Monday
+        (at(date(2026, 4, 2), 17, 1), at(date(2026, 4, 7), 10)),  # over Easter
+        (at(day(28), 12), at(day(30), 10)),  # over the clock change
+    ],
+)
+def test_a_letter_goes_in_the_next_window(asked: int, goes: int) -> None:
+    assert POSTING.next(asked) == goes
+    assert POSTING.is_open(goes)
+
+
+def test_a_window_to_midnight_and_a_house_without_hours_still_post() -> None:
+    late = Posting(CALENDAR, 20, 24)
+    assert late.next(at(day(4), 23, 59)) == at(day(4), 23, 59)
+    assert late.next(at(day(5), 0)) == at(day(5), 20)
+    never = Posting(Calendar(ZONE, {}), 10, 17)
+    assert never.next(at(day(7), 12)) == at(day(7), 12)
+
+
+def animal(letter: str, **more: object) -> AnimalFacts:
+    return AnimalFacts(letter, f"Animal {letter}", "she", "her", "her", **more)  # type: ignore[arg-type]
+
+
+def facts(*animals: AnimalFacts, **more: object) -> LetterFacts:
+    return LetterFacts(1, "Imre", "Fernlight", "", False, animals, **more)  # type: ignore[arg-type]
+
+
+def pending(kind: str, letter: str, when: int, number: int = 1, round_: int = 0) -> Pending:
+    return Pending(number, kind, letter, round_, when)
+
+
+def known(*news: Pending) -> frozenset[tuple[str, str]]:
+    return frozenset((one.kind, one.letter) for one in news)
+
+
+def goes(news: list[Pending], about: LetterFacts, gone: Gone, now: int) -> bool:
+    return bool(rules.plan(news, about, gone, POSTING, now).parts)
+
+
+def test_nothing_goes_in_the_first_quarter_of_an_hour() -> None:
+    news = [pending("order_in", "", at(day(4), 11))]
+    about = facts(animal("A", wanted=True))
+    assert not goes(news, about, Gone(), at(day(4), 11) + GRACE - 1)
+    assert goes(news, about, Gone(), at(day(4), 11) + GRACE)
+
+
+def test_of_one_animal_nothing_waits() -> None:
+    news = [pending("photos_passed", "A", at(day(4), 11))]
+    assert goes(news, facts(animal("A", passed=True)), Gone(known=known(*news)), at(day(4), 11, 15))
+
+
+def test_of_two_the_first_waits_three_working_days_for_the_other() -> None:
+    noted = at(date(2026, 4, 2), 11)  # Thursday before Easter
+    news = [pending("photos_passed", "A", noted)]
+    about = facts(animal("A", passed=True), animal("B"))
+    gone = Gone(known=known(*news))
+    assert not goes(news, about, gone, at(date(2026, 4, 8), 16, 59))
+    assert goes(news, about, gone, at(date(2026, 4, 9), 10))
+
+
+def test_with_the_other_it_goes_at_once() -> None:
+    first, second = at(day(4), 11), at(day(5), 15)
+    news = [pending("photos_passed", "A", first), pending("photos_passed", "B", second, 2)]
+    about = facts(animal("A", passed=True), animal("B", passed=True))
+    gone = Gone(known=known(*news))
+    assert not goes(news, about, gone, second + GRACE - 1)
+    plan = rules.plan(news, about, gone, POSTING, second + GRACE)
+    assert plan.parts == (Part("photos_passed", ("A", "B")),)
+    assert plan.news == (1, 2)
+
+
+def test_what_asks_takes_the_rest_along() -> None:
+    now = at(day(4), 12)
+    news = [
+        pending("photos_passed", "A", now - GRACE),
+        pending("more_views", "B", now - GRACE, 2, round_=1),
+    ]
+    about = facts(animal("A", passed=True), animal("B", wanted=True, attempts=1), animal("C"))
+    plan = rules.plan(news, about, Gone(known=known(*news)), POSTING, now)
+    assert [(part.kind, part.cause) for part in plan.parts] == [
+        ("more_views", True), ("photos_passed", False),
+    ]  # fmt: skip
+
+
+def test_no_kind_goes_a_third_time_by_itself() -> None:
+    news = [pending("photos_passed", "C", at(day(4), 11))]
+    about = facts(animal("A", passed=True), animal("B", passed=True), animal("C", passed=True))
+    gone = Gone({"photos_passed": 2}, 4, known(*news))
+    assert not goes(news, about, gone, at(day(30), 12))
+    with_call = [*news, pending("making_begun", "A", at(day(30), 11), 2)]
+    begun = facts(animal("A", passed=True, begun=True), *about.animals[1:])
+    later = Gone(
+        {"photos_passed": 2}, 4, known(*with_call) | {("making_begun", "B"), ("making_begun", "C")}
+    )
+    plan = rules.plan(with_call, begun, later, POSTING, at(day(30), 12))
+    assert {part.kind for part in plan.parts} == {"photos_passed", "making_begun"}
+
+
+@pytest.mark.parametrize(
+    ("kind", "round_", "about"),
+    [
+        ("photos_counted", 0, facts(animal("A", passed=True))),
+        ("more_views", 1, facts(animal("A", counted=True, attempts=1))),
+        ("more_views", 1, facts(animal("A", wanted=True, attempts=2))),
+        ("photo_reminder", 1, facts(animal("A", counted=True))),
+        ("photo_reminder", 11, facts(animal("A", wanted=True, attempts=2))),
+        ("making_begun", 0, facts(animal("A", begun=True, left=True))),
+        ("photos_passed", 0, facts(animal("A", wanted=True, attempts=1))),
+        ("photos_passed", 0, facts(animal("B", passed=True))),
+        ("last_call", 0, facts(animal("A", passed=True))),
+        ("handed_over", 3, facts(animal("A", left=True))),
+        ("running_later", 1, facts(animal("A", passed=True), all_left=True, says_when=True)),
+        ("question", 7, facts(animal("A"))),
+        ("order_in", 0, facts()),
+        ("received", 3, facts(animal("A", left=True), parcels=(ParcelFacts(3, "carrier", "Post", "", ""),))),
+    ],
+)  # fmt: skip
+def test_what_is_overtaken_is_settled_without_a_letter(
+    kind: str, round_: int, about: LetterFacts
+) -> None:
+    letter = "A" if kind in rules.PER_ANIMAL else ""
+    news = [pending(kind, letter, at(day(4), 11), round_=round_)]
+    plan = rules.plan(news, about, Gone(), POSTING, at(day(4), 12))
+    assert plan.moot == (1,)
+    assert not plan.parts
+
+
+def test_reminders_come_after_3_7_and_14_days_on_working_days() -> None:
+    thursday = day(5)
+    assert rules.reminder_days(thursday, CALENDAR) == [day(9), day(12), day(19)]
+    # Asked a week before Easter: the third day is a Sunday, the seventh Good Friday.
+    assert rules.reminder_days(date(2026, 3, 27), CALENDAR) == [
+        day(30), date(2026, 4, 7), date(2026, 4, 10),
+    ]  # fmt: skip
+
+
+def test_a_reminder_is_noted_a_working_day_ahead_and_never_made_up_for() -> None:
+    asked = day(5)
+    noted = {n: rules.reminder_to_note(asked, day(n), CALENDAR) for n in range(5, 31)}
+    assert {n: found[0] for n, found in noted.items() if found} == {
+        6: 1, 7: 1, 8: 1, 9: 1, 11: 2, 12: 2, 18: 3, 19: 3,
+    }  # fmt: skip
+
+
+def test_tries_reach_over_four_to_five_days_and_never_come_at_once() -> None:
+    total = sum(rules.wait_after(n, 0.5) for n in range(1, rules.MOST_TRIES))
+    assert 4 * 86_400 < total < 5 * 86_400
+    assert min(rules.wait_after(n, 0.0) for n in range(1, 40)) >= 240
+    assert max(rules.wait_after(n, 1.0) for n in range(1, 40)) <= 7.2 * 3600
