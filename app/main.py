@@ -23,6 +23,7 @@ from app.orders import (
     order_pages,
 )
 from app.parcels import pages as parcels_pages
+from app.photos import builds_pages
 from app.publishing import letters_pages, letters_worker, sending
 from app.publishing import worker as publishing
 from app.shared.places import shipped
@@ -50,6 +51,7 @@ ROUTERS = (
     lists_pages.router,
     bench_pages.router,
     parcels_pages.router,
+    builds_pages.router,
     desk_pages.router,
     letters_pages.router,
 )

@@ -105,6 +105,15 @@ TABLE: dict[str, Row] = {
     "order_letters": DESK_AND_OWNER,
     "order_letter_html": DESK_AND_OWNER,
     "letter_later": DESK_AND_OWNER,
+    # Builds.
+    "builds": EVERYBODY,
+    "build_start": EVERYBODY,
+    "build_end": EVERYBODY,
+    "build_put_on": EVERYBODY,
+    "machine_add": OWNER_ONLY,
+    "machines_named": OWNER_ONLY,
+    "machine_change": OWNER_ONLY,
+    "machine_switch": OWNER_ONLY,
 }
 
 REFUSAL = "Your account does not cover this. Ask the owner of the studio."

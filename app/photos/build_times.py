@@ -1,0 +1,213 @@
+"""How long builds took, when a run should end, and how busy a machine was. Pure.
+
+Everything is read from the logs of the models; moments are UTC seconds.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+import numpy as np
+
+from app.flow.rules import Entry, Kind, effective
+from app.flow.steps import Step
+from app.leadtimes.statistics import quantiles
+
+HOUR = 3_600
+ENOUGH = 20
+FIRST, LAST = 0.10, 0.85
+_QUARTER = 900
+# Until there are runs of the studio's own: hours, and minutes more for each picture. Common
+# practice, no source: a set of 60 takes from 8 hours to 23.
+_DEFAULT_FROM, _DEFAULT_BY = (3 * HOUR, 5 * 60), (8 * HOUR, 15 * 60)
+_USUAL_PICTURES = 60
+# Twice the pictures take at most four times as long: a steeper line comes of too few runs.
+_STEEPEST = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A stay of a model on a machine. `entry` began it; `ended` is None while it runs.
+
+    `pictures` is how many had been counted by its start, None where that is not known; `outcome`
+    is the move that ended it.
+    """
+
+    model_id: int
+    entry: int
+    started: int
+    ended: int | None = None
+    outcome: str = ""
+    pictures: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """A build machine: how many sets it takes at once, and since when it has been off."""
+
+    id: int
+    name: str
+    places: int
+    made_at: int
+    off_at: int | None
+
+    @property
+    def on(self) -> bool:
+        """Whether it may be started."""
+        return self.off_at is None
+
+
+@dataclass(frozen=True, slots=True)
+class OnMachine:
+    """A run as the page shows it. Machine and expected end are None where nobody named them."""
+
+    run: Run
+    machine_id: int | None
+    ends_from: int | None
+    ends_by: int | None
+
+
+def runs_of(model_id: int, log: Sequence[Entry], pictures: int | None = None) -> list[Run]:
+    """The runs in a model's log, oldest first; what was undone or struck is not among them.
+
+    `pictures` is what the model's row says, for a log that has counted none.
+    """
+    found: list[Run] = []
+    counted = 0
+    open_run: Run | None = None
+    for entry in effective(log):
+        if entry.kind not in (Kind.ENTER, Kind.MOVE):
+            continue
+        if open_run is not None:
+            found.append(_ended(open_run, entry))
+            open_run = None
+        if entry.move == "photos_counted":
+            counted += entry.amount or 0
+        if entry.to_step is Step.BUILDING:
+            open_run = Run(model_id, entry.id, entry.happened_at, pictures=counted or pictures)
+    return [*found, open_run] if open_run is not None else found
+
+
+def _ended(run: Run, entry: Entry) -> Run:
+    return Run(run.model_id, run.entry, run.started, entry.happened_at, entry.move, run.pictures)
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """Between which seconds from its start a run ends; `own` says from how many past runs.
+
+    `own` is 0 where the range is the default.
+    """
+
+    first: int
+    last: int
+    own: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """How long runs take, by their number of pictures: a line in logarithms with two edges.
+
+    `own` finished runs stand behind it; with 0 the default holds.
+    """
+
+    own: int = 0
+    centre: tuple[float, float] = (0.0, 0.0)
+    slope: float = 0.0
+    edges: tuple[float, float] = (0.0, 0.0)
+
+    def of(self, pictures: int | None) -> Expected:
+        """The range for so many pictures, None where nobody has counted them."""
+        if not self.own:
+            return _default(pictures)
+        asked = float(np.log(pictures)) if pictures else self.centre[0]
+        at = self.centre[1] + self.slope * (asked - self.centre[0])
+        low, high = (float(np.exp(at + edge)) for edge in self.edges)
+        first = _down(low)
+        return Expected(first, max(_up(high), first + _QUARTER), self.own)
+
+
+def times(past: Iterable[Run]) -> Times:
+    """The 10 % and the 85 % point of how long a run takes, by its number of pictures.
+
+    From the studio's finished runs: a line of log seconds on log pictures by least squares, and
+    the quantiles (type 7) of what is left over. Runs that stopped or failed say nothing of how
+    long a whole one takes. Below 20 the default holds. Ranges are rounded outward to quarter
+    hours. A run whose pictures nobody counted lies at the centre.
+    """
+    known = [
+        (run.pictures or 0, run.ended - run.started)
+        for run in past
+        if run.outcome == "build_finished" and run.ended is not None and run.ended > run.started
+    ]
+    if len(known) < ENOUGH:
+        return Times()
+    counted = [np.log(n) for n, _ in known if n > 0]
+    usual = float(np.mean(counted)) if counted else 0.0
+    x = np.array([np.log(n) if n > 0 else usual for n, _ in known])
+    y = np.log(np.array([seconds for _, seconds in known], dtype=float))
+    middle_x, middle_y = float(x.mean()), float(y.mean())
+    spread = float(((x - middle_x) ** 2).sum())
+    slope = float(((x - middle_x) * (y - middle_y)).sum()) / spread if spread > 1e-9 else 0.0
+    slope = min(max(slope, 0.0), _STEEPEST)
+    low, high = quantiles(y - (middle_y + slope * (x - middle_x)), [FIRST, LAST], 7)
+    return Times(len(known), (middle_x, middle_y), slope, (float(low), float(high)))
+
+
+def _default(pictures: int | None) -> Expected:
+    number = pictures or _USUAL_PICTURES
+    first, last = (base + each * number for base, each in (_DEFAULT_FROM, _DEFAULT_BY))
+    return Expected(_down(first), _up(last))
+
+
+def _down(seconds: float) -> int:
+    return max(_QUARTER, int(seconds // _QUARTER) * _QUARTER)
+
+
+def _up(seconds: float) -> int:
+    return -int(-seconds // _QUARTER) * _QUARTER
+
+
+@dataclass(frozen=True, slots=True)
+class Busy:
+    """What a machine did in some days: hours in which it ran, of how many, and sets it began."""
+
+    hours: float
+    of_hours: float
+    sets: int
+
+    @property
+    def share(self) -> float | None:
+        """The share of its hours in which it ran, or None where it was not there at all."""
+        return self.hours / self.of_hours if self.of_hours > 0 else None
+
+
+def busy(runs: Iterable[Run], since: int, until: int) -> Busy:
+    """The hours of [since, until) in which at least one set ran: two on one machine count once."""
+    runs = list(runs)
+    spans = sorted(
+        (max(run.started, since), min(run.ended if run.ended is not None else until, until))
+        for run in runs
+    )
+    ran, reached = 0, since
+    for start, end in spans:
+        if end > reached:
+            ran += end - max(start, reached)
+            reached = end
+    sets = sum(since <= run.started < until for run in runs)
+    return Busy(ran / HOUR, max(0, until - since) / HOUR, sets)
+
+
+def usual_hours(past: Iterable[Run]) -> float | None:
+    """The median hours of finished runs; None below twenty."""
+    hours = [
+        (run.ended - run.started) / HOUR
+        for run in past
+        if run.outcome == "build_finished" and run.ended is not None
+    ]
+    return median(hours) if len(hours) >= ENOUGH else None
+
+
+def by_model(runs: Iterable[Run]) -> Mapping[int, Run]:
+    """The newest run of each model."""
+    return {run.model_id: run for run in sorted(runs, key=lambda run: (run.started, run.entry))}

@@ -1,0 +1,191 @@
+"""The builds page: what is on which machine, what comes next, and how busy the machines were."""
+
+from collections.abc import Callable
+from datetime import time
+from typing import Any
+
+from fastapi import APIRouter, Request
+from sqlalchemy import Connection
+from starlette.responses import Response
+
+from app.flow.legality import UNDO_WITHIN
+from app.flow.steps import Step
+from app.orders import benches_moves, benches_store
+from app.orders.benches_moves import DoneWords, Seen
+from app.orders.benches_words import Clock
+from app.photos import builds, builds_store
+from app.photos.builds import MachineFields
+from app.photos.builds_view import assemble
+from app.shared.errors import BadFields, Refused
+from app.shared.web.fields import Day, Fields, Line, Short
+from app.shared.web.forms import Filled, Form, check
+from app.shared.web.refusals import status_of
+from app.shared.web.templating import go, new_once, render
+from app.studio.typed import typed_moment
+from app.studio.web import AskedId, Me, RowId, Shop
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+
+
+@router.get("/builds", name="builds")
+def builds_page(
+    request: Request, shop: Shop, undo: AskedId | None = None, model: AskedId | None = None
+) -> Response:
+    """The machines and their queue. `model` is ticked already; `undo` is an act just done."""
+    return _page(request, shop, undo=undo, ticked=f"model:{model}:" if model else "")
+
+
+@router.post("/builds/start", name="build_start")
+def start(request: Request, shop: Shop, me: Me, form: Filled) -> Response:
+    """Start the ticked sets, or the one of the button, on a machine."""
+
+    def act() -> int:
+        machine = form.get("machine")
+        if not machine.isascii() or not machine.isdecimal() or len(machine) > 15:
+            raise Refused("On which machine? Press its button.")
+        return builds.start(shop, int(machine), _seen(form), me, form.get("once")).act
+
+    return _do(request, shop, form, act)
+
+
+class EndFields(Fields):
+    """How runs ended; when, where that was not now."""
+
+    move: Short
+    on: Day
+    at: Short
+    reason: Line
+
+
+@router.post("/builds/end", name="build_end")
+def end(request: Request, shop: Shop, me: Me, form: Filled) -> Response:
+    """Say how one run, or all that were on, ended."""
+
+    def act() -> int:
+        typed = check(EndFields, form.plain())
+        studio, now = shop.studio(), shop.now()
+        today = studio.calendar.day_of(now)
+        try:
+            happened = typed_moment(studio, typed.on, typed.at, "on", today, time(12))
+        except BadFields as why:
+            raise BadFields({"at": " ".join(why.fields.values())}) from None
+        if happened is not None and happened > now:
+            raise BadFields({"at": "That is in the future. Type a time that has passed."})
+        done = builds.end(
+            shop, typed.move, _seen(form), happened, typed.reason, me, form.get("once")
+        )
+        return done.act
+
+    return _do(request, shop, form, act)
+
+
+@router.post("/builds/on/{model:int}", name="build_put_on")
+def put_on(request: Request, shop: Shop, model: RowId, form: Filled) -> Response:
+    """Say on which machine a run is in truth."""
+
+    def act() -> int:
+        machine = form.get("machine")
+        if not machine.isascii() or not machine.isdecimal() or len(machine) > 15:
+            raise Refused("On which machine?")
+        builds.put_on(shop, model, int(machine))
+        return 0
+
+    return _do(request, shop, form, act)
+
+
+@router.post("/machines", name="machine_add")
+def add(request: Request, shop: Shop, form: Filled) -> Response:
+    """Add a machine."""
+    return _do(
+        request, shop, form,
+        lambda: builds.add_machine(shop, check(MachineFields, form.plain())),
+    )  # fmt: skip
+
+
+@router.post("/machines/named", name="machines_named")
+def take_over(request: Request, shop: Shop, form: Filled) -> Response:
+    """Add the machines that earlier runs name."""
+    return _do(request, shop, form, lambda: builds.take_over_names(shop))
+
+
+@router.post("/machines/{id_:int}", name="machine_change")
+def change(request: Request, shop: Shop, id_: RowId, form: Filled) -> Response:
+    """Rename a machine or change its places."""
+    return _do(
+        request, shop, form,
+        lambda: builds.change_machine(shop, id_, check(MachineFields, form.plain())),
+    )  # fmt: skip
+
+
+@router.post("/machines/{id_:int}/switch", name="machine_switch")
+def switch(request: Request, shop: Shop, id_: RowId, form: Filled) -> Response:
+    """Switch a machine off, or on again."""
+    return _do(request, shop, form, lambda: builds.switch(shop, id_, on=form.get("on") == "1"))
+
+
+def _seen(form: Form) -> list[Seen]:
+    """The sets that a form names; one that is named twice counts once."""
+    return [Seen.read(text) for text in dict.fromkeys(form.many("set")) if text]
+
+
+def _do(request: Request, shop: Workshop, form: Form, act: Callable[[], int | None]) -> Response:
+    """Do it; a refusal is said above the page as it stands now, with what was typed."""
+    try:
+        done = act()
+    except BadFields as why:
+        return _page(request, shop, form=form, errors=why.fields, status=422)
+    except Refused as why:
+        return _page(request, shop, form=form, errors={"": str(why)}, status=status_of(why))
+    if done:
+        return go(request, f"/builds?done=moved&undo={done}")
+    return go(request, "/builds?done=saved")
+
+
+def _page(
+    request: Request,
+    shop: Workshop,
+    *,
+    undo: int | None = None,
+    ticked: str = "",
+    form: Form | None = None,
+    errors: dict[str, str] | None = None,
+    status: int = 200,
+) -> Response:
+    now, studio = shop.now(), shop.studio()
+    zone = studio.calendar.zone
+    with shop.house.reading() as db:
+        machines = builds_store.all_machines(db)
+        view = assemble(
+            machines,
+            builds_store.runs(db, now - builds_store.YEAR),
+            builds_store.lines_at(db, "photos_in"),
+            builds_store.lines_at(db, "building"),
+            builds_store.verdicts(db),
+            shop.chances(),
+            Clock(now, zone, studio.calendar.day_of(now)),
+        )
+        done = _done(db, undo, now)
+        nameless = builds_store.names_without_machine(db)
+    usual, slow, _ = shop.pace().get(Step.PHOTOS_IN, (2.0, 5.0, False))
+    context: dict[str, Any] = {
+        "v": view,
+        "machines": machines,
+        "nameless": nameless,
+        "usual": usual,
+        "slow": slow,
+        "undo": done,
+        "ticked": ticked,
+        "ticks": form.many("set") if form is not None else [],
+        "typed": form.plain() if form is not None else {},
+        "errors": errors or {},
+        "once": new_once(),
+    }
+    return render(request, "photos/builds.html", context, status)
+
+
+def _done(db: Connection, act: int | None, now: int) -> DoneWords | None:
+    """What was just done, while it can be undone."""
+    if act is None:
+        return None
+    return benches_moves.say_done(act, benches_store.act_done(db, act), now, UNDO_WITHIN)
