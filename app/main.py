@@ -23,7 +23,7 @@ from app.orders import (
     order_pages,
 )
 from app.parcels import pages as parcels_pages
-from app.photos import builds_pages
+from app.photos import builds, builds_pages
 from app.publishing import letters_pages, letters_worker, sending
 from app.publishing import worker as publishing
 from app.shared.places import shipped
@@ -95,6 +95,7 @@ def staff_site(
     )
     site.state.workshop = shop
     site.state.templates = environment()
+    site.state.beside_moves = {builds.START: builds.beside_benches}
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
     door.install(site, banners=BANNERS)
     for router in ROUTERS:

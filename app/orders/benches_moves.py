@@ -8,8 +8,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from sqlalchemy import Connection
+
 from app.flow import store
-from app.flow.actions import Done, Wish, record
+from app.flow.actions import Done, Wish, record_in
 from app.flow.rules import Kind, State
 from app.flow.steps import STEPS, Step, moves_from
 from app.flow.store import Piece, Ref
@@ -33,6 +35,18 @@ class AskFirst(Refused):
     def __init__(self, sentence: str, button: str, label: str) -> None:
         super().__init__(sentence)
         self.button, self.label = button, label
+
+
+class AskElsewhere(Refused):
+    """The act needs an answer that another page asks for; nothing was done."""
+
+    def __init__(self, sentence: str, address: str) -> None:
+        super().__init__(sentence)
+        self.address = address
+
+
+# What a higher room does beside a move, in the move's own transaction, by the move's key.
+Beside = Mapping[str, Callable[[Connection, Done, int], None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,11 +99,17 @@ class Aside:
 
 
 def carry_out(
-    shop: Workshop, press: Press, who: Person, once: str, aside: Aside | None = None
+    shop: Workshop,
+    press: Press,
+    who: Person,
+    once: str,
+    aside: Aside | None = None,
+    beside: Beside | None = None,
 ) -> Done:
     """Do what was pressed, to all of its pieces or to none.
 
-    Raises Refused, AlreadyMoved, NotAllowed or NotFound, and AskFirst where it wants a yes.
+    Raises Refused, AlreadyMoved, NotAllowed or NotFound, AskFirst where it wants a yes, and
+    AskElsewhere where another page has to ask.
     """
     with shop.house.reading() as db:
         pieces = [(seen, store.load(db, seen.ref)) for seen in press.seen]
@@ -102,7 +122,10 @@ def carry_out(
     for seen, piece in pieces:
         _check(press, seen, piece, names[piece.ref], who, today)
     wishes = [_wish(press.key, seen, aside) for seen, _ in pieces]
-    done = record(shop.house, wishes, who, shop.now(), once or None)
+    with shop.house.writing() as db:
+        done = record_in(db, wishes, who, shop.now(), once or None)
+        if beside is not None and press.key in beside:
+            beside[press.key](db, done, shop.now())
     shop.changed.set()
     return done
 

@@ -15,14 +15,14 @@ from app.flow.legality import UNDO_WITHIN
 from app.flow.store import Ref
 from app.orders import benches, benches_moves, benches_store, benches_words
 from app.orders.benches import SHOW_WORDS, Looking, Show
-from app.orders.benches_moves import Aside, AskFirst, DoneWords, Press
+from app.orders.benches_moves import Aside, AskElsewhere, AskFirst, DoneWords, Press
 from app.shared.calendar import Calendar, OddHour
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
-from app.shared.web.templating import is_partial, new_once, render
+from app.shared.web.templating import go, is_partial, new_once, render
 from app.studio.web import Me, Shop
 from app.studio.workshop import Workshop
 
@@ -98,11 +98,14 @@ def move(request: Request, shop: Shop, me: Me, form: Filled) -> Response:
     try:
         press = Press.read(pressed, form.many("tick"))
         aside = _aside(form, shop) if press.key == "aside" else None
-        done = benches_moves.carry_out(shop, press, me, form.get("once"), aside)
+        beside = getattr(request.app.state, "beside_moves", None)
+        done = benches_moves.carry_out(shop, press, me, form.get("once"), aside, beside)
     except BadFields as why:
         stays = Seeing(seeing.show, seeing.by, typed.get("piece", ""))
         said = _Said(why.fields.get("", ""), errors=why.fields, typed=typed)
         return _page(request, shop, me, stays, said, ticks=ticks, status=422)
+    except AskElsewhere as why:
+        return go(request, why.address)
     except Refused as why:
         return _refused(request, shop, me, seeing, why, ticks)
     if is_partial(request):

@@ -127,6 +127,9 @@ class Times:
         return Expected(first, max(_up(high), first + _QUARTER), self.own)
 
 
+DEFAULT = Times()
+
+
 def times(past: Iterable[Run]) -> Times:
     """The 10 % and the 85 % point of how long a run takes, by its number of pictures.
 
@@ -141,7 +144,7 @@ def times(past: Iterable[Run]) -> Times:
         if run.outcome == "build_finished" and run.ended is not None and run.ended > run.started
     ]
     if len(known) < ENOUGH:
-        return Times()
+        return DEFAULT
     counted = [np.log(n) for n, _ in known if n > 0]
     usual = float(np.mean(counted)) if counted else 0.0
     x = np.array([np.log(n) if n > 0 else usual for n, _ in known])
@@ -191,7 +194,7 @@ def busy(runs: Iterable[Run], since: int, until: int) -> Busy:
     )
     ran, reached = 0, since
     for start, end in spans:
-        if end > reached:
+        if end > max(start, reached):
             ran += end - max(start, reached)
             reached = end
     sets = sum(since <= run.started < until for run in runs)

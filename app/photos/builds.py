@@ -1,6 +1,7 @@
 """Starting and ending runs, and the machines they run on: one transaction for each act."""
 
 from collections.abc import Sequence
+from urllib.parse import urlencode
 
 from sqlalchemy import Connection, func, insert, select, update
 
@@ -9,7 +10,7 @@ from app.flow.actions import Done, Wish, record_in
 from app.flow.rules import Kind
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
-from app.orders.benches_moves import Seen
+from app.orders.benches_moves import AskElsewhere, Seen
 from app.orders.benches_store import named
 from app.photos import builds_store as store
 from app.photos.build_times import Machine, by_model, times
@@ -59,6 +60,18 @@ def note_start(db: Connection, done: Done, machine_id: int | None, now: int) -> 
         raise BadFields({"machine": f"Which machine does it run on: {names}?"})
     if on:
         _note(db, done, on[0], now)
+
+
+def beside_benches(db: Connection, done: Done, now: int) -> None:
+    """What a start on the benches does besides: where a machine has to be named, ask for it.
+
+    Raises AskElsewhere, with the builds page on which the sets are ticked already.
+    """
+    try:
+        note_start(db, done, None, now)
+    except BadFields as why:
+        sets = [("model", model) for _, model in store.entries_begun(db, done.act)]
+        raise AskElsewhere(str(why), f"/builds?{urlencode(sets)}#queue") from None
 
 
 def _note(db: Connection, done: Done, machine: Machine, now: int) -> None:

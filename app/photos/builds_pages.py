@@ -1,10 +1,10 @@
 """The builds page: what is on which machine, what comes next, and how busy the machines were."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import time
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
@@ -26,14 +26,15 @@ from app.studio.web import AskedId, Me, RowId, Shop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
+Models = Annotated[Sequence[int], Query(max_length=builds.MOST_AT_ONCE)]
 
 
 @router.get("/builds", name="builds")
 def builds_page(
-    request: Request, shop: Shop, undo: AskedId | None = None, model: AskedId | None = None
+    request: Request, shop: Shop, undo: AskedId | None = None, model: Models = ()
 ) -> Response:
-    """The machines and their queue. `model` is ticked already; `undo` is an act just done."""
-    return _page(request, shop, undo=undo, ticked=f"model:{model}:" if model else "")
+    """The machines and their queue. `model` are ticked already; `undo` is an act just done."""
+    return _page(request, shop, undo=undo, ticked=frozenset(model))
 
 
 @router.post("/builds/start", name="build_start")
@@ -147,7 +148,7 @@ def _page(
     shop: Workshop,
     *,
     undo: int | None = None,
-    ticked: str = "",
+    ticked: frozenset[int] = frozenset(),
     form: Form | None = None,
     errors: dict[str, str] | None = None,
     status: int = 200,

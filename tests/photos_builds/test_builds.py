@@ -1,0 +1,302 @@
+"""Machines, the queue, and how runs begin and end."""
+
+import re
+
+from app.flow.steps import Step
+from app.photos import builds_store
+from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, move, rows, step_of, walk
+from tests.photos_builds.conftest import name_machine, on_machines, tick
+from tests.staff.browser import Browser, Shop
+from tests.whole_site import address, the_form, words
+
+IN = Wanted("Juniper", step=Step.PHOTOS_IN)
+
+
+def sets(shop: Shop, count: int = 2) -> list:
+    """So many sets in the queue, each of an order of its own."""
+    names = ("Juniper", "Otis", "Biscuit", "Marlow", "Sorrel", "Pepper")
+    return [
+        make_order(
+            shop.house, CAST.desk, NOW - (9 - n) * DAY, [Wanted(names[n], step=Step.PHOTOS_IN)]
+        ).model()
+        for n in range(count)
+    ]
+
+
+def start(browser: Browser, shop: Shop, machine: int, *refs, once: str = "k1"):
+    form = {"machine": str(machine), "set": [tick(shop.house, r) for r in refs], "once": once}
+    return browser.post("/builds/start", form)
+
+
+def end(browser: Browser, shop: Shop, key: str, *refs, once: str = "k2", **more: str):
+    form = {"move": key, "set": [tick(shop.house, r) for r in refs], "once": once, **more}
+    return browser.post("/builds/end", form)
+
+
+def test_one_tap_starts_the_next_set_on_a_free_place(shop: Shop, painter: Browser) -> None:
+    juniper, _otis = sets(shop)
+    machine = name_machine(shop, "Heron")
+    page = painter.get("/builds")
+    assert "Start Juniper 1001-A" in words(page)
+    form = the_form(page.text, "/builds/start")
+    answer = painter.post(form.action, {**form.fields, "machine": str(machine)})
+    assert answer.status_code == 303
+    assert step_of(shop.house, juniper) is Step.BUILDING
+    assert on_machines(shop)[juniper.id].machine_id == machine
+    page = words(painter.get(answer.headers["location"]))
+    assert "Juniper 1001-A is in Model build now" in page
+    assert "Start Otis" not in page
+    assert rows(shop.house, "SELECT machine FROM models WHERE id = ?", juniper.id) == [("Heron",)]
+
+
+def test_several_sets_go_on_one_machine_in_one_act(shop: Shop, painter: Browser) -> None:
+    refs = sets(shop, 3)
+    machine = name_machine(shop, "Heron", places=3)
+    assert start(painter, shop, machine, *refs).status_code == 303
+    assert set(on_machines(shop)) == {ref.id for ref in refs}
+    assert len(rows(shop.house, "SELECT DISTINCT act FROM transitions WHERE move <> ''")) == 1
+
+
+def test_a_machine_without_room_takes_nothing_and_says_who_is_on_it(
+    shop: Shop, painter: Browser
+) -> None:
+    juniper, otis = sets(shop)
+    machine = name_machine(shop, "Heron")
+    start(painter, shop, machine, juniper)
+    answer = start(painter, shop, machine, otis, once="k2")
+    assert answer.status_code == 409
+    assert "Heron has no free place: Juniper 1001-A is on it." in words(answer)
+    assert step_of(shop.house, otis) is Step.PHOTOS_IN
+
+
+def test_a_double_tap_starts_once(shop: Shop, painter: Browser) -> None:
+    juniper, _ = sets(shop)
+    machine = name_machine(shop, "Heron", places=2)
+    seen = tick(shop.house, juniper)
+    form = {"machine": str(machine), "set": seen, "once": "wet"}
+    assert painter.post("/builds/start", form).status_code == 303
+    answer = painter.post("/builds/start", form)
+    assert answer.status_code == 409
+    assert "Already moved" in words(answer)
+    assert len(rows(shop.house, "SELECT id FROM builds")) == 1
+
+
+def test_stopped_by_the_machine_keeps_the_place_counts_no_attempt_and_writes_nothing(
+    shop: Shop, painter: Browser
+) -> None:
+    juniper, _otis = sets(shop)
+    machine = name_machine(shop, "Heron")
+    before = words(painter.get("/builds"))
+    start(painter, shop, machine, juniper)
+    shop.moment += 5 * HOUR
+    assert end(painter, shop, "build_stopped", juniper).status_code == 303
+    after = words(painter.get("/builds"))
+    assert before.index("Juniper 1001-A") < before.index("Otis 1002-A")
+    assert after.index("Juniper 1001-A") < after.index("Otis 1002-A")
+    assert rows(shop.house, "SELECT attempts FROM models WHERE id = ?", juniper.id) == [(0,)]
+    assert rows(shop.house, "SELECT id FROM news") == []
+
+
+def test_failed_by_the_pictures_leads_to_assessment(shop: Shop, painter: Browser) -> None:
+    juniper, _ = sets(shop)
+    start(painter, shop, name_machine(shop, "Heron"), juniper)
+    shop.moment += HOUR
+    end(painter, shop, "build_failed", juniper)
+    assert step_of(shop.house, juniper) is Step.ASSESSING
+
+
+def test_after_the_house_was_closed_one_act_ends_all_that_was_on(
+    shop: Shop, painter: Browser
+) -> None:
+    refs = sets(shop, 3)
+    heron, wren = name_machine(shop, "Heron", places=2), name_machine(shop, "Wren")
+    start(painter, shop, heron, *refs[:2])
+    start(painter, shop, wren, refs[2], once="k3")
+    shop.moment += 3 * DAY
+    answer = end(
+        painter, shop, "build_stopped", *refs, on="2026-03-05", at="4:30", reason="no power"
+    )
+    assert answer.status_code == 303
+    assert {step_of(shop.house, ref) for ref in refs} == {Step.PHOTOS_IN}
+    found = rows(
+        shop.house,
+        "SELECT DISTINCT act, happened_at, reason FROM transitions WHERE move = 'build_stopped'",
+    )
+    assert [(when, why) for _, when, why in found] == [(NOW + 66_600, "no power")]
+    undone = painter.post("/undo", {"entry": str(found[0][0]), "once": "u1", "back": "/builds"})
+    assert undone.status_code == 303
+    assert {on.machine_id for on in on_machines(shop).values()} == {heron, wren}
+
+
+def test_a_time_before_a_run_began_names_the_run_and_changes_nothing(
+    shop: Shop, painter: Browser
+) -> None:
+    juniper, _ = sets(shop)
+    start(painter, shop, name_machine(shop, "Heron"), juniper)
+    answer = end(painter, shop, "build_stopped", juniper, on="2026-03-01", at="12:00")
+    assert answer.status_code == 422
+    assert "Juniper 1001-A" in words(answer)
+    assert step_of(shop.house, juniper) is Step.BUILDING
+
+
+def test_undo_of_a_start_leaves_the_place_free_and_no_run_behind(
+    shop: Shop, painter: Browser
+) -> None:
+    juniper, otis = sets(shop)
+    machine = name_machine(shop, "Heron")
+    start(painter, shop, machine, juniper)
+    act = rows(shop.house, "SELECT max(id) FROM transitions")[0][0]
+    painter.post("/undo", {"entry": str(act), "once": "u", "back": "/builds"})
+    assert on_machines(shop) == {}
+    with shop.house.reading() as db:
+        assert builds_store.runs(db, 0) == []
+    shop.moment += 60
+    assert start(painter, shop, machine, otis, once="k9").status_code == 303
+
+
+def test_what_runs_past_its_time_is_said_in_words(shop: Shop, painter: Browser) -> None:
+    juniper, _ = sets(shop)
+    start(painter, shop, name_machine(shop, "Heron"), juniper)
+    shop.moment += 40 * HOUR
+    page = words(painter.get("/builds"))
+    assert "One run is over its time" in page
+    assert "17 hours over its time: look at the machine" in page
+
+
+def test_a_start_on_the_benches_takes_the_only_machine(shop: Shop, painter: Browser) -> None:
+    juniper, _ = sets(shop)
+    machine = name_machine(shop, "Heron")
+    press = {"move": f"build_started:{tick(shop.house, juniper)}", "once": "b"}
+    assert painter.post("/benches/move", press).headers["location"].startswith("/?")
+    assert on_machines(shop)[juniper.id].machine_id == machine
+
+
+def test_a_start_on_the_benches_asks_which_of_several(shop: Shop, painter: Browser) -> None:
+    juniper, _ = sets(shop)
+    name_machine(shop, "Heron")
+    name_machine(shop, "Wren")
+    press = {"move": f"build_started:{tick(shop.house, juniper)}", "once": "b"}
+    answer = painter.post("/benches/move", press)
+    assert step_of(shop.house, juniper) is Step.PHOTOS_IN
+    page = painter.get(answer.headers["location"].partition("#")[0])
+    assert "On which machine?" in words(page)
+    form = next(f for f in [the_form(page.text, "/builds/start", "set")] if f)
+    assert form is not None
+    assert f'value="{tick(shop.house, juniper)}" aria-label="Juniper 1001-A" checked' in page.text
+
+
+def test_a_studio_that_names_no_machine_starts_builds_all_the_same(
+    shop: Shop, painter: Browser
+) -> None:
+    juniper, _ = sets(shop)
+    press = {"move": f"build_started:{tick(shop.house, juniper)}", "once": "b"}
+    painter.post("/benches/move", press)
+    assert step_of(shop.house, juniper) is Step.BUILDING
+    assert "On a machine" in words(painter.get("/builds"))
+
+
+def test_only_the_owner_adds_renames_and_switches_off_machines(
+    shop: Shop, owner: Browser, painter: Browser
+) -> None:
+    assert painter.post("/machines", {"name": "Heron", "places": "1"}).status_code == 403
+    assert owner.post("/machines", {"name": "Heron", "places": "2"}).status_code == 303
+    assert owner.post("/machines", {"name": "heron", "places": "1"}).status_code == 422
+    assert owner.post("/machines", {"name": "Wren", "places": "0"}).status_code == 422
+    assert owner.post("/machines/1", {"name": "Grey heron", "places": "3"}).status_code == 303
+    assert owner.post("/machines/1/switch", {"on": "0"}).status_code == 303
+    found = rows(shop.house, "SELECT name, places, off_at FROM machines")
+    assert found == [("Grey heron", 3, NOW)]
+
+
+def test_a_machine_with_a_run_on_it_cannot_be_switched_off(shop: Shop, owner: Browser) -> None:
+    juniper, _ = sets(shop)
+    machine = name_machine(shop, "Heron")
+    start(owner, shop, machine, juniper)
+    answer = owner.post(f"/machines/{machine}/switch", {"on": "0"})
+    assert answer.status_code == 409
+    assert "Something runs on Heron" in words(answer)
+
+
+def test_a_renamed_machine_keeps_its_runs(shop: Shop, owner: Browser) -> None:
+    juniper, _ = sets(shop)
+    machine = name_machine(shop, "Heron")
+    start(owner, shop, machine, juniper)
+    owner.post(f"/machines/{machine}", {"name": "Wren", "places": "1"})
+    assert on_machines(shop)[juniper.id].machine_id == machine
+    assert rows(shop.house, "SELECT machine FROM models WHERE id = ?", juniper.id) == [("Wren",)]
+
+
+def test_machines_of_earlier_runs_are_added_by_name(shop: Shop, owner: Browser) -> None:
+    juniper, _ = sets(shop)
+    move(shop.house, juniper, CAST.finisher, NOW, "build_started")
+    with shop.house.writing() as db:
+        db.exec_driver_sql("UPDATE models SET machine = 'Old Heron'")
+    assert "Earlier runs name Old Heron" in words(owner.get("/builds"))
+    owner.post("/machines/named", {})
+    [on] = on_machines(shop).values()
+    with shop.house.reading() as db:
+        assert builds_store.machine(db, on.machine_id).name == "Old Heron"
+
+
+def test_a_run_is_put_on_the_machine_it_is_on_in_truth(shop: Shop, painter: Browser) -> None:
+    juniper, otis = sets(shop)
+    heron, wren = name_machine(shop, "Heron"), name_machine(shop, "Wren")
+    start(painter, shop, heron, juniper)
+    painter.post(f"/builds/on/{juniper.id}", {"machine": str(wren)})
+    assert on_machines(shop)[juniper.id].machine_id == wren
+    assert start(painter, shop, heron, otis, once="k5").status_code == 303
+
+
+def test_a_set_that_is_held_waits_and_says_why(shop: Shop, painter: Browser) -> None:
+    juniper, _otis = sets(shop)
+    name_machine(shop, "Heron")
+    painter.post(
+        f"{address(juniper)}/move",
+        {"move": "hold", "whose": "customer", "reason": "they move house", "once": "h",
+         "version": "1"},
+    )  # fmt: skip
+    page = words(painter.get("/builds"))
+    assert "on hold: they move house" in page
+    assert "Start Otis 1002-A" in page
+
+
+def test_nonsense_in_the_forms_is_refused_in_words(shop: Shop, painter: Browser) -> None:
+    juniper, _ = sets(shop)
+    machine = name_machine(shop, "Heron")
+    seen = tick(shop.house, juniper)
+    wrong = [
+        ("/builds/start", {"machine": "x", "set": seen}),
+        ("/builds/start", {"machine": "99", "set": seen}),
+        ("/builds/start", {"machine": str(machine)}),
+        ("/builds/start", {"machine": str(machine), "set": "copy:1:1"}),
+        ("/builds/start", {"machine": str(machine), "set": "model:x"}),
+        ("/builds/end", {"move": "cancel", "set": seen}),
+        ("/builds/end", {"move": "build_finished", "set": seen}),
+        ("/builds/end", {"move": "build_finished", "set": seen, "at": "25:99"}),
+        (f"/builds/on/{juniper.id}", {"machine": str(machine)}),
+        ("/machines/7/switch", {"on": "1"}),
+    ]
+    for path, form in wrong:
+        answer = painter.post(path, form)
+        assert 400 <= answer.status_code < 500, path
+    assert step_of(shop.house, juniper) is Step.PHOTOS_IN
+
+
+def test_the_hours_table_counts_a_machine_once_however_many_sets_are_on(
+    shop: Shop, painter: Browser
+) -> None:
+    refs = sets(shop)
+    start(painter, shop, name_machine(shop, "Heron", places=2), *refs)
+    shop.moment += 10 * HOUR
+    end(painter, shop, "build_finished", *refs)
+    shop.moment += 30 * HOUR
+    cells = re.findall(r'<td class="n">(.*?)</td>', painter.get("/builds").text)
+    assert cells == ["10", "25 %", "2"] * 2
+
+
+def test_the_walk_through_assessment_is_counted_as_one_run(shop: Shop) -> None:
+    juniper, _ = sets(shop, 1), None
+    walk(shop.house, juniper[0], CAST.finisher, NOW, "build_started", "build_finished")
+    with shop.house.reading() as db:
+        [on] = builds_store.runs(db, 0)
+    assert (on.run.started, on.run.ended, on.run.outcome) == (NOW + 60, NOW + 120, "build_finished")
