@@ -230,9 +230,17 @@ def _product(factors: Floats) -> Floats:
 
 def _at_risk(times: Floats, leave: Floats, come: Floats | None, rows: int) -> Floats:
     """How many of `rows` have come (before) and not left (not before) at each of the times."""
-    gone = np.searchsorted(np.sort(leave), times, side="left")
-    here = rows if come is None else np.searchsorted(np.sort(come), times, side="left")
+    gone = _counted(times, leave)
+    here = rows if come is None else _counted(times, come)
     return np.asarray(here - gone, dtype=float)
+
+
+def _counted(times: Floats, values: Floats) -> NDArray[np.int64]:
+    """How many values lie before each time. Values are looked up among the times, not the other way
+    round: there are fewer of the censored, and sorted they are found along the way.
+    """
+    place = np.searchsorted(times, np.sort(values), "right")
+    return np.cumsum(np.bincount(place, minlength=times.size + 1)[: times.size])
 
 
 def _step_values(times: Floats, values: Floats, when: ArrayLike, before: float) -> Floats:

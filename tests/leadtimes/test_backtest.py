@@ -8,11 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from app.leadtimes.backtest import COLUMNS, BacktestResult, run_backtest, write_rows
 from app.leadtimes.backtest_command import main_backtest
 from app.leadtimes.forecast.levels import POINTS
-from app.leadtimes.log import DAY
+from app.leadtimes.log import DAY, make_log
 from app.leadtimes.scoring import score
 from app.leadtimes.stay_table import BadTableError, Table, read_rows, read_table
 from tests.leadtimes import lines
@@ -241,3 +243,29 @@ def test_a_bad_table_ends_with_2_and_a_missing_one_too(tmp_path: Path) -> None:
     assert (code, out) == (2, "")
     assert "line 1" in err
     assert run_command(tmp_path / "none.csv")[0] == 2
+
+
+STAYS = st.lists(
+    st.tuples(
+        st.integers(0, 25), st.integers(0, 4), st.integers(0, 60), st.integers(0, 30), st.booleans()
+    ),
+    min_size=1,
+    max_size=80,
+)
+
+
+@settings(max_examples=25, deadline=None)
+@given(STAYS, st.sampled_from([1, 86_400, 3_000_000]))
+def test_any_table_gives_ranges_in_order(
+    stays: list[tuple[int, int, int, int, bool]], unit: int
+) -> None:
+    """Ties, stays side by side, gaps, stays of no length, reworks: whatever a table holds."""
+    piece, step, come, length, is_open = (np.array(column) for column in zip(*stays, strict=True))
+    left = np.where(is_open & (length < 5), np.nan, (come + length) * unit)
+    log = make_log(piece, step, come * unit, left, steps=list("abcde"))
+    found = run_backtest(Table(log, tuple(map(str, range(26)))), 7 * unit / DAY, 0.5, seeded())
+    json.dumps(found.as_json(), allow_nan=False)
+    for row in found.rows:
+        assert np.isfinite(row.days).all()
+        assert row.days[0] >= 0
+        assert (np.diff(row.days) >= 0).all()

@@ -19,6 +19,7 @@ from app.leadtimes.survival import Bools, Floats
 
 PRIOR: Final = 4.0
 LAST_EVENTS: Final = 0.1  # the share of events that sets the tail's rate, at least three of them
+POOL_TIMES: Final = 250
 GONE: Final = 1 - 1e-12  # a plain curve that fell to nothing: all hazard is there
 
 
@@ -56,7 +57,7 @@ def hazard_of(
     watched = entry < exit
     exit, event, entry = exit[watched], event[watched], entry[watched]
     own, deaths = np.unique(exit[event], return_counts=True)
-    times = own if pool is None or prior <= 0 else np.union1d(own, pool.times)
+    times = own if pool is None or prior <= 0 else np.union1d(own, _thinned(pool.times))
     events = np.zeros(times.size)
     events[np.searchsorted(times, own)] = deaths
     at_risk = (
@@ -68,6 +69,11 @@ def hazard_of(
         events, at_risk = events + prior * expected, at_risk + prior
     share = np.minimum(events / np.where(at_risk > 0, at_risk, 1.0), GONE)
     return Hazard(times, np.cumsum(-np.log1p(-share)), _rate(exit, event, entry, pool))
+
+
+def _thinned(times: Floats) -> Floats:
+    """Some of a pool's times: between them its hazard is lumped, which no range can tell."""
+    return times[:: 1 + times.size // POOL_TIMES]
 
 
 def _rate(exit: Floats, event: Bools, entry: Floats, pool: Hazard | None) -> float:
@@ -95,8 +101,9 @@ class WholeLead:
     paths: Paths
     hazard: Hazard
 
-    def predict(self, moments: Moments) -> Floats:
-        return self.hazard.remaining(ages(self.paths, moments), LEVELS)
+    def predict(self, moments: Moments, levels: Floats = LEVELS) -> Floats:
+        """Days that remain, moments x levels."""
+        return self.hazard.remaining(ages(self.paths, moments), levels)
 
 
 @dataclass(frozen=True)
@@ -109,13 +116,14 @@ class ByStep:
     hazards: tuple[Hazard, ...]
     since_step: bool
 
-    def predict(self, moments: Moments) -> Floats:
+    def predict(self, moments: Moments, levels: Floats = LEVELS) -> Floats:
+        """Days that remain, moments x levels."""
         age = ages_in_step(self.paths, moments) if self.since_step else ages(self.paths, moments)
         step = self.paths.step[moments.stay]
-        days = np.empty((len(moments), LEVELS.size))
+        days = np.empty((len(moments), levels.size))
         for code in np.unique(step):
             mine = step == code
-            days[mine] = self.hazards[code].remaining(age[mine], LEVELS)
+            days[mine] = self.hazards[code].remaining(age[mine], levels)
         return days
 
 

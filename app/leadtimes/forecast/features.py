@@ -10,12 +10,11 @@ from typing import Final
 import numpy as np
 
 from app.leadtimes.forecast.curves import ByStep, WholeLead, ages, ages_in_step
-from app.leadtimes.forecast.levels import LEVELS
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.survival import Floats
 
 VISITED_STEPS: Final = 12  # the steps that split the pieces most evenly tell which way a piece went
-_MEDIAN: Final = int(np.searchsorted(LEVELS, 0.5))
+MIDDLE: Final = np.array([0.5])
 
 
 @dataclass(frozen=True)
@@ -46,9 +45,9 @@ class Encoder:
             paths.reworks[stay],
             previous,
             np.where(paths.nth[stay] > 0, pace, 0.0),
-            self.reached.predict(moments)[:, _MEDIAN],
-            self.since_step.predict(moments)[:, _MEDIAN],
-            self.whole.predict(moments)[:, _MEDIAN],
+            self.reached.predict(moments, MIDDLE)[:, 0],
+            self.since_step.predict(moments, MIDDLE)[:, 0],
+            self.whole.predict(moments, MIDDLE)[:, 0],
         ]
         return np.column_stack([*base, self.visited[stay]])
 
@@ -57,9 +56,8 @@ def fit_encoder(
     paths: Paths, now: float, reached: ByStep, since_step: ByStep, whole: WholeLead
 ) -> Encoder:
     """Typical remaining time and mean stay of each step, and which visits are worth a column."""
-    levels = np.array([0.5])
     typical = np.array(
-        [float(hazard.remaining(np.zeros(1), levels)[0, 0]) for hazard in since_step.hazards]
+        [float(hazard.remaining(np.zeros(1), MIDDLE)[0, 0]) for hazard in since_step.hazards]
     )
     done = paths.left <= now
     length = np.where(done, paths.left - paths.entered, 0.0)

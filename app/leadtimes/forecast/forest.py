@@ -15,7 +15,7 @@ import numpy as np
 from numpy.random import Generator
 
 from app.leadtimes.forecast.curves import ByStep, ages
-from app.leadtimes.forecast.features import Encoder
+from app.leadtimes.forecast.features import MIDDLE, Encoder
 from app.leadtimes.forecast.levels import LEVELS
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.log import Ints
@@ -149,8 +149,7 @@ def _target(paths: Paths, rows: Moments, days: Floats, seen: Bools, reached: ByS
     """
     whole = days.copy()
     later = Moments(rows.stay[~seen], rows.at[~seen] + days[~seen])
-    middle = int(np.searchsorted(LEVELS, 0.5))
-    whole[~seen] += reached.predict(later)[:, middle]
+    whole[~seen] += reached.predict(later, MIDDLE)[:, 0]
     log_days = np.log(whole + SMALL * np.median(whole) + 1e-9)
     step = paths.step[rows.stay]
     age = ages(paths, rows)
