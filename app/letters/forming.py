@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import SQLAlchemyError
 
 from app.letters import news, rules, store, wording
-from app.letters.facts import Asked, LetterFacts, Part, facts_to_json, parts_to_json
+from app.letters.facts import Asked, LetterFacts, facts_to_json, parts_to_json
 from app.letters.rules import Plan, Posting
 from app.letters.store import Addressee
 from app.shared.database import Database
@@ -110,7 +110,7 @@ def _row(
     return {
         **_blank(order_id, now, domain),
         "state": "waiting" if to.mail else "held",
-        "kind": leading(plan.parts).kind,
+        "kind": plan.parts[0].kind,
         "parts": parts_to_json(plan.parts),
         "facts": facts_to_json(facts),
         "subject": wording.subject(plan.parts, facts),
@@ -120,11 +120,6 @@ def _row(
         "remembered": facts.remembered,
         "why": "" if to.mail else NO_ADDRESS,
     }
-
-
-def leading(parts: Sequence[Part]) -> Part:
-    """The part after which a letter is called."""
-    return next((part for part in parts if part.cause), parts[0])
 
 
 def _blank(order_id: int, now: int, domain: str) -> dict[str, Any]:

@@ -51,7 +51,7 @@ class Words:
 
 def subject(parts: Sequence[Part], facts: LetterFacts) -> str:
     """The subject: that of the part which asks or tells most."""
-    first = next((part for part in parts if part.cause), parts[0])
+    first = parts[0]
     said = _template(f"{first.kind}/subject.txt", True).render(_context(first, facts, None))
     return " ".join(said.split())
 
@@ -68,13 +68,16 @@ def words_of(parts: Sequence[Part], facts: LetterFacts, link: str | None) -> Wor
 def _body(kind: str, parts: Sequence[Part], facts: LetterFacts, link: str | None) -> str:
     plain = kind == "txt"
     name = "text.txt" if plain else "html.html"
-    # Together they say the days once, and "nothing to do" only where nothing is asked.
-    when = next((part for part in parts if part.kind in _SAY_WHEN), None)
+    # Together they say the days once, and once that there is nothing to do, if nothing is asked.
+    speaks = next((part for part in parts if part.kind in _SAY_WHEN), None)
     asks = any(part.kind in _ASK for part in parts)
     rest = replace(facts, when=())
     said = [
         _template(f"{part.kind}/{name}", plain).render(
-            {**_context(part, facts if part is when else rest, link), "asks": asks}
+            {
+                **_context(part, facts if part is speaks else rest, link),
+                "calm": part is speaks and not asks,
+            }
         )
         for part in parts
     ]
