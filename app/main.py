@@ -22,8 +22,11 @@ from app.orders import (
     moves_pages,
     order_pages,
 )
+from app.owner import pages as owner_pages
 from app.parcels import pages as parcels_pages
-from app.photos import builds, builds_pages
+from app.photos import builds, builds_pages, check_pages, check_worker, intake_worker
+from app.photos import pages as photos_pages
+from app.photos.intake_upload import BODY_AT_MOST
 from app.publishing import letters_pages, letters_worker, sending
 from app.publishing import worker as publishing
 from app.shared.places import shipped
@@ -51,7 +54,10 @@ ROUTERS = (
     lists_pages.router,
     bench_pages.router,
     parcels_pages.router,
+    owner_pages.router,
     builds_pages.router,
+    photos_pages.router,
+    check_pages.router,
     desk_pages.router,
     letters_pages.router,
 )
@@ -62,6 +68,8 @@ WORKERS: tuple[tuple[str, Worker], ...] = (
     ("letters", letters_worker.run),
     ("publishing elsewhere", sending.run),
     ("nightly backup", nightly.run),
+    ("pictures", intake_worker.run),
+    ("photo check", check_worker.run),
 )
 
 
@@ -102,7 +110,8 @@ def staff_site(
         site.include_router(router)
     site.mount("/static", StaticFiles(directory=shipped("static")), name="static")
     refusals.install(site)
-    return Guard(site, hosts=hosts, referrer="same-origin")
+    larger = {"/photos/bring/": BODY_AT_MOST}
+    return Guard(site, hosts=hosts, referrer="same-origin", larger=larger)
 
 
 def _start(shop: Workshop, stop: threading.Event) -> list[threading.Thread]:

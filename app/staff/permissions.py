@@ -114,6 +114,23 @@ TABLE: dict[str, Row] = {
     "machines_named": OWNER_ONLY,
     "machine_change": OWNER_ONLY,
     "machine_switch": OWNER_ONLY,
+    # The photo desk.
+    "photos": EVERYBODY,
+    "photos_came": EVERYBODY,
+    "photos_ask": EVERYBODY,
+    "photo_delivery": EVERYBODY,
+    "photos_bring": EVERYBODY,
+    "photos_look": EVERYBODY,
+    "photo_sorting": EVERYBODY,
+    "photos_give": EVERYBODY,
+    "photos_count": EVERYBODY,
+    "picture": EVERYBODY,
+    "photo_check": EVERYBODY,
+    "photo_check_now": EVERYBODY,
+    "photo_check_again": EVERYBODY,
+    "photo_sheet": EVERYBODY,
+    # The owner's figures.
+    "lead_times": OWNER_ONLY,
 }
 
 REFUSAL = "Your account does not cover this. Ask the owner of the studio."

@@ -1,7 +1,7 @@
 """Guards around the staff site, as plain ASGI: who may call, how much they may send, and what
 every answer carries. They run before anything is parsed."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -30,6 +30,7 @@ class Guard:
     """Host checked, unsafe methods only from our own pages, bodies limited, headers on all.
 
     `hosts` are the names (without port) under which the site may be asked for; None takes any.
+    `larger` gives bytes that the addresses beginning so may be sent instead of `largest`.
     """
 
     def __init__(
@@ -39,11 +40,13 @@ class Guard:
         hosts: Iterable[str] | None,
         referrer: str,
         largest: int = LARGEST_FORM,
+        larger: Mapping[str, int] | None = None,
     ) -> None:
         self.app = app
         self.hosts = frozenset(hosts) if hosts is not None else None
         self.headers = {**EVERY_ANSWER, "referrer-policy": referrer}
         self.largest = largest
+        self.larger = dict(larger or {})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -62,11 +65,18 @@ class Guard:
         if why:
             await PlainTextResponse(why, status)(scope, receive, send_with_headers)
             return
-        counted = _Counted(receive, self.largest)
+        counted = _Counted(receive, self._most(scope))
         try:
             await self.app(scope, counted, send_with_headers)
         except TooLarge:
             await PlainTextResponse(_TOO_LARGE, 413)(scope, receive, send_with_headers)
+
+    def _most(self, scope: Scope) -> int:
+        """How many bytes may be sent to the address that is asked for."""
+        path = scope["path"]
+        return next(
+            (most for begin, most in self.larger.items() if path.startswith(begin)), self.largest
+        )
 
     def _refusal(self, scope: Scope) -> tuple[str, int]:
         headers = Headers(scope=scope)
@@ -78,7 +88,7 @@ class Guard:
         if not _from_ourselves(headers, host):
             return "That did not come from a page of this site.", 403
         declared = headers.get("content-length", "0")
-        if not declared.isdecimal() or int(declared) > self.largest:
+        if not declared.isdecimal() or int(declared) > self._most(scope):
             return _TOO_LARGE, 413
         return "", 0
 

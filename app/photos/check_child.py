@@ -1,0 +1,54 @@
+"""The child process that checks a set: `python -m app.photos.check_child`.
+
+It reads one JSON object (files: name and path of each, remembered, sheet: where to write the
+contact sheet) and answers with a line of JSON for each step, and the whole answer in the last.
+"""
+
+import json
+import os
+import sys
+from pathlib import Path
+
+from app.photos.answer import CheckResult, Progress, as_json
+from app.photos.check import check_files
+from app.photos.contact import contact_sheet
+from app.photos.graph_picture import view_graph_svg
+from app.photos.reading import Found
+
+
+def main() -> None:
+    """Check what is asked for on standard input. The pages' work goes first: be nice."""
+    os.nice(10)
+    wish = json.load(sys.stdin)
+    found = [Found(name, Path(path)) for name, path in wish["files"]]
+    result = check_files(found, None, _tell, wish["remembered"])
+    if result.contacts:
+        Path(wish["sheet"]).write_bytes(_sheet(result))
+    _say({"result": as_json(result), "graph": _graph(result)})
+
+
+def _sheet(result: CheckResult) -> bytes:
+    names = [picture.name for picture in result.facts.pictures]
+    words = {
+        name: ", ".join(sorted(wrong - {"hopeless"}))
+        for name, wrong in zip(names, result.flaws, strict=False)
+        if wrong
+    }
+    return contact_sheet(names, result.contacts, words)
+
+
+def _graph(result: CheckResult) -> str:
+    return view_graph_svg(result.facts, result.links) if result.links else ""
+
+
+def _tell(progress: Progress) -> None:
+    _say({"progress": [progress.stage, progress.done, progress.total, progress.finding]})
+
+
+def _say(line: object) -> None:
+    sys.stdout.write(json.dumps(line) + "\n")
+    sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
