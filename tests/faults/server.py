@@ -36,8 +36,17 @@ def sign_in(folder: DataFolder, *people: Person) -> dict[str, str]:
     return cookies
 
 
+WARM = "import app.opening, app.orders.forecasting, sys; sys.stdin.readline()"
+
+
 class Server:
-    """`likewright serve` on a folder. `took` is how long it was until both ports answered."""
+    """`likewright serve` on a folder. `took` is how long it was until both ports answered,
+    `cpu` how much of it the processor worked: other programs may be busy beside it.
+
+    One that is `warm` has loaded the program and waits for `begin` before it looks at the folder.
+
+    `plain` is False where the staff's pages are not answered in the clear to whoever asks.
+    """
 
     def __init__(
         self,
@@ -46,41 +55,77 @@ class Server:
         env: Mapping[str, str] | None = None,
         before: str = "",
         log: Path | None = None,
+        plain: bool = True,
+        warm: bool = False,
     ) -> None:
         self.folder, self.port, self.public_port = folder, free_port(), free_port()
-        code = f"{before}\nfrom app.cli import main\nmain()"
-        begun = time.monotonic()
+        self.plain, self.took, self.cpu, self.answers = plain, 0.0, 0.0, False
+        code = f"{before}\n{WARM if warm else ''}\nfrom app.cli import main\nmain()"
+        self.begun = time.monotonic()
         with (log or Path(os.devnull)).open("ab") as out:
             self.process = subprocess.Popen(
                 [sys.executable, "-c", code, "serve", "--data", str(folder.path), "--port",
                  str(self.port), "--public-port", str(self.public_port), *options],
                 env=os.environ | {"LIKEWRIGHT_BACKUPS": f"{folder.path}-backups"} | dict(env or {}),
-                stdout=out, stderr=out,
+                stdin=subprocess.PIPE, stdout=out, stderr=out,
             )  # fmt: skip
-        self.answers = _wait_for(self.process, (self.port, self.public_port))
-        self.took = time.monotonic() - begun
+        if not warm:
+            self._wait()
+
+    def begin(self) -> None:
+        """Let a warm one look at its folder and answer."""
+        assert self.process.stdin is not None
+        self.begun = time.monotonic()
+        self.process.stdin.write(b"\n")
+        self.process.stdin.flush()
+        self._wait()
+
+    def _wait(self) -> None:
+        ports = (self.public_port, self.port) if self.plain else (self.public_port,)
+        self.answers = _wait_for(self.process, ports)
+        self.took = time.monotonic() - self.begun
+        self.cpu = _cpu_seconds(self.process.pid)
 
     def kill(self) -> None:
         """As a power cut would end it, as far as the program can tell."""
         self.process.send_signal(signal.SIGKILL)
-        self.process.wait(10)
+        self._ended(10)
 
     def stop(self) -> int:
         """Ask it to end, as a service manager does; gives its exit code."""
         if self.process.poll() is None:
             self.process.terminate()
-        return self.process.wait(20)
+        return self._ended(20)
+
+    def _ended(self, seconds: float) -> int:
+        code = self.process.wait(seconds)
+        if self.process.stdin is not None:
+            self.process.stdin.close()
+        return code
+
+
+def _cpu_seconds(pid: int) -> float:
+    """User and system time of a process so far; 0 where it has ended."""
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return 0.0
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _wait_for(process: subprocess.Popen[bytes], ports: Sequence[int]) -> bool:
+    """Whether every port answers, in time. A port takes connections before it answers any."""
     until = time.monotonic() + PATIENT
     left = list(ports)
     while left and time.monotonic() < until and process.poll() is None:
-        with socket.socket() as sock:
-            sock.settimeout(1)
-            if sock.connect_ex(("127.0.0.1", left[0])) == 0:
-                left.pop(0)
-                continue
+        try:
+            with socket.create_connection(("127.0.0.1", left[0]), timeout=PATIENT) as sock:
+                sock.sendall(b"GET /static/mark.svg HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+                if sock.recv(1):
+                    left.pop(0)
+                    continue
+        except OSError:
+            pass
         time.sleep(0.01)
     return not left
 

@@ -90,7 +90,7 @@ def test_with_a_certificate_the_pages_come_encrypted_and_only_under_known_names(
     cookie = sign_in(folder, CAST.desk)[CAST.desk.name]
     server = Server(
         folder, "--certificate", str(certificate), "--certificate-key", str(key),
-        "--name", "desk.example",
+        "--name", "desk.example", plain=False,
     )  # fmt: skip
     try:
         assert server.answers
@@ -114,7 +114,9 @@ def test_with_a_certificate_the_pages_come_encrypted_and_only_under_known_names(
 
 def test_behind_a_proxy_only_the_proxy_may_connect(folder: DataFolder) -> None:
     cookie = sign_in(folder, CAST.desk)[CAST.desk.name]
-    server = Server(folder, "--behind-proxy", "desk.example", "--proxy-address", "127.0.0.2")
+    server = Server(
+        folder, "--behind-proxy", "desk.example", "--proxy-address", "127.0.0.2", plain=False
+    )
     try:
         assert server.answers
         with pytest.raises((http.client.HTTPException, OSError)):
