@@ -10,6 +10,7 @@ from numpy.random import Generator
 
 from app.leadtimes.forecast.calibrate import levels_to_read, mapped_levels, stepped
 from app.leadtimes.forecast.defaults import Defaults, vague
+from app.leadtimes.forecast.forest import TREES
 from app.leadtimes.forecast.levels import LEVELS, at_levels
 from app.leadtimes.forecast.methods import METHODS, PRIOR_WEIGHTS, said_by_all
 from app.leadtimes.forecast.paths import Moments, Paths
@@ -39,7 +40,7 @@ class Blend:
     weights: Floats = field(default_factory=lambda: PRIOR_WEIGHTS.copy())
     last_day: float = -np.inf
 
-    def issue(self, now: float, moments: Moments) -> tuple[Floats, Floats]:
+    def issue(self, now: float, moments: Moments, trees: int = TREES) -> tuple[Floats, Floats]:
         """Ranges for the open pieces on the day `now`: what is told, and what each method said.
 
         Arrays moments x LEVELS and METHODS x moments x LEVELS, in days. ValueError for a day before
@@ -47,7 +48,7 @@ class Blend:
         """
         if now < self.last_day:
             raise ValueError("days must come in order")
-        said = said_by_all(self.paths, now, moments, self.generator)
+        said = said_by_all(self.paths, now, moments, self.generator, trees)
         finished = finished_by(self.paths, now)
         pooled, levels = self._learnt(now, said)
         told = at_levels(pooled, levels)

@@ -98,9 +98,9 @@ class Forest:
 
 
 def fit_forest(
-    paths: Paths, now: float, encoder: Encoder, reached: ByStep, generator: Generator
+    paths: Paths, now: float, encoder: Encoder, reached: ByStep, generator: Generator, count: int
 ) -> Forest | None:
-    """A forest on the landmarks before `now`; None where hardly anything has finished."""
+    """`count` trees on the landmarks before `now`; None where hardly anything has finished."""
     rows = paths.landmarks
     rows = rows[rows.at < now]
     days, seen = paths.known_on(now, rows)
@@ -114,7 +114,7 @@ def fit_forest(
     target = _target(paths, rows, days, seen, reached)
     trees, sizes = [], []
     piece = paths.piece[rows.stay]
-    for _ in range(TREES):
+    for _ in range(count):
         drawn = _draw(piece, generator)
         sample = Sample(
             binned[drawn], target[drawn], days[drawn], seen[drawn], _evidence(piece[drawn])

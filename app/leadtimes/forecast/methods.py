@@ -16,7 +16,7 @@ from numpy.random import Generator
 
 from app.leadtimes.forecast.curves import PRIOR, fit_reached, fit_since_step, fit_whole
 from app.leadtimes.forecast.features import fit_encoder
-from app.leadtimes.forecast.forest import fit_forest
+from app.leadtimes.forecast.forest import TREES, fit_forest
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.survival import Floats
 
@@ -26,7 +26,9 @@ RECENT_SHARE: Final = 0.25  # of the time watched so far
 FEWEST_RECENT: Final = 40  # finished pieces that the recent past should hold at least
 
 
-def said_by_all(paths: Paths, now: float, moments: Moments, generator: Generator) -> Floats:
+def said_by_all(
+    paths: Paths, now: float, moments: Moments, generator: Generator, trees: int = TREES
+) -> Floats:
     """What every method says of the moments: METHODS x moments x LEVELS."""
     since_step = fit_since_step(paths, now, PRIOR)
     whole = fit_whole(paths, now)
@@ -34,7 +36,7 @@ def said_by_all(paths: Paths, now: float, moments: Moments, generator: Generator
     plain = fit_reached(paths, now, 0.0).predict(moments)
     calm = shrunk.predict(moments)
     encoder = fit_encoder(paths, now, shrunk, since_step, whole)
-    forest = fit_forest(paths, now, encoder, shrunk, generator)
+    forest = fit_forest(paths, now, encoder, shrunk, generator, trees)
     said = {
         "e": plain,
         "e_shrunk": calm,

@@ -17,6 +17,7 @@ from app.leadtimes.survival import Floats
 
 METHOD: Final = "blend"
 REHEARSALS: Final = 12
+REHEARSAL_TREES: Final = 20  # a record can be learnt from with a smaller forest
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,7 @@ def rehearsed(
     for earlier in rehearsal_days(paths, today, days):
         moments = paths.open_at(earlier)
         if len(moments):
-            blend.issue(earlier, moments)
+            blend.issue(earlier, moments, REHEARSAL_TREES)
     return blend
 
 
