@@ -1,6 +1,7 @@
 """Moving one piece, with everything that its move has to say, in one transaction."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, time
 from typing import Literal
 
@@ -63,7 +64,8 @@ def move_piece(
     wish = _wish(shop.studio(), ref, typed, now)
     with shop.house.writing() as db:
         piece = store.load(db, ref)
-        _before(db, shop.studio(), piece, wish, typed, ticked, now)
+        wish = _in_its_place(piece, wish, typed)
+        ticked = _before(db, shop.studio(), piece, wish, typed, ticked, now)
         done = record_in(db, [wish], who, now, typed.once or None)
         _beside(db, shop.studio(), piece, done, wish, typed, ticked, now)
     shop.changed.set()
@@ -100,6 +102,22 @@ def _wish(studio: Studio, ref: Ref, typed: MoveFields, now: int) -> Wish:
     )
 
 
+def _in_its_place(piece: Piece, wish: Wish, typed: MoveFields) -> Wish:
+    """A typed time has no seconds: within the minute of what came before it is just after that.
+
+    Raises BadFields, at the field, for a time before what happened last.
+    """
+    last, happened = piece.state.last_at, wish.happened_at
+    if happened is None or happened >= last:
+        return wish
+    if last - happened < 60:
+        return replace(wish, happened_at=last)
+    if wish.version is not None and wish.version != piece.version:
+        return wish
+    name = "happened_at" if typed.happened_at else "happened_on"
+    raise BadFields({name: "That is before the last thing that happened to this piece."})
+
+
 def _cause(typed: MoveFields) -> str:
     """What caused a finding; going back to a step names that step."""
     return typed.move.removeprefix("back_to_") if is_rework(typed.move) else typed.cause
@@ -111,6 +129,8 @@ def _check_words(kind: Kind, typed: MoveFields) -> None:
         raise BadFields({"reason": "What was found? A few words."})
     if typed.move == "remake" and not typed.cause:
         raise BadFields({"cause": "What caused it?"})
+    if typed.cause and typed.cause not in rules.KNOWN_CAUSES:
+        raise BadFields({"cause": "Choose one of the list."})
     if kind is Kind.HOLD or typed.move == "cancel":
         if typed.whose not in tuple(Whose):
             raise BadFields({"whose": "On whose account?"})
@@ -134,17 +154,21 @@ def _before(
     typed: MoveFields,
     ticked: Sequence[int],
     now: int,
-) -> None:
-    """What has to hold before a move besides the flow's own rules."""
+) -> list[int]:
+    """What has to hold before a move besides the flow's own rules; gives the animal's own marks
+    of those ticked."""
+    own: dict[int, int] = {}
     if typed.move == "passed":
-        must = db.execute(
-            select(marks.c.id)
+        found = db.execute(
+            select(marks.c.id, marks.c.must)
             .join(models, models.c.animal_id == marks.c.animal_id)
-            .where(models.c.id == piece.model_id, marks.c.must == 1, marks.c.gone_at.is_(None))
-        ).scalars()
-        rules.check_marks(list(must), ticked)
+            .where(models.c.id == piece.model_id, marks.c.gone_at.is_(None))
+        )
+        own = {row.id: row.must for row in found}
+        rules.check_marks([mark for mark, must in own.items() if must], ticked)
     if typed.move == "model_finished" and not typed.sure:
         _ask_before_deadline(db, studio, piece, now)
+    return [mark for mark in own if mark in ticked]
 
 
 def _ask_before_deadline(db: Connection, studio: Studio, piece: Piece, now: int) -> None:

@@ -15,11 +15,12 @@ from app.flow.steps import STARTS, STEPS, Of, Step, moves_from
 from app.flow.store import Ref
 from app.orders import history
 from app.orders.order_view import copy_facts, where
-from app.shared.errors import BadFields, NotFound, Refused
+from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Short, Tick
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, new_once, render
+from app.staff.rules import same_site
 from app.studio.typed import typed_moment
 from app.studio.web import Me, RowId, Shop
 from app.studio.workshop import Workshop
@@ -44,9 +45,11 @@ def move(request: Request, shop: Shop, me: Me, of: str, id_: RowId, form: Filled
         done = move_piece(shop, ref, fields, ticked, me)
     except BadFields as why:
         return _page(request, shop, ref, typed, why.fields, form.many("mark"), 422)
-    back = form.get("back") or f"/pieces/{of}/{id_}"
-    if not back.startswith("/") or back.startswith("//"):
-        back = "/"
+    except (NotFound, NotAllowed):
+        raise
+    except Refused as why:
+        return _page(request, shop, ref, typed, {"": str(why)}, form.many("mark"), 409)
+    back = same_site(form.get("back") or f"/pieces/{of}/{id_}")
     joined = "&" if "?" in back else "?"
     return go(request, f"{back}{joined}done=moved&act={done.act}")
 
@@ -141,7 +144,9 @@ def save_correction(request: Request, shop: Shop, me: Me, entry: RowId, form: Fi
         fields = check(CorrectionFields, typed)
         with shop.house.reading() as db:
             ref, _ = flow.find_entry(db, entry)
-        correct(shop.house, entry, _right(shop, fields), me, shop.now(), fields.once or None)
+            log = flow.log_of(db, ref)
+        right = _right(shop, fields, next((e for e in effective(log) if e.id == entry), None))
+        correct(shop.house, entry, right, me, shop.now(), fields.once or None)
         shop.changed.set()
     except BadFields as why:
         return _correction_page(request, shop, entry, typed, why.fields, 422)
@@ -152,12 +157,20 @@ def save_correction(request: Request, shop: Shop, me: Me, entry: RowId, form: Fi
     return go(request, f"/pieces/{ref.of}/{ref.id}?done=corrected")
 
 
-def _right(shop: Workshop, fields: CorrectionFields) -> Right:
+def _right(shop: Workshop, fields: CorrectionFields, shown: Entry | None) -> Right:
     studio, now = shop.studio(), shop.now()
     today = studio.calendar.day_of(now)
     if fields.on is not None and not fields.at and not fields.struck:
         raise BadFields({"at": "At what time?"})
-    happened = typed_moment(studio, fields.on, fields.at, "at", today, time(12))
+    try:
+        happened = typed_moment(studio, fields.on, fields.at, "", today, time(12))
+    except BadFields as why:
+        raise BadFields({"at": str(why)}) from None
+    if happened is not None and happened > now:
+        raise BadFields({"at": "That is in the future. Type a time that has passed."})
+    # The form shows no seconds: a time left as it was is not a new one.
+    if shown is not None and happened == shown.happened_at - shown.happened_at % 60:
+        happened = None
     if not fields.reason:
         raise BadFields({"reason": "Why is it corrected? A few words."})
     if fields.step and fields.step not in tuple(Step):

@@ -48,6 +48,7 @@ CAUSES: tuple[tuple[Step | str, str], ...] = (
     (Step.BLANK, "the blank"),
     ("model", "the model"),
 )
+KNOWN_CAUSES = frozenset(str(key) for key, _ in CAUSES)
 MOST_VIEWS = 20
 
 

@@ -91,6 +91,10 @@ def _known_customer(db: Connection, customer_id: int, draft: Draft, digits: str)
     row = db.execute(select(customers).where(customers.c.id == customer_id)).first()
     if row is None or row.joined_into_id is not None:
         raise BadFields({"name": "This customer's record is gone. Choose or type again."})
+    if fold(typed.name) != row.name_key:
+        raise BadFields(
+            {"name": f"This is {row.name}'s record. “Not this customer” makes a new one."}
+        )
     changed = {
         name: value
         for name, value in (
@@ -210,12 +214,15 @@ def _animal(
 def _animal_row(db: Connection, customer_id: int, draft: AnimalDraft) -> int:
     typed = draft.fields
     if typed.animal_id is not None:
-        if db.execute(select(animals.c.id).where(animals.c.id == typed.animal_id)).first() is None:
+        known = db.execute(select(animals).where(animals.c.id == typed.animal_id)).first()
+        if known is None:
             raise BadFields({"": "An animal of this form is not known any more. Type it again."})
-        if typed.life != "not_said":
-            changed = update(animals).where(animals.c.id == typed.animal_id)
-            db.execute(changed.values(life=typed.life))
-        return typed.animal_id
+        # Another name over a known animal's is another animal.
+        if known.name_key == fold(typed.name):
+            if typed.life != "not_said":
+                changed = update(animals).where(animals.c.id == typed.animal_id)
+                db.execute(changed.values(life=typed.life))
+            return typed.animal_id
     made = db.execute(
         insert(animals).values(
             customer_id=customer_id,

@@ -1,10 +1,15 @@
-"""Editing an order, its copies, a customer, an animal and its marks: who and when are kept."""
+"""Editing an order, its copies, a customer, an animal and its marks: who and when are kept.
 
+A form carries the number of the last change that its page showed: what a colleague changed in the
+meantime is said, and not overwritten unseen.
+"""
+
+from datetime import date
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Request
 from pydantic import AfterValidator
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, and_, func, insert, select, update
 from starlette.responses import Response
 
 from app.flow.store import mark_stale
@@ -19,7 +24,16 @@ from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
 from app.studio.web import Me, RowId, Shop
 from app.studio.workshop import Workshop
-from app.tables import animals, copies, customer_mails, customers, marks, order_animals, orders
+from app.tables import (
+    animals,
+    changes,
+    copies,
+    customer_mails,
+    customers,
+    marks,
+    order_animals,
+    orders,
+)
 
 router = APIRouter()
 _ADDRESS = ("ship_name", "ship_lines", "ship_postcode", "ship_country")
@@ -108,6 +122,37 @@ def _under(typed: dict[str, str], prefix: str) -> dict[str, str]:
     return {name.removeprefix(prefix): v for name, v in typed.items() if name.startswith(prefix)}
 
 
+def _last_change(db: Connection, of: str, of_id: int) -> int:
+    """The number of the newest change of an order with its copies, a customer or an animal."""
+    own = changes.c.order_id == of_id
+    if of != "orders":
+        own = and_(changes.c.of == of, changes.c.of_id == of_id)
+    query = select(func.coalesce(func.max(changes.c.id), 0)).where(own)
+    found: int = db.execute(query).scalar_one()
+    return found
+
+
+def _unseen(typed: dict[str, str], newest: int) -> dict[str, str]:
+    """What to say of a form that is not whole, or whose page is older than the newest change."""
+    if "seen" not in typed:
+        return {"": "This form is not complete. Load the page again."}
+    if typed["seen"] != str(newest):
+        typed["seen"] = str(newest)
+        return {"": "Somebody changed this meanwhile. To save yours over it, save once more."}
+    return {}
+
+
+def _past(fields: EditedOrder, before: Any, today: date) -> dict[str, str]:
+    """A day that is set anew lies ahead; one that has passed since may stay."""
+    return {
+        name: "That day is past. A day after today, or leave it empty."
+        for name in ("needed_by", "gift_day")
+        if (day := getattr(fields, name)) is not None
+        and day.isoformat() != before[name]
+        and day <= today
+    }
+
+
 # ---------------------------------------------------------------- the order and its copies
 
 
@@ -116,7 +161,9 @@ def edit_order(request: Request, shop: Shop, number: RowId) -> Response:
     """The order's fields, as they are."""
     with shop.house.reading() as db:
         rows = order_store.rows_of(db, order_store.by_number(db, number))
+        newest = _last_change(db, "orders", rows.order["id"])
     typed = {name: str(v) if v is not None else "" for name, v in rows.order.items()}
+    typed["seen"] = str(newest)
     typed["gift"] = "1" if rows.order["gift"] else ""
     for copy in rows.copies:
         for name in EditedCopy.model_fields:
@@ -143,10 +190,12 @@ def save_edit(request: Request, shop: Shop, me: Me, number: RowId, form: Filled)
     with shop.house.reading() as db:
         order_id = order_store.by_number(db, number)
         rows = order_store.rows_of(db, order_id)
-    wrong: dict[str, str] = {}
+        wrong = _unseen(typed, _last_change(db, "orders", order_id))
     found: list[tuple[Any, int, dict[str, Any]]] = []
     try:
-        found.append((orders, order_id, _iso(check(EditedOrder, typed).model_dump())))
+        edited = check(EditedOrder, typed)
+        wrong |= _past(edited, rows.order, shop.studio().calendar.day_of(shop.now()))
+        found.append((orders, order_id, _iso(edited.model_dump())))
     except BadFields as why:
         wrong |= why.fields
     for copy in rows.copies:
@@ -192,7 +241,9 @@ def edit_customer(request: Request, shop: Shop, id_: RowId) -> Response:
     """A customer's fields, as they are."""
     with shop.house.reading() as db:
         found = lists_store.one_customer(db, id_)
+        newest = _last_change(db, "customers", id_)
     typed = {name: str(v) if v is not None else "" for name, v in found["customer"].items()}
+    typed["seen"] = str(newest)
     typed["receives"] = next((str(m["id"]) for m in found["mails"] if m["receives"]), "")
     return render(request, "orders/edit_customer.html", {**found, "typed": typed, "errors": {}})
 
@@ -203,8 +254,11 @@ def save_customer(request: Request, shop: Shop, me: Me, id_: RowId, form: Filled
     typed, now = form.plain(), shop.now()
     with shop.house.reading() as db:
         found = lists_store.one_customer(db, id_)
+        wrong = _unseen(typed, _last_change(db, "customers", id_))
     try:
         fields = check(EditedCustomer, typed)
+        if wrong:
+            raise BadFields(wrong)
     except BadFields as why:
         context = {**found, "typed": typed, "errors": why.fields}
         return render(request, "orders/edit_customer.html", context, 422)
@@ -250,7 +304,9 @@ def edit_animal(request: Request, shop: Shop, id_: RowId) -> Response:
     """An animal's fields and marks, as they are."""
     with shop.house.reading() as db:
         found = lists_store.one_animal(db, id_)
+        newest = _last_change(db, "animals", id_)
     typed = {name: str(v) if v is not None else "" for name, v in found["animal"].items()}
+    typed["seen"] = str(newest)
     for mark in found["marks"]:
         typed[f"m{mark['id']}_what"] = mark["what"]
         typed[f"m{mark['id']}_side"] = mark["side"]
@@ -264,13 +320,16 @@ def save_animal(request: Request, shop: Shop, me: Me, id_: RowId, form: Filled) 
     typed, now = form.plain(), shop.now()
     with shop.house.reading() as db:
         found = lists_store.one_animal(db, id_)
-    wrong: dict[str, str] = {}
+        wrong = _unseen(typed, _last_change(db, "animals", id_))
     fields, edited = None, {}
     try:
         fields = check(EditedAnimal, typed)
     except BadFields as why:
         wrong |= why.fields
+    # A mark that the form does not know was noted by a colleague meanwhile: it stays as it is.
     for key in [str(m["id"]) for m in found["marks"]] + ["new"]:
+        if f"m{key}_what" not in typed:
+            continue
         try:
             edited[key] = check(EditedMark, _under(typed, f"m{key}_"), f"m{key}_")
         except BadFields as why:

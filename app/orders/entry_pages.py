@@ -1,7 +1,5 @@
 """The page on which an order is typed."""
 
-from datetime import date
-
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
@@ -10,7 +8,8 @@ from app.orders import entry_store, forecasting
 from app.orders.actions import take_in
 from app.orders.intake import LETTERS, MOST_ANIMALS, Shape, read
 from app.shared.errors import BadFields
-from app.shared.web.forms import Filled, Form
+from app.shared.web.fields import Day, Fields
+from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, is_partial, new_once, render
 from app.studio.web import AskedId, Me, Shop
 
@@ -106,12 +105,20 @@ def suggest_customers(request: Request, shop: Shop, name: str = "", mail: str = 
     return render(request, "orders/_known.html", {"found": found})
 
 
+class ChanceFields(Fields):
+    """The day by which an order would be needed."""
+
+    needed_by: Day
+
+
 @router.get("/orders/new/chance", name="chance")
 def chance(request: Request, shop: Shop, needed_by: str = "") -> Response:
     """An honest word on whether an order taken today can be there by a day."""
     try:
-        day = date.fromisoformat(needed_by[:10])
-    except ValueError:
+        day = check(ChanceFields, {"needed_by": needed_by[:10]}).needed_by
+    except BadFields:
+        return Response("")
+    if day is None:
         return Response("")
     said = forecasting.chance_of_new(shop, day)
     return render(request, "orders/_chance.html", {"said": said})

@@ -1,7 +1,8 @@
 """An order as it is typed: read from the form, checked field by field, nothing lost. Pure.
 
 The form's fields are named by place: `a0_name` is the first animal's name, `a0c1_size` the size of
-its second copy. Empty animals and copies past the first are passed over.
+its second copy. Empty animals past the first are passed over; a copy counts though nothing is
+known of it yet.
 """
 
 import re
@@ -19,6 +20,7 @@ from app.shared.web.forms import check
 
 MOST_ANIMALS = 12
 MOST_COPIES = 24
+MOST_PICTURES = 20_000
 SMALLEST_MM, LARGEST_MM = 5, 2000
 LETTERS = "ABCDEFGHIJKL"
 Sent = TypeVar("Sent", bound=Fields)
@@ -28,6 +30,12 @@ _PLACE = re.compile(r"^a(\d{1,2})(?:c(\d{1,2}))?_")
 def _size(value: int | None) -> int | None:
     if value is not None and not SMALLEST_MM <= value <= LARGEST_MM:
         raise ValueError(f"Between {SMALLEST_MM} and {LARGEST_MM} mm, please.")
+    return value
+
+
+def _pictures(value: int | None) -> int | None:
+    if value is not None and not 0 <= value <= MOST_PICTURES:
+        raise ValueError("How many pictures are there?")
     return value
 
 
@@ -45,15 +53,22 @@ class CustomerFields(Fields):
     phone: Short
 
 
-class OrderFields(Fields):
+class OrderDays(Fields):
+    """The days of an order, which are checked even where something else of it is wrong."""
+
+    gift_day: Day
+    needed_by: Day
+    under_way: Tick
+    taken_on: Day
+
+
+class OrderFields(OrderDays):
     """What concerns the order as a whole."""
 
     shop_reference: Short
     channel: Literal["shop", "phone", "mail", "in_person", "other"] = "shop"
     paid: Literal["none", "part", "all"] = "none"
     gift: Tick
-    gift_day: Day
-    needed_by: Day
     needed_reason: Line
     ship_name: Line
     ship_lines: Words
@@ -61,8 +76,6 @@ class OrderFields(Fields):
     ship_country: Short
     parcel_note: Line
     note: Words
-    under_way: Tick
-    taken_on: Day
 
 
 StepChoice = Annotated[Step | None, BeforeValidator(_empty_step)]
@@ -81,7 +94,7 @@ class AnimalFields(Fields):
     ready_model: Tick
     step: StepChoice = None
     since: Day
-    pictures: Number
+    pictures: Annotated[Number, AfterValidator(_pictures)]
 
 
 class CopyFields(Fields):
@@ -167,9 +180,10 @@ def read(typed: Mapping[str, str], today: date) -> Draft:
     errors = _Errors()
     customer = errors.check(CustomerFields, typed, "")
     order = errors.check(OrderFields, typed, "")
-    animals = _animals(typed, errors, bool(order and order.under_way), today)
-    if order is not None:
-        errors.fields |= _day_problems(order, today)
+    days = errors.check(OrderDays, typed, "")
+    animals = _animals(typed, errors, bool(days and days.under_way), today)
+    if days is not None:
+        errors.fields |= _day_problems(days, today)
     if errors.fields or customer is None or order is None:
         raise BadFields(errors.fields)
     return Draft(customer, order, animals)
@@ -201,7 +215,7 @@ def _under(typed: Mapping[str, str], prefix: str) -> dict[str, str]:
     return {name.removeprefix(prefix): v for name, v in typed.items() if name.startswith(prefix)}
 
 
-def _day_problems(order: OrderFields, today: date) -> dict[str, str]:
+def _day_problems(order: OrderDays, today: date) -> dict[str, str]:
     """Days that cannot be: the past where the future is meant, and the other way round."""
     found: dict[str, str] = {}
     for name in ("needed_by", "gift_day"):

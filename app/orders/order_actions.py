@@ -153,6 +153,8 @@ def note_contact(
     now = shop.now()
     _check_told(typed, shop.studio().calendar.day_of(now))
     with shop.house.writing() as db:
+        if _noted_before(db, order_id, typed, now):
+            raise AlreadyMoved("That is noted already.")
         db.execute(
             insert(contacts).values(
                 customer_id=customer_id, order_id=order_id, at=now, account_id=who.account_id,
@@ -169,6 +171,17 @@ def note_contact(
             )  # fmt: skip
         mark_stale(db, [order_id])
     shop.changed.set()
+
+
+def _noted_before(db: Connection, order_id: int, typed: ContactFields, now: int) -> bool:
+    """Whether the same words were noted a moment ago: a double tap."""
+    query = select(contacts.c.id).where(
+        contacts.c.order_id == order_id,
+        contacts.c.asked == typed.asked,
+        contacts.c.told == typed.told,
+        contacts.c.at > now - 60,
+    )
+    return db.execute(query).first() is not None
 
 
 def _check_told(typed: ContactFields, today: date) -> None:
@@ -215,6 +228,7 @@ def cancel(shop: Workshop, order_id: int, typed: StopFields, who: Person, once: 
 
     def wishes(pieces: Iterable[Piece]) -> list[Wish]:
         ordered = sorted(pieces, key=lambda p: p.ref.of is Of.MODEL)
+        _check_nobody_waits(shop, order_id, ordered)
         return [
             Wish(p.ref, Kind.MOVE, "cancel", reason=typed.reason, whose=typed.whose)
             for p in ordered
@@ -222,6 +236,20 @@ def cancel(shop: Workshop, order_id: int, typed: StopFields, who: Person, once: 
         ]
 
     _stop(shop, order_id, typed.about, wishes, who, once)
+
+
+def _check_nobody_waits(shop: Workshop, order_id: int, pieces: Iterable[Piece]) -> None:
+    """A model that another order waits for is not cancelled under it. Raises Refused."""
+    ids = [piece.ref.id for piece in pieces if piece.ref.of is Of.MODEL]
+    query = (
+        select(orders.c.number)
+        .join(copies, copies.c.order_id == orders.c.id)
+        .where(copies.c.model_id.in_(ids), copies.c.open == 1, orders.c.id != order_id)
+    )
+    with shop.house.reading() as db:
+        waiting = db.execute(query.limit(1)).scalar()
+    if waiting is not None:
+        raise Refused(f"Order {waiting} waits for the same model. Cancel the copies alone.")
 
 
 def _stop(shop: Workshop, order_id: int, about: str, wishes: Any, who: Person, once: str) -> None:

@@ -14,13 +14,19 @@ from app.orders.order_actions import ContactFields, QuestionFields, StopFields
 from app.orders.order_view import view
 from app.orders.photos_told import ToldFields, photos_told
 from app.shared.errors import BadFields
-from app.shared.web.fields import Fields, Reason
+from app.shared.web.fields import Day, Fields, Reason
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, new_once, render
 from app.studio.web import Me, RowId, Shop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
+
+
+class DeadlineFields(Fields):
+    """The last day for more copies."""
+
+    copy_deadline: Day
 
 
 class AnswerFields(Fields):
@@ -163,10 +169,9 @@ def deadline(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) 
     """Move the day until which copies may join."""
 
     def act(id_: int) -> None:
-        try:
-            day = date.fromisoformat(form.get("copy_deadline"))
-        except ValueError:
-            raise BadFields({"copy_deadline": "A day like 2026-11-25, please."}) from None
+        day = check(DeadlineFields, form.plain()).copy_deadline
+        if day is None:
+            raise BadFields({"copy_deadline": "A day like 2026-11-25, please."})
         order_actions.set_deadline(shop, id_, day, me)
 
     return _act(request, shop, number, form, "deadline", "saved", act)
@@ -180,6 +185,8 @@ def link(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> R
             request, shop, number, form, "", "revoked",
             lambda id_: order_actions.revoke_link(shop, id_, me),
         )  # fmt: skip
+    if form.get("act") != "replace":
+        raise BadFields({"": "Replace the link or revoke it? Load the page again."})
     return _act(
         request, shop, number, form, "", "link",
         lambda id_: order_actions.replace_link(shop, id_, me),

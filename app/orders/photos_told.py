@@ -2,14 +2,14 @@
 
 from typing import Literal
 
-from sqlalchemy import insert
+from sqlalchemy import Connection, insert, select
 
 from app.flow import store
 from app.flow.actions import Wish, record_in
 from app.flow.rules import Kind
 from app.flow.steps import Of, Step
 from app.flow.store import mark_stale
-from app.shared.errors import BadFields, Refused
+from app.shared.errors import AlreadyMoved, BadFields, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Number
 from app.studio.workshop import Workshop
@@ -43,6 +43,8 @@ def photos_told(shop: Workshop, order_id: int, typed: ToldFields, who: Person, o
         ]
         if not waiting:
             raise Refused("No photos are wanted for this order now.")
+        if _told_before(db, order_id, typed, now):
+            raise AlreadyMoved("That is noted already.")
         db.execute(
             insert(photo_deliveries).values(
                 order_id=order_id, told_at=now, way=typed.way, link=typed.link,
@@ -54,3 +56,13 @@ def photos_told(shop: Workshop, order_id: int, typed: ToldFields, who: Person, o
         record_in(db, wishes, who, now, once or None)
         mark_stale(db, [order_id])
     shop.changed.set()
+
+
+def _told_before(db: Connection, order_id: int, typed: ToldFields, now: int) -> bool:
+    """Whether the same was told a moment ago: a double tap."""
+    told = photo_deliveries.c
+    query = select(told.id).where(
+        told.order_id == order_id, told.way == typed.way, told.link == typed.link,
+        told.told_at > now - 60,
+    )  # fmt: skip
+    return db.execute(query).first() is not None

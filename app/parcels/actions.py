@@ -52,6 +52,8 @@ def hand_over(
             left = rules.refused(store.stops_of(db, row, now), who.role, typed.reason)
             if left:
                 raise BadFields({"reason": _why_not(row, left, typed.reason)})
+        _check_together(rows)
+        sent = _in_its_place(rows, sent, "sent_at" if typed.sent_at else "sent_on")
         parcel_id = _make(db, typed, rows, sent or now, who)
         wishes = [
             Wish(Ref(Of.COPY, row["id"]), Kind.MOVE, "handed_over", happened_at=sent,
@@ -63,6 +65,32 @@ def hand_over(
         db.execute(update(copies).where(copies.c.id.in_(ids)).values(parcel_id=parcel_id))
     shop.changed.set()
     return parcel_id, done
+
+
+_ONE_ADDRESS = ("customer_id", "ship_name", "ship_lines", "ship_postcode", "ship_country")
+
+
+def _check_together(rows: Sequence[RowMapping]) -> None:
+    """A parcel goes to one address. Raises BadFields."""
+    first = rows[0]
+    for row in rows[1:]:
+        if any(row[name] != first[name] for name in _ONE_ADDRESS):
+            raise BadFields(
+                {"copy": f"{_code(row)} goes to another address than {_code(first)}: two parcels."}
+            )
+
+
+def _in_its_place(rows: Sequence[RowMapping], when: int | None, name: str) -> int | None:
+    """A typed time has no seconds: within the minute of what came before it is just after that.
+
+    Raises BadFields, at the field, for a time before what happened last to one of the copies.
+    """
+    last = max(row["last_at"] for row in rows)
+    if when is None or when >= last:
+        return when
+    if last - when < 60:
+        return int(last)
+    raise BadFields({name: "That is before the last thing that happened to a piece in it."})
 
 
 def _code(row: RowMapping) -> str:
@@ -109,23 +137,29 @@ def received(shop: Workshop, parcel_id: int, when: int | None, who: Person, once
     now = shop.now()
     with shop.house.writing() as db:
         _, inside = store.parcel(db, parcel_id)
+        gone = [row for row in inside if row["step"] == Step.HANDED_OVER]
+        if not gone:
+            raise AlreadyMoved("It is noted as received already.")
+        when = _in_its_place(gone, when, "sent_on")
         wishes = [
             Wish(Ref(Of.COPY, row["id"]), Kind.MOVE, "received", happened_at=when, amount=parcel_id)
-            for row in inside
-            if row["step"] == Step.HANDED_OVER
+            for row in gone
         ]
-        if not wishes:
-            raise AlreadyMoved("It is noted as received already.")
         done = record_in(db, wishes, who, now, once or None)
     shop.changed.set()
     return done
 
 
 def change_number(shop: Workshop, parcel_id: int, carrier: str, number: str, who: Person) -> None:
-    """Put a parcel's carrier and number right; the page follows."""
+    """Put a parcel's carrier and number right; the page follows.
+
+    Raises BadFields where the carrier of a parcel that went with one is not named.
+    """
     now = shop.now()
     with shop.house.writing() as db:
         row, inside = store.parcel(db, parcel_id)
+        if row["way"] == "carrier" and not carrier:
+            raise BadFields({"carrier": "Which carrier?"})
         db.execute(
             update(parcels)
             .where(parcels.c.id == parcel_id)

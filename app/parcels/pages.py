@@ -66,12 +66,9 @@ def _form(
     now = shop.now()
     with shop.house.reading() as db:
         asked = store.copy_row(db, copy_id)
-        packed = store.packed(db, now, order_id=asked["order_id"])
-        together = [
-            p for p in store.packed(db, now)
-            if p.row["customer_id"] == asked["customer_id"]
-            and p.row["order_id"] != asked["order_id"]
-        ]  # fmt: skip
+        theirs = store.packed(db, now, customer_id=asked["customer_id"])
+    packed = [p for p in theirs if p.row["order_id"] == asked["order_id"]]
+    together = [p for p in theirs if p.row["order_id"] != asked["order_id"]]
     ticked = set(form.many("copy")) if form else {str(p.row["id"]) for p in packed}
     context: dict[str, Any] = {
         "asked": asked,

@@ -1,10 +1,10 @@
 """Packed copies, and parcels that have left."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, func, or_, select
+from sqlalchemy import Connection, func, select
 from sqlalchemy.engine import RowMapping
 
 from app.flow.steps import Step
@@ -42,46 +42,66 @@ class Packed:
         return f"{r['order_number']}-{r['letter']}{r['number']}"
 
 
-def packed(db: Connection, now: int, *, order_id: int | None = None) -> list[Packed]:
-    """Copies at packing, of one order or of all, oldest order first."""
+def packed(db: Connection, now: int, *, customer_id: int | None = None) -> list[Packed]:
+    """Copies at packing, of one customer or of all, oldest order first."""
     query = _COPY.where(copies.c.step == str(Step.PACKING), copies.c.open == 1)
-    if order_id is not None:
-        query = query.where(copies.c.order_id == order_id)
-    rows = db.execute(query.order_by(orders.c.number, copies.c.letter, copies.c.number))
-    return [Packed(row, stops_of(db, row, now)) for row in rows.mappings()]
+    if customer_id is not None:
+        query = query.where(orders.c.customer_id == customer_id)
+    ordered = query.order_by(orders.c.number, copies.c.letter, copies.c.number)
+    rows = db.execute(ordered).mappings().all()
+    around = _around(db, {row["order_id"] for row in rows})
+    return [Packed(row, _stops(row, around, now)) for row in rows]
 
 
 def stops_of(db: Connection, row: RowMapping, now: int) -> list[Stop]:
     """Every reason why a copy may not leave."""
-    waiting = db.execute(
-        select(func.count())
-        .select_from(copies)
+    return _stops(row, _around(db, {row["order_id"]}), now)
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """What stands against a copy in the rest of its order: copies still being made, by order, and
+    open questions, by order and the copy that they are about (None for all of it)."""
+
+    making: Mapping[int, int]
+    asked: Mapping[tuple[int, int | None], int]
+
+
+def _around(db: Connection, order_ids: Collection[int]) -> _Around:
+    making = db.execute(
+        select(copies.c.order_id, func.count().label("number"))
         .where(
-            copies.c.order_id == row["order_id"],
+            copies.c.order_id.in_(order_ids),
             copies.c.withdrawn == 0,
             copies.c.step.not_in([*_DONE, str(Step.PACKING)]),
         )
-    ).scalar_one()
-    open_questions = db.execute(
-        select(func.count())
-        .select_from(questions)
-        .where(
-            questions.c.order_id == row["order_id"],
-            questions.c.answered_at.is_(None),
-            or_(questions.c.copy_id.is_(None), questions.c.copy_id == row["id"]),
-        )
-    ).scalar_one()
+        .group_by(copies.c.order_id)
+    )
+    asked = db.execute(
+        select(questions.c.order_id, questions.c.copy_id, func.count())
+        .where(questions.c.order_id.in_(order_ids), questions.c.answered_at.is_(None))
+        .group_by(questions.c.order_id, questions.c.copy_id)
+    )
+    return _Around(
+        {row.order_id: row.number for row in making},
+        {(order, copy): count for order, copy, count in asked},
+    )
+
+
+def _stops(row: RowMapping, around: _Around, now: int) -> list[Stop]:
+    order = row["order_id"]
     return may_leave(
         Leaving(
             now=now,
             rests_until=row["rests_until"],
-            questions_open=open_questions,
+            questions_open=around.asked.get((order, None), 0)
+            + around.asked.get((order, row["id"]), 0),
             paid=row["paid"],
             address_known=bool(row["ship_lines"].strip()),
             address_confirmed=row["address_confirmed_at"] is not None,
             inscription=row["inscription"],
             spelling_confirmed=row["spelling_confirmed_at"] is not None,
-            others_not_ready=waiting,
+            others_not_ready=around.making.get(order, 0),
             ship_part=bool(row["ship_part"]),
             held=bool(row["hold_whose"]),
         )

@@ -257,7 +257,7 @@ def test_set_aside_until_a_choice_or_a_typed_time(shop, said, until, reason):
         ({"until_hour": "06:00"}, "That has passed already."),
         ({"until_day": "2026-03-01"}, "That has passed already."),
         ({"until_day": "2031-03-01"}, "over a year away"),
-        ({"until_day": "9999-12-31", "until_hour": "23:59"}, "over a year away"),
+        ({"until_day": "9999-12-31", "until_hour": "23:59"}, "Is the year right?"),
         ({"until_day": "never"}, "A day like 2026-11-25, please."),
         ({"until_day": "2026-03-29", "until_hour": "01:30"}, "does not exist on this day"),
         ({"until": "always"}, "Choose one of the list."),

@@ -11,12 +11,18 @@ from app.shared import text
 
 _MAIL = re.compile(r"^[^\s@<>()\[\]\\,;:\"]+@[^\s@<>()\[\]\\,;:\"]+\.[^\s@<>()\[\]\\,;:\".]{2,}$")
 _LOCAL, _DOMAIN, _PATH = 64, 255, 254
+FIRST_YEAR, LAST_YEAR = 1900, 2200
+# SQLite's whole numbers end at 2^63, a browser's at 2^53.
+_LARGEST = 2**53
 
 
 class Fields(BaseModel):
     """What a form sends. Unknown fields are ignored, never taken over."""
 
-    model_config = ConfigDict(extra="ignore", frozen=True, str_strip_whitespace=False)
+    # A field that was not sent at all is looked at like one that was sent empty.
+    model_config = ConfigDict(
+        extra="ignore", frozen=True, str_strip_whitespace=False, validate_default=True
+    )
 
 
 def _clean(longest: int, lines: bool) -> Callable[[str], str]:
@@ -43,9 +49,13 @@ def _day(value: Any) -> Any:
     if not isinstance(value, str):
         return value
     try:
-        return date.fromisoformat(value.strip())
+        day = date.fromisoformat(value.strip())
     except ValueError:
         raise ValueError("A day like 2026-11-25, please.") from None
+    # Beyond, a calendar's arithmetic falls off the edge; nobody means such a day.
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError("Is the year right?")
+    return day
 
 
 def mail_problem(address: str) -> str | None:
@@ -83,5 +93,9 @@ Mail = Annotated[str, Field(default=""), AfterValidator(_clean(254, False)), Aft
 Day = Annotated[
     date | None, Field(default=None), BeforeValidator(_day), BeforeValidator(_empty_is_none)
 ]
-Number = Annotated[int | None, Field(default=None), BeforeValidator(_empty_is_none)]
+Number = Annotated[
+    int | None,
+    Field(default=None, ge=-_LARGEST, le=_LARGEST),
+    BeforeValidator(_empty_is_none),
+]
 Tick = Annotated[bool, Field(default=False), BeforeValidator(lambda v: v in ("1", "on", True))]

@@ -23,6 +23,7 @@ EVERY_ANSWER = {
 }
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 LARGEST_FORM = 512 * 1024
+LONGEST_PATH = 1000
 _TOO_LARGE = "That is more than this page can take. Send less at a time."
 
 
@@ -83,6 +84,9 @@ class Guard:
         host = headers.get("host", "")
         if self.hosts is not None and _bare(host) not in self.hosts:
             return "This site is not known under that name.", 400
+        # No page of ours is called so; a number of thousands of digits is not even read.
+        if len(scope["path"]) > LONGEST_PATH:
+            return "There is no such page.", 404
         if scope["method"] in SAFE:
             return "", 0
         if not _from_ourselves(headers, host):
