@@ -7,6 +7,7 @@ from datetime import timedelta
 from app.demo.floor import Floor
 from app.demo.hours import DAY
 from app.demo.ledger import Job, Row
+from app.demo.letters import write_letters
 from app.flow import store
 from app.flow.steps import ENDS
 
@@ -18,8 +19,9 @@ _PAGES_FOR = 120 * DAY
 
 def write_all(floor: Floor, progress: Callable[[float], None]) -> None:
     """Everything that is written after the history; `progress` is told the part done, 0 to 1."""
-    for place, write in enumerate((write_pieces, write_tellings, write_contacts)):
-        progress(place / 3)
+    parts = (write_pieces, write_tellings, write_contacts, write_letters)
+    for place, write in enumerate(parts):
+        progress(place / len(parts))
         write(floor)
 
 
