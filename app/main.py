@@ -24,7 +24,7 @@ from app.orders import (
 )
 from app.owner import pages as owner_pages
 from app.parcels import pages as parcels_pages
-from app.photos import builds, builds_pages, check_pages, check_worker, intake_worker
+from app.photos import builds, builds_pages, check_pages, check_worker, intake_worker, release_pages
 from app.photos import pages as photos_pages
 from app.photos.intake_upload import BODY_AT_MOST
 from app.publishing import letters_pages, letters_worker, sending
@@ -56,6 +56,7 @@ ROUTERS = (
     parcels_pages.router,
     owner_pages.router,
     builds_pages.router,
+    release_pages.router,
     photos_pages.router,
     check_pages.router,
     desk_pages.router,
@@ -110,7 +111,7 @@ def staff_site(
         site.include_router(router)
     site.mount("/static", StaticFiles(directory=shipped("static")), name="static")
     refusals.install(site)
-    larger = {"/photos/bring/": BODY_AT_MOST}
+    larger = {"/photos/bring/": BODY_AT_MOST, "/release/": release_pages.BODY_AT_MOST}
     return Guard(site, hosts=hosts, referrer="same-origin", larger=larger)
 
 

@@ -11,9 +11,11 @@ from sqlalchemy import Connection, text
 from app.orders import ranges
 from app.orders.facts import facts_of_many
 from app.orders.order_facts import OrderFacts, has_range
+from app.photos.release import released
 from app.publishing.pages_file import PageRow, read_all
-from app.publishing.worker import AT_ONCE, Link, live_links, teller_of
+from app.publishing.worker import AT_ONCE, Link, as_shown, live_links, teller_of
 from app.status.document import from_json, sentences
+from app.status.picture_words import Released
 from app.status.wording import Teller, document
 from app.studio.workshop import Studio
 
@@ -64,12 +66,13 @@ def _compare(
             links = live_links(db, part, studio, now)
             known = [id_ for id_ in part if id_ in links and id_ in in_file]
             facts = facts_of_many(db, known, studio, now)
+            pictures = released(db, known)
             for id_ in part:
                 rows = in_file.get(id_, {})
                 count += len(rows)
                 found.extend(_links(id_, links.get(id_, []), rows))
                 if id_ in facts and rows:
-                    found.extend(_texts(facts[id_], rows, teller))
+                    found.extend(_texts(facts[id_], rows, teller, as_shown(pictures.get(id_))))
     return count, found
 
 
@@ -84,13 +87,15 @@ def _links(order_id: int, links: list[Link], rows: dict[str, PageRow]) -> list[P
     return [*missing, *extra]
 
 
-def _texts(facts: OrderFacts, rows: dict[str, PageRow], teller: Teller) -> list[PageDifference]:
+def _texts(
+    facts: OrderFacts, rows: dict[str, PageRow], teller: Teller, picture: Released | None
+) -> list[PageDifference]:
     """The pages of an order against its facts. The range is the one that was told."""
     if has_range(facts):
         facts = replace(facts, shown=ranges.as_told(facts.told))
     found: list[PageDifference] = []
     for row in rows.values():
-        expected = document(facts, teller, row.written_at)
+        expected = document(facts, teller, row.written_at, picture)
         try:
             page = from_json(row.document)
         except ValueError as why:

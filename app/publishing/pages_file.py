@@ -5,7 +5,7 @@ is all of an order's rows or none.
 """
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +21,11 @@ CREATE TABLE IF NOT EXISTS pages (
     lapses_at INTEGER
 ) STRICT;
 CREATE INDEX IF NOT EXISTS ix_pages_order_id ON pages (order_id);
+CREATE TABLE IF NOT EXISTS pictures (
+    order_id INTEGER NOT NULL PRIMARY KEY,
+    sha256 TEXT NOT NULL,
+    jpeg BLOB NOT NULL
+) STRICT;
 CREATE TABLE IF NOT EXISTS published (
     place TEXT NOT NULL PRIMARY KEY,
     at INTEGER,
@@ -38,6 +43,14 @@ class PageRow:
     document: str
     written_at: int
     lapses_at: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class PagePicture:
+    """The picture of an order's page: its hash, and where its bytes are read if they are new."""
+
+    sha256: str
+    path: Path
 
 
 class PagesFile:
@@ -60,9 +73,20 @@ class PagesFile:
     def words(self, number: int) -> None:
         self._raw.execute(f"PRAGMA user_version = {int(number)}")
 
-    def replace(self, order_ids: Iterable[int], rows: Iterable[PageRow]) -> None:
-        """Put these rows in the place of every row that the orders had."""
+    def replace(
+        self,
+        order_ids: Iterable[int],
+        rows: Iterable[PageRow],
+        pictures: Mapping[int, PagePicture] | None = None,
+    ) -> None:
+        """Put these rows in the place of every row that the orders had, pictures too.
+
+        `pictures` are by order. Raises OSError where one that is new cannot be read.
+        """
+        order_ids = list(order_ids)
         with self._writing():
+            for order_id in order_ids:
+                self._put_picture(order_id, (pictures or {}).get(order_id))
             self._raw.executemany(
                 "DELETE FROM pages WHERE order_id = ?", [(order_id,) for order_id in order_ids]
             )
@@ -75,12 +99,29 @@ class PagesFile:
                 ],
             )
 
+    def _put_picture(self, order_id: int, picture: PagePicture | None) -> None:
+        """A picture that is there already is not written again: it is by far the largest part."""
+        found = "SELECT sha256 FROM pictures WHERE order_id = ?"
+        row = self._raw.execute(found, (order_id,)).fetchone()
+        if row is not None and picture is not None and row[0] == picture.sha256:
+            return
+        if row is not None:
+            self._raw.execute("DELETE FROM pictures WHERE order_id = ?", (order_id,))
+        if picture is not None:
+            self._raw.execute(
+                "INSERT INTO pictures (order_id, sha256, jpeg) VALUES (?, ?, ?)",
+                (order_id, picture.sha256, picture.path.read_bytes()),
+            )
+
     def remove_lapsed(self, now: int) -> None:
         """Take out the pages whose links have lapsed."""
         lapsed = "FROM pages WHERE lapses_at <= ?"
         if self._raw.execute(f"SELECT 1 {lapsed} LIMIT 1", (now,)).fetchone():
             with self._writing():
                 self._raw.execute(f"DELETE {lapsed}", (now,))
+                self._raw.execute(
+                    "DELETE FROM pictures WHERE order_id NOT IN (SELECT order_id FROM pages)"
+                )
 
     def written_before(self, moment: int) -> set[int]:
         """The orders whose pages were last written before a moment."""

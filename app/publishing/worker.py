@@ -9,7 +9,7 @@ import logging
 import sqlite3
 import threading
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
@@ -23,8 +23,11 @@ from app import status
 from app.orders import ranges, tellings
 from app.orders.facts import facts_of_many
 from app.orders.order_facts import OrderFacts, decision
-from app.publishing.pages_file import PageRow, PagesFile
+from app.photos import release
+from app.photos.release import place
+from app.publishing.pages_file import PagePicture, PageRow, PagesFile
 from app.status.document import Contact, to_json
+from app.status.picture_words import Released
 from app.status.wording import Teller, document
 from app.studio.workshop import Studio, Workshop
 
@@ -199,15 +202,41 @@ def _write(shop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     with shop.house.reading() as db:
         links = live_links(db, list(wanted), studio, now)
         found = list(facts_of_many(db, sorted(links), studio, now).values())
+        pictures = _pictures(db, sorted(links), shop)
     _keep_told(shop, found, now)
-    rows = _rows(found, links, studio, now)
-    pages.replace(wanted, rows)
+    rows = _rows(found, links, studio, now, pictures)
+    pages.replace(
+        wanted,
+        rows,
+        {
+            id_: PagePicture(one.file, place(shop.folder.pictures, one.file))
+            for id_, one in pictures.items()
+        },
+    )
     done = [
         {"order_id": order_id, "wanted": number, "now": now} for order_id, number in wanted.items()
     ]
     with shop.house.writing(quietly=True) as db:
         db.execute(_WRITTEN, done)
     return len(done)
+
+
+def _pictures(db: Connection, ids: Sequence[int], shop: Workshop) -> dict[int, release.Released]:
+    """The released pictures whose files are there: a lost one leaves the page without it."""
+    return {
+        id_: one
+        for id_, one in release.released(db, ids).items()
+        if place(shop.folder.pictures, one.file).is_file()
+    }
+
+
+def as_shown(one: release.Released | None) -> Released | None:
+    """A released picture, as the page is worded from it."""
+    if one is None:
+        return None
+    return Released(
+        one.animal, one.shows, one.by, one.released_at, one.width, one.height, one.remembered
+    )
 
 
 def live_links(
@@ -252,12 +281,16 @@ def _keep_told(shop: Workshop, found: Iterable[OrderFacts], now: int) -> None:
 
 
 def _rows(
-    found: Iterable[OrderFacts], links: dict[int, list[Link]], studio: Studio, now: int
+    found: Iterable[OrderFacts],
+    links: dict[int, list[Link]],
+    studio: Studio,
+    now: int,
+    pictures: Mapping[int, release.Released],
 ) -> list[PageRow]:
     teller = teller_of(studio)
     rows: list[PageRow] = []
     for facts in found:
-        page = to_json(document(facts, teller, now))
+        page = to_json(document(facts, teller, now, as_shown(pictures.get(facts.id))))
         rows.extend(
             PageRow(link.token_hash, facts.id, page, now, link.lapses_at)
             for link in links[facts.id]

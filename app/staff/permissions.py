@@ -114,6 +114,12 @@ TABLE: dict[str, Row] = {
     "machines_named": OWNER_ONLY,
     "machine_change": OWNER_ONLY,
     "machine_switch": OWNER_ONLY,
+    # The picture on a customer's page.
+    "release": EVERYBODY,
+    "release_upload": EVERYBODY,
+    "release_stored": EVERYBODY,
+    "release_back": EVERYBODY,
+    "released_picture": EVERYBODY,
     # The photo desk.
     "photos": EVERYBODY,
     "photos_came": EVERYBODY,

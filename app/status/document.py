@@ -52,6 +52,17 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
+class Picture:
+    """The one picture of a page, its caption and size in px. The bytes lie beside the page."""
+
+    caption: str
+    alt: str
+    width: int
+    height: int
+    folded: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Document:
     """A status page. `title` names no animal where the order is a gift."""
 
@@ -64,6 +75,7 @@ class Document:
     as_of: str
     private: str
     contact: Contact
+    picture: Picture | None = None
 
 
 def to_json(document: Document) -> str:
@@ -88,7 +100,11 @@ def from_json(text: str) -> Document:
         todo, contact = raw.pop("todo"), raw.pop("contact")
         todo["tasks"] = tuple(todo["tasks"])
         sections = tuple(_section(section) for section in raw.pop("sections"))
-        return Document(**raw, todo=ToDo(**todo), sections=sections, contact=Contact(**contact))
+        shown = raw.pop("picture", None)
+        picture = Picture(**shown) if shown is not None else None
+        return Document(
+            **raw, todo=ToDo(**todo), sections=sections, contact=Contact(**contact), picture=picture
+        )
     except (KeyError, TypeError, AttributeError) as why:
         raise ValueError("this is not a status page") from why
 
@@ -106,5 +122,7 @@ def sentences(document: Document) -> Iterator[str]:
         yield section.heading
         for block in section.blocks:
             yield "".join(block.lines) if block.kind == "range" else "\n".join(block.lines)
+    if document.picture is not None:
+        yield document.picture.caption
     contact = document.contact
     yield from (document.as_of, document.private, contact.mail, contact.phone, contact.hours)

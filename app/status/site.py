@@ -44,6 +44,11 @@ HEADERS = {
 NOT_FOUND = "There is no page here. Please look at the link again, or ask whoever sent it to you.\n"
 _NOT_NOW = "This page cannot be shown at the moment. Please try again in a few minutes.\n"
 _READ = "SELECT document, lapses_at FROM pages WHERE token_hash = ?"
+_PICTURE = (
+    "SELECT b.jpeg, p.lapses_at FROM pages p JOIN pictures b ON b.order_id = p.order_id"
+    " WHERE p.token_hash = ?"
+)
+PICTURE = "picture.jpg"
 
 
 class Pages:
@@ -63,6 +68,16 @@ class Pages:
         if row is None or (row[1] is not None and row[1] <= now):
             return None
         return str(row[0])
+
+    def picture(self, token: str, now: float) -> bytes | None:
+        """The JPEG beside the page under a link; None where there is none, or no page (any more).
+
+        Raises sqlite3.Error or OSError where the file cannot be read.
+        """
+        row = self._open().execute(_PICTURE, (token_hash(token),)).fetchone()
+        if row is None or (row[1] is not None and row[1] <= now):
+            return None
+        return bytes(row[0])
 
     def _open(self) -> sqlite3.Connection:
         inode = self._path.stat().st_ino
@@ -103,6 +118,8 @@ class _Site:
         if path == "/static/status.css":
             return _style(self._style)
         token, slash, rest = path[1:].partition("/")
+        if rest == PICTURE and _TOKEN.fullmatch(token) is not None:
+            return self._picture(token)
         if rest or _TOKEN.fullmatch(token) is None:
             return _plain(NOT_FOUND, 404)
         try:
@@ -117,9 +134,19 @@ class _Site:
             return RedirectResponse(f"{token}/", 308, HEADERS)
         return Response(self._render(text), 200, HEADERS, "text/html")
 
+    def _picture(self, token: str) -> Response:
+        try:
+            jpeg = self._pages.picture(token, self._clock())
+        except (sqlite3.Error, OSError):
+            self._pages.close()
+            return _plain(_NOT_NOW, 503)
+        if jpeg is None:
+            return _plain(NOT_FOUND, 404)
+        return Response(jpeg, 200, HEADERS, "image/jpeg")
+
 
 def _page(template: Template, text: str) -> bytes:
-    return template.render(page=from_json(text)).encode()
+    return template.render(page=from_json(text), beside=PICTURE).encode()
 
 
 def _plain(words: str, status: int) -> Response:

@@ -14,6 +14,7 @@ from app.shared.calendar import Calendar
 from app.shared.web import words
 from app.status import parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Contact, Document, Section, ToDo
+from app.status.picture_words import Released, picture
 from app.status.voice import Days
 
 _NOTHING = "You need to do nothing at the moment."
@@ -41,8 +42,10 @@ class Teller:
     blank_on: bool = True
 
 
-def document(facts: OrderFacts, teller: Teller, now: int) -> Document:
-    """An order's status page as it reads now."""
+def document(
+    facts: OrderFacts, teller: Teller, now: int, released: Released | None = None
+) -> Document:
+    """An order's status page as it reads now, with the picture that was released to it."""
     days = Days(teller.calendar, now)
     names = words.listed([animal.name for animal in facts.animals]) or f"Order {facts.number}"
     neutral = f"Order {facts.number}"
@@ -56,6 +59,7 @@ def document(facts: OrderFacts, teller: Teller, now: int) -> Document:
         as_of=_as_of(days),
         private=_private(facts),
         contact=teller.contact,
+        picture=picture(released, facts.gift, days) if released is not None else None,
     )
 
 

@@ -1,9 +1,13 @@
 """The whole staff site, with machines to name."""
 
+from collections.abc import Iterator
+
+import pytest
 from sqlalchemy import select
 
 from app.flow import store
 from app.flow.store import Ref
+from app.photos import pictures
 from app.photos.build_times import OnMachine
 from app.photos.builds import MachineFields, add_machine
 from app.photos.builds_store import runs
@@ -13,6 +17,13 @@ from tests.staff.browser import Shop
 from tests.whole_site import desk, owner, painter, shop
 
 __all__ = ["desk", "owner", "painter", "shop"]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def no_child_left() -> Iterator[None]:
+    """The child that opens pictures ends with the tests."""
+    yield
+    pictures.OPENER.end()
 
 
 def name_machine(shop: Shop, name: str, places: int = 1) -> int:

@@ -26,6 +26,7 @@ NOTICES = {
     "already": "Already done: nothing happened twice.",
     "link": "The link was replaced. The old one no longer opens anything.",
     "revoked": "The link is revoked.",
+    "released": "Released: it is on the customer's page within seconds.",
 }
 
 

@@ -1,0 +1,39 @@
+"""The one picture on a page, in words. Pure."""
+
+from dataclasses import dataclass
+
+from app.shared.web import words
+from app.status.document import Picture
+from app.status.voice import Days, own
+
+
+@dataclass(frozen=True, slots=True)
+class Released:
+    """A picture that somebody released: of which animal, what it shows, by whom and when.
+
+    `shows` is "model" or "painting", `by` a first name or empty, `at` a moment (UTC seconds).
+    """
+
+    animal: str
+    shows: str
+    by: str
+    at: int
+    width: int
+    height: int
+    remembered: bool = False
+
+
+def picture(shown: Released, gift: bool, days: Days) -> Picture:
+    """The picture with its caption; folded away where the page may be opened before somebody
+    who is to be surprised, or to whom it may come too soon."""
+    day = words.day(days.calendar.day_of(shown.at), days.today)
+    if shown.shows == "model":
+        on = f"{own(shown.by)} screen" if shown.by else "our screen"
+        caption = f"{own(shown.animal)} model on {on}, {day}"
+        alt = f"{own(shown.animal)} model, on a screen"
+    else:
+        at = f"{own(shown.by)} bench" if shown.by else "our bench"
+        caption = f"{shown.animal} at {at}, {day}"
+        alt = f"The piece of {shown.animal}, at the painting bench"
+    folded = gift or shown.remembered
+    return Picture(caption, alt, shown.width, shown.height, folded)
