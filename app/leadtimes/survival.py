@@ -124,16 +124,17 @@ def kaplan_meier(exit: ArrayLike, event: ArrayLike, entry: ArrayLike | None = No
     refused with ValueError.
     """
     leave, seen, come = _checked(exit, event, entry)
-    times, events = _distinct(leave[seen])
-    ended_before = np.cumsum(events) - events
-    at_risk = _at_risk(times, leave[~seen], come, leave.size) - ended_before
+    times, events, at_risk = _ends(leave, seen)
+    if come is not None:
+        at_risk = at_risk - leave.size + _before(times, come)
+    share = events / at_risk
     with np.errstate(divide="ignore"):
-        variance = np.cumsum(events / (at_risk * (at_risk - events)))
+        variance = np.cumsum(share / (at_risk - events))
     return Curve(
         times=times,
         at_risk=at_risk,
         events=events,
-        survival=_product(1 - events / at_risk),
+        survival=_product(1 - share),
         hazard_variance=variance,
         last_seen=float(leave.max(initial=0.0)),
     )
@@ -182,8 +183,8 @@ def log_rank(first: tuple[ArrayLike, ArrayLike], second: tuple[ArrayLike, ArrayL
     one, other = kaplan_meier(*first), kaplan_meier(*second)
     times = np.union1d(one.times, other.times)
     leave_one, leave_other = np.asarray(first[0], dtype=float), np.asarray(second[0], dtype=float)
-    risk_one = _at_risk(times, leave_one, None, leave_one.size)
-    risk = risk_one + _at_risk(times, leave_other, None, leave_other.size)
+    risk_one = leave_one.size - _before(times, leave_one)
+    risk = risk_one + leave_other.size - _before(times, leave_other)
     hit_one = _counts_at(times, one)
     hit = hit_one + _counts_at(times, other)
     expected = hit * risk_one / risk
@@ -199,9 +200,9 @@ def _checked(
     seen = np.asarray(event, dtype=bool)
     if leave.ndim != 1 or seen.shape != leave.shape:
         raise ValueError("exit and event must be one-dimensional and of one length")
-    if np.isnan(leave).any():
+    if not (leave >= 0).all():
         raise ValueError(
-            "exit times must be known; give an open row its age so far and event = false"
+            "exit times must be known and not negative; give an open row its age and event = false"
         )
     if entry is None:
         return leave, seen, None
@@ -212,35 +213,35 @@ def _checked(
     return leave[under_watch], seen[under_watch], come[under_watch]
 
 
-def _distinct(values: Floats) -> tuple[Floats, Floats]:
-    """Distinct values in rising order and how often each occurs (np.unique without its extra
-    passes).
+def _ends(leave: Floats, seen: Bools) -> tuple[Floats, Floats, Floats]:
+    """Distinct event times, how many ended at each, and how many had not left before it.
+
+    One sort does it all. The bits of floats from 0 up rise with their values and their sign bit is
+    free: moved up by one, it makes room for a last bit that puts the censored behind the events of
+    their time.
     """
-    ordered = np.sort(values)
-    differs = np.ones(ordered.size, dtype=bool)
-    differs[1:] = ordered[1:] != ordered[:-1]
-    starts = np.flatnonzero(differs)
-    return ordered[starts], np.diff(np.append(starts, ordered.size)).astype(float)
+    keys = (leave + 0.0).view(np.uint64) << np.uint64(1)  # adding 0.0 makes -0.0 a plain 0
+    keys |= ~seen
+    keys.sort()
+    ended = (keys & np.uint64(1)) == 0
+    keys >>= np.uint64(1)
+    new = ended.copy()
+    new[1:] &= keys[1:] != keys[:-1]
+    first = np.flatnonzero(new)
+    so_far = np.cumsum(ended)
+    ended_before = np.append(so_far[first] - 1, so_far[-1:])
+    times: Floats = keys[first].view(np.float64)
+    return times, np.diff(ended_before).astype(float), (leave.size - first).astype(float)
+
+
+def _before(times: Floats, values: Floats) -> Floats:
+    """How many values lie before each time."""
+    return np.searchsorted(np.sort(values), times, "left").astype(float)
 
 
 def _product(factors: Floats) -> Floats:
     running: Floats = np.multiply.accumulate(factors)
     return running
-
-
-def _at_risk(times: Floats, leave: Floats, come: Floats | None, rows: int) -> Floats:
-    """How many of `rows` have come (before) and not left (not before) at each of the times."""
-    gone = _counted(times, leave)
-    here = rows if come is None else _counted(times, come)
-    return np.asarray(here - gone, dtype=float)
-
-
-def _counted(times: Floats, values: Floats) -> NDArray[np.int64]:
-    """How many values lie before each time. Values are looked up among the times, not the other way
-    round: there are fewer of the censored, and sorted they are found along the way.
-    """
-    place = np.searchsorted(times, np.sort(values), "right")
-    return np.cumsum(np.bincount(place, minlength=times.size + 1)[: times.size])
 
 
 def _step_values(times: Floats, values: Floats, when: ArrayLike, before: float) -> Floats:

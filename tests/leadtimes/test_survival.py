@@ -153,6 +153,12 @@ def test_rows_that_leave_before_they_come_are_refused() -> None:
         kaplan_meier([1.0, 2.0], [True])
     with pytest.raises(ValueError, match="must be known"):
         kaplan_meier([np.nan], [False])
+    with pytest.raises(ValueError, match="not negative"):
+        kaplan_meier([-1.0], [True])
+
+
+def test_a_zero_is_a_zero_whatever_its_sign() -> None:
+    assert kaplan_meier([0.0, -0.0, 0.0], [True, True, False]).events.tolist() == [2]
 
 
 ROWS = st.lists(
