@@ -8,10 +8,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from app.leadtimes.log import DAY
 from app.leadtimes.survival import kaplan_meier
 
 FEWEST_STAYS: Final = 20  # below it a page speaks in words only
-DAY: Final = 86_400.0
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from app.leadtimes.usual import DAY, usual_and_slow
+from app.leadtimes.log import DAY
+from app.leadtimes.usual import usual_and_slow
 
 TWENTY = np.arange(1, 21) * DAY
 
