@@ -88,6 +88,8 @@ class Index:
     def _typed(self, typed: str) -> list[Hit]:
         """A few words: orders whose line holds all of them; a key that fits whole comes first."""
         wanted = fold(typed).split()
+        if not wanted:
+            return []
         exact = self._named(keys_of(typed))
         longest = max(wanted, key=len)
         found = [

@@ -75,7 +75,10 @@ class Workshop:
         return self._from_passing
 
     def set_forecast(
-        self, pace: Pace, chances: Mapping[int, float], from_passing: Sequence[float]
+        self,
+        pace: Pace,
+        chances: Mapping[int, float],
+        from_passing: Sequence[float] | None = None,
     ) -> None:
         """A worker has counted stays, chances and days from passing anew."""
         self._pace, self._chances, self._from_passing = pace, chances, from_passing
