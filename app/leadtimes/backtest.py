@@ -50,8 +50,8 @@ class Row:
 
 @dataclass(frozen=True)
 class BacktestResult:
-    """The rows of what was chosen, its score, and the score of every single method on the same
-    rows.
+    """The rows of what was chosen, its score, and the
+    score of every single method on the same rows.
     """
 
     chosen: str

@@ -1,5 +1,5 @@
-"""The backtest as a command: reads, runs, prints. Its generator has a fixed seed: a record
-can be repeated.
+"""The backtest as a command: reads, runs, prints. Its
+generator has a fixed seed: a record can be repeated.
 """
 
 import json
@@ -120,8 +120,8 @@ def _line(name: str, found: Score) -> str:
 
 
 def calibration_picture(result: BacktestResult) -> bytes:
-    """An SVG: for each point told, how often the end came by then, beside the line of how
-    often it should.
+    """An SVG: for each point told, how often the end
+    came by then, beside the line of how often it should.
     """
     import pygal
 

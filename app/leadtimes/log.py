@@ -47,8 +47,8 @@ class StayLog:
 
 @dataclass(frozen=True)
 class Transitions:
-    """Moves of pieces as the log has them, one entry a move: into `step` at `happened` (epoch
-    seconds).
+    """Moves of pieces as the log has them, one entry
+    a move: into `step` at `happened` (epoch seconds).
     """
 
     number: Ints
@@ -162,8 +162,8 @@ def cumulative_flow(log: StayLog, when: ArrayLike) -> Ints:
 
 @dataclass(frozen=True)
 class Split:
-    """Mean days of a lead time by class of time; whole seconds inside, so that the parts add
-    up exactly.
+    """Mean days of a lead time by class of time; whole
+    seconds inside, so that the parts add up exactly.
     """
 
     seconds: Ints
@@ -186,8 +186,8 @@ class Split:
 
 
 def mean_split(piece: ArrayLike, kind: ArrayLike, seconds: ArrayLike, kinds: int) -> Split:
-    """Mean split of lead times: rows are pieces of time of one class (0 ... kinds - 1), in whole
-    seconds.
+    """Mean split of lead times: rows are pieces of time
+    of one class (0 ... kinds - 1), in whole seconds.
 
     A piece's rows cover its lead time once, so the parts' sum is the mean lead time exactly (a
     mean, because medians do not add up). ValueError without any piece.
@@ -211,8 +211,8 @@ class Month:
 
 
 def by_month_of_finishing(log: StayLog, edges: ArrayLike) -> list[Month]:
-    """Finished pieces by the month of their end; `edges` are the months' first moments and the
-    last's end.
+    """Finished pieces by the month of their end; `edges`
+    are the months' first moments and the last's end.
 
     It answers "what left in May had taken how long" and says nothing of what is still open.
     """
@@ -230,8 +230,8 @@ def by_month_of_finishing(log: StayLog, edges: ArrayLike) -> list[Month]:
 
 
 def by_month_of_starting(log: StayLog, edges: ArrayLike, now: float) -> list[Curve]:
-    """One curve (days) for the pieces that started in each month, open and cancelled ones
-    censored.
+    """One curve (days) for the pieces that started
+    in each month, open and cancelled ones censored.
     """
     pieces = cases(log)
     bounds = np.asarray(edges, dtype=float)

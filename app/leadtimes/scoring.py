@@ -40,8 +40,8 @@ class Score:
 
 
 def score(ranges: Floats, days: Floats, seen: Bools, piece: Ints, generator: Generator) -> Score:
-    """Score ranges (rows x POINTS) against `days` to the end where `seen`, else days watched
-    without it.
+    """Score ranges (rows x POINTS) against `days` to
+    the end where `seen`, else days watched without it.
     """
     weight = censoring_weights(days, seen) if days.size else days
     hit = days[:, None] <= ranges
@@ -77,8 +77,8 @@ def _mean(values: Floats | Bools, weight: Floats) -> float:
 
 
 def _bounds(hits: Bools, surely_missed: Bools, seen: Bools) -> Interval:
-    """Coverage if everything unresolved that could miss did, and if everything that could hold
-    did.
+    """Coverage if everything unresolved that could
+    miss did, and if everything that could hold did.
     """
     if not seen.size:
         return float("nan"), float("nan")
@@ -88,8 +88,8 @@ def _bounds(hits: Bools, surely_missed: Bools, seen: Bools) -> Interval:
 def _resampled(
     inside: dict[str, Bools], weight: Floats, piece: Ints, generator: Generator
 ) -> dict[str, Interval]:
-    """Percentile interval of each coverage over RESAMPLES draws of whole pieces (Field & Welsh
-    2007).
+    """Percentile interval of each coverage over
+    RESAMPLES draws of whole pieces (Field & Welsh 2007).
     """
     _, place = np.unique(piece, return_inverse=True)
     pieces = int(place.max()) + 1 if place.size else 0

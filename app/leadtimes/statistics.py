@@ -43,8 +43,8 @@ def wilson(hits: int, n: int, level: float = 0.95) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class Individuals:
-    """An individuals chart: centre line, mean moving range, limits, and which points lie
-    outside them.
+    """An individuals chart: centre line, mean moving
+    range, limits, and which points lie outside them.
     """
 
     centre: float
@@ -100,8 +100,8 @@ def quantiles(values: ArrayLike, probabilities: ArrayLike, kind: int) -> Floats:
 
 @dataclass(frozen=True)
 class LittleCheck:
-    """Little's law over a window: pieces in work, arrivals per day, and the time that follows from
-    them.
+    """Little's law over a window: pieces in work,
+    arrivals per day, and the time that follows from them.
     """
 
     in_work: float

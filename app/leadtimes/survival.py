@@ -25,8 +25,8 @@ STEP_TOLERANCE = 1e-12
 
 @dataclass(frozen=True)
 class Curve:
-    """A Kaplan-Meier curve: a right-continuous step function that falls at `times` and is 1 before
-    them.
+    """A Kaplan-Meier curve: a right-continuous step
+    function that falls at `times` and is 1 before them.
 
     All arrays have one entry for each distinct event time, in rising order. `hazard_variance` is
     Greenwood's running sum of d / (n (n - d)), infinite once everyone at risk has gone. `last_seen`
@@ -51,8 +51,8 @@ class Curve:
         return np.where(share > 0, share * np.sqrt(np.where(share > 0, variance, 0.0)), 0.0)
 
     def interval(self, when: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
-        """Log-log interval (lower, upper) of `at(when)`; (1, 1) before the first event, (0, 0) at
-        0.
+        """Log-log interval (lower, upper) of `at(when)`;
+        (1, 1) before the first event, (0, 0) at 0.
         """
         share = self.at(when)
         variance = _step_values(self.times, self.hazard_variance, when, before=0.0)
@@ -68,8 +68,8 @@ class Curve:
         return lower, upper
 
     def quantile(self, probability: ArrayLike) -> Floats:
-        """Earliest time by which at least this share has finished; inf where the curve never falls
-        so far.
+        """Earliest time by which at least this share has
+        finished; inf where the curve never falls so far.
 
         It is the inverse of the step function: with nobody censored, Hyndman & Fan's type 1.
         """
@@ -78,8 +78,8 @@ class Curve:
         return np.append(self.times, np.inf)[place]
 
     def remaining(self, age: float, probability: ArrayLike) -> Floats:
-        """Quantiles of what remains, given still open just after `age`; inf where the curve does
-        not tell.
+        """Quantiles of what remains, given still open just
+        after `age`; inf where the curve does not tell.
         """
         alive = self.at(age)
         if alive <= 0:
@@ -88,8 +88,8 @@ class Curve:
         return np.maximum(below - age, 0.0)
 
     def restricted_mean(self, horizon: float) -> tuple[float, float]:
-        """Mean of min(time, horizon) and its standard error: the area under the curve up to
-        `horizon`.
+        """Mean of min(time, horizon) and its standard
+        error: the area under the curve up to `horizon`.
         """
         edges, heights = self._steps(horizon)
         areas = heights * np.diff(edges)
@@ -102,8 +102,8 @@ class Curve:
         return float(areas.sum()), float(np.sqrt(terms.sum()))
 
     def remaining_mean(self, age: float, horizon: float) -> float:
-        """Mean of min(remaining time, horizon - age) given still open just after `age`; nan if
-        nobody is.
+        """Mean of min(remaining time, horizon - age) given
+        still open just after `age`; nan if nobody is.
         """
         alive = float(self.at(age))
         if alive <= 0:
@@ -177,8 +177,8 @@ def cumulative_incidence(
 
 
 def log_rank(first: tuple[ArrayLike, ArrayLike], second: tuple[ArrayLike, ArrayLike]) -> float:
-    """Chi-square (1 degree of freedom) of two groups of (exit, event) having one curve (Mantel
-    1966).
+    """Chi-square (1 degree of freedom) of two groups
+    of (exit, event) having one curve (Mantel 1966).
     """
     one, other = kaplan_meier(*first), kaplan_meier(*second)
     times = np.union1d(one.times, other.times)

@@ -1,5 +1,5 @@
-"""How long a step usually takes: the median and the 85 % point of stays, open ones counted as
-censored.
+"""How long a step usually takes: the median and the
+85 % point of stays, open ones counted as censored.
 """
 
 from dataclasses import dataclass
@@ -31,8 +31,8 @@ def usual_and_slow(
     known_from: ArrayLike | None = None,
     unit: float = DAY,
 ) -> Usual | None:
-    """Median and 85 % point of the elapsed time of stays, in days; None with fewer than 20 stays
-    known.
+    """Median and 85 % point of the elapsed time of
+    stays, in days; None with fewer than 20 stays known.
 
     `entered` and `left` are epoch seconds, `left` nan where the stay is open at `now`. What
     happened after `now` is not looked at. `known_from` (epoch seconds, nan or at most `entered`

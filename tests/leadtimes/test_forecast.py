@@ -1,5 +1,5 @@
-"""The forecast of open pieces: what it rests on, that it looks at nothing later, that it
-beats its parts.
+"""The forecast of open pieces: what it rests on, that
+it looks at nothing later, that it beats its parts.
 """
 
 import numpy as np
@@ -205,8 +205,8 @@ def test_an_order_waits_for_its_last_piece() -> None:
 
 
 def test_independent_pieces_multiply_their_shares() -> None:
-    """Two even ranges from 0 to 100 days: the later one is ready by d with the share (d /
-    100)^2.
+    """Two even ranges from 0 to 100 days: the later
+    one is ready by d with the share (d / 100)^2.
     """
     ranges = np.tile(LEVELS * 100, (2, 1))
     assert latest_of(ranges, 0.0)[POINTS == 0.5] == pytest.approx(100 * np.sqrt(0.5), abs=0.5)

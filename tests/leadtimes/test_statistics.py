@@ -88,8 +88,8 @@ def test_a_quantile_needs_a_type_and_a_sample() -> None:
 
 
 def test_160_in_work_at_8_a_month_take_20_months() -> None:
-    """Little & Graves 2008: a steady line, one piece every eighth of a month, each in work for 20
-    months.
+    """Little & Graves 2008: a steady line, one piece
+    every eighth of a month, each in work for 20 months.
     """
     entered = np.arange(0, 200, 1 / 8)
     check = little(entered, entered + 20, start=50, end=150)

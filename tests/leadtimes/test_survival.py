@@ -200,8 +200,8 @@ def test_units_scale(rows: list[tuple[int, int, bool]], factor: float) -> None:
 
 @given(ROWS)
 def test_a_tie_is_a_tie(rows: list[tuple[int, int, bool]]) -> None:
-    """Doubling every row changes nothing but the counts: two events at one time are one step of the
-    curve.
+    """Doubling every row changes nothing but the counts:
+    two events at one time are one step of the curve.
     """
     _, exit, event = columns(rows)
     one, twice = kaplan_meier(exit, event), kaplan_meier(np.tile(exit, 2), np.tile(event, 2))

@@ -1,5 +1,5 @@
-"""The forecast that keeps its own record: day after day it says, remembers, and learns
-what came of it.
+"""The forecast that keeps its own record: day after
+day it says, remembers, and learns what came of it.
 """
 
 from dataclasses import dataclass, field
@@ -84,15 +84,15 @@ class Blend:
 
 
 def finished_by(paths: Paths, now: float) -> int:
-    """How many pieces had finished by `now`; cancelled ones are no evidence of how long things
-    take.
+    """How many pieces had finished by `now`; cancelled
+    ones are no evidence of how long things take.
     """
     return int((paths.finished & (paths.ended <= now)).sum())
 
 
 def basis(finished: int) -> str:
-    """What a range rests on: the `defaults`, a `blend` of them with the history, or the
-    studio's `own`.
+    """What a range rests on: the `defaults`, a `blend`
+    of them with the history, or the studio's `own`.
     """
     if finished == 0:
         return "defaults"
@@ -100,8 +100,8 @@ def basis(finished: int) -> str:
 
 
 def rehearsal_days(paths: Paths, until: float, count: int) -> list[float]:
-    """Days before `until` on which the blend rehearses, to start with a record: from a fifth
-    of the pieces on.
+    """Days before `until` on which the blend rehearses,
+    to start with a record: from a fifth of the pieces on.
     """
     begun = np.sort(paths.started[paths.started < until])
     ended = np.sort(paths.ended[paths.finished & (paths.ended < until)])

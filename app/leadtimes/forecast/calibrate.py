@@ -32,8 +32,8 @@ MOST: Final = 0.15
 def mapped_levels(
     paths: Paths, moments: Moments, ranges: Floats, now: float, trust: float = TRUST
 ) -> Floats:
-    """The level to read for each of LEVELS, from past ranges (moments x LEVELS) as known at
-    `now`.
+    """The level to read for each of LEVELS, from
+    past ranges (moments x LEVELS) as known at `now`.
     """
     days, seen = paths.known_on(now, moments)
     if not seen.any():

@@ -1,5 +1,5 @@
-"""Ranges from Kaplan-Meier curves: of the whole lead time, of those who reached the step, since the
-step.
+"""Ranges from Kaplan-Meier curves: of the whole lead
+time, of those who reached the step, since the step.
 
 Each curve is a table of distinct event times with the cumulative hazard -log S; what remains at age
 a with level p is the first time at which the hazard has grown by -log(1 - p) since a. Where a step
@@ -51,8 +51,8 @@ class Hazard:
 def hazard_of(
     exit: Floats, event: Bools, entry: Floats, pool: Hazard | None = None, prior: float = 0.0
 ) -> Hazard:
-    """The hazard of rows at risk on (entry, exit], drawn towards `pool` with the weight of
-    `prior` rows.
+    """The hazard of rows at risk on (entry, exit], drawn
+    towards `pool` with the weight of `prior` rows.
     """
     watched = entry < exit
     exit, event, entry = exit[watched], event[watched], entry[watched]
@@ -77,8 +77,8 @@ def _thinned(times: Floats) -> Floats:
 
 
 def _rate(exit: Floats, event: Bools, entry: Floats, pool: Hazard | None) -> float:
-    """Events per day at risk from the time of the last tenth of the events on; one event is added
-    to each side.
+    """Events per day at risk from the time of the last
+    tenth of the events on; one event is added to each side.
 
     The added event happens at the pool's rate, or after the mean time watched where there is no
     pool.
@@ -108,8 +108,8 @@ class WholeLead:
 
 @dataclass(frozen=True)
 class ByStep:
-    """One curve a step, read at the total age (method e) or at the time since entering it
-    (method c).
+    """One curve a step, read at the total age (method
+    e) or at the time since entering it (method c).
     """
 
     paths: Paths
@@ -162,8 +162,8 @@ def _lead_rows(
 def fit_reached(
     paths: Paths, now: float, prior: float, since: float = -np.inf, drop_open: bool = False
 ) -> ByStep:
-    """Method e: total lead time among the cases that reached the step, from the age at which
-    they did.
+    """Method e: total lead time among the cases that
+    reached the step, from the age at which they did.
     """
     first = (paths.visit == 0) & (paths.entered <= now)
     piece, step = paths.piece[first], paths.step[first]

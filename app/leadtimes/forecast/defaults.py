@@ -16,8 +16,8 @@ WIDE: Final = 4.0  # slow over median where nothing at all is known
 
 @dataclass(frozen=True)
 class Defaults:
-    """Days that remain from entering each step (all steps to come included): median and 85 %
-    point, both > 0.
+    """Days that remain from entering each step (all steps
+    to come included): median and 85 % point, both > 0.
     """
 
     median: Floats
@@ -37,8 +37,8 @@ class Defaults:
 
 
 def vague(paths: Paths, now: float) -> Defaults:
-    """Very wide defaults from the time watched so far: one rate for all steps (censored
-    exponential).
+    """Very wide defaults from the time watched so far:
+    one rate for all steps (censored exponential).
     """
     begun = paths.started <= now
     watched = float((np.minimum(paths.ended, now) - paths.started)[begun].sum())

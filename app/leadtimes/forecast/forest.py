@@ -36,8 +36,8 @@ SMALL: Final = 0.05  # remaining times are compared on log(days + SMALL x their 
 
 @dataclass(frozen=True)
 class Tree:
-    """A full binary tree by levels: node k has children 2k + 1 and 2k + 2; `feature` -1 marks
-    a leaf.
+    """A full binary tree by levels: node k has children
+    2k + 1 and 2k + 2; `feature` -1 marks a leaf.
     """
 
     feature: Ints
@@ -49,8 +49,8 @@ class Tree:
 
 @dataclass(frozen=True)
 class Sample:
-    """The rows of one tree: features in bins, split targets, days to the end or censoring,
-    evidence.
+    """The rows of one tree: features in bins, split
+    targets, days to the end or censoring, evidence.
     """
 
     binned: Ints
@@ -62,8 +62,8 @@ class Sample:
 
 @dataclass(frozen=True)
 class Forest:
-    """Fitted trees over the binned features, and the grid of remaining days their leaves are
-    told on.
+    """Fitted trees over the binned features, and the
+    grid of remaining days their leaves are told on.
     """
 
     paths: Paths
@@ -144,8 +144,8 @@ def _draw(piece: Ints, generator: Generator) -> Ints:
 
 
 def _target(paths: Paths, rows: Moments, days: Floats, seen: Bools, reached: ByStep) -> Floats:
-    """Two columns to split by: log of the remaining time, and where it stands in method e's
-    range.
+    """Two columns to split by: log of the remaining
+    time, and where it stands in method e's range.
     """
     whole = days.copy()
     later = Moments(rows.stay[~seen], rows.at[~seen] + days[~seen])
@@ -166,8 +166,8 @@ def _target(paths: Paths, rows: Moments, days: Floats, seen: Bools, reached: ByS
 
 
 def _grid(days: Floats) -> Floats:
-    """Ends of the intervals on which leaves count: quantiles of the remaining times that were
-    seen.
+    """Ends of the intervals on which leaves count:
+    quantiles of the remaining times that were seen.
     """
     return np.unique(np.quantile(days, np.linspace(0, 1, GRID + 1)[1:]))
 
@@ -219,8 +219,8 @@ def _grow(sample: Sample, grid: Floats, generator: Generator) -> tuple[Tree, flo
 def _best_cuts(
     binned: Ints, target: Floats, evidence: Floats, node: Ints
 ) -> tuple[Floats, Ints, Ints]:
-    """For each node the largest drop of the sum of squares, its column and bin; 0 where none
-    helps.
+    """For each node the largest drop of the sum of
+    squares, its column and bin; 0 where none helps.
     """
     nodes, columns = int(node.max()) + 1, binned.shape[1]
     key = ((node[:, None] * columns + np.arange(columns)) * BINS + binned).ravel()

@@ -39,8 +39,8 @@ def at_levels(forecast: Floats, levels: ArrayLike) -> Floats:
 
 
 def level_of(forecast: Floats, days: ArrayLike) -> Floats:
-    """The level at which each piece's forecast has its own number of days: the inverse of
-    `at_levels`.
+    """The level at which each piece's forecast has its
+    own number of days: the inverse of `at_levels`.
     """
     asked = np.asarray(days, dtype=float)[:, None]
     levels_0 = np.concatenate(([0.0], LEVELS))

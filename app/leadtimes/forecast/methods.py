@@ -50,8 +50,8 @@ def said_by_all(
 
 
 def _recent(paths: Paths, now: float) -> float:
-    """The day from which on time at risk is recent: a quarter of all, or more where few
-    finished in it.
+    """The day from which on time at risk is recent: a
+    quarter of all, or more where few finished in it.
     """
     ended = np.sort(paths.ended[paths.finished & (paths.ended <= now)])
     since = now - RECENT_SHARE * (now - float(paths.started.min()))

@@ -1,5 +1,5 @@
-"""The normal distribution on arrays, read from a table of the standard library's own (to
-about 1e-6).
+"""The normal distribution on arrays, read from a
+table of the standard library's own (to about 1e-6).
 """
 
 from functools import cache

@@ -29,8 +29,8 @@ _WEAKEST_BASIS: Final = ("defaults", "blend", "own")
 
 @dataclass(frozen=True)
 class OrderForecast:
-    """What remains of one order: days at POINTS, of its last open piece; the weakest basis of
-    its pieces.
+    """What remains of one order: days at POINTS, of its
+    last open piece; the weakest basis of its pieces.
     """
 
     order: int
@@ -60,8 +60,8 @@ def forecast_orders(
 
 
 def latest_of(ranges: Floats, correlation: float) -> Floats:
-    """Days at POINTS of the last of several pieces, whose ranges (pieces x LEVELS) are joined by a
-    copula.
+    """Days at POINTS of the last of several pieces, whose
+    ranges (pieces x LEVELS) are joined by a copula.
 
     Given the common factor z the pieces are independent, so the share ready by a day is the mean
     over z of the product of their shares (Vasicek 1987).
@@ -89,8 +89,8 @@ def latest_of(ranges: Floats, correlation: float) -> Floats:
 
 
 def correlation_from(record: Floats, order: Ints) -> float:
-    """Correlation of the normal scores of levels at which pieces ended, within orders, drawn to the
-    prior.
+    """Correlation of the normal scores of levels at which
+    pieces ended, within orders, drawn to the prior.
 
     `record` holds the level of each finished piece in a range given earlier, `order` its order. The
     mean product of scores over pairs of one order, each order weighing as its pairs do, on the mean

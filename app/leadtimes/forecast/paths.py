@@ -66,8 +66,8 @@ class Paths:
         return Moments(stay, np.full(stay.size, when))
 
     def known_on(self, now: float, moments: Moments) -> tuple[Floats, Bools]:
-        """Days from each moment to the piece's end if finished by `now`, else for how long it was
-        seen open.
+        """Days from each moment to the piece's end if
+        finished by `now`, else for how long it was seen open.
 
         The second array is true where the end was seen; a cancelled piece is seen no longer.
         """
@@ -134,8 +134,8 @@ def cancelled_by(paths: Paths, now: float) -> Bools:
 
 
 def _visits(piece: Ints, step: Ints) -> Ints:
-    """How often the piece had been in this step before, for stays in order of piece and
-    entering.
+    """How often the piece had been in this step
+    before, for stays in order of piece and entering.
     """
     order = np.lexsort((np.arange(piece.size), step, piece))
     new = np.ones(piece.size, dtype=bool)

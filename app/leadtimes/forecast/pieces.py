@@ -22,8 +22,8 @@ REHEARSAL_TREES: Final = 20  # a record can be learnt from with a smaller forest
 
 @dataclass(frozen=True)
 class Forecast:
-    """What remains of one piece: `days` at POINTS (5, 10, 25, 50, 75, 85, 90, 95 %), from `at`
-    (epoch seconds).
+    """What remains of one piece: `days` at POINTS (5, 10,
+    25, 50, 75, 85, 90, 95 %), from `at` (epoch seconds).
 
     `levels` holds the same range at all LEVELS, for whatever is combined from it. `basis` says what
     it rests on: `defaults`, `blend` or `own`.

@@ -31,8 +31,8 @@ def mixed(said: Floats, weights: Floats) -> Floats:
 
 
 def earned_weights(record: Record, truth: Known, prior: Floats) -> Floats:
-    """Weights of the methods, adding up to 1; the prior's while fewer than FEWEST_PIECES have
-    finished.
+    """Weights of the methods, adding up to 1; the
+    prior's while fewer than FEWEST_PIECES have finished.
     """
     weight = truth.weight
     if truth.pieces < FEWEST_PIECES or weight.sum() <= 0:

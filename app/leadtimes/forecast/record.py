@@ -54,8 +54,8 @@ def empty_record(methods: int) -> Record:
 
 
 def roll(paths: Paths, days: Sequence[float], predict: Predict, methods: int) -> Record:
-    """The record of forecasting everything open on each of the days, each from what was known
-    then.
+    """The record of forecasting everything open on
+    each of the days, each from what was known then.
     """
     record = empty_record(methods)
     for now in days:
@@ -67,8 +67,8 @@ def roll(paths: Paths, days: Sequence[float], predict: Predict, methods: int) ->
 
 @dataclass(frozen=True)
 class Known:
-    """The record's truth as far as it is known: `days` up to `horizon`, weight 0 where not
-    known.
+    """The record's truth as far as it is known:
+    `days` up to `horizon`, weight 0 where not known.
     """
 
     days: Floats
