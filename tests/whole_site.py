@@ -141,7 +141,7 @@ def the_form(text: str, action: str, holds: str = "", move: str = "") -> Form:
 def words(page: httpx.Response) -> str:
     """What a page says, in one line, without its tags."""
     body = re.sub(r"<(script|style|head).*?</\1>", " ", page.text, flags=re.S)
-    body = re.sub(r"<(input|textarea)[^>]*>", " ", body)
+    body = re.sub(r"<(input|textarea)[^>]*>|</(td|th|li|p|h\d|div|option|label)>", " ", body)
     return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", "", body)))
 
 
