@@ -7,6 +7,7 @@ of the fault in which SQLite before 3.51.3 can lose a commit when two connection
 Readers see one snapshot each and cannot write.
 """
 
+import logging
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,10 +16,20 @@ from sqlite3 import Connection as RawConnection
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, text
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import QueuePool
 
+from app.shared.errors import CannotWrite
 from app.shared.faults import reach
 
+_log = logging.getLogger("likewright")
+# By SQLite's primary result codes (sqlite.org/rescode.html).
+_DISK = {
+    8: "The disk may not be written to",
+    10: "The disk does not answer as it should",
+    13: "The disk is full",
+    14: "The disk does not open its files",
+}
 _COUNT_A_WRITE = text("UPDATE house SET version = version + 1")
 _READERS = 16
 
@@ -37,8 +48,9 @@ class Database:
         """One transaction that writes: all of it is on disk when the block ends, or none.
 
         `quietly` is for what no page of the staff shows: open pages are not redrawn for it.
+        Raises CannotWrite where the disk is full, read-only or failing.
         """
-        with self._turn:
+        with self._turn, _in_words(self.path):
             with self._writer.begin() as db:
                 yield db
                 # Every write counts, not only moves: open pages ask by it whether to redraw.
@@ -56,6 +68,22 @@ class Database:
         """Let go of every connection."""
         self._reader.dispose()
         self._writer.dispose()
+
+
+@contextmanager
+def _in_words(path: Path) -> Iterator[None]:
+    """What the disk refuses, as a refusal: the person can do something about it."""
+    try:
+        yield
+    except OperationalError as why:
+        code = getattr(why.orig, "sqlite_errorcode", 0) & 0xFF
+        if code not in _DISK:
+            raise
+        _log.error("the database could not be written: %s", why.orig)
+        raise CannotWrite(
+            f"{_DISK[code]} ({path.parent}). Nothing was changed, and what was saved before is "
+            "safe. Make room or have it looked at, then do this again."
+        ) from why
 
 
 def _engine(path: Path, begin: str, *, connections: int, read_only: bool) -> Engine:

@@ -19,6 +19,10 @@ class AlreadyMoved(Refused):
     """Somebody was quicker, or a wet finger tapped twice. Nothing happened a second time."""
 
 
+class CannotWrite(Refused):
+    """The disk takes nothing more. Nothing of the act was kept, and nothing else is lost."""
+
+
 class BadFields(Refused):
     """A form with something wrong in it: a sentence for each field.
 

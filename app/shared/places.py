@@ -66,6 +66,10 @@ class DataFolder:
             raise CannotStart(
                 f"The data folder {self.path} cannot be used: {why.strerror}."
             ) from why
+        if not os.access(self.path, os.W_OK):
+            raise CannotStart(
+                f"The data folder {self.path} cannot be used: its disk may not be written to."
+            )
         if short:
             raise CannotStart(
                 f"The key file {self.key_file} is damaged: it is too short. Put it back from a "

@@ -97,6 +97,13 @@ class Server:
             self.process.terminate()
         return self._ended(20)
 
+    def __enter__(self) -> "Server":
+        assert self.answers
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
     def _ended(self, seconds: float) -> int:
         code = self.process.wait(seconds)
         if self.process.stdin is not None:

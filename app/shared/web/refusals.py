@@ -7,7 +7,7 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
+from app.shared.errors import AlreadyMoved, BadFields, CannotWrite, NotAllowed, NotFound, Refused
 from app.shared.web.templating import render
 
 log = logging.getLogger("likewright")
@@ -17,6 +17,7 @@ STATUS: tuple[tuple[type[Refused], int], ...] = (
     (NotAllowed, 403),
     (AlreadyMoved, 409),
     (BadFields, 422),
+    (CannotWrite, 503),
     (Refused, 409),
 )
 
