@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, select, text
 
+from app.demo import pictures
 from app.demo.build import build
 from app.orders import links as status_links
 from app.shared import clock
@@ -58,7 +59,9 @@ def prepare(folder: DataFolder, plan: Plan, *, fresh: bool, say: Callable[[str],
             return
         say("Inventing a studio with a history. This is done once.")
         migrate(folder.studio, clock.now())
+        drawing = pictures.begin(folder, clock.now())
         build(folder, clock.now(), plan.months, plan.per_month, plan.seed, _teller(say))
+        pictures.bring_in(folder, drawing)
     finally:
         lock.close()
 

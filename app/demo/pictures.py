@@ -1,0 +1,169 @@
+"""Some deliveries of the invented studio with pictures in them, drawn in code in a child process.
+
+Two animals in one delivery wait to be told apart; a ring with a gap; six prints of a remembered
+animal; one link that lapses tomorrow and one that has lapsed.
+"""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import insert, text, update
+
+from app.orders.photos_told import ToldFields, photos_told
+from app.photos import pictures as files
+from app.photos import store
+from app.shared.people import Person, Role
+from app.shared.places import DataFolder
+from app.studio.workshop import Workshop
+from app.tables import photo_deliveries, pictures
+
+Shot = dict[str, Any]
+_DAY = 86_400
+# Orders of which photos are wanted and not told of, by how many animals want them.
+_WANTING = text(
+    "SELECT o.id, count(*) AS many, max(a.life = 'remembered') AS remembered"
+    " FROM orders o JOIN models m ON m.order_id = o.id JOIN animals a ON a.id = m.animal_id"
+    " JOIN order_animals oa ON oa.order_id = o.id AND oa.model_id = m.id"
+    " WHERE o.open = 1 AND o.gift = 0 AND m.step = 'photos_wanted' AND m.hold_whose = ''"
+    " AND NOT EXISTS (SELECT 1 FROM photo_deliveries d"
+    "  WHERE d.order_id = o.id AND d.fetched_at IS NULL)"
+    " GROUP BY o.id"
+    " HAVING count(*) = (SELECT count(*) FROM order_animals x WHERE x.order_id = o.id)"
+    " AND max(m.told_at IS NOT NULL) = 0 AND max(m.asking) = 0 AND max(m.attempts) = 0"
+    " ORDER BY o.id DESC"
+)
+_DESK = text("SELECT id, name FROM accounts WHERE role = 'desk' ORDER BY id LIMIT 1")
+
+
+@dataclass(slots=True)
+class Drawing:
+    """The child that draws, and the folder that it draws into."""
+
+    child: "subprocess.Popen[bytes]"
+    folder: Path
+
+
+def begin(folder: DataFolder, now: int) -> Drawing:
+    """Let the pictures be drawn while the rest of the studio is invented."""
+    for name in (files.ORIGINALS, files.SHOWN, files.INCOMING, files.INBOX, files.ASIDE):
+        shutil.rmtree(folder.pictures / name, ignore_errors=True)
+    place = folder.pictures / files.INCOMING / "drawn"
+    place.mkdir(mode=0o700, parents=True)
+    child = subprocess.Popen(
+        [sys.executable, "-P", "-m", "app.demo.drawing", str(place)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        env=files.child_environment(),
+    )  # fmt: skip
+    assert child.stdin is not None
+    child.stdin.write(json.dumps(_shots(now)).encode())
+    child.stdin.close()
+    return Drawing(child, place)
+
+
+def _shots(now: int) -> list[Shot]:
+    """Every picture to be drawn. `of` is its set; moments are the camera's own clock."""
+    begun = datetime.fromtimestamp(now - _DAY, UTC).replace(hour=10, minute=12, second=0)
+    shots: list[Shot] = []
+
+    def add(of: str, azimuth: float, level: float, animal: int, coat: int, at: datetime) -> None:
+        name = f"IMG_{3120 + len(shots):04d}"
+        taken = "" if of == "prints" else f"{at:%Y:%m:%d %H:%M:%S}"
+        shots.append(
+            {
+                "of": of, "name": name if taken else f"print {len(shots) % 6 + 1}",
+                "azimuth": azimuth, "level": level, "animal": animal, "coat": coat,
+                "taken": taken, "old": not taken,
+            }
+        )  # fmt: skip
+
+    for k in range(24):
+        add("two", 15.0 * k, 14, 0, 0, begun + timedelta(seconds=7 * k))
+    for k in range(24):
+        add("two", 15.0 * k, 14, 1, 1, begun + timedelta(minutes=16, seconds=6 * k))
+    for k in range(26):
+        add("gap", 40 + 10.0 * k, 12, 0, 2, begun + timedelta(hours=2, seconds=8 * k))
+    for azimuth in (85, 20, 150, 300, 265, 190):
+        add("prints", azimuth, 10, 1, 2, begun)
+    return shots
+
+
+def bring_in(folder: DataFolder, drawing: Drawing) -> None:
+    """Wait for the pictures and put them where they belong. Without them the demo has none."""
+    assert drawing.child.stdout is not None
+    drawn = [json.loads(line) for line in drawing.child.stdout.read().splitlines()]
+    drawing.child.wait()
+    drawing.child.stdout.close()
+    shop = Workshop(folder)
+    try:
+        with shop.house.reading() as db:
+            rows = db.execute(_WANTING).all()
+            desk_id, name = db.execute(_DESK).one()
+        desk = Person(desk_id, Role.DESK, name)
+        living = [row.id for row in rows if row.many == 1 and not row.remembered]
+        pairs = [row.id for row in rows if row.many == 2 and not row.remembered]
+        gone = [row.id for row in rows if row.remembered]
+        for order_id in pairs[:1]:
+            _deliver(shop, order_id, desk, "link", 5, 50, [s for s in drawn if s["of"] == "two"])
+        for order_id, days in zip(living, (1, -2), strict=False):
+            _deliver(shop, order_id, desk, "link", days, 84, [])
+        for order_id in living[2:3]:
+            _deliver(shop, order_id, desk, "mail", None, 26, [s for s in drawn if s["of"] == "gap"])
+        for order_id in gone[:1]:
+            prints = [s for s in drawn if s["of"] == "prints"]
+            _deliver(shop, order_id, desk, "prints", None, 6, prints)
+    finally:
+        shop.close()
+        shutil.rmtree(drawing.folder, ignore_errors=True)
+
+
+def _deliver(
+    shop: Workshop, order_id: int, desk: Person, way: str, lapses: int | None, said: int,
+    shots: Sequence[Shot],
+) -> None:  # fmt: skip
+    """A delivery told of, with what has come of it; `lapses` in days from today."""
+    typed = {"way": way, "files_said": said}
+    if way == "link":
+        typed["link"] = f"https://drop.example/{order_id}x7"
+    photos_told(shop, order_id, ToldFields.model_validate(typed), desk, "")
+    today = shop.studio().calendar.day_of(shop.now())
+    with shop.house.writing() as db:
+        mine = db.execute(
+            text("SELECT max(id) FROM photo_deliveries WHERE order_id = :id"), {"id": order_id}
+        ).scalar_one()
+        if lapses is not None:
+            values: dict[str, Any] = {"lapses_on": (today + timedelta(days=lapses)).isoformat()}
+            if lapses < 0:
+                values["told_at"] = shop.now() - 9 * _DAY
+            db.execute(update(photo_deliveries).where(photo_deliveries.c.id == mine).values(values))
+        for shot in shots:
+            _place(shop.folder, shot)
+            row = {
+                "order_id": order_id, "delivery_id": mine, "sha256": shot["sha256"],
+                "size": shot["size"], "path": files.place_of(shot["sha256"], "JPEG"),
+                "name": f"{shot['name']}.JPG", "format": "JPEG", "width": shot["width"],
+                "height": shot["height"], "taken": shot["taken"], "came_at": shop.now() - 3_600,
+                "account_id": desk.account_id,
+            }  # fmt: skip
+            made = db.execute(insert(pictures).values(row)).inserted_primary_key
+            assert made is not None
+            store.give_where_only_one(db, order_id, int(made[0]))
+
+
+def _place(folder: DataFolder, shot: Shot) -> None:
+    """The drawn file and its thumbnail to where the photo desk keeps them."""
+    drawn = folder.pictures / files.INCOMING / "drawn"
+    for name, place in (
+        (f"{shot['sha256']}.jpg", files.place_of(shot["sha256"], "JPEG")),
+        (f"{shot['sha256']}-{files.THUMB}.jpg", files.shown_place(shot["sha256"], files.THUMB)),
+    ):
+        target = folder.pictures / place
+        target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        os.rename(drawn / name, target)
