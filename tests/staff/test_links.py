@@ -218,7 +218,7 @@ def test_every_link_that_opens_nothing_looks_alike(shop: Shop) -> None:
     changed = lapsed[:-1] + ("A" if lapsed[-1] != "A" else "B")
     pages = {
         Browser(door(shop)).get(path).text
-        for path in (lapsed, changed, "/in/x", "/in/" + "a" * 4000, "/in/%00", "/in/%ff", "/in/é")
+        for path in (lapsed, changed, "/in/x", "/in/" + "a" * 400, "/in/%00", "/in/%ff", "/in/é")
     }
     pages = {re.sub(r"/in/\S*", "", page) for page in pages}
     assert len(pages) == 1
