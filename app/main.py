@@ -10,6 +10,7 @@ from contextlib import asynccontextmanager
 from fastapi import Depends, FastAPI
 from starlette.staticfiles import StaticFiles
 
+from app.bench import assessment_pages
 from app.bench import pages as bench_pages
 from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
@@ -53,6 +54,7 @@ ROUTERS = (
     edit_pages.router,
     lists_pages.router,
     bench_pages.router,
+    assessment_pages.router,
     parcels_pages.router,
     owner_pages.router,
     builds_pages.router,

@@ -10,11 +10,12 @@ from sqlalchemy import Connection, delete, insert, select, update
 from app.bench import rules
 from app.flow import store
 from app.flow.actions import Done, Wish, record_in
-from app.flow.rules import Kind, Whose
+from app.flow.rules import Kind, Whose, past_the_third
 from app.flow.steps import ASKED_AGAIN, PASSED, is_rework
 from app.flow.store import Piece, Ref
-from app.shared.errors import BadFields
-from app.shared.people import Person
+from app.photos.builds import START, note_start
+from app.shared.errors import BadFields, NotAllowed
+from app.shared.people import Person, Role
 from app.shared.web.fields import Day, Fields, Line, Number, Short, Tick, Words
 from app.studio.typed import typed_moment
 from app.studio.workshop import Studio, Workshop
@@ -50,6 +51,7 @@ class MoveFields(Fields):
     views: Words
     limits: Words
     agreed: Line
+    machine: Number
     sure: Tick
 
 
@@ -65,6 +67,7 @@ def move_piece(
     with shop.house.writing() as db:
         piece = store.load(db, ref)
         wish = _in_its_place(piece, wish, typed)
+        _check_third(piece, wish, who)
         ticked = _before(db, shop.studio(), piece, wish, typed, ticked, now)
         done = record_in(db, [wish], who, now, typed.once or None)
         _beside(db, shop.studio(), piece, done, wish, typed, ticked, now)
@@ -116,6 +119,14 @@ def _in_its_place(piece: Piece, wish: Wish, typed: MoveFields) -> Wish:
         return wish
     name = "happened_at" if typed.happened_at else "happened_on"
     raise BadFields({name: "That is before the last thing that happened to this piece."})
+
+
+def _check_third(piece: Piece, wish: Wish, who: Person) -> None:
+    """After three requests for pictures the desk decides how to go on. Raises NotAllowed."""
+    if wish.move in ASKED_AGAIN and past_the_third(piece.state) and who.role is Role.BENCH:
+        raise NotAllowed(
+            "Pictures were asked for three times already. The desk or the owner decides now."
+        )
 
 
 def _cause(typed: MoveFields) -> str:
@@ -194,7 +205,9 @@ def _beside(
     now: int,
 ) -> None:
     """What a move writes beside the log, in the same transaction."""
-    if wish.move == "photos_counted":
+    if wish.move == START:
+        note_start(db, done, typed.machine, now)
+    elif wish.move == "photos_counted":
         _count_pictures(db, piece, typed.amount or 0, now)
     elif wish.move in ASKED_AGAIN:
         _ask_views(db, piece, rules.read_views(typed.views), now)

@@ -15,6 +15,7 @@ from app.flow.steps import STARTS, STEPS, Of, Step, moves_from
 from app.flow.store import Ref
 from app.orders import history
 from app.orders.order_view import copy_facts, where
+from app.photos import builds_store
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Short, Tick
@@ -71,6 +72,7 @@ def _page(
     zone = studio.settings.zone_info()
     with shop.house.reading() as db:
         rows = store.read(db, ref)
+        machines = [machine for machine in builds_store.all_machines(db) if machine.on]
     state = rows.piece.state
     person: Person = request.state.person
     knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
@@ -92,6 +94,8 @@ def _page(
         "same_hands": state.step is Step.INSPECTION
         and rules.same_hands(painters, person.account_id),
         "past_third": past_the_third(state),
+        # Which machine a build is to run on is asked where there are several.
+        "machines": machines if state.step is Step.PHOTOS_IN and len(machines) > 1 else [],
         "days": max(0.0, (now - state.entered_at) / 86_400),
         "usual": usual,
         "slow": slow,

@@ -76,7 +76,7 @@ def release(shop: Workshop, ref: Ref, source: Path, who: Person) -> Released:
     small = _encoded(source)
     file = f"{hashlib.sha256(small.jpeg).hexdigest()}.jpg"
     _keep(shop.folder.pictures, file, small.jpeg)
-    width, height = _size_of(small.jpeg)
+    width, height = size_of(small.jpeg)
     now = shop.now()
     with shop.house.writing() as db:
         _take_back(db, piece.order_id, now)
@@ -105,7 +105,7 @@ def _encoded(source: Path) -> files.Small:
     raise BadFields({"file": "This picture cannot be made small enough for the page."})
 
 
-def _size_of(jpeg: bytes) -> tuple[int, int]:
+def size_of(jpeg: bytes) -> tuple[int, int]:
     """Width and height from the frame header of a baseline JPEG (ITU-T T.81 B.2.2), ours."""
     at = 2
     while at + 9 < len(jpeg):

@@ -114,6 +114,11 @@ TABLE: dict[str, Row] = {
     "machines_named": OWNER_ONLY,
     "machine_change": OWNER_ONLY,
     "machine_switch": OWNER_ONLY,
+    # Assessment.
+    "assess": EVERYBODY,
+    "assess_do": EVERYBODY,
+    "assess_marks": EVERYBODY,
+    "assess_views": EVERYBODY,
     # The picture on a customer's page.
     "release": EVERYBODY,
     "release_upload": EVERYBODY,

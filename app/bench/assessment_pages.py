@@ -1,0 +1,201 @@
+"""The assessment of a model: five outcomes, the marks and the views beside the pictures.
+
+A judgement is a move of the piece like any other and goes the way of its page; here it is asked
+for with what the check has said at hand.
+"""
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from app.bench import store
+from app.bench.actions import MoveFields, move_piece
+from app.flow.rules import Kind, Studio, effective, offers, past_the_third
+from app.flow.steps import STEPS, Of, Step
+from app.flow.store import Ref
+from app.orders import history
+from app.photos import assessment, check_pages
+from app.photos import store as photos
+from app.photos.assessment import CROPS, VIEWS, MarkFields
+from app.photos.build_times import runs_of
+from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
+from app.shared.web.forms import Filled, Form, check
+from app.shared.web.refusals import status_of
+from app.shared.web.templating import go, new_once, render
+from app.studio.web import Me, RowId, Shop
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+OUTCOMES = frozenset({"good", "limits", "more_views", "new_set", "by_eye", "build_again"})
+MOST_SHOWN = 80
+EMPTY_LINES = 3
+
+
+@router.get("/assess/{model:int}", name="assess")
+def assess_page(request: Request, shop: Shop, model: RowId) -> Response:
+    """One model beside its pictures."""
+    return _page(request, shop, model)
+
+
+@router.post("/assess/{model:int}", name="assess_do")
+def judge(request: Request, shop: Shop, me: Me, model: RowId, form: Filled) -> Response:
+    """Judge it: one act writes the move, the views asked for or the limits, and the news."""
+    typed = form.plain()
+    wishes = [line.strip() for line in form.many("view") if line.strip()]
+    try:
+        fields = check(MoveFields, {**typed, "views": "\n".join(wishes)})
+        if fields.move not in OUTCOMES:
+            raise BadFields({"": "Choose one of the five outcomes."})
+        done = move_piece(shop, Ref(Of.MODEL, model), fields, [], me)
+    except BadFields as why:
+        return _page(request, shop, model, form, why.fields, 422)
+    except (NotFound, NotAllowed):
+        raise
+    except Refused as why:
+        return _page(request, shop, model, form, {"": str(why)}, status_of(why))
+    return go(request, f"/pieces/model/{model}?done=moved&act={done.act}")
+
+
+@router.post("/assess/{model:int}/marks", name="assess_marks")
+def marks(request: Request, shop: Shop, me: Me, model: RowId, form: Filled) -> Response:
+    """Complete the marks: where, left or right, must it match."""
+    typed = form.plain()
+    errors: dict[str, str] = {}
+    fields: dict[str, MarkFields] = {}
+    with shop.house.reading() as db:
+        keys = [str(id_) for id_ in assessment.marks_of(db, model)]
+    for key in [*keys, "new"]:
+        prefix = f"m{key}_"
+        own = {k.removeprefix(prefix): v for k, v in typed.items() if k.startswith(prefix)}
+        if not own:
+            continue
+        try:
+            fields[key] = check(MarkFields, own, prefix)
+        except BadFields as why:
+            errors |= why.fields
+    if errors:
+        return _page(request, shop, model, form, errors, 422)
+    assessment.save_marks(shop, model, fields, me)
+    return go(request, f"/assess/{model}?done=saved#marks")
+
+
+@router.post("/assess/{model:int}/views", name="assess_views")
+def views(request: Request, shop: Shop, me: Me, model: RowId, form: Filled) -> Response:
+    """Name the pictures that are worked from."""
+    try:
+        assessment.choose_views(shop, model, _chosen(shop, model, form), me)
+    except BadFields as why:
+        return _page(request, shop, model, form, why.fields, 422)
+    return go(request, f"/assess/{model}?done=saved#views")
+
+
+def _chosen(shop: Workshop, model: int, form: Form) -> dict[str, tuple[int, str]]:
+    """By view, the picture typed by its number on the page, and what is cut out of it."""
+    with shop.house.reading() as db:
+        ids = [row["id"] for row in photos.of_model(db, model)]
+        keys = [*VIEWS, *(f"mark:{id_}" for id_ in assessment.marks_of(db, model))]
+    found: dict[str, tuple[int, str]] = {}
+    for key in keys:
+        number = form.get(f"p_{key}").strip()
+        if not number:
+            continue
+        if not (number.isascii() and number.isdecimal() and len(number) < 6):
+            raise BadFields({f"p_{key}": "The number of a picture, as it stands below it."})
+        if not 0 < int(number) <= len(ids):
+            raise BadFields({f"p_{key}": f"There are pictures 1 to {len(ids)}."})
+        found[key] = (ids[int(number) - 1], form.get(f"c_{key}") or "whole")
+    return found
+
+
+def _page(
+    request: Request,
+    shop: Workshop,
+    model: int,
+    form: Form | None = None,
+    errors: dict[str, str] | None = None,
+    status: int = 200,
+) -> Response:
+    ref = Ref(Of.MODEL, model)
+    studio, now = shop.studio(), shop.now()
+    with shop.house.reading() as db:
+        rows = store.read(db, ref)
+        pictures = photos.of_model(db, model)
+        set_ = check_pages.pictures_of(db, model)
+        chosen = assessment.views_of(shop, db, model)
+    state = rows.piece.state
+    knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
+    may_do = {
+        offer.key: offer
+        for offer in offers(state, request.state.person.role, knows)
+        if offer.kind is Kind.MOVE and offer.key in OUTCOMES
+    }
+    typed = form.plain() if form is not None else {}
+    numbers = {row["id"]: n for n, row in enumerate(pictures, start=1)}
+    context: dict[str, Any] = {
+        "r": rows,
+        "model": model,
+        "state": state,
+        "code": history.code(rows.order["number"], Of.MODEL, rows.piece.letter, 1, 1),
+        "step": STEPS[state.step],
+        "at_assessment": state.step is Step.ASSESSING,
+        "runs": runs_of(model, rows.log, rows.row["pictures"]),
+        "asked_before": _asked_before(rows),
+        "offers": may_do,
+        "remembered": knows.remembered,
+        "past_third": past_the_third(state),
+        "desk_decides": past_the_third(state) and request.state.person.role == "bench",
+        "set": set_,
+        "lines": _lines(form, set_),
+        "pictures": list(enumerate(pictures[:MOST_SHOWN], start=1)),
+        "numbers": numbers,
+        "more": max(0, len(pictures) - MOST_SHOWN),
+        "views": _view_rows(rows, chosen, numbers, typed),
+        "crops": [(key, said) for key, (said, _) in CROPS.items()],
+        "typed": typed,
+        "errors": errors or {},
+        "asked_move": typed.get("move", ""),
+        "once": new_once(),
+        "now": now,
+        "zone": studio.settings.zone_info(),
+    }
+    return render(request, "photos/assess.html", context, status)
+
+
+def _asked_before(rows: store.PieceRows) -> list[tuple[int, str]]:
+    """When pictures were asked for again, and how."""
+    words = {"more_views": "more views", "new_set": "a new set"}
+    return [(e.happened_at, words[e.move]) for e in effective(rows.log) if e.move in words]
+
+
+def _lines(form: Form | None, set_: check_pages.SetOfModel) -> list[str]:
+    """The request's lines: as typed, else the newest check's advice; and some empty ones."""
+    typed = form.many("view") if form is not None else []
+    advice = set_.check.advice if set_.check is not None and not set_.check.remembered else []
+    lines = [line for line in typed or advice if line.strip()]
+    return [*lines, *[""] * EMPTY_LINES]
+
+
+def _view_rows(
+    rows: store.PieceRows,
+    chosen: dict[str, assessment.View],
+    numbers: dict[int, int],
+    typed: dict[str, str],
+) -> list[dict[str, Any]]:
+    """The views that are worked from, with the picture's number and what is cut out."""
+    marks = {f"mark:{mark['id']}": f"Mark: {mark['what']}" for mark in rows.marks}
+    found = []
+    for key, name in {**VIEWS, **marks}.items():
+        view = chosen.get(key)
+        number = str(numbers.get(view.picture_id, "")) if view is not None else ""
+        crop = view.crop if view is not None else "whole"
+        found.append(
+            {
+                "key": key,
+                "name": name,
+                "view": view,
+                "number": typed.get(f"p_{key}", number),
+                "crop": typed.get(f"c_{key}", crop),
+            }
+        )
+    return found
