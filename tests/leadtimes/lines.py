@@ -21,8 +21,8 @@ def line(
     rework: float = 0.0,
     spread: float = 0.6,
 ) -> list[Stay]:
-    """First come, first served at each step with some people; after the last step a share goes
-    back by two.
+    """First come, first served at each step with some
+    people; after the last step a share goes back by two.
     """
     free = [[0.0] * count for count in servers]
     events = [(float(when), piece, 0) for piece, when in enumerate(arrivals)]
@@ -47,8 +47,8 @@ def poisson(generator: Generator, count: int, per_day: float) -> np.ndarray:
 
 
 def cut(stays: list[Stay], end: float, given_up: dict[int, float] | None = None) -> StayLog:
-    """What an extract on day `end` holds; `given_up` says when a piece was cancelled, if it
-    was still open.
+    """What an extract on day `end` holds; `given_up` says
+    when a piece was cancelled, if it was still open.
     """
     gone = given_up or {}
     last = {}
@@ -131,8 +131,8 @@ def own_pace(g: Generator) -> StayLog:
 
 
 def many_ways(g: Generator) -> StayLog:
-    """Four kinds of pieces with ways of their own through twelve steps, heavy tails, a few
-    given up.
+    """Four kinds of pieces with ways of their own
+    through twelve steps, heavy tails, a few given up.
     """
     ways = [[0, 1, 2, 11], [0, 3, 4, 5, 2, 11], [0, 6, 7, 6, 7, 8, 11], [0, 1, 9, 10, 9, 11]]
     scale = np.array([0.5, 2, 1, 6, 12, 3, 4, 0.1, 20, 8, 3, 0.3])
