@@ -1,6 +1,7 @@
 """The customers' pages as plain files for any web host, so that the studio's network stays closed.
 
-    DIR/LINK/index.html  DIR/static/status.css  DIR/404.html  DIR/index.html (says nothing)
+    DIR/LINK/index.html and, where one was released, DIR/LINK/picture.jpg
+    DIR/static/status.css  DIR/404.html  DIR/index.html (says nothing)
 
 A page's bytes are those of the customers' site. Only what has changed is written, each page by
 renaming, and what was revoked or has lapsed is removed. A marker in the folder says whose it is
@@ -28,8 +29,7 @@ from app.shared.faults import reach
 from app.shared.places import shipped
 from app.shared.tokens import status_token, token_hash
 from app.shared.web.templating import environment
-from app.status.document import from_json
-from app.status.site import NOT_FOUND
+from app.status.site import NOT_FOUND, PICTURE, page_bytes
 from app.studio.workshop import Workshop
 from app.tables import house, status_links
 
@@ -37,8 +37,13 @@ MARKER = ".likewright-pages"
 _HALF = ".likewright-half"
 _FORM = 1
 _LOOK_AGAIN = 0
-_AT_ONCE = 400
+# Pictures come with their pages: so many are in memory at once.
+_AT_ONCE = 50
 _LINK = re.compile(r"[A-Za-z0-9_-]{22,128}")
+_PAGES = (
+    "SELECT p.token_hash, p.document, b.jpeg FROM pages p"
+    " LEFT JOIN pictures b ON b.order_id = p.order_id WHERE p.token_hash IN"
+)
 _EMPTY = (
     '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
     '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'">\n'
@@ -212,9 +217,8 @@ class _Publishing:
         for start in range(0, len(links), _AT_ONCE):
             part = links[start : start + _AT_ONCE]
             marks = ", ".join("?" * len(part))
-            query = f"SELECT token_hash, document FROM pages WHERE token_hash IN ({marks})"  # noqa: S608
-            for link, document in self.pages.execute(query, part).fetchall():
-                self._write_page(there.get(link) or self._name(link), document)
+            for link, document, jpeg in self.pages.execute(f"{_PAGES} ({marks})", part).fetchall():
+                self._write_page(there.get(link) or self._name(link), document, jpeg)
 
     def _name(self, link: str) -> str:
         token = status_token(self.key, self.nonces[link])
@@ -225,9 +229,9 @@ class _Publishing:
             )
         return token
 
-    def _write_page(self, name: str, document: str) -> None:
+    def _write_page(self, name: str, document: str, jpeg: bytes | None) -> None:
         try:
-            page = self.template.render(page=from_json(document)).encode()
+            page = page_bytes(self.template, document)
         except ValueError:
             self.done.unreadable += 1
             return
@@ -235,7 +239,11 @@ class _Publishing:
         if not folder.exists():
             folder.mkdir()
             folder.chmod(0o755)
-        self.done.written += self._put(folder / "index.html", page)
+        new_picture = jpeg is not None and self._put(folder / PICTURE, jpeg)
+        new_page = self._put(folder / "index.html", page)
+        if jpeg is None:
+            (folder / PICTURE).unlink(missing_ok=True)
+        self.done.written += new_page or new_picture
         reach("mid-publish")
 
     def _put(self, path: Path, content: bytes) -> bool:
@@ -258,7 +266,8 @@ class _Publishing:
 
     def _remove(self, name: str) -> None:
         folder = self.place / name
-        (folder / "index.html").unlink(missing_ok=True)
+        for ours in ("index.html", PICTURE):
+            (folder / ours).unlink(missing_ok=True)
         # Something that is not ours may lie beside the page.
         if not any(folder.iterdir()):
             folder.rmdir()

@@ -111,7 +111,7 @@ class _Site:
         self._style = (shipped("static") / "status.css").read_bytes()
         template = environment().get_template("status/page.html")
         # The same document gives the same bytes; whether a link still opens it is asked each time.
-        self._render = lru_cache(_KEPT_PAGES)(lambda text: _page(template, text))
+        self._render = lru_cache(_KEPT_PAGES)(lambda text: page_bytes(template, text))
 
     async def answer(self, request: Request) -> Response:
         path: str = request.scope["path"]
@@ -145,7 +145,8 @@ class _Site:
         return Response(jpeg, 200, HEADERS, "image/jpeg")
 
 
-def _page(template: Template, text: str) -> bytes:
+def page_bytes(template: Template, text: str) -> bytes:
+    """The page of a document as JSON. Raises ValueError where it is none."""
     return template.render(page=from_json(text), beside=PICTURE).encode()
 
 

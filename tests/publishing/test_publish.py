@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
@@ -25,6 +26,7 @@ from app.publishing.sending import publish_and_send, run, warning
 from app.publishing.worker import rewrite_due, rewrite_stale
 from app.shared.errors import CannotStart
 from app.shared.places import shipped
+from app.status.document import Picture, from_json, to_json
 from app.status.site import HEADERS, NOT_FOUND
 from tests.making import CAST, DAY, NOW, move
 from tests.publishing.conftest import TestWorkshop
@@ -127,6 +129,41 @@ def test_what_has_lapsed_is_gone_even_before_the_pages_file_knows(shop, place) -
     assert (place / token).exists()
     shop.moment = NOW + DAY
     assert publish(shop, place).removed == 1
+    assert not (place / token).exists()
+
+
+def show_a_picture(shop: TestWorkshop, order_id: int, jpeg: bytes | None) -> None:
+    """Release a picture of an order in the pages file, or take it back."""
+    with sqlite3.connect(shop.folder.pages) as raw:
+        text = raw.execute("SELECT document FROM pages WHERE order_id = ?", (order_id,)).fetchone()
+        picture = Picture("Juniper in paint.", "A horse", 400, 300) if jpeg else None
+        raw.execute(
+            "UPDATE pages SET document = ?, written_at = written_at + 1 WHERE order_id = ?",
+            (to_json(replace(from_json(text[0]), picture=picture)), order_id),
+        )
+        raw.execute("DELETE FROM pictures WHERE order_id = ?", (order_id,))
+        if jpeg:
+            raw.execute("INSERT INTO pictures VALUES (?, 'its hash', ?)", (order_id, jpeg))
+    raw.close()
+
+
+def test_a_released_picture_lies_beside_its_page_and_goes_with_it(shop, place) -> None:
+    order, token = linked_order(shop)
+    written(shop, place)
+    show_a_picture(shop, order.id, b"a jpeg")
+    assert publish(shop, place).written == 1
+    live = Visitor(shop)
+    for path in ("", "picture.jpg"):
+        answer = asyncio.run(live.asks(f"/{token}/{path}"))
+        assert (place / token / (path or "index.html")).read_bytes() == answer.content
+    show_a_picture(shop, order.id, None)
+    publish(shop, place)
+    assert [path.name for path in (place / token).iterdir()] == ["index.html"]
+    show_a_picture(shop, order.id, b"another jpeg")
+    publish(shop, place)
+    with shop.house.writing() as db:
+        links.revoke(db, order.id, shop.moment)
+    publish(shop, place)
     assert not (place / token).exists()
 
 
@@ -364,7 +401,7 @@ _AROUND = """
 daemon off; master_process off; pid {folder}/pid; error_log {folder}/error.log crit;
 events {{ worker_connections 64; }}
 http {{
-  types {{ text/html html; text/css css; }} default_type text/plain; charset utf-8;
+  types {{ text/html html; text/css css; image/jpeg jpg; }} default_type text/plain; charset utf-8;
   client_body_temp_path {folder}/b; proxy_temp_path {folder}/p; fastcgi_temp_path {folder}/f;
   uwsgi_temp_path {folder}/u; scgi_temp_path {folder}/s;
   {server}
