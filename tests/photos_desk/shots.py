@@ -115,10 +115,7 @@ class Desk:
 
     def ids(self) -> list[str]:
         """The delivery's pictures in the order of the page."""
-        query = (
-            "SELECT id FROM pictures WHERE delivery_id = ?"
-            " ORDER BY taken = '', taken, name, id"
-        )
+        query = "SELECT id FROM pictures WHERE delivery_id = ? ORDER BY taken = '', taken, name, id"
         return [str(id_) for (id_,) in rows(self.shop.house, query, self.delivery)]
 
     def files(self) -> set[str]:

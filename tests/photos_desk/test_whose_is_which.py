@@ -1,0 +1,144 @@
+"""Pictures of one delivery are given to animals, then counted; the models move on."""
+
+import pytest
+
+from app.flow.steps import Step
+from app.photos import sorting
+from tests.making import CAST, MadeOrder, piece, rows, step_of
+from tests.photos_desk.shots import Desk, jpeg
+from tests.staff.browser import Browser, Shop
+from tests.whole_site import forms, words
+
+pytestmark = pytest.mark.usefixtures("shop")
+
+
+@pytest.fixture
+def pair(shop: Shop, desk: Browser, two: MadeOrder) -> Desk:
+    """Two animals, six pictures: three, a pause of a quarter of an hour, three."""
+    at = Desk(shop, desk, two)
+    moments = ["10:00:00", "10:00:07", "10:00:15", "10:16:00", "10:16:06", "10:16:14"]
+    shots = [(f"{k}.jpg", jpeg(k, f"2026:03:03 {m}")) for k, m in enumerate(moments)]
+    assert at.bring(shots).json()["kept"] == 6
+    return at
+
+
+def given(at: Desk) -> dict[str, list[str]]:
+    query = (
+        "SELECT m.letter, p.name FROM picture_models pm JOIN models m ON m.id = pm.model_id"
+        " JOIN pictures p ON p.id = pm.picture_id ORDER BY m.letter, p.name"
+    )
+    found: dict[str, list[str]] = {}
+    for letter, name in rows(at.shop.house, query):
+        found.setdefault(str(letter), []).append(str(name))
+    return found
+
+
+def test_of_one_animal_nothing_has_to_be_sorted(photo_desk: Desk) -> None:
+    photo_desk.bring([("a.jpg", jpeg(1)), ("b.jpg", jpeg(2))])
+    assert given(photo_desk) == {"A": ["a.jpg", "b.jpg"]}
+
+
+def test_ticks_a_range_and_nobody(pair: Desk) -> None:
+    a, b = (str(pair.order.model(letter).id) for letter in "AB")
+    ids = pair.ids()
+    pair.give(give=a, tick=ids[:2])
+    pair.give(give=b, first="3", last="6")
+    assert given(pair) == {"A": ["0.jpg", "1.jpg"], "B": ["2.jpg", "3.jpg", "4.jpg", "5.jpg"]}
+    pair.give(give="0", tick=ids[5])
+    pair.give(give=a, tick=ids[2], also="1")
+    assert given(pair) == {
+        "A": ["0.jpg", "1.jpg", "2.jpg"],
+        "B": ["2.jpg", "3.jpg", "4.jpg"],
+    }
+
+
+def test_the_camera_s_clock_suggests_two_runs(pair: Desk) -> None:
+    page = pair.browser.get(f"/photos/deliveries/{pair.delivery}/sorting")
+    assert "1 to 3, then a pause of 15 minutes, 4 to 6" in words(page)
+    a, b = (pair.order.model(letter).id for letter in "AB")
+    [form] = [f for f in forms(page.text) if f.action.endswith("/sorting")]
+    assert ("give", f"{a}:1-3") in form.buttons
+    pair.give(give=f"{a}:1-3")
+    pair.give(give=f"{b}:4-6")
+    assert given(pair) == {"A": ["0.jpg", "1.jpg", "2.jpg"], "B": ["3.jpg", "4.jpg", "5.jpg"]}
+
+
+def test_counting_moves_each_model_on_with_its_own_number(pair: Desk) -> None:
+    a, b = (pair.order.model(letter) for letter in "AB")
+    pair.give(give=f"{a.id}:1-4")
+    refused = pair.count()
+    assert refused.status_code == 422
+    assert "2 of 6 are nobody's yet." in words(refused)
+    pair.give(give=f"{b.id}:5-6")
+    assert pair.count().status_code == 303
+    assert [step_of(pair.shop.house, ref) for ref in (a, b)] == [Step.PHOTOS_IN] * 2
+    assert rows(pair.shop.house, "SELECT pictures FROM models ORDER BY letter") == [(4,), (2,)]
+    moved = "SELECT amount FROM transitions WHERE move = 'photos_counted' ORDER BY id"
+    assert rows(pair.shop.house, moved) == [(4,), (2,)]
+    assert rows(pair.shop.house, "SELECT files_counted FROM photo_deliveries") == [(6,)]
+    news = rows(pair.shop.house, "SELECT letter FROM news WHERE kind = 'photos_counted'")
+    assert sorted(news) == [("A",), ("B",)]
+
+
+def test_an_animal_without_a_picture_goes_on_waiting(pair: Desk) -> None:
+    a, b = (pair.order.model(letter) for letter in "AB")
+    pair.give(give=f"{a.id}:1-6")
+    pair.count()
+    assert step_of(pair.shop.house, a) is Step.PHOTOS_IN
+    assert step_of(pair.shop.house, b) is Step.PHOTOS_WANTED
+
+
+def test_a_double_tap_counts_once(pair: Desk) -> None:
+    a = pair.order.model("A")
+    pair.give(give=f"{a.id}:1-6")
+    pair.count()
+    version = piece(pair.shop.house, a).version
+    pair.count()
+    assert piece(pair.shop.house, a).version == version
+    assert rows(pair.shop.house, "SELECT pictures FROM models WHERE letter = 'A'") == [(6,)]
+
+
+def test_more_views_join_the_pictures_that_are_here(shop: Shop, photo_desk: Desk) -> None:
+    from app.orders.photos_told import ToldFields, photos_told
+    from tests.making import walk
+
+    ref = photo_desk.order.model()
+    photo_desk.bring([("a.jpg", jpeg(1)), ("b.jpg", jpeg(2))])
+    photo_desk.count()
+    shop.moment = walk(shop.house, ref, CAST.finisher, shop.moment, "more_views") + 60
+    photos_told(shop, photo_desk.order.id, ToldFields(way="mail"), CAST.desk, "again")
+    photo_desk.bring([("c.jpg", jpeg(3)), ("a.jpg", jpeg(1))])
+    assert photo_desk.names() == ["c.jpg"]
+    assert photo_desk.count(once="second").status_code == 303
+    assert rows(shop.house, "SELECT pictures FROM models") == [(3,)]
+    assert given(photo_desk) == {"A": ["a.jpg", "b.jpg", "c.jpg"]}
+
+
+def test_a_picture_of_another_delivery_or_model_is_not_given(pair: Desk, shop: Shop) -> None:
+    from tests.photos_desk.conftest import told
+    from tests.making import Wanted
+
+    other = told(shop, [Wanted("Bramble")])
+    strange = pair.give(give=str(other.model().id), tick=pair.ids()[:1])
+    assert strange.status_code == 422
+    assert pair.give(give=str(pair.order.model("A").id), tick=["999999"]).status_code == 422
+    assert pair.give(give="x", tick=pair.ids()[:1]).status_code == 422
+    assert given(pair) == {}
+
+
+def test_runs_need_dates_and_pauses_that_stand_out() -> None:
+    steady = [f"2026:03:03 10:00:{s:02d}" for s in range(0, 60, 6)]
+    assert sorting.runs(steady, 2) == []
+    assert sorting.runs([*steady, "no date"], 2) == []
+    later = [f"2026:03:03 10:30:{s:02d}" for s in range(0, 60, 6)]
+    assert [(r.first, r.last) for r in sorting.runs([*steady, *later], 2)] == [(1, 10), (11, 20)]
+    assert sorting.runs([*steady, *later], 3) == []
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "places"),
+    [("2", "4", [1, 2, 3]), ("4", "2", [1, 2, 3]), ("3", "", [2]), ("0", "99", [0, 1, 2, 3, 4]),
+     ("x", "4", []), ("٣", "4", [])],
+)  # fmt: skip
+def test_a_typed_range_is_read_as_meant(first: str, last: str, places: list[int]) -> None:
+    assert list(sorting.in_range(first, last, 5)) == places
