@@ -36,11 +36,16 @@ def write_letters(floor: Floor) -> None:
     }
     names = {row["id"]: row["name"] for row in ledger.rows.get("customers", ())}
     posting = Posting(floor.calendar, 10, 17)
+    found: list[tuple[int, Job, list[Row]]] = []
     for job in floor.jobs:
         own = [*_asking(floor, job, posting), *by_order.get(job.id, ())]
         past = [row for row in own if row["at"] < floor.now - _FRESH]
+        found += _letters(floor, job, past, posting)
+    for goes, job, told in sorted(found, key=lambda one: one[0]):
         customer = job.row["customer_id"]
-        _letters(floor, job, past, posting, mails.get(customer, ""), names.get(customer, ""))
+        letter = _letter(floor, job, told, goes, mails.get(customer, ""), names.get(customer, ""))
+        for row in told:
+            row["told_at"], row["letter_id"] = goes, letter
 
 
 def _asking(floor: Floor, job: Job, posting: Posting) -> list[Row]:
@@ -76,18 +81,14 @@ def _news(floor: Floor, job: Job, kind: str, letter: str, round_: int, at: int) 
 
 
 def _letters(
-    floor: Floor, job: Job, past: Iterable[Row], posting: Posting, mail: str, name: str
-) -> None:
-    """One letter for each posting window in which there was something to tell."""
+    floor: Floor, job: Job, past: Iterable[Row], posting: Posting
+) -> list[tuple[int, Job, list[Row]]]:
+    """What each letter told, and when: one for each day on which there was something to tell."""
     windows: dict[int, list[Row]] = {}
     for row in sorted(past, key=lambda row: row["at"]):
         goes = posting.next(row["at"] + GRACE)
         windows.setdefault(floor.calendar.day_of(goes).toordinal(), []).append(row)
-    for told in windows.values():
-        goes = posting.next(told[-1]["at"] + GRACE)
-        letter = _letter(floor, job, told, goes, mail, name)
-        for row in told:
-            row["told_at"], row["letter_id"] = goes, letter
+    return [(posting.next(told[-1]["at"] + GRACE), job, told) for told in windows.values()]
 
 
 def _letter(floor: Floor, job: Job, told: list[Row], goes: int, mail: str, name: str) -> int:

@@ -24,10 +24,11 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class Chapter:
-    """A heading and what stands under it."""
+    """A heading and what stands under it; of some animals, by their letters, or of all."""
 
     heading: str
     passages: tuple[Passage, ...]
+    letters: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +168,7 @@ def facts_from_json(text: str) -> LetterFacts:
 
 
 def _chapter(raw: dict[str, Any]) -> Chapter:
-    return Chapter(raw["heading"], _passages(raw["passages"]))
+    return Chapter(raw["heading"], _passages(raw["passages"]), tuple(raw["letters"]))
 
 
 def _passages(raw: Sequence[dict[str, Any]]) -> tuple[Passage, ...]:

@@ -106,6 +106,11 @@ class Waiting:
         """Whether all of it waits for a person."""
         return all(one.held_why for one in self.news)
 
+    @property
+    def some_held(self) -> bool:
+        """Whether some of it does."""
+        return any(one.held_why for one in self.news)
+
 
 @dataclass(frozen=True, slots=True)
 class OrderLetters:

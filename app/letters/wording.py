@@ -90,6 +90,7 @@ def _body(kind: str, parts: Sequence[Part], facts: LetterFacts, link: str | None
 
 def _context(part: Part, facts: LetterFacts, link: str | None) -> dict[str, Any]:
     animals = _spoken_of(part, facts)
+    spoken = {animal.letter for animal in animals}
     return {
         "facts": facts,
         "part": part,
@@ -99,6 +100,7 @@ def _context(part: Part, facts: LetterFacts, link: str | None) -> dict[str, Any]
         "all_names": [animal.name for animal in facts.animals],
         "one": animals[0] if len(animals) == 1 else None,
         "remembered": any(animal.remembered for animal in animals),
+        "how_to": [c for c in facts.how_to if not c.letters or spoken & set(c.letters)],
         "parcel": _parcel(part, facts),
         "question": next((q for q in facts.questions if q.id == part.round), None),
     }

@@ -67,7 +67,7 @@ def from_order(
         contact=_contact(settings),
         gift=facts.gift,
         animals=animals,
-        how_to=chapters(photo_words.how_to(first)) if first else (),
+        how_to=how_to(first),
         parcels=tuple(_parcel(parcel, facts, calendar, days.today) for parcel in facts.parcels),
         questions=tuple(questions),
         all_passed=bool(animals) and facts.passed,
@@ -122,6 +122,21 @@ def _animal(animal: order_facts.AnimalFacts) -> AnimalFacts:
         views=tuple(v.wish for v in sorted(animal.views, key=lambda view: view.number)),
         by_eye=animal.outcome == "by_eye",
         limits=animal.limits.strip(),
+    )
+
+
+def how_to(animals: Sequence[order_facts.AnimalFacts]) -> tuple[Chapter, ...]:
+    """How to photograph some animals: the living together, each remembered one for itself.
+
+    They are kept apart, so that a reminder of one asks nothing of another.
+    """
+    living = [animal for animal in animals if not animal.remembered]
+    groups = [living, *([animal] for animal in animals if animal.remembered)]
+    return tuple(
+        replace(chapter, letters=tuple(animal.letter for animal in group))
+        for group in groups
+        if group
+        for chapter in chapters(photo_words.how_to(group))
     )
 
 

@@ -14,10 +14,10 @@ from app.orders import ranges, tellings
 from app.orders.facts import facts_of
 from app.orders.order_facts import OrderFacts
 from app.orders.ranges import Shown
-from app.publishing.letter_facts import chapters, from_order, in_another_tone
+from app.publishing.letter_facts import chapters, from_order, how_to, in_another_tone
 from app.shared.errors import AlreadyMoved, Refused
 from app.shared.people import Person
-from app.status import parcel_words, photo_words
+from app.status import parcel_words
 from app.status.voice import Days
 from app.studio.workshop import Studio, Workshop
 from app.tables import changes
@@ -66,8 +66,7 @@ def _as_if(
     match kind:
         case "order_in" | "photo_reminder":
             wanted = tuple(replace(a, wanted=True, attempts=0) for a in facts.animals)
-            how_to = chapters(photo_words.how_to(order.alive)) if order.alive else ()
-            return Part(kind), replace(facts, animals=wanted, how_to=how_to)
+            return Part(kind), replace(facts, animals=wanted, how_to=how_to(order.alive))
         case "more_views":
             return Part(kind), replace(facts, animals=tuple(map(_asked, facts.animals)))
         case "last_call":

@@ -166,6 +166,15 @@ def test_of_a_remembered_animal_no_reminder_goes_without_a_person(shop: LetterSh
     assert "There is no hurry" in text_of(read(files(shop)[-1]))
 
 
+def test_a_reminder_of_one_animal_asks_nothing_of_a_remembered_one(shop: LetterShop) -> None:
+    ordered(shop, [Wanted("Otis"), Wanted("Sorrel", life="remembered")])
+    shop.day_by_day(shop.moment + 6 * DAY)
+    assert kinds(shop) == ["order_in", "photo_reminder"]
+    said = text_of(read(files(shop)[-1]))
+    assert "How to photograph Otis" in said
+    assert "Sorrel" not in said
+
+
 def test_photos_that_were_told_of_are_not_reminded_of(shop: LetterShop) -> None:
     order = ordered(shop)
     shop.day_by_day(shop.moment + DAY)
