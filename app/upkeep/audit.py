@@ -45,6 +45,24 @@ PageChecks = Callable[[Reading, Path, Studio, int], tuple[int, Sequence[PageDiff
 """Compares the customers' pages: given a way to read, the pages file, the studio's settings and
 calendar, and now, it says how many pages it compared, and what differs."""
 
+
+class PictureDiffers(Protocol):
+    """A picture on the disk that is not what its row says."""
+
+    @property
+    def picture_id(self) -> int: ...
+    @property
+    def field(self) -> str: ...
+    @property
+    def on_disk(self) -> str: ...
+    @property
+    def in_row(self) -> str: ...
+
+
+PictureChecks = Callable[[Reading, Path], tuple[int, Sequence[PictureDiffers]]]
+"""Compares the originals: given a way to read and the folder pictures/, it says how many there
+should be, and which are lost or changed."""
+
 _OPEN = """
 SELECT o.id, o.open, o.right FROM (
   SELECT o.id, o.open,
@@ -79,8 +97,13 @@ class AuditResult:
     differences: list[Difference]
 
 
-def audit(folder: DataFolder, now: int, page_checks: PageChecks | None = None) -> AuditResult:
-    """Recompute everything cached in a studio's database, and the pages where they can be.
+def audit(
+    folder: DataFolder,
+    now: int,
+    page_checks: PageChecks | None = None,
+    picture_checks: PictureChecks | None = None,
+) -> AuditResult:
+    """Recompute everything cached in a studio's database, and pages and pictures where they can be.
 
     Raises CannotStart where there is no database, or not one of this program's version.
     """
@@ -89,15 +112,20 @@ def audit(folder: DataFolder, now: int, page_checks: PageChecks | None = None) -
         raise CannotStart(f"There is no studio in {folder.path}.")
     if is_at_rest(path):
         before = stamp(path)
-        result = _audit(folder, now, page_checks, at_rest=True)
+        result = _audit(folder, now, page_checks, picture_checks, at_rest=True)
         # Where a server has started in the meantime, what was read may be half old, half new.
         if stamp(path) == before:
             return result
-    return _audit(folder, now, page_checks, at_rest=False)
+    return _audit(folder, now, page_checks, picture_checks, at_rest=False)
 
 
 def _audit(
-    folder: DataFolder, now: int, page_checks: PageChecks | None, *, at_rest: bool
+    folder: DataFolder,
+    now: int,
+    page_checks: PageChecks | None,
+    picture_checks: PictureChecks | None,
+    *,
+    at_rest: bool,
 ) -> AuditResult:
     counts: dict[str, int] = {}
     with looking_at(folder.studio, at_rest=at_rest) as reading:
@@ -112,6 +140,11 @@ def _audit(
             counts["pages"], differ = page_checks(reading, folder.pages, studio, now)
             found += [
                 Difference("page", d.order_id, d.field, d.in_file, d.from_log) for d in differ
+            ]
+        if picture_checks is not None:
+            counts["pictures"], lost = picture_checks(reading, folder.pictures)
+            found += [
+                Difference("picture", d.picture_id, d.field, d.on_disk, d.in_row) for d in lost
             ]
     return AuditResult(not found, counts, found)
 
