@@ -25,7 +25,7 @@ from app.orders import (
 )
 from app.owner import pages as owner_pages
 from app.parcels import pages as parcels_pages
-from app.photos import builds, builds_pages, check_pages, check_worker, intake_worker, release_pages
+from app.photos import builds, builds_pages, check_pages, check_worker, intake_worker, record_pages, release_pages
 from app.photos import pages as photos_pages
 from app.photos.intake_upload import BODY_AT_MOST
 from app.publishing import letters_pages, letters_worker, sending
@@ -59,6 +59,7 @@ ROUTERS = (
     owner_pages.router,
     builds_pages.router,
     release_pages.router,
+    record_pages.router,
     photos_pages.router,
     check_pages.router,
     desk_pages.router,

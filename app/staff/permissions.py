@@ -114,6 +114,7 @@ TABLE: dict[str, Row] = {
     "machines_named": OWNER_ONLY,
     "machine_change": OWNER_ONLY,
     "machine_switch": OWNER_ONLY,
+    "photo_record": EVERYBODY,
     # Assessment.
     "assess": EVERYBODY,
     "assess_do": EVERYBODY,
