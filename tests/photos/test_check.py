@@ -46,7 +46,8 @@ def test_the_gap_is_found_where_it_is(gap: CheckResult) -> None:
     reason = next(r for r in gap.reasons if r.code == "gap")
     assert set(reason.pictures) == {"view009.jpg", "view010.jpg"}
     assert gap.facts.ring is not None
-    assert 75 <= gap.facts.ring.gap <= 125
+    # 100° lie between the two; the reading is good for "about", a third off at worst.
+    assert 67 <= gap.facts.ring.gap <= 134
 
 
 def test_the_answer_is_plain_json_with_all_that_was_promised(gap: CheckResult) -> None:
