@@ -160,3 +160,9 @@ class Client:
 
     def close(self) -> None:
         self.connection.close()
+
+    def __enter__(self) -> "Client":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()

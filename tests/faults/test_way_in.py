@@ -106,8 +106,8 @@ def test_with_a_certificate_the_pages_come_encrypted_and_only_under_known_names(
                     f"Cookie: __Host-likewright={cookie}\r\n\r\n".encode()
                 )
                 assert sock.recv(20).startswith(f"HTTP/1.1 {status}".encode())
-        with pytest.raises((http.client.HTTPException, OSError)):
-            Client(server.port).get("/")
+        with Client(server.port) as plainly, pytest.raises((http.client.HTTPException, OSError)):
+            plainly.get("/")
     finally:
         server.stop()
 
@@ -119,8 +119,11 @@ def test_behind_a_proxy_only_the_proxy_may_connect(folder: DataFolder) -> None:
     )
     try:
         assert server.answers
-        with pytest.raises((http.client.HTTPException, OSError)):
-            Client(server.port, cookie).get("/")
+        with (
+            Client(server.port, cookie) as somebody,
+            pytest.raises((http.client.HTTPException, OSError)),
+        ):
+            somebody.get("/")
         proxy = http.client.HTTPConnection(
             "127.0.0.1", server.port, timeout=10, source_address=("127.0.0.2", 0)
         )
