@@ -1,0 +1,1 @@
+"""The owner's room: lead times, the record of what was told, and what would be if."""

@@ -1,0 +1,196 @@
+"""The six questions of the owner and their answers, in sentences. Pure."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step, TimeClass
+from app.leadtimes.forecast.levels import POINTS
+from app.leadtimes.log import FINISHED, OPEN
+from app.leadtimes.statistics import quantiles
+from app.orders.ranges import HIGH, LOW, Span, days_of, weeks
+from app.owner.figures import ENOUGH, Where
+from app.owner.spells import STEP_CODE
+from app.owner.track import Record, Share
+from app.owner.ways import Ways
+from app.shared.calendar import DAY, Calendar
+from app.shared.web import words
+
+LATELY_DAYS = 90
+_MOST_NAMED = 8
+CLASS_WORDS: Mapping[TimeClass, str] = {
+    TimeClass.WAITING: "waiting for hands",
+    TimeClass.HANDS: "in hand",
+    TimeClass.MACHINE: "machine",
+    TimeClass.REST: "drying and resting",
+    TimeClass.REST_OF_ORDER: "the rest of the order",
+    TimeClass.CLOSED: "house closed",
+    TimeClass.HOLD: "on hold",
+    TimeClass.CARRIER: "with a carrier",
+    TimeClass.CUSTOMER: "the customer’s",
+}
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A question and what can be said to it; `orders` are numbers to look at."""
+
+    question: str
+    text: str
+    orders: tuple[int, ...] = ()
+    more: int = 0
+
+
+def tenths(value: int) -> str:
+    """Tenths of a day as days: 314 is "31.4"."""
+    return f"{value // 10}.{value % 10}"
+
+
+def how_long(found: Ways, now: int) -> Answer:
+    """What the pieces of the last 90 days had taken."""
+    question = "How long does it take now?"
+    done = found.take((found.outcome == FINISHED) & (found.ended >= now - LATELY_DAYS * DAY))
+    lately = f"in the last {LATELY_DAYS} days"
+    if not len(done):
+        return Answer(question, f"No piece was handed over {lately}.")
+    days = done.lead / DAY
+    if len(done) < ENOUGH:
+        took = _span(float(days.min()), float(days.max()))
+        text = f"{words.capital(words.count(len(done), 'piece'))} left {lately}, after {took}"
+        return Answer(question, f"{text}: too few for more than that.")
+    half, slow = quantiles(days, [0.5, 0.85], 1).round().astype(int).tolist()
+    return Answer(
+        question,
+        f"Of the {len(done)} pieces handed over {lately}, half had taken {half} days or less "
+        f"from the order, and 85 in 100 had taken {slow} or less.",
+    )
+
+
+def _span(low: float, high: float) -> str:
+    a, b = round(low), round(high)
+    return words.count(a, "day") if a == b else f"{a} to {b} days"
+
+
+def where(split: Where | None) -> Answer:
+    """The mean lead time and its largest parts."""
+    question = "Where does the time go?"
+    if split is None:
+        return Answer(question, "No piece has gone the whole way yet.")
+    if split.pieces < ENOUGH:
+        done = words.count(split.pieces, "piece has", "pieces have")
+        return Answer(question, f"Only {done} gone the whole way: too few to divide their days.")
+    own = split.total - split.customer
+    parts = sorted(
+        ((split.of(kind), kind) for kind in split.classes if kind is not TimeClass.HANDS),
+        reverse=True,
+        key=lambda part: part[0],
+    )[:3]
+    named = words.listed([f"{tenths(size)} {CLASS_WORDS[kind]}" for size, kind in parts if size])
+    return Answer(
+        question,
+        f"A piece takes {tenths(split.total)} days on average; {tenths(split.customer)} of them "
+        f"are the customer’s. Of our own {tenths(own)}, {named}. Hands are on it for "
+        f"{tenths(split.of(TimeClass.HANDS))}.",
+    )
+
+
+def promise(points: Sequence[float] | None, today: date, calendar: Calendar) -> Answer:
+    """The range for an order whose photos pass today."""
+    question = "What may I promise today?"
+    if points is None:
+        return Answer(question, "The forecast is being worked out. Look again in a minute.")
+    levels = POINTS.tolist()
+    span = Span(points[levels.index(LOW)], points[levels.index(HIGH)], "")
+    first, last = days_of(span, today, calendar)
+    return Answer(
+        question,
+        f"{words.capital(weeks(span.low, span.high))} from the day the photos pass. Do they pass "
+        f"today, that is between {words.day(first, today)} and {words.day(last, today)}. "
+        "Before they pass, name weeks and no days.",
+    )
+
+
+def how_often(record: Record) -> Answer:
+    """The record of the ranges told when photos passed."""
+    question = "How often did we keep to what we told?"
+    return Answer(question, share_words(record.by_the_last, "ready by the last day told"))
+
+
+def share_words(share: Share, did: str) -> str:
+    """A share with its interval, or, with fewer than twenty cases, counts in words only."""
+    if not share.n:
+        return "No range that was told has come to its last day yet."
+    if not share.enough:
+        were = "none was" if not share.hits else words.count(share.hits, "was", "were")
+        orders = words.count(share.n, "order")
+        return (
+            f"The last day told has passed for {orders}; {were} {did}. That is too few for a share."
+        )
+    middle, low, high = share.in_100()
+    return (
+        f"{middle} in 100 were {did}: {share.hits} of {share.n}. With so many cases the true "
+        f"share lies between {low} and {high} in 100, in 95 of 100 such reckonings."
+    )
+
+
+def late(
+    found: Ways, open_orders: Sequence[Any], told: Mapping[int, date | None], today: date
+) -> Answer:
+    """Open orders whose told last day, or the day they are needed, has passed."""
+    question = "What is late?"
+    here = set(found.order[found.outcome == OPEN].tolist())
+    passed, needed = [], []
+    for row in open_orders:
+        if row.id not in here:
+            continue
+        last = told.get(row.id)
+        if last is not None and last < today:
+            passed.append(row.number)
+        elif row.needed_by is not None and date.fromisoformat(row.needed_by) < today:
+            needed.append(row.number)
+    if not passed and not needed:
+        return Answer(question, "Nothing: no order is past a day that was told or needed.")
+    parts = []
+    if passed:
+        parts.append(f"{words.count(len(passed), 'order is', 'orders are')} past the last day told")
+    if needed:
+        parts.append(f"{words.count(len(needed), 'is', 'are')} past the day they were needed")
+    numbers = [*passed, *needed]
+    return Answer(
+        question,
+        f"{words.capital(words.listed(parts))}:",
+        tuple(numbers[:_MOST_NAMED]),
+        max(0, len(numbers) - _MOST_NAMED),
+    )
+
+
+def on_the_way(found: Ways) -> Answer:
+    """How many pieces are in work, and where."""
+    question = "How many are on the way?"
+    here = found.take(found.outcome == OPEN)
+    if not len(here):
+        return Answer(question, "None: no piece is in work.")
+    groups = (
+        ("wait for photos", (Step.PHOTOS_WANTED,)),
+        ("are on screen", (*PHOTO_STEPS[1:], Step.FINISHING, Step.READY, Step.NOT_BEGUN)),
+        ("are being made", MAKING_STEPS[:-1]),
+        ("are being packed", (Step.PACKING,)),
+    )
+    said = []
+    for what, steps in groups:
+        count = int(np.isin(here.step, [STEP_CODE[step] for step in steps]).sum())
+        if count:
+            said.append(f"{count} {what if count > 1 else _one(what)}")
+    orders = int(np.unique(here.order).size)
+    return Answer(
+        question,
+        f"{words.capital(words.count(len(here), 'piece'))} of {words.count(orders, 'order')}: "
+        f"{words.listed(said)}.",
+    )
+
+
+def _one(what: str) -> str:
+    return what.replace("are ", "is ", 1).replace("wait ", "waits ", 1)

@@ -1,0 +1,110 @@
+"""The lead-time page: six answers, then the charts, each drawn from the table under it."""
+
+from datetime import date
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
+
+from app.owner import answers, figures, track
+from app.owner.figures import Choice
+from app.owner.known import Known, Snapshot
+from app.owner.track import Record, TrackRow
+from app.shared.web.templating import render
+from app.studio.web import Shop
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+_ROWS_AT_FIRST = 120
+_YEAR = Choice()
+Word = Annotated[str, Query(max_length=80)]
+
+
+def known_of(request: Request, shop: Workshop) -> Known:
+    """What the page knows of this workshop, kept as long as the site runs."""
+    state = request.app.state
+    if not hasattr(state, "lead_times"):
+        state.lead_times = Known(shop)
+    known: Known = state.lead_times
+    return known
+
+
+def read_choice(months: str, kind: str, remembered: str) -> Choice:
+    """The choice in an address; what is not known there counts as not said."""
+    spans = {str(n): n for n in figures.SPANS}
+    return Choice(spans.get(months, _YEAR.months), kind, remembered != "out")
+
+
+@router.get("/lead-times", name="lead_times")
+def lead_times(
+    request: Request, shop: Shop, months: Word = "", kind: Word = "", remembered: Word = "",
+    rows: Word = "",
+) -> Response:  # fmt: skip
+    """The page. Its address says what is counted; nothing is kept of that."""
+    known = known_of(request, shop)
+    seen = known.look()
+    kinds = sorted({k for k in seen.ways.kind.tolist() if k})
+    choice = read_choice(months, kind if kind in kinds else "", remembered)
+    found = known.figures(seen, choice)
+    record = told_rows(seen, choice, found.finishing[0].start, shop)
+    context = {
+        "answers": six_answers(known, seen, shop),
+        "choice": choice,
+        "kinds": kinds,
+        "spans": figures.SPANS,
+        "found": found,
+        "corners": corners,
+        "starting": [month for month in found.starting if month.pieces],
+        "class_words": answers.CLASS_WORDS,
+        "tenths": answers.tenths,
+        "share_words": answers.share_words,
+        "record": record,
+        "passed": _record(record, "passed_was"),
+        "finished": _record(record, "finished_was"),
+        "shown": record if rows == "all" else record[:_ROWS_AT_FIRST],
+        "today": shop.studio().calendar.day_of(shop.now()),
+        "now": shop.now(),
+        "zone": shop.studio().calendar.zone,
+        "Verdict": track.Verdict,
+        "enough": figures.ENOUGH,
+    }
+    return render(request, "owner/lead_times.html", context)
+
+
+def told_rows(seen: Snapshot, choice: Choice, since: date, shop: Workshop) -> list[TrackRow]:
+    """The rows of the track record: orders of the chosen pieces, told of within the span."""
+    edge = shop.studio().calendar.start_of(since)
+    orders = set(figures.chosen(seen.ways, choice).order.tolist())
+    return [
+        row
+        for order, at, row in seen.rows
+        if at >= edge and order in orders and (row.passed or row.finished)
+    ]
+
+
+def _record(rows: list[TrackRow], name: str) -> Record:
+    return track.record_of([getattr(row, name) for row in rows])
+
+
+def six_answers(known: Known, seen: Snapshot, shop: Workshop) -> list[answers.Answer]:
+    """The answers, of the whole house and the last twelve months, whatever was chosen."""
+    now, calendar = shop.now(), shop.studio().calendar
+    today = calendar.day_of(now)
+    year = known.figures(seen, _YEAR)
+    record = _record(told_rows(seen, _YEAR, year.finishing[0].start, shop), "passed_was")
+    return [
+        answers.how_long(seen.ways, now),
+        answers.where(year.where),
+        answers.promise(shop.days_from_passing(), today, calendar),
+        answers.how_often(record),
+        answers.late(seen.ways, seen.open_orders, seen.last_told, today),
+        answers.on_the_way(seen.ways),
+    ]
+
+
+def corners(month: Any, most: int = 80) -> str:
+    """A month's curve as the chart reads it: "days,share days,share"."""
+    steps = month.steps()
+    every = max(1, len(steps) // most)
+    kept = [*steps[:-1:every], steps[-1]]
+    return " ".join(f"{day:g},{share:g}" for day, share in kept)

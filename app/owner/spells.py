@@ -1,0 +1,157 @@
+"""Where the seconds of many pieces went, all at once: the same classes as `app.flow.stays`.
+
+A spell is a stretch of a piece in which nothing changed, from one entry of its log to the next.
+`app.flow.stays` says the rule for one piece; here it is said in arrays, so that a log of some
+hundred thousand entries takes a fraction of a second. A test holds the two together to the second.
+Pure.
+"""
+
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.flow.rules import Kind
+from app.flow.steps import STEPS, Step, TimeClass
+from app.owner.spans import WorkAndRest
+
+Ints: TypeAlias = NDArray[np.int64]
+Bools: TypeAlias = NDArray[np.bool_]
+
+STEP_LIST: Final = tuple(Step)
+STEP_CODE: Final = {str(step): code for code, step in enumerate(STEP_LIST)}
+KIND_CODE: Final = {str(kind): code for code, kind in enumerate(Kind)}
+CLASS_LIST: Final = tuple(TimeClass)
+CLASS_CODE: Final = {kind: code for code, kind in enumerate(CLASS_LIST)}
+NEVER: Final = 1 << 60
+_BASE = np.array([CLASS_CODE[STEPS[step].waits_for] for step in STEP_LIST])
+
+
+@dataclass(frozen=True)
+class Entries:
+    """Entries of pieces' logs in their right form, by piece and then in order; codes as above.
+
+    `step` is -1 where an entry moves nothing; `until` is 0 where there is none; `drying` says that
+    a piece was set aside to dry, `again` that pictures were asked for anew, `rework` that it was
+    sent back.
+    """
+
+    piece: Ints
+    kind: Ints
+    step: Ints
+    at: Ints
+    until: Ints
+    drying: Bools
+    again: Bools
+    rework: Bools
+
+    def __len__(self) -> int:
+        return int(self.piece.size)
+
+
+@dataclass(frozen=True)
+class Spells:
+    """What held from `start` to `end`; a piece's last spell has no length. `rests` is the moment
+    to which it is set aside to dry, `packed_rest` that to which it rests before it is packed."""
+
+    piece: Ints
+    step: Ints
+    start: Ints
+    end: Ints
+    held: Bools
+    customer: Bools
+    hand: Bools
+    rests: Ints
+    packed_rest: Ints
+
+    def take(self, rows: Ints) -> "Spells":
+        """Some of the spells, in the order asked for."""
+        return Spells(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
+
+def _is(entries: Entries, *kinds: Kind) -> Bools:
+    found: Bools = np.isin(entries.kind, [KIND_CODE[kind] for kind in kinds])
+    return found
+
+
+def spells(entries: Entries) -> Spells:
+    """The spell that each entry begins."""
+    size = len(entries)
+    fresh = np.ones(size, dtype=bool)
+    fresh[1:] = entries.piece[1:] != entries.piece[:-1]
+    first = np.maximum.accumulate(np.where(fresh, np.arange(size), 0))
+
+    def latest(set_here: Bools, value: Ints | Bools) -> Ints:
+        """The value at the last entry of the piece so far that sets it; 0 before one does."""
+        place = np.maximum.accumulate(np.where(set_here, np.arange(size), -1))
+        return np.where(place >= first, value[place], 0).astype(np.int64)
+
+    move, enter = _is(entries, Kind.MOVE), _is(entries, Kind.ENTER)
+    come = move | enter
+    start = _running_latest(entries.at, fresh)
+    last = np.append(fresh[1:], True)
+    told = latest(_is(entries, Kind.TOLD) | (move & entries.again), ~(move & entries.again))
+    asked = _is(entries, Kind.ASK).astype(np.int64) - _is(entries, Kind.ANSWER)
+    asking = np.cumsum(asked)
+    asking = asking - (asking - asked)[first]
+    taken, aside = _is(entries, Kind.START), _is(entries, Kind.ASIDE)
+    step = latest(come, entries.step)
+    wanted = step == STEP_CODE[Step.PHOTOS_WANTED]
+    return Spells(
+        piece=entries.piece,
+        step=step,
+        start=start,
+        end=np.where(last, start, np.append(start[1:], 0)),
+        held=latest(_is(entries, Kind.HOLD, Kind.LIFT), _is(entries, Kind.HOLD)) > 0,
+        customer=(asking > 0) | (wanted & (told == 0)),
+        hand=latest(come | taken | aside, taken) > 0,
+        rests=latest(come | taken | aside, np.where(aside & entries.drying, entries.until, 0)),
+        packed_rest=latest(move & ((entries.until > 0) | entries.rework), entries.until),
+    )
+
+
+def _running_latest(at: Ints, fresh: Bools) -> Ints:
+    """The greatest moment of each piece so far."""
+    lift = (np.cumsum(fresh) - 1) << 36  # far beyond any epoch second, so that pieces stay apart
+    latest: Ints = np.maximum.accumulate(at + lift) - lift
+    return latest
+
+
+def classed(found: Spells, sisters_ready: Ints, calendar: WorkAndRest) -> Ints:
+    """Seconds of each spell by time class, spells x classes; a row adds up to its spell's length.
+
+    `sisters_ready` is, by spell, the moment at which the last other piece of the order reached
+    packing: NEVER where one has not, 0 where the piece waits for nobody.
+    """
+    length = found.end - found.start
+    base = _BASE[found.step]
+    out = np.zeros((len(length), len(CLASS_LIST)), dtype=np.int64)
+    whole = np.select(
+        [found.held, found.customer, base == CLASS_CODE[TimeClass.CARRIER]],
+        [CLASS_CODE[TimeClass.HOLD], CLASS_CODE[TimeClass.CUSTOMER], CLASS_CODE[TimeClass.CARRIER]],
+        -1,
+    )
+    rows = np.flatnonzero(whole >= 0)
+    out[rows, whole[rows]] = length[rows]
+    _own(out, found, np.flatnonzero(whole < 0), sisters_ready, calendar)
+    return out
+
+
+def _own(out: Ints, found: Spells, rows: Ints, sisters_ready: Ints, calendar: WorkAndRest) -> None:
+    """The rest of the order, rest, machine, closed, hands, waiting: what is the house's own."""
+    start, end, step = found.start[rows], found.end[rows], found.step[rows]
+    packing = step == STEP_CODE[Step.PACKING]
+    together = np.where(packing, np.clip(np.minimum(end, sisters_ready[rows]) - start, 0, None), 0)
+    alone = start + together
+    until = np.maximum(found.rests[rows], np.where(packing, found.packed_rest[rows], 0))
+    rested = np.minimum(end, np.maximum(alone, until))
+    out[rows, CLASS_CODE[TimeClass.REST_OF_ORDER]] = together
+    out[rows, CLASS_CODE[TimeClass.REST]] = rested - alone
+    machine = _BASE[step] == CLASS_CODE[TimeClass.MACHINE]
+    out[rows, CLASS_CODE[TimeClass.MACHINE]] = np.where(machine, end - rested, 0)
+    closed = np.where(machine, 0, calendar.closed.between(rested, end))
+    hands = np.where(machine | ~found.hand[rows], 0, calendar.work.between(rested, end))
+    out[rows, CLASS_CODE[TimeClass.CLOSED]] = closed
+    out[rows, CLASS_CODE[TimeClass.HANDS]] = hands
+    out[rows, CLASS_CODE[TimeClass.WAITING]] = np.where(machine, 0, end - rested - closed - hands)

@@ -1,0 +1,180 @@
+"""What the lead-time page reads: the logs of the pieces of the last two years, and what was told.
+
+Rows of the log come through the driver's own cursor and go straight into arrays: at this length a
+row object each costs more than the question itself.
+"""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, text
+
+from app.flow.rules import Kind, effective
+from app.flow.stays import DRYING
+from app.flow.steps import ASKED_AGAIN, Of, is_rework
+from app.flow.store import Ref, log_of
+from app.owner.spells import KIND_CODE, STEP_CODE, Entries
+
+_MARKS = text(
+    "SELECT (SELECT coalesce(max(id), 0) FROM transitions),"
+    " (SELECT coalesce(max(id), 0) FROM changes), (SELECT coalesce(max(id), 0) FROM tellings)"
+)
+_ROWS = """
+SELECT c.id, c.order_id, c.model_id, c.replaces_id, o.number, o.taken_at, o.recorded_at,
+  o.imported, o.ship_part, a.kind, a.life = 'remembered' AS remembered
+FROM copies c JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = c.model_id
+  JOIN animals a ON a.id = m.animal_id
+WHERE c.withdrawn = 0 AND {0} ORDER BY c.id
+"""
+# A remake's forerunner was replaced earlier than it was handed over: it belongs to it all the same.
+_SINCE = text(
+    _ROWS.format(
+        "c.id IN (WITH RECURSIVE wanted(id) AS"
+        " (SELECT id FROM copies WHERE open = 1 OR last_at >= :edge"
+        " UNION SELECT c.replaces_id FROM copies c JOIN wanted w ON c.id = w.id"
+        " WHERE c.replaces_id IS NOT NULL) SELECT id FROM wanted)"
+    )
+)
+_OF_ORDERS = text(_ROWS.format("c.order_id IN (SELECT value FROM json_each(:orders))"))
+_MOVED_ORDERS = text(
+    "SELECT c.order_id FROM transitions t JOIN copies c ON c.id = t.copy_id WHERE t.id > :last"
+    " UNION SELECT c.order_id FROM transitions t JOIN copies c ON c.model_id = t.model_id"
+    " WHERE t.id > :last"
+)
+_CHANGED_ORDERS = text(
+    "SELECT order_id FROM changes WHERE id > :last AND order_id IS NOT NULL"
+    " UNION SELECT c.order_id FROM changes h JOIN models m ON m.animal_id = h.of_id"
+    " JOIN copies c ON c.model_id = m.id WHERE h.id > :last AND h.of = 'animals'"
+)
+_OPEN_ORDERS = text("SELECT id, number, needed_by FROM orders WHERE open = 1 ORDER BY number")
+_LOG = (
+    "SELECT {0}, kind || ':' || coalesce(to_step, '') || ':' || move || ':' || (reason = 'drying'),"
+    " happened_at, coalesce(until, 0) FROM transitions"
+    " WHERE {1} IN (SELECT value FROM json_each(?)) ORDER BY {1}, seq"
+)
+_LOG_OF_MODELS = _LOG.format("2 * model_id", "model_id")
+_LOG_OF_COPIES = _LOG.format("2 * copy_id + 1", "copy_id")
+_AMENDING = (str(Kind.UNDO), str(Kind.CORRECTION))
+_TOLD = text(
+    "SELECT t.order_id, o.number, t.at, t.channel, t.from_day, t.to_day FROM tellings t"
+    " JOIN orders o ON o.id = t.order_id WHERE t.order_id IN (SELECT value FROM json_each(:orders))"
+    " ORDER BY t.order_id, t.at, t.id"
+)
+_MODELS = text(
+    "SELECT c.order_id, m.passed_at, m.step, m.last_at, m.id FROM copies c"
+    " JOIN models m ON m.id = c.model_id WHERE c.withdrawn = 0 AND c.step <> 'cancelled'"
+    " AND c.order_id IN (SELECT value FROM json_each(:orders)) GROUP BY c.order_id, m.id"
+)
+
+
+@dataclass(frozen=True)
+class Marks:
+    """The newest transition, change and telling: while they stand, nothing here has changed."""
+
+    transition: int
+    change: int
+    telling: int
+
+
+@dataclass(frozen=True)
+class Raw:
+    """Copies as rows, with their orders' and animals' facts, and the logs of copies and models.
+
+    In `entries` a copy's piece number is 2 * id + 1, a model's 2 * id.
+    """
+
+    copies: Sequence[Any]
+    entries: Entries
+
+
+def marks(db: Connection) -> Marks:
+    """How far the house is."""
+    return Marks(*db.execute(_MARKS).one())
+
+
+def since(db: Connection, edge: int) -> Raw:
+    """All pieces that are open or had something happen to them since a moment."""
+    return _raw(db, db.execute(_SINCE, {"edge": edge}).all())
+
+
+def of_orders(db: Connection, orders: Iterable[int]) -> Raw:
+    """All pieces of some orders."""
+    return _raw(db, db.execute(_OF_ORDERS, {"orders": json.dumps(list(orders))}).all())
+
+
+def changed_orders(db: Connection, since_: Marks) -> list[int]:
+    """The orders of which something moved, or in which something was changed by hand."""
+    moved = db.execute(_MOVED_ORDERS, {"last": since_.transition}).scalars()
+    edited = db.execute(_CHANGED_ORDERS, {"last": since_.change}).scalars()
+    return sorted({*moved, *edited})
+
+
+def open_orders(db: Connection) -> Sequence[Any]:
+    """Orders that are not at their end."""
+    return db.execute(_OPEN_ORDERS).all()
+
+
+def _raw(db: Connection, copies: Sequence[Any]) -> Raw:
+    driver = db.connection.cursor()
+    models = sorted({row.model_id for row in copies})
+    rows: list[Any] = []
+    for query, ids in ((_LOG_OF_MODELS, models), (_LOG_OF_COPIES, [row.id for row in copies])):
+        driver.execute(query, (json.dumps(ids),))
+        rows += driver.fetchall()
+    amended = {row[0] for row in rows if row[1].startswith(_AMENDING)}
+    if amended:
+        rows = [row for row in rows if row[0] not in amended]
+        for piece in sorted(amended):
+            rows += _in_right_form(db, piece)
+    return Raw(copies, _as_arrays(rows))
+
+
+def _in_right_form(db: Connection, piece: int) -> list[tuple[int, str, int, int]]:
+    """The rows of a piece in whose log something was undone or corrected."""
+    log = log_of(db, Ref(Of.COPY if piece % 2 else Of.MODEL, piece // 2))
+    found = []
+    for e in effective(log):
+        what = f"{e.kind}:{e.to_step or ''}:{e.move}:{e.reason == DRYING:d}"
+        found.append((piece, what, e.happened_at, e.until or 0))
+    return found
+
+
+def _as_arrays(rows: Sequence[Any]) -> Entries:
+    """Rows of (piece, kind:step:move:drying, moment, until) as arrays.
+
+    There are a few hundred different texts in a log of any length: each is read once.
+    """
+    if not rows:
+        none, no = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
+        return Entries(none, none, none, none, none, no, no, no)
+    piece, what, at, until = zip(*rows, strict=True)
+    code = {text_: place for place, text_ in enumerate(dict.fromkeys(what))}
+    meant = [text_.split(":") for text_ in code]
+    which = np.fromiter(map(code.__getitem__, what), dtype=np.int64, count=len(rows))
+
+    def looked_up(values: Iterable[int], kind: type) -> Any:
+        return np.array(list(values), dtype=kind)[which]
+
+    return Entries(
+        piece=np.array(piece, dtype=np.int64),
+        kind=looked_up((KIND_CODE[kind] for kind, _, _, _ in meant), np.int64),
+        step=looked_up((STEP_CODE.get(step, -1) for _, step, _, _ in meant), np.int64),
+        at=np.array(at, dtype=np.int64),
+        until=np.array(until, dtype=np.int64),
+        drying=looked_up((dry == "1" for _, _, _, dry in meant), bool),
+        again=looked_up((move in ASKED_AGAIN for _, _, move, _ in meant), bool),
+        rework=looked_up((is_rework(move) for _, _, move, _ in meant), bool),
+    )
+
+
+def tellings(db: Connection, orders: Iterable[int]) -> Sequence[Any]:
+    """What customers of these orders were told, the oldest of each order first."""
+    return db.execute(_TOLD, {"orders": json.dumps(list(orders))}).all()
+
+
+def models_of(db: Connection, orders: Iterable[int]) -> Sequence[Any]:
+    """The models of these orders' copies that were not given up."""
+    return db.execute(_MODELS, {"orders": json.dumps(list(orders))}).all()

@@ -1,0 +1,155 @@
+"""The track record: what customers were told when, against the day on which the order was ready.
+
+Only what was told counts, not what was computed. A range is judged when its last day has passed,
+whether or not the order was ready by then: judged on being ready, the short ones would come in
+first and flatter. Pure.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import Any
+
+from app.leadtimes.statistics import wilson
+from app.owner.figures import ENOUGH
+from app.shared.calendar import DAY, Calendar
+
+
+class Verdict(StrEnum):
+    """What became of a range."""
+
+    EARLY = "ready before the first day"
+    WITHIN = "ready within"
+    LATE = "ready after the last day"
+    OVERDUE = "not ready, and its last day has passed"
+    NOT_DUE = "its last day has not passed"
+    GIVEN_UP = "the order was given up"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A range that stood when something happened: when it was told, how, and between which days."""
+
+    on: date
+    channel: str
+    first: date
+    last: date
+
+
+@dataclass(frozen=True, slots=True)
+class TrackRow:
+    """An order: what was told when its photos had passed and when its models were finished, and
+    the day on which its last piece was handed over (None while it is not).
+    """
+
+    number: int
+    passed: Told | None
+    finished: Told | None
+    ready: date | None
+    given_up: bool
+    passed_was: Verdict | None
+    finished_was: Verdict | None
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """How many of some judged ranges did something, with Wilson's 95 % interval of the share."""
+
+    hits: int
+    n: int
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are enough for a share."""
+        return self.n >= ENOUGH
+
+    def in_100(self) -> tuple[int, int, int]:
+        """The share and its interval, in 100, the interval rounded outward."""
+        low, high = wilson(self.hits, self.n)
+        return round(100 * self.hits / self.n), int(100 * low), min(100, -int(-100 * high // 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """Of the ranges told at one milestone: ready by the last day; within; before the first."""
+
+    by_the_last: Share
+    within: Share
+    early: Share
+    not_due: int
+
+
+@dataclass(frozen=True, slots=True)
+class OrderEnds:
+    """What an order's pieces say: when photos passed and models were finished (None where not
+    yet), when the last piece was handed over, whether any is still here, whether all were given up.
+    """
+
+    number: int
+    passed_at: int | None
+    finished_at: int | None
+    ready_at: int | None
+    open: bool
+
+
+def standing(told: Sequence[Any], moment: int) -> Any | None:
+    """What the customer could read after a moment: the first telling within a day of it, else the
+    last one before. `told` are an order's tellings, the oldest first.
+    """
+    before = None
+    for telling in told:
+        if telling.at < moment:
+            before = telling
+        elif telling.at <= moment + DAY:
+            return telling
+    return before
+
+
+def verdict(told: Told, ready: date | None, given_up: bool, today: date) -> Verdict:
+    """What became of a range, as seen today."""
+    if given_up:
+        return Verdict.GIVEN_UP
+    if told.last >= today:
+        return Verdict.NOT_DUE
+    if ready is None:
+        return Verdict.OVERDUE
+    if ready > told.last:
+        return Verdict.LATE
+    return Verdict.EARLY if ready < told.first else Verdict.WITHIN
+
+
+def row_of(order: OrderEnds, told: Sequence[Any], calendar: Calendar, today: date) -> TrackRow:
+    """One order's row."""
+    ready = (
+        calendar.day_of(order.ready_at) if order.ready_at is not None and not order.open else None
+    )
+    given_up = not order.open and order.ready_at is None
+    passed, finished = (
+        _told(standing(told, moment) if moment is not None else None, calendar)
+        for moment in (order.passed_at, order.finished_at)
+    )
+    was = [verdict(t, ready, given_up, today) if t else None for t in (passed, finished)]
+    return TrackRow(order.number, passed, finished, ready, given_up, was[0], was[1])
+
+
+def _told(telling: Any | None, calendar: Calendar) -> Told | None:
+    if telling is None or telling.to_day is None or telling.from_day is None:
+        return None
+    return Told(
+        calendar.day_of(telling.at),
+        telling.channel,
+        date.fromisoformat(telling.from_day),
+        date.fromisoformat(telling.to_day),
+    )
+
+
+def record_of(verdicts: Sequence[Verdict | None]) -> Record:
+    """Shares of the ranges whose last day has passed."""
+    count: Mapping[Verdict, int] = {kind: verdicts.count(kind) for kind in Verdict}
+    held = count[Verdict.EARLY] + count[Verdict.WITHIN]
+    n = held + count[Verdict.LATE] + count[Verdict.OVERDUE]
+    return Record(
+        Share(held, n), Share(count[Verdict.WITHIN], n), Share(count[Verdict.EARLY], n),
+        count[Verdict.NOT_DUE],
+    )  # fmt: skip
