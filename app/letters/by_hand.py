@@ -7,7 +7,8 @@ from typing import Any
 from sqlalchemy import Connection, insert, text
 
 from app.letters import outbox, store, wording
-from app.letters.facts import Asked, facts_to_json, parts_from_json
+from app.letters.asking import Asked
+from app.letters.facts import facts_to_json, parts_from_json
 from app.shared.database import Database
 from app.shared.errors import AlreadyMoved, NotFound, Refused
 from app.shared.people import Person

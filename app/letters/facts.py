@@ -1,15 +1,13 @@
 """What a letter is worded from: plain facts, fixed when it is formed. No database here.
 
-`LetterFacts` is asked for by an argument (`Asked`): the joining with an order's facts stands in a
-higher room. Days are said in words already, as the studio says them on the day of forming.
+`LetterFacts` is asked for by an argument (asking.Asked): the joining with an order's facts stands
+in a higher room. Days are said in words already, as the studio says them on the day of forming.
 """
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
-
-from sqlalchemy import Connection
 
 _FORM = 1
 
@@ -132,12 +130,6 @@ class Part:
     letters: tuple[str, ...] = ()
     round: int = 0
     cause: bool = True
-
-
-# The facts of many orders by their ids, read inside an open transaction.
-Asked = Callable[[Connection, Sequence[int]], Mapping[int, LetterFacts]]
-# The order's status link as it is now, or None where it has none.
-Linked = Callable[[Connection, int], str | None]
 
 
 def facts_to_json(facts: LetterFacts) -> str:

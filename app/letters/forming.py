@@ -12,7 +12,8 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import SQLAlchemyError
 
 from app.letters import news, rules, store, wording
-from app.letters.facts import Asked, LetterFacts, facts_to_json, parts_to_json
+from app.letters.asking import Asked
+from app.letters.facts import LetterFacts, facts_to_json, parts_to_json
 from app.letters.rules import Plan, Posting
 from app.letters.store import Addressee
 from app.shared.database import Database

@@ -8,7 +8,8 @@ from sqlalchemy import Connection, bindparam, text
 from sqlalchemy.engine import Row
 
 from app.letters import rules, store, wording
-from app.letters.facts import Asked, LetterFacts, Part, facts_from_json, parts_from_json
+from app.letters.asking import Asked
+from app.letters.facts import LetterFacts, Part, facts_from_json, parts_from_json
 from app.letters.rules import Posting
 from app.shared.errors import NotFound
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from app.letters import outbox, rules, wording
-from app.letters.facts import Linked, facts_from_json, parts_from_json
+from app.letters.asking import Linked
+from app.letters.facts import facts_from_json, parts_from_json
 from app.letters.forming import NO_WORDS
 from app.letters.message import Envelope, Mail, Unsendable, build
 from app.letters.outbox import Claimed

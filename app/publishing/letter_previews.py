@@ -7,7 +7,8 @@ from sqlalchemy import Connection, insert, text
 
 from app.flow.store import mark_stale
 from app.letters import news, rules, store, wording
-from app.letters.facts import AnimalFacts, Asked, LetterFacts, ParcelFacts, Part, QuestionFacts
+from app.letters.asking import Asked
+from app.letters.facts import AnimalFacts, LetterFacts, ParcelFacts, Part, QuestionFacts
 from app.letters.rules import Posting
 from app.letters.wording import Words
 from app.orders import ranges, tellings

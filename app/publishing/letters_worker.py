@@ -11,7 +11,8 @@ from weakref import WeakKeyDictionary
 from sqlalchemy import Connection
 
 from app.letters import by_hand, forming, outbox, post
-from app.letters.facts import Asked, LetterFacts, Linked
+from app.letters.asking import Asked, Linked
+from app.letters.facts import LetterFacts
 from app.letters.message import Unsendable, mailbox
 from app.letters.rules import Posting
 from app.letters.sending import Office, Round, send_due

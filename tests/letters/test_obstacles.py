@@ -9,6 +9,7 @@ from app.letters import by_hand
 from app.publishing import letters_worker
 from app.shared.errors import AlreadyMoved
 from app.tables import settings
+from tests.letters.mail_server import MailServer
 from tests.letters.studio import MINUTE, LetterShop, files, letters, ordered
 from tests.making import CAST, HOUR
 
@@ -101,3 +102,16 @@ def test_settings_saved_by_hand_leave_the_switch_alone(shop: LetterShop) -> None
     with shop.house.writing() as db:
         db.execute(delete(settings).where(settings.c.name == by_hand.OFF))
         assert by_hand.off_since(db) is None
+
+
+def test_letters_go_by_the_server_that_the_environment_names(
+    shop: LetterShop, server: MailServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LIKEWRIGHT_SMTP_URL", server.url)
+    letters_worker.smtp_url.cache_clear()
+    ordered(shop)
+    assert shop.post(15 * MINUTE) == 1
+    [kept] = server.kept
+    assert kept.recipients == ["imre@castellan.example"]
+    assert kept.sender.startswith("desk+l")
+    assert files(shop) == []
