@@ -49,6 +49,14 @@ def other(kind: str, seed: int = 2, **more: Any) -> bytes:
     return buffer.getvalue()
 
 
+def frames(many: int) -> bytes:
+    """A TIFF of many tiny pages."""
+    buffer = io.BytesIO()
+    pages = [Image.new("L", (40, 40), k % 256) for k in range(many)]
+    pages[0].save(buffer, "TIFF", save_all=True, append_images=pages[1:])
+    return buffer.getvalue()
+
+
 def huge_header() -> bytes:
     """A PNG that says it is 30 000 by 30 000."""
 

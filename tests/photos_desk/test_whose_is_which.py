@@ -115,8 +115,8 @@ def test_more_views_join_the_pictures_that_are_here(shop: Shop, photo_desk: Desk
 
 
 def test_a_picture_of_another_delivery_or_model_is_not_given(pair: Desk, shop: Shop) -> None:
-    from tests.photos_desk.conftest import told
     from tests.making import Wanted
+    from tests.photos_desk.conftest import told
 
     other = told(shop, [Wanted("Bramble")])
     strange = pair.give(give=str(other.model().id), tick=pair.ids()[:1])

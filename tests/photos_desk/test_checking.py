@@ -1,0 +1,128 @@
+"""The audit names what is lost or changed; the check runs by itself and its page says it."""
+
+import threading
+
+import pytest
+
+from app.photos import check_worker, store
+from app.photos.checking import check_pictures
+from tests.making import Wanted, rows
+from tests.photos_desk.conftest import told
+from tests.photos_desk.shots import Desk, jpeg
+from tests.staff.browser import Browser, Shop
+from tests.whole_site import the_form, words
+
+
+def test_a_lost_and_a_changed_picture_are_named(photo_desk: Desk) -> None:
+    photo_desk.bring([(f"{k}.jpg", jpeg(k)) for k in range(4)])
+    shop, folder = photo_desk.shop, photo_desk.shop.folder.pictures
+    assert check_pictures(shop.house.reading, folder) == (4, [])
+    paths = [folder / str(p) for (p,) in rows(shop.house, "SELECT path FROM pictures ORDER BY id")]
+    paths[0].unlink()
+    paths[1].write_bytes(paths[1].read_bytes()[:-1])
+    changed = bytearray(paths[2].read_bytes())
+    changed[-9] ^= 1
+    paths[2].write_bytes(changed)
+    many, found = check_pictures(shop.house.reading, folder)
+    assert many == 4
+    assert [(d.picture_id, d.field) for d in found] == [(1, "file"), (2, "size"), (3, "hash")]
+
+
+def test_a_lost_picture_is_healed_by_bringing_it_in_again(photo_desk: Desk) -> None:
+    photo_desk.bring([("a.jpg", jpeg(1))])
+    [path] = photo_desk.files()
+    (photo_desk.shop.folder.pictures / path).unlink()
+    assert photo_desk.bring([("a.jpg", jpeg(1))]).json() == {"kept": 0, "known": 1, "not_read": []}
+    assert photo_desk.files() == {path}
+
+
+def check_all(shop: Shop) -> int:
+    shop.moment += 60
+    many = 0
+    while check_worker.check_next(shop, threading.Event()):
+        many += 1
+    return many
+
+
+def test_a_set_is_checked_when_its_pictures_have_come_and_once(photo_desk: Desk) -> None:
+    shop, model = photo_desk.shop, photo_desk.order.model()
+    page = f"/photos/check/{model.id}"
+    photo_desk.bring([(f"{k}.jpg", jpeg(k, size=(480, 360))) for k in range(4)])
+    assert not check_worker.check_next(shop, threading.Event()), "more may be coming in"
+    assert "are checked in a moment" in words(photo_desk.browser.get(page))
+    assert check_all(shop) == 1
+    assert check_all(shop) == 0
+    said = words(photo_desk.browser.get(page))
+    assert "This set will not do." in said
+    assert "4 different pictures are here" in said
+    assert "thresholds" in said
+    assert photo_desk.browser.get(f"{page}/sheet").headers["content-type"] == "image/jpeg"
+    [(count,)] = rows(shop.house, "SELECT count(*) FROM photo_checks")
+    assert count == 1
+
+
+def test_more_pictures_are_checked_with_the_earlier_ones(photo_desk: Desk) -> None:
+    shop = photo_desk.shop
+    photo_desk.bring([("a.jpg", jpeg(1))])
+    check_all(shop)
+    photo_desk.bring([("b.jpg", jpeg(2)), ("b.jpg", jpeg(3))])
+    check_all(shop)
+    assert rows(shop.house, "SELECT pictures FROM photo_checks ORDER BY id") == [(1,), (3,)]
+
+
+def test_the_advice_of_a_living_animal_can_be_edited_before_it_is_asked(photo_desk: Desk) -> None:
+    model = photo_desk.order.model()
+    photo_desk.bring([(f"{k}.jpg", jpeg(k)) for k in range(3)])
+    check_all(photo_desk.shop)
+    photo_desk.count()
+    page = photo_desk.browser.get(f"/photos/check/{model.id}")
+    form = the_form(page.text, f"/pieces/model/{model.id}#more_views")
+    assert form.method == "get"
+    assert "Please take a whole ring" in form.fields["views"]
+
+
+def test_of_a_remembered_animal_no_more_views_are_asked(shop: Shop, desk: Browser) -> None:
+    at = Desk(shop, desk, told(shop, [Wanted("Gus", life="remembered")]))
+    at.bring([(f"print {k}.jpg", jpeg(k)) for k in range(6)])
+    check_all(shop)
+    page = desk.get(f"/photos/check/{at.order.model().id}")
+    assert "judged by eye" in words(page)
+    assert "<textarea" not in page.text
+    assert "Please" not in words(page)
+
+
+def test_the_page_follows_and_is_quiet_while_nothing_changes(photo_desk: Desk) -> None:
+    model, shop = photo_desk.order.model(), photo_desk.shop
+    photo_desk.bring([("a.jpg", jpeg(1))])
+    now = check_worker.UnderWay(model.id, 1)
+    check_worker._under_way[shop] = now
+    now.hear("reading", 1, 4, "a.jpg: blurred")
+    page = photo_desk.browser.get(f"/photos/check/{model.id}")
+    assert "1 of 4" in words(page)
+    assert "a.jpg: blurred" in words(page)
+    address = page.text.split('hx-get="')[1].split('"')[0]
+    assert photo_desk.browser.get(address).status_code == 204
+    now.hear("reading", 2, 4, "")
+    assert photo_desk.browser.get(address).status_code == 200
+
+
+def test_a_check_that_falls_is_said_and_not_tried_for_ever(
+    photo_desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(check_worker.sys, "executable", "/bin/false")
+    photo_desk.bring([("a.jpg", jpeg(1))])
+    assert check_all(photo_desk.shop) == 1
+    said = words(photo_desk.browser.get(f"/photos/check/{photo_desk.order.model().id}"))
+    assert "The check itself fell" in said
+
+
+def test_a_check_that_is_stopped_leaves_nothing(photo_desk: Desk) -> None:
+    shop, stop = photo_desk.shop, threading.Event()
+    photo_desk.bring([("a.jpg", jpeg(1))])
+    shop.moment += 60
+    stop.set()
+    check_worker.check_next(shop, stop)
+    assert rows(shop.house, "SELECT count(*) FROM photo_checks") == [(0,)]
+    assert photo_desk.half_files() == []
+    with shop.house.reading() as db:
+        assert len(store.to_check(db)) == 1
