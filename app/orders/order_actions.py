@@ -11,6 +11,7 @@ from app.flow.actions import Wish, record_in
 from app.flow.rules import Kind
 from app.flow.steps import Of, Step
 from app.flow.store import Piece, Ref, mark_stale
+from app.letters import news
 from app.orders import links
 from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
 from app.shared.people import Person
@@ -75,6 +76,8 @@ def ask(shop: Workshop, order_id: int, typed: QuestionFields, who: Person, once:
         if typed.blocking:
             wishes = [Wish(p.ref, Kind.ASK, question_id=int(made[0])) for p in pieces]
             record_in(db, wishes, who, now, once or None)
+        if typed.channel == "letter":
+            news.write(db, order_id, "question", now, round_=int(made[0]))
         mark_stale(db, [order_id])
     shop.changed.set()
 

@@ -7,6 +7,7 @@ from typing import Any
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from app.letters.lists import letters_of
 from app.orders import links, order_actions, order_store
 from app.orders.actions import add_copy
 from app.orders.intake import CopyFields
@@ -55,10 +56,12 @@ def _page(
     with shop.house.reading() as db:
         rows = order_store.rows_of(db, order_store.by_number(db, number))
         token = links.current(db, shop.folder.key, rows.order["id"])
+        written = letters_of(db, rows.order["id"])
     today = studio.calendar.day_of(now)
     context: dict[str, Any] = {
         "v": view(rows, studio.settings, request.state.person, now, today, shop.pace()),
         "number": number,
+        "written": written,
         "link": f"{shop.status_url}/{token}/" if token else "",
         "now": now,
         "today": today,
