@@ -283,10 +283,15 @@ def _advice(sets: Sequence[Judged], reasons: Sequence[ByReason]) -> list[str]:
                 f"{one.good.hits} were good. Its threshold may be stricter than this studio needs."
             )
     enough = sum(s.good is not None and s.check is not None for s in sets)
+    if not enough:
+        return [
+            "No checked set has gone on to a judgement of its build yet: nothing can be said about "
+            "a threshold."
+        ]
     if enough < ENOUGH:
         return [
             f"{words.capital(words.count(enough, 'checked set'))} so far went on to a judgement "
-            "of a build: too few to say anything about a threshold."
+            "of the build: too few to say anything about a threshold."
         ]
     return said or ["Nothing in the record speaks for moving a threshold."]
 
