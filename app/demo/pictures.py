@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import insert, text, update
+from sqlalchemy import Connection, insert, text, update
 
 from app.orders.photos_told import ToldFields, photos_told
 from app.photos import pictures as files
@@ -39,6 +39,24 @@ _WANTING = text(
     " HAVING count(*) = (SELECT count(*) FROM order_animals x WHERE x.order_id = o.id)"
     " AND max(m.told_at IS NOT NULL) = 0 AND max(m.asking) = 0 AND max(m.attempts) = 0"
     " ORDER BY o.id DESC"
+)
+# An order that wants photos of two animals or more, and the delivery told of, if there is one.
+_SEVERAL = text(
+    "SELECT o.id AS order_id, (SELECT max(d.id) FROM photo_deliveries d"
+    "  WHERE d.order_id = o.id AND d.fetched_at IS NULL) AS delivery_id"
+    " FROM orders o JOIN models m ON m.order_id = o.id JOIN animals a ON a.id = m.animal_id"
+    " JOIN order_animals oa ON oa.order_id = o.id AND oa.model_id = m.id"
+    " WHERE o.open = 1 AND o.gift = 0 AND m.open = 1 AND m.step = 'photos_wanted'"
+    " AND m.hold_whose = '' AND m.asking = 0 AND a.life <> 'remembered'"
+    " GROUP BY o.id HAVING count(*) >= 2 ORDER BY o.id DESC LIMIT 1"
+)
+# A remembered animal of which photos are wanted, and the delivery told of, where there is one.
+_REMEMBERED = text(
+    "SELECT o.id AS order_id, m.id AS model_id, (SELECT max(d.id) FROM photo_deliveries d"
+    "  WHERE d.order_id = o.id AND d.fetched_at IS NULL) AS delivery_id"
+    " FROM models m JOIN animals a ON a.id = m.animal_id JOIN orders o ON o.id = m.order_id"
+    " WHERE m.open = 1 AND m.step = 'photos_wanted' AND m.hold_whose = '' AND m.asking = 0"
+    " AND a.life = 'remembered' AND o.gift = 0 ORDER BY m.attempts, o.id DESC LIMIT 1"
 )
 _DESK = text("SELECT id, name FROM accounts WHERE role = 'desk' ORDER BY id LIMIT 1")
 
@@ -105,23 +123,49 @@ def bring_in(folder: DataFolder, drawing: Drawing) -> None:
     try:
         with shop.house.reading() as db:
             rows = db.execute(_WANTING).all()
+            gone = db.execute(_REMEMBERED).first()
+            several = db.execute(_SEVERAL).first()
             desk_id, name = db.execute(_DESK).one()
         desk = Person(desk_id, Role.DESK, name)
         living = [row.id for row in rows if row.many == 1 and not row.remembered]
-        pairs = [row.id for row in rows if row.many == 2 and not row.remembered]
-        gone = [row.id for row in rows if row.remembered]
-        for order_id in pairs[:1]:
-            _deliver(shop, order_id, desk, "link", 5, 50, [s for s in drawn if s["of"] == "two"])
+        two = [s for s in drawn if s["of"] == "two"]
+        if several is not None:
+            _both(shop, several, desk, two)
+        else:
+            # Nobody waits with two animals just now: the ring of the first is one's alone.
+            for order_id in living[3:4]:
+                _deliver(shop, order_id, desk, "link", 5, 24, two[:24])
         for order_id, days in zip(living, (1, -2), strict=False):
             _deliver(shop, order_id, desk, "link", days, 84, [])
         for order_id in living[2:3]:
             _deliver(shop, order_id, desk, "mail", None, 26, [s for s in drawn if s["of"] == "gap"])
-        for order_id in gone[:1]:
-            prints = [s for s in drawn if s["of"] == "prints"]
-            _deliver(shop, order_id, desk, "prints", None, 6, prints)
+        if gone is not None:
+            _prints(shop, gone, desk, [s for s in drawn if s["of"] == "prints"])
     finally:
         shop.close()
         shutil.rmtree(drawing.folder, ignore_errors=True)
+
+
+def _both(shop: Workshop, several: Any, desk: Person, shots: Sequence[Shot]) -> None:
+    """Two animals in one delivery, to be told apart."""
+    mine = several.delivery_id
+    if mine is None:
+        mine = _told(shop, several.order_id, desk, "link", 5, len(shots) + 2)
+    with shop.house.writing() as db:
+        _rows(db, shop, several.order_id, mine, desk, shots)
+
+
+def _prints(shop: Workshop, gone: Any, desk: Person, shots: Sequence[Shot]) -> None:
+    """Six prints of an animal that is remembered, given to it."""
+    if gone.delivery_id is None:
+        mine = _told(shop, gone.order_id, desk, "prints", None, len(shots))
+    else:
+        mine = gone.delivery_id
+    with shop.house.writing() as db:
+        ids = _rows(db, shop, gone.order_id, mine, desk, shots)
+        store.give(db, ids, gone.model_id, also=True)
+        values = {"way": "prints", "link": "", "lapses_on": None, "files_said": len(shots)}
+        db.execute(update(photo_deliveries).where(photo_deliveries.c.id == mine).values(values))
 
 
 def _deliver(
@@ -129,32 +173,49 @@ def _deliver(
     shots: Sequence[Shot],
 ) -> None:  # fmt: skip
     """A delivery told of, with what has come of it; `lapses` in days from today."""
+    mine = _told(shop, order_id, desk, way, lapses, said)
+    with shop.house.writing() as db:
+        for id_ in _rows(db, shop, order_id, mine, desk, shots):
+            store.give_where_only_one(db, order_id, id_)
+
+
+def _told(
+    shop: Workshop, order_id: int, desk: Person, way: str, lapses: int | None, said: int
+) -> int:
     typed = {"way": way, "files_said": said}
     if way == "link":
         typed["link"] = f"https://drop.example/{order_id}x7"
     photos_told(shop, order_id, ToldFields.model_validate(typed), desk, "")
     today = shop.studio().calendar.day_of(shop.now())
     with shop.house.writing() as db:
-        mine = db.execute(
-            text("SELECT max(id) FROM photo_deliveries WHERE order_id = :id"), {"id": order_id}
-        ).scalar_one()
+        newest = text("SELECT max(id) FROM photo_deliveries WHERE order_id = :id")
+        mine = int(db.execute(newest, {"id": order_id}).scalar_one())
         if lapses is not None:
             values: dict[str, Any] = {"lapses_on": (today + timedelta(days=lapses)).isoformat()}
             if lapses < 0:
                 values["told_at"] = shop.now() - 9 * _DAY
             db.execute(update(photo_deliveries).where(photo_deliveries.c.id == mine).values(values))
-        for shot in shots:
-            _place(shop.folder, shot)
-            row = {
-                "order_id": order_id, "delivery_id": mine, "sha256": shot["sha256"],
-                "size": shot["size"], "path": files.place_of(shot["sha256"], "JPEG"),
-                "name": f"{shot['name']}.JPG", "format": "JPEG", "width": shot["width"],
-                "height": shot["height"], "taken": shot["taken"], "came_at": shop.now() - 3_600,
-                "account_id": desk.account_id,
-            }  # fmt: skip
-            made = db.execute(insert(pictures).values(row)).inserted_primary_key
-            assert made is not None
-            store.give_where_only_one(db, order_id, int(made[0]))
+    return mine
+
+
+def _rows(
+    db: Connection, shop: Workshop, order_id: int, delivery_id: int, desk: Person,
+    shots: Sequence[Shot],
+) -> list[int]:  # fmt: skip
+    ids = []
+    for shot in shots:
+        _place(shop.folder, shot)
+        row = {
+            "order_id": order_id, "delivery_id": delivery_id, "sha256": shot["sha256"],
+            "size": shot["size"], "path": files.place_of(shot["sha256"], "JPEG"),
+            "name": f"{shot['name']}.JPG", "format": "JPEG", "width": shot["width"],
+            "height": shot["height"], "taken": shot["taken"], "came_at": shop.now() - 3_600,
+            "account_id": desk.account_id,
+        }  # fmt: skip
+        made = db.execute(insert(pictures).values(row)).inserted_primary_key
+        assert made is not None
+        ids.append(int(made[0]))
+    return ids
 
 
 def _place(folder: DataFolder, shot: Shot) -> None:
