@@ -21,7 +21,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Template
 from sqlalchemy import Connection, select
 
 from app.shared.errors import CannotStart
@@ -35,11 +34,13 @@ from app.tables import house, status_links
 
 MARKER = ".likewright-pages"
 _HALF = ".likewright-half"
+_TEMPLATE = "status/page.html"
 _FORM = 1
 _LOOK_AGAIN = 0
 # Pictures come with their pages: so many are in memory at once.
 _AT_ONCE = 50
 _LINK = re.compile(r"[A-Za-z0-9_-]{22,128}")
+_LIVE = "SELECT token_hash, written_at FROM pages WHERE lapses_at IS NULL OR lapses_at > ?"
 _PAGES = (
     "SELECT p.token_hash, p.document, b.jpeg FROM pages p"
     " LEFT JOIN pictures b ON b.order_id = p.order_id WHERE p.token_hash IN"
@@ -103,8 +104,8 @@ def _refuse_data(place: Path, data: Path) -> None:
 def _live_nonces(db: Connection) -> Mapping[str, str]:
     """What each link is made from, by its hash. What was revoked this minute is not in it."""
     query = select(status_links.c.token_hash, status_links.c.nonce)
-    rows = db.execute(query.where(status_links.c.revoked_at.is_(None)))
-    return {row.token_hash: row.nonce for row in rows}
+    rows = db.execute(query.where(status_links.c.revoked_at.is_(None))).all()
+    return {link: nonce for link, nonce in rows}  # noqa: C416  (rows are no pairs to mypy)
 
 
 def _opened(pages: Path) -> sqlite3.Connection:
@@ -165,14 +166,13 @@ class _Publishing:
     ) -> None:
         self.place, self.key, self.pages, self.nonces = place, key, pages, nonces
         self.marker, self.now = marker, now
-        self.template = environment().get_template("status/page.html")
         self.style = (shipped("static") / "status.css").read_bytes()
         self.done = Published()
 
     def run(self) -> Published:
         wanted = self._wanted()
         there = {token_hash(name): name for name in self._folders()}
-        look, old = _look(self.style, self.template), self.marker
+        look, old = _look(self.style), self.marker
         changed = [
             link
             for link, version in wanted.items()
@@ -188,7 +188,8 @@ class _Publishing:
             if link in there:
                 self._remove(there[link])
         self._put_common()
-        self._write(changed, there)
+        if changed:
+            self._write(changed, there)
         # One sync for all: the file system orders it better than a sync for each file.
         os.sync()
         self._mark(look, {link: self._sure(version) for link, version in wanted.items()})
@@ -196,12 +197,8 @@ class _Publishing:
 
     def _wanted(self) -> Versions:
         """The pages that a link opens now, and when each was written."""
-        rows = self.pages.execute("SELECT token_hash, written_at, lapses_at FROM pages")
-        return {
-            link: written_at
-            for link, written_at, lapses in rows
-            if link in self.nonces and (lapses is None or lapses > self.now)
-        }
+        rows = self.pages.execute(_LIVE, (self.now,)).fetchall()
+        return {link: written_at for link, written_at in rows if link in self.nonces}
 
     def _sure(self, version: int) -> int:
         """A page of this very second may have been written again in it: look again next time."""
@@ -214,11 +211,17 @@ class _Publishing:
                     yield entry.name
 
     def _write(self, links: Sequence[str], there: Mapping[str, str]) -> None:
+        template = environment().get_template(_TEMPLATE)
         for start in range(0, len(links), _AT_ONCE):
             part = links[start : start + _AT_ONCE]
             marks = ", ".join("?" * len(part))
             for link, document, jpeg in self.pages.execute(f"{_PAGES} ({marks})", part).fetchall():
-                self._write_page(there.get(link) or self._name(link), document, jpeg)
+                try:
+                    page = page_bytes(template, document)
+                except ValueError:
+                    self.done.unreadable += 1
+                    continue
+                self._write_page(there.get(link), link, page, jpeg)
 
     def _name(self, link: str) -> str:
         token = status_token(self.key, self.nonces[link])
@@ -229,40 +232,38 @@ class _Publishing:
             )
         return token
 
-    def _write_page(self, name: str, document: str, jpeg: bytes | None) -> None:
-        try:
-            page = page_bytes(self.template, document)
-        except ValueError:
-            self.done.unreadable += 1
-            return
-        folder = self.place / name
-        if not folder.exists():
-            folder.mkdir()
-            folder.chmod(0o755)
-        new_picture = jpeg is not None and self._put(folder / PICTURE, jpeg)
-        new_page = self._put(folder / "index.html", page)
-        if jpeg is None:
-            (folder / PICTURE).unlink(missing_ok=True)
+    def _write_page(self, name: str | None, link: str, page: bytes, jpeg: bytes | None) -> None:
+        # Plain strings and system calls: this is done thousands of times.
+        folder = f"{self.place}/{name or self._name(link)}"
+        if name is None:
+            os.mkdir(folder)
+            # Whatever the program's umask: a web server has to come in.
+            os.chmod(folder, 0o755)  # noqa: S103
+        new_picture = jpeg is not None and self._put(f"{folder}/{PICTURE}", jpeg, name is None)
+        new_page = self._put(f"{folder}/index.html", page, name is None)
+        if jpeg is None and name is not None:
+            Path(folder, PICTURE).unlink(missing_ok=True)
         self.done.written += new_page or new_picture
         reach("mid-publish")
 
-    def _put(self, path: Path, content: bytes) -> bool:
+    def _put(self, path: str, content: bytes, is_new: bool = False) -> bool:
         """Write a file where it is not the same already, all of it or nothing."""
-        if path.exists() and path.read_bytes() == content:
+        if not is_new and os.path.exists(path) and Path(path).read_bytes() == content:
             return False
-        half = self.place / _HALF
-        half.write_bytes(content)
-        half.chmod(0o644)
-        half.replace(path)
+        half = f"{self.place}/{_HALF}"
+        with open(half, "wb", buffering=0) as file:
+            file.write(content)
+            os.fchmod(file.fileno(), 0o644)
+        os.rename(half, path)
         return True
 
     def _put_common(self) -> None:
         static = self.place / "static"
         static.mkdir(mode=0o755, exist_ok=True)
-        self._put(static / "status.css", self.style)
+        self._put(f"{static}/status.css", self.style)
         says = f"<p>{NOT_FOUND.strip()}</p>\n"
-        self._put(self.place / "404.html", _EMPTY.format(title="Not here", body=says).encode())
-        self._put(self.place / "index.html", _EMPTY.format(title="-", body="").encode())
+        self._put(f"{self.place}/404.html", _EMPTY.format(title="Not here", body=says).encode())
+        self._put(f"{self.place}/index.html", _EMPTY.format(title="-", body="").encode())
 
     def _remove(self, name: str) -> None:
         folder = self.place / name
@@ -284,8 +285,7 @@ class _Publishing:
         half.replace(self.place / MARKER)
 
 
-def _look(style: bytes, template: Template) -> str:
+def _look(style: bytes) -> str:
     """What every page depends on beside its document: when it changes, all are looked at again."""
-    assert template.filename is not None
-    source = Path(template.filename).read_bytes()
+    source = (shipped("templates") / _TEMPLATE).read_bytes()
     return hashlib.sha256(source + b"\0" + style).hexdigest()
