@@ -193,6 +193,9 @@ def missing(shop: Workshop) -> bool:
 def run(shop: Workshop, stop: threading.Event) -> None:
     """Keep forecasts and usual stays in step until `stop` is set. Meant for a thread."""
     seen, at = -1, 0
+    # What is usual is counted in a moment; the ranges take longer.
+    with shop.house.reading() as db:
+        shop.set_forecast(record.pace_of(db, shop.now()), {})
     while not stop.is_set():
         now = shop.now()
         with shop.house.reading() as db:
