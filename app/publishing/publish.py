@@ -259,7 +259,8 @@ class _Publishing:
 
     def _put_common(self) -> None:
         static = self.place / "static"
-        static.mkdir(mode=0o755, exist_ok=True)
+        static.mkdir(exist_ok=True)
+        static.chmod(0o755)
         self._put(f"{static}/status.css", self.style)
         says = f"<p>{NOT_FOUND.strip()}</p>\n"
         self._put(f"{self.place}/404.html", _EMPTY.format(title="Not here", body=says).encode())

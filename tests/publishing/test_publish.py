@@ -235,11 +235,16 @@ def test_a_wrong_key_is_said_before_anything_is_published_under_it(shop, place) 
 
 def test_nobody_can_list_the_folder_and_everybody_can_read_a_page(shop, place) -> None:
     _, token = linked_order(shop)
-    written(shop, place)
+    before = os.umask(0o077)
+    try:
+        written(shop, place)
+    finally:
+        os.umask(before)
     modes = {name: stat.S_IMODE((place / name).stat().st_mode) for name in (
-        "", token, f"{token}/index.html", "404.html", MARKER)}  # fmt: skip
+        "", token, f"{token}/index.html", "static", "404.html", MARKER)}  # fmt: skip
     assert modes == {
-        "": 0o711, token: 0o755, f"{token}/index.html": 0o644, "404.html": 0o644, MARKER: 0o600,
+        "": 0o711, token: 0o755, f"{token}/index.html": 0o644, "static": 0o755,
+        "404.html": 0o644, MARKER: 0o600,
     }  # fmt: skip
 
 
