@@ -192,6 +192,70 @@ def restore(
     opening.restore(DataFolder(data_folder(data)), file, replace_links=replace_links)
 
 
+@cli.command()
+def whatif(
+    settings: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="What would be different: “painting people=3”, again for more."),
+    ] = None,
+    data: Data = None,
+    replications: Annotated[int, typer.Option("--replications", max=100_000)] = 500,
+    engine: Annotated[str, typer.Option("--engine", help="numpy, numba or auto.")] = "auto",
+) -> None:
+    """Simulate the floor as it is, and with --set as it would be."""
+    import time
+
+    from app.owner import own_log, whatif_command
+
+    with own_log.studio_in(DataFolder(data_folder(data))) as shop:
+        code = whatif_command.main(
+            shop, settings or [], replications=replications, engine=engine,
+            monotonic=time.monotonic,
+        )  # fmt: skip
+    raise typer.Exit(code)
+
+
+@cli.command()
+def backtest(
+    file: Annotated[
+        Path | None, typer.Argument(help="A table piece,step,entered,left[,outcome].")
+    ] = None,
+    every: Annotated[float, typer.Option("--every", help="Days between forecasts.")] = 7.0,
+    train: Annotated[float, typer.Option("--train", help="Share of pieces known at first.")] = 0.7,
+    out: Annotated[Path | None, typer.Option("--out", help="A file for the rows.")] = None,
+    as_json: AsJson = False,
+    data: Data = None,
+) -> None:
+    """Judge the forecast on a table of stays, or with --data on the studio's own log."""
+    import time
+
+    import numpy as np
+
+    from app.leadtimes import backtest_command
+    from app.owner import own_log
+
+    if (file is None) == (data is None):
+        warn("Name a table, or a studio with --data: one of the two.")
+        raise typer.Exit(WRONG_USAGE)
+    if not (every > 0 and 0 < train < 1):
+        warn("--every is above 0 days, and --train between 0 and 1.")
+        raise typer.Exit(WRONG_USAGE)
+    generator, clock = np.random.default_rng(1), time.monotonic
+    if file is not None:
+        code = backtest_command.main_backtest(
+            file, every=every, train=train, out=out, as_json=as_json,
+            generator=generator, monotonic=clock,
+        )  # fmt: skip
+        raise typer.Exit(code)
+    with own_log.studio_in(DataFolder(data_folder(data))) as shop:
+        table = own_log.own_table(shop)
+    code = backtest_command.judge(
+        table, every=every, train=train, out=out, as_json=as_json, picture=None,
+        generator=generator, monotonic=clock,
+    )  # fmt: skip
+    raise typer.Exit(code)
+
+
 photos = typer.Typer(no_args_is_help=True, help="The photo check.")
 cli.add_typer(photos, name="photos")
 

@@ -93,7 +93,7 @@ def where(split: Where | None) -> Answer:
         question,
         f"A piece takes {tenths(split.total)} days on average; {tenths(split.customer)} of them "
         f"are the customer’s. Of our own {tenths(own)}, {named}. Hands are on it for "
-        f"{tenths(split.of(TimeClass.HANDS))}.",
+        f"{split.hand_hours:.0f} hours of work.",
     )
 
 
@@ -131,8 +131,8 @@ def share_words(share: Share, did: str) -> str:
         )
     middle, low, high = share.in_100()
     return (
-        f"{middle} in 100 were {did}: {share.hits} of {share.n}. With so many cases the true "
-        f"share lies between {low} and {high} in 100, in 95 of 100 such reckonings."
+        f"{middle} in 100 were {did}, {share.hits} of {share.n}; "
+        f"allowing for chance, {low} to {high} in 100."
     )
 
 

@@ -26,6 +26,7 @@ from app.shared.calendar import Calendar
 
 ENOUGH: Final = 20  # fewer cases are told in words only
 FEW_FOR_A_MEDIAN: Final = 5
+FEW_AT_RISK: Final = 5
 MONTHS_FOR_LIMITS: Final = 6
 SPANS: Final = (6, 12, 24)
 # The first row of time is the studio's own, in the order in which the page shows it.
@@ -115,12 +116,10 @@ class Starting:
 
     def steps(self) -> list[tuple[float, float]]:
         """The curve's corners as (days, share that has left), up to the last piece seen."""
-        points = [(0.0, 0.0)]
-        points += [
-            (round(t, 1), round(1 - s, 4))
-            for t, s in zip(self.curve.times.tolist(), self.curve.survival.tolist(), strict=True)
-        ]
-        return [*points, (round(self.curve.last_seen, 1), points[-1][1])]
+        c = self.curve
+        corners = zip(c.times.tolist(), c.survival.tolist(), strict=True)
+        points = [(0.0, 0.0), *((round(t, 1), round(1 - s, 4)) for t, s in corners)]
+        return [*points, (round(c.last_seen, 1), points[-1][1])]
 
 
 def curve_of(found: Ways, now: int) -> Curve:
@@ -132,7 +131,23 @@ def curve_of(found: Ways, now: int) -> Curve:
     late = (found.known_from - found.started) / DAY
     # -1, not 0: what was watched all along and took no time at all did happen.
     entry = np.minimum(np.where(late > 0, late, -1.0), exit)
-    return kaplan_meier(exit, found.outcome == FINISHED, entry)
+    curve = kaplan_meier(exit, found.outcome == FINISHED, entry)
+    return _while_watched(curve) if (found.outcome == OPEN).any() else curve
+
+
+def _while_watched(curve: Curve) -> Curve:
+    """The curve as long as five or more are at risk: beyond, one piece would move it by a fifth
+    and more (that a curve should end before its last few is Pocock, Clayton & Altman 2002; the
+    number is ours).
+    """
+    enough = np.flatnonzero(curve.at_risk >= FEW_AT_RISK)
+    last = int(enough[-1]) + 1 if enough.size else 0
+    if last == curve.times.size:
+        return curve
+    return Curve(
+        curve.times[:last], curve.at_risk[:last], curve.events[:last], curve.survival[:last],
+        curve.hazard_variance[:last], float(curve.times[last]),
+    )  # fmt: skip
 
 
 def by_starting(
@@ -180,6 +195,7 @@ class Where:
 
     pieces: int
     seconds: int
+    hand_hours: float
     classes: tuple[TimeClass, ...]
     rows: tuple[WhereRow, ...]
 
@@ -226,7 +242,8 @@ def where_the_days_go(found: Ways, since: int) -> Where | None:
         )
         for step in steps
     ]
-    return Where(len(mine), int(seconds.sum()), used, tuple(r for r in rows if r.total))
+    in_hand = float(seconds[:, CLASS_LIST.index(TimeClass.HANDS)].sum()) / len(mine) / 3600
+    return Where(len(mine), int(seconds.sum()), in_hand, used, tuple(r for r in rows if r.total))
 
 
 @dataclass(frozen=True)

@@ -117,19 +117,71 @@ def open_orders(db: Connection) -> Sequence[Any]:
     return db.execute(_OPEN_ORDERS).all()
 
 
+class _Columns:
+    """Rows of (piece, kind:step:move:drying, moment, until), kept as columns of whole numbers.
+
+    There are a few hundred different texts in a log of any length: each gets a number.
+    """
+
+    def __init__(self) -> None:
+        self.code: dict[str, int] = {}
+        self.columns: tuple[list[int], ...] = ([], [], [], [])
+
+    def take(self, rows: Sequence[Any]) -> None:
+        """Add rows."""
+        piece, what, at, until = zip(*rows, strict=True)
+        for text_ in set(what).difference(self.code):
+            self.code[text_] = len(self.code)
+        numbers = map(self.code.__getitem__, what)
+        for column, values in zip(self.columns, (piece, numbers, at, until), strict=True):
+            column.extend(values)
+
+    def amended(self) -> set[int]:
+        """The pieces in whose log something was undone or corrected."""
+        codes = {code for text_, code in self.code.items() if text_.startswith(_AMENDING)}
+        piece, what, _, _ = self.columns
+        return {p for p, code in zip(piece, what, strict=True) if code in codes}
+
+    def arrays(self, without: Iterable[int]) -> Entries:
+        """The entries, but for those of some pieces, by piece and then as they were added."""
+        piece, what, at, until = (np.array(column, dtype=np.int64) for column in self.columns)
+        kept = np.flatnonzero(~np.isin(piece, list(without)))
+        meant = [text_.split(":") for text_ in self.code]
+
+        def looked_up(values: Iterable[int], kind: type) -> Any:
+            return np.array(list(values), dtype=kind)[what[kept]]
+
+        return Entries(
+            piece=piece[kept],
+            kind=looked_up((KIND_CODE[kind] for kind, _, _, _ in meant), np.int64),
+            step=looked_up((STEP_CODE.get(step, -1) for _, step, _, _ in meant), np.int64),
+            at=at[kept],
+            until=until[kept],
+            drying=looked_up((dry == "1" for _, _, _, dry in meant), bool),
+            again=looked_up((move in ASKED_AGAIN for _, _, move, _ in meant), bool),
+            rework=looked_up((is_rework(move) for _, _, move, _ in meant), bool),
+        )
+
+
 def _raw(db: Connection, copies: Sequence[Any]) -> Raw:
     driver = db.connection.cursor()
     models = sorted({row.model_id for row in copies})
-    rows: list[Any] = []
+    found, right = _Columns(), _Columns()
     for query, ids in ((_LOG_OF_MODELS, models), (_LOG_OF_COPIES, [row.id for row in copies])):
         driver.execute(query, (json.dumps(ids),))
-        rows += driver.fetchall()
-    amended = {row[0] for row in rows if row[1].startswith(_AMENDING)}
-    if amended:
-        rows = [row for row in rows if row[0] not in amended]
-        for piece in sorted(amended):
-            rows += _in_right_form(db, piece)
-    return Raw(copies, _as_arrays(rows))
+        # A few at a time: the collector would look through a hundred thousand rows again and again.
+        while rows := driver.fetchmany(500):
+            found.take(rows)
+    amended = found.amended()
+    for piece in sorted(amended):
+        if rows := _in_right_form(db, piece):
+            right.take(rows)
+    return Raw(copies, _both(found.arrays(amended), right.arrays(())))
+
+
+def _both(one: Entries, other: Entries) -> Entries:
+    names = Entries.__dataclass_fields__
+    return Entries(*(np.concatenate((getattr(one, n), getattr(other, n))) for n in names))
 
 
 def _in_right_form(db: Connection, piece: int) -> list[tuple[int, str, int, int]]:
@@ -140,34 +192,6 @@ def _in_right_form(db: Connection, piece: int) -> list[tuple[int, str, int, int]
         what = f"{e.kind}:{e.to_step or ''}:{e.move}:{e.reason == DRYING:d}"
         found.append((piece, what, e.happened_at, e.until or 0))
     return found
-
-
-def _as_arrays(rows: Sequence[Any]) -> Entries:
-    """Rows of (piece, kind:step:move:drying, moment, until) as arrays.
-
-    There are a few hundred different texts in a log of any length: each is read once.
-    """
-    if not rows:
-        none, no = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
-        return Entries(none, none, none, none, none, no, no, no)
-    piece, what, at, until = zip(*rows, strict=True)
-    code = {text_: place for place, text_ in enumerate(dict.fromkeys(what))}
-    meant = [text_.split(":") for text_ in code]
-    which = np.fromiter(map(code.__getitem__, what), dtype=np.int64, count=len(rows))
-
-    def looked_up(values: Iterable[int], kind: type) -> Any:
-        return np.array(list(values), dtype=kind)[which]
-
-    return Entries(
-        piece=np.array(piece, dtype=np.int64),
-        kind=looked_up((KIND_CODE[kind] for kind, _, _, _ in meant), np.int64),
-        step=looked_up((STEP_CODE.get(step, -1) for _, step, _, _ in meant), np.int64),
-        at=np.array(at, dtype=np.int64),
-        until=np.array(until, dtype=np.int64),
-        drying=looked_up((dry == "1" for _, _, _, dry in meant), bool),
-        again=looked_up((move in ASKED_AGAIN for _, _, move, _ in meant), bool),
-        rework=looked_up((is_rework(move) for _, _, move, _ in meant), bool),
-    )
 
 
 def tellings(db: Connection, orders: Iterable[int]) -> Sequence[Any]:

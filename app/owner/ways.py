@@ -38,7 +38,8 @@ class Ways:
     """One row a piece, in order of its first copy's id. Moments are epoch seconds.
 
     `started` is when it was ordered, `known_from` when the studio came to know of it (the same
-    but for imported orders), `ended` 0 while it is open, `ready_from` when it last came to packing.
+    but for imported orders), `ended` 0 while it is open, `sisters` when the
+    last of its order's others came to packing (NEVER, or 0 for nobody).
     `step` is where it stands (where its model stands, before it is begun). `seconds` is pieces x
     steps x classes, zero but for finished pieces whose whole way is known (`whole`).
     """
@@ -54,6 +55,7 @@ class Ways:
     outcome: Ints
     step: Ints
     model: Ints
+    sisters: Ints
     whole: Bools
     seconds: Ints
 
@@ -68,6 +70,11 @@ class Ways:
     def lead(self) -> Ints:
         """Lead time in seconds, where the piece has ended."""
         return self.ended - self.started
+
+
+def rows_of(copies: Sequence[Any]) -> dict[int, int]:
+    """By copy id, which piece it belongs to, in the order in which `ways` gives them."""
+    return _Chain(copies).row_of
 
 
 def both(one: Ways, other: Ways) -> Ways:
@@ -114,6 +121,7 @@ def ways(copies: Sequence[Any], entries: Entries, calendar: WorkAndRest) -> Ways
         outcome=outcome.astype(np.int64),
         step=np.where(step == _NOT_BEGUN, model_step, step),
         model=_column(row.model_id for row in chain.rows),
+        sisters=sisters,
         whole=whole,
         seconds=seconds,
     )
