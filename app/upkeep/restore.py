@@ -2,7 +2,7 @@
 
 What must not come back with the old rows does not: sessions and sign-in links end, links that were
 revoked since stay revoked where the old database can still be read, and no letter goes out until
-the owner says yes (the setting `sending_off_since`). Pages are written anew.
+the owner says yes. Pages are written anew.
 """
 
 import os
@@ -16,6 +16,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, select, text
 
+from app.letters import by_hand
 from app.orders import links
 from app.shared.database import Database
 from app.shared.errors import CannotStart
@@ -25,15 +26,12 @@ from app.tables import status_links
 from app.tables.migrating import migrate
 from app.upkeep.backup import Label, Picture, hash_of, key_fingerprint, read_label
 
-SENDING_OFF = "sending_off_since"
 _SETTLE = (
     "DROP TABLE backup",
     "DROP TABLE backup_pictures",
     "UPDATE sessions SET ended_at = :now WHERE ended_at IS NULL",
     "UPDATE sign_in_links SET uses = 0 WHERE uses <> 0",
     "UPDATE status_pages SET wanted = wanted + 1",
-    "INSERT INTO settings (name, value, changed_at) VALUES ('sending_off_since', :now, :now)"
-    " ON CONFLICT (name) DO UPDATE SET value = :now, changed_at = :now, changed_by_id = NULL",
 )
 _REVOKED = "SELECT token_hash, revoked_at FROM status_links WHERE revoked_at IS NOT NULL"
 _GIVEN_OUT = "SELECT token_hash FROM status_links WHERE revoked_at IS NULL"
@@ -134,6 +132,7 @@ def _settle(new: Path, old: Path | None, new_key: bytes | None, done: Restored, 
         with house.writing() as db:
             for sentence in _SETTLE:
                 db.execute(text(sentence), {"now": now} if ":now" in sentence else {})
+            by_hand.turn_off(db, now)
             done.orders = db.execute(text("SELECT count(*) FROM orders")).scalar_one()
             if old is not None:
                 _links_of_the_old(db, old, done)

@@ -14,6 +14,7 @@ import pytest
 
 from app.cli import UNAVAILABLE
 from app.flow.steps import Step
+from app.letters import by_hand
 from app.orders import links
 from app.publishing.checking import check_pages
 from app.publishing.worker import rewrite_stale, want_all
@@ -25,7 +26,7 @@ from app.staff.sessions import hash_of
 from app.studio import store as studio_store
 from app.upkeep.audit import audit
 from app.upkeep.backup import back_up, read_label
-from app.upkeep.restore import SENDING_OFF, lines, restore
+from app.upkeep.restore import lines, restore
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, move, rows, step_of, walk
 from tests.publishing.conftest import TestWorkshop
 from tests.publishing.orders import TO_FINISHING, linked_order
@@ -118,8 +119,7 @@ def test_nothing_is_sent_after_a_restore_until_somebody_says_yes(shop, kept) -> 
     back_up(shop.folder, kept, NOW)
     _, again = put_back(shop, kept)
     with closing(again), again.house.reading() as db:
-        found = db.exec_driver_sql("SELECT value FROM settings WHERE name = ?", (SENDING_OFF,))
-        assert found.scalar() == str(LATER)
+        assert by_hand.off_since(db) == LATER
 
 
 def test_everybody_has_to_sign_in_again(shop, kept) -> None:
