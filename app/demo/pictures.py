@@ -17,6 +17,8 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, text, update
 
+from app.orders import intake
+from app.orders.actions import take_in
 from app.orders.photos_told import ToldFields, photos_told
 from app.photos import pictures as files
 from app.photos import store
@@ -40,16 +42,16 @@ _WANTING = text(
     " AND max(m.told_at IS NOT NULL) = 0 AND max(m.asking) = 0 AND max(m.attempts) = 0"
     " ORDER BY o.id DESC"
 )
-# An order that wants photos of two animals or more, and the delivery told of, if there is one.
-_SEVERAL = text(
-    "SELECT o.id AS order_id, (SELECT max(d.id) FROM photo_deliveries d"
-    "  WHERE d.order_id = o.id AND d.fetched_at IS NULL) AS delivery_id"
-    " FROM orders o JOIN models m ON m.order_id = o.id JOIN animals a ON a.id = m.animal_id"
-    " JOIN order_animals oa ON oa.order_id = o.id AND oa.model_id = m.id"
-    " WHERE o.open = 1 AND o.gift = 0 AND m.open = 1 AND m.step = 'photos_wanted'"
-    " AND m.hold_whose = '' AND m.asking = 0 AND a.life <> 'remembered'"
-    " GROUP BY o.id HAVING count(*) >= 2 ORDER BY o.id DESC LIMIT 1"
-)
+# Somebody who has just ordered two animals and sent the pictures of both together.
+_NEW_ORDER = {
+    "name": "Marit Solvang", "address_as": "Marit", "mail": "marit@solvang.example",
+    "phone": "01632 960 417", "channel": "mail", "paid": "part",
+    "a0_name": "Bracken", "a0_kind": "Connemara pony", "a0_life": "living",
+    "a0_colours": "dun, dark brown patches", "a0_marks": "dark muzzle, both sides",
+    "a0c0_size": "140", "a0c0_pose": "standing", "a0c0_base": "oak",
+    "a1_name": "Thistle", "a1_kind": "goat", "a1_life": "living",
+    "a1_colours": "white, charcoal patches", "a1c0_size": "90", "a1c0_pose": "standing",
+}  # fmt: skip
 # A remembered animal of which photos are wanted, and the delivery told of, where there is one.
 _REMEMBERED = text(
     "SELECT o.id AS order_id, m.id AS model_id, (SELECT max(d.id) FROM photo_deliveries d"
@@ -102,10 +104,10 @@ def _shots(now: int) -> list[Shot]:
             }
         )  # fmt: skip
 
-    for k in range(24):
-        add("two", 15.0 * k, 14, 0, 0, begun + timedelta(seconds=7 * k))
-    for k in range(24):
-        add("two", 15.0 * k, 14, 1, 1, begun + timedelta(minutes=16, seconds=6 * k))
+    for k in range(36):
+        add("two", 10.0 * k, 14, 0, 0, begun + timedelta(seconds=7 * k))
+    for k in range(30):
+        add("two", 12.0 * k, 14, 1, 1, begun + timedelta(minutes=16, seconds=6 * k))
     for k in range(26):
         add("gap", 40 + 10.0 * k, 12, 0, 2, begun + timedelta(hours=2, seconds=8 * k))
     for azimuth in (85, 20, 150, 300, 265, 190):
@@ -124,17 +126,10 @@ def bring_in(folder: DataFolder, drawing: Drawing) -> None:
         with shop.house.reading() as db:
             rows = db.execute(_WANTING).all()
             gone = db.execute(_REMEMBERED).first()
-            several = db.execute(_SEVERAL).first()
             desk_id, name = db.execute(_DESK).one()
         desk = Person(desk_id, Role.DESK, name)
         living = [row.id for row in rows if row.many == 1 and not row.remembered]
-        two = [s for s in drawn if s["of"] == "two"]
-        if several is not None:
-            _both(shop, several, desk, two)
-        else:
-            # Nobody waits with two animals just now: the ring of the first is one's alone.
-            for order_id in living[3:4]:
-                _deliver(shop, order_id, desk, "link", 5, 24, two[:24])
+        _both(shop, desk, [s for s in drawn if s["of"] == "two"])
         for order_id, days in zip(living, (1, -2), strict=False):
             _deliver(shop, order_id, desk, "link", days, 84, [])
         for order_id in living[2:3]:
@@ -146,13 +141,13 @@ def bring_in(folder: DataFolder, drawing: Drawing) -> None:
         shutil.rmtree(drawing.folder, ignore_errors=True)
 
 
-def _both(shop: Workshop, several: Any, desk: Person, shots: Sequence[Shot]) -> None:
-    """Two animals in one delivery, to be told apart."""
-    mine = several.delivery_id
-    if mine is None:
-        mine = _told(shop, several.order_id, desk, "link", 5, len(shots) + 2)
+def _both(shop: Workshop, desk: Person, shots: Sequence[Shot]) -> None:
+    """A new order of two animals, with both in one delivery, to be told apart."""
+    draft = intake.read(_NEW_ORDER, shop.studio().calendar.day_of(shop.now()))
+    order_id = take_in(shop, draft, desk, "the order with pictures").id
+    mine = _told(shop, order_id, desk, "link", 5, len(shots) + 2)
     with shop.house.writing() as db:
-        _rows(db, shop, several.order_id, mine, desk, shots)
+        _rows(db, shop, order_id, mine, desk, shots)
 
 
 def _prints(shop: Workshop, gone: Any, desk: Person, shots: Sequence[Shot]) -> None:

@@ -14,6 +14,9 @@ from app.photos.check import check_files
 from app.photos.contact import contact_sheet
 from app.photos.graph_picture import view_graph_svg
 from app.photos.reading import Found
+from app.photos.thresholds import Thresholds
+
+JOINS = Thresholds().quick_agreeing
 
 
 def main() -> None:
@@ -38,7 +41,8 @@ def _sheet(result: CheckResult) -> bytes:
 
 
 def _graph(result: CheckResult) -> str:
-    return view_graph_svg(result.facts, result.links) if result.links else ""
+    joined = any(link.agreeing >= JOINS for link in result.links)
+    return view_graph_svg(result.facts, result.links, JOINS) if joined else ""
 
 
 def _tell(progress: Progress) -> None:

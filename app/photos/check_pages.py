@@ -26,6 +26,12 @@ VERDICTS = {
     "nothing readable": "Nothing in this set can be read.",
     "": "The check itself fell, which says nothing about the pictures.",
 }
+# No more pictures can be had: what is said is said of a build, not of what somebody sent.
+OF_REMEMBERED = {
+    "will do": "These pictures will do for a build.",
+    "doubtful": "Whether a build comes of these pictures is doubtful.",
+    "will not do": "There will be no build from these pictures; the work goes by eye.",
+}
 ASPECTS = {"will do": "yes", "doubtful": "in doubt", "will not do": "no"}
 MOST_SHOWN = 12
 STAGES = {
@@ -87,10 +93,13 @@ def pictures_of(db: Connection, model_id: int) -> SetOfModel:
 def said(row: Any) -> Said:
     """A row of photo_checks in words."""
     result = json.loads(row["result"])
+    sentence = VERDICTS.get(row["verdict"], VERDICTS[""])
+    if row["remembered"]:
+        sentence = OF_REMEMBERED.get(row["verdict"], sentence)
     ids: dict[str, int] = result.get("ids", {})
     return Said(
         id=row["id"],
-        sentence=VERDICTS.get(row["verdict"], VERDICTS[""]),
+        sentence=sentence,
         verdict=row["verdict"],
         ended_at=row["ended_at"],
         pictures=row["pictures"],

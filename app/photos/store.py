@@ -126,7 +126,8 @@ _LATELY = text(
     " WHERE d.fetched_at IS NOT NULL GROUP BY d.id ORDER BY d.fetched_at DESC LIMIT 12"
 )
 _CHECKED_LATELY = text(
-    "SELECT k.model_id, k.verdict, k.pictures, k.ended_at, a.name, oa.letter, o.number"
+    "SELECT k.model_id, k.verdict, k.pictures, k.ended_at, a.name, a.life, oa.letter,"
+    " o.number"
     " FROM photo_checks k JOIN models m ON m.id = k.model_id JOIN animals a ON a.id = m.animal_id"
     " JOIN orders o ON o.id = m.order_id"
     " JOIN order_animals oa ON oa.order_id = o.id AND oa.model_id = m.id"
