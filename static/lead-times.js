@@ -72,7 +72,7 @@
         x: axis("days since the order", {type: "linear", beginAtZero: true}),
         y: axis("in 100 have left", {min: 0, max: 100}),
       }, plugins: {
-        legend: {labels: {filter: (item) => item.datasetIndex > newest - 3 || (older && item.datasetIndex === 0), generateLabels: (chart) => Chart.defaults.plugins.legend.labels.generateLabels(chart).map((l) => older && l.datasetIndex === 0 ? {...l, text: "earlier months"} : l), sort: (a, b) => b.datasetIndex - a.datasetIndex}},
+        legend: {labels: {filter: (item) => item.datasetIndex > newest - 3 || (older && item.datasetIndex === 0), generateLabels: (chart) => Chart.defaults.plugins.legend.labels.generateLabels(chart).map((l) => ({...l, pointStyle: "line", lineWidth: 2, lineDash: chart.data.datasets[l.datasetIndex].borderDash, text: older && l.datasetIndex === 0 ? "earlier months" : l.text})), sort: (a, b) => b.datasetIndex - a.datasetIndex}},
         tooltip: {mode: "nearest", intersect: false, callbacks: {title: (i) => i[0].dataset.label, label: (i) => `day ${i.parsed.x.toFixed(0)}: ${i.parsed.y.toFixed(0)} in 100 have left`}},
       }},
     };
@@ -97,7 +97,7 @@
 
   function steady() {
     const table = document.getElementById("t-steady"), all = rows("t-steady"), labels = all.map(named);
-    const level = (name, key, dash) => ({label: name, data: labels.map(() => Number(table.dataset[key])), borderColor: c.quiet, borderWidth: 1.2, borderDash: dash, pointRadius: 0, pointHitRadius: 0});
+    const level = (name, key, dash) => ({label: name, data: labels.map(() => Number(table.dataset[key])), borderColor: c.quiet, borderWidth: 1.2, borderDash: dash, pointRadius: 0, pointHitRadius: 0, pointStyle: "line"});
     const out = all.map((row) => row.lastElementChild.textContent === "outside");
     return {
       type: "line",
@@ -125,7 +125,7 @@
         {label: "kept to", data: done.filter((r) => !kind(r)).map(point), pointRadius: 3.5, backgroundColor: c.accent + "B0", borderWidth: 0},
         {label: "later", data: done.filter(kind).map(point), pointRadius: 5, pointStyle: "triangle", backgroundColor: c.late, borderWidth: 0},
         {label: "later, not ready yet", data: open.map(point), pointRadius: 5, pointStyle: "triangle", backgroundColor: c.ground, borderColor: c.late, borderWidth: 1.6},
-        {type: "line", label: "first day told", data: first, borderColor: c.quiet, borderWidth: 1, borderDash: [2, 3], pointRadius: 0, pointHitRadius: 0, stepped: "middle"},
+        {type: "line", label: "first day told", data: first, borderColor: c.quiet, borderWidth: 1, borderDash: [2, 3], pointRadius: 0, pointHitRadius: 0, pointStyle: "line", stepped: "middle"},
       ].filter((set) => set.data.length)},
       options: {scales: {
         x: bare("told on", {type: "linear", ticks: {color: c.quiet, maxRotation: 0, maxTicksLimit: 8, padding: 8, callback: said}}),

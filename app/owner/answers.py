@@ -142,23 +142,29 @@ def late(
     """Open orders whose told last day, or the day they are needed, has passed."""
     question = "What is late?"
     here = set(found.order[found.outcome == OPEN].tolist())
-    passed, needed = [], []
+    passed, longer, needed = [], [], []
     for row in open_orders:
         if row.id not in here:
             continue
-        last = told.get(row.id)
-        if last is not None and last < today:
+        last = told.get(row.id, today)
+        if last is None:
+            longer.append(row.number)
+        elif last < today:
             passed.append(row.number)
         elif row.needed_by is not None and date.fromisoformat(row.needed_by) < today:
             needed.append(row.number)
-    if not passed and not needed:
+    parts = [
+        f"{words.count(len(numbers), f'order {one}', f'orders {many}')}"
+        for numbers, one, many in (
+            (passed, "is past the last day told", "are past the last day told"),
+            (longer, "was told that it takes longer", "were told that it takes longer"),
+            (needed, "is past the day it was needed", "are past the day they were needed"),
+        )
+        if numbers
+    ]
+    if not parts:
         return Answer(question, "Nothing: no order is past a day that was told or needed.")
-    parts = []
-    if passed:
-        parts.append(f"{words.count(len(passed), 'order is', 'orders are')} past the last day told")
-    if needed:
-        parts.append(f"{words.count(len(needed), 'is', 'are')} past the day they were needed")
-    numbers = [*passed, *needed]
+    numbers = [*passed, *longer, *needed]
     return Answer(
         question,
         f"{words.capital(words.listed(parts))}:",

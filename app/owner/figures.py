@@ -27,6 +27,7 @@ from app.shared.calendar import Calendar
 ENOUGH: Final = 20  # fewer cases are told in words only
 FEW_FOR_A_MEDIAN: Final = 5
 FEW_AT_RISK: Final = 5
+SHARE_AT_RISK: Final = 0.1
 MONTHS_FOR_LIMITS: Final = 6
 SPANS: Final = (6, 12, 24)
 # The first row of time is the studio's own, in the order in which the page shows it.
@@ -136,11 +137,11 @@ def curve_of(found: Ways, now: int) -> Curve:
 
 
 def _while_watched(curve: Curve) -> Curve:
-    """The curve as long as five or more are at risk: beyond, one piece would move it by a fifth
-    and more (that a curve should end before its last few is Pocock, Clayton & Altman 2002; the
-    number is ours).
+    """The curve as long as a tenth of the pieces, and five of them, are still watched: beyond, a
+    single one would move it far (Pocock, Clayton & Altman 2002 end it at a tenth to a fifth).
     """
-    enough = np.flatnonzero(curve.at_risk >= FEW_AT_RISK)
+    needed = max(FEW_AT_RISK, SHARE_AT_RISK * float(curve.at_risk.max(initial=0.0)))
+    enough = np.flatnonzero(curve.at_risk >= needed)
     last = int(enough[-1]) + 1 if enough.size else 0
     if last == curve.times.size:
         return curve

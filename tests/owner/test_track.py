@@ -1,0 +1,94 @@
+"""Counting what was told against what came of it."""
+
+from collections import namedtuple
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from app.owner.answers import share_words
+from app.owner.track import OrderEnds, Share, Told, Verdict, record_of, row_of, standing, verdict
+from app.shared.calendar import DAY, Calendar
+
+Telling = namedtuple("Telling", "at channel from_day to_day")
+LONDON = ZoneInfo("Europe/London")
+CALENDAR = Calendar(LONDON)
+TODAY = date(2026, 6, 10)
+
+
+def at(month: int, day: int, hour: int = 12) -> int:
+    return int(datetime(2026, month, day, hour, tzinfo=LONDON).timestamp())
+
+
+@pytest.mark.parametrize(
+    ("last", "ready", "came"),
+    [
+        (date(2026, 6, 9), date(2026, 6, 9), Verdict.WITHIN),
+        (date(2026, 6, 9), date(2026, 6, 1), Verdict.WITHIN),
+        (date(2026, 6, 9), date(2026, 5, 31), Verdict.EARLY),
+        (date(2026, 6, 8), date(2026, 6, 9), Verdict.LATE),
+        (date(2026, 6, 9), None, Verdict.OVERDUE),
+        (date(2026, 6, 10), date(2026, 6, 5), Verdict.NOT_DUE),
+        (date(2026, 6, 10), None, Verdict.NOT_DUE),
+    ],
+)
+def test_a_range_is_judged_when_its_last_day_has_passed(last, ready, came):
+    told = Told(date(2026, 5, 2), "page", date(2026, 6, 1), last)
+    assert verdict(told, ready, False, TODAY) is came
+    assert verdict(told, None, True, TODAY) is Verdict.GIVEN_UP
+
+
+def test_what_stood_is_the_first_telling_of_the_day_after_else_the_last_before():
+    told = [Telling(at(5, 1), "page", None, None), Telling(at(5, 3), "page", None, None)]
+    assert standing(told, at(5, 1, 11)) is told[0]
+    assert standing(told, at(5, 2, 11)) is told[0], "the next came more than a day later"
+    assert standing(told, at(5, 3) - DAY) is told[1]
+    assert standing(told, at(5, 9)) is told[1]
+    assert standing(told, at(4, 1)) is None
+
+
+def test_a_row_holds_what_was_told_at_both_milestones_and_the_day_of_the_last_piece():
+    told = [
+        Telling(at(5, 2), "page", "2026-05-20", "2026-06-01"),
+        Telling(at(5, 9), "phone", "2026-05-22", "2026-06-05"),
+    ]
+    ends = OrderEnds(1147, at(5, 2, 11), at(5, 9, 11), at(6, 2), open=False)
+    row = row_of(ends, told, CALENDAR, TODAY)
+    assert (row.passed_was, row.finished_was) == (Verdict.LATE, Verdict.WITHIN)
+    assert row.ready == date(2026, 6, 2)
+    assert row.finished == Told(date(2026, 5, 9), "phone", date(2026, 5, 22), date(2026, 6, 5))
+    still = row_of(OrderEnds(1147, at(5, 2, 11), None, at(6, 2), open=True), told, CALENDAR, TODAY)
+    assert (still.ready, still.passed_was) == (None, Verdict.OVERDUE)
+    assert (still.finished, still.finished_was) == (None, None)
+
+
+def test_told_that_it_takes_longer_is_no_range():
+    told = [Telling(at(5, 2), "page", None, None)]
+    row = row_of(OrderEnds(1147, at(5, 2, 11), None, None, open=True), told, CALENDAR, TODAY)
+    assert row.passed is None
+
+
+def test_shares_count_the_overdue_and_leave_out_what_is_not_due_or_given_up():
+    v = Verdict
+    came = [v.WITHIN] * 6 + [v.EARLY] + [v.LATE, v.OVERDUE] + [v.NOT_DUE] * 5 + [v.GIVEN_UP, None]
+    record = record_of(came)
+    assert record.by_the_last == Share(7, 9)
+    assert record.within == Share(6, 9)
+    assert record.early == Share(1, 9)
+    assert record.not_due == 5
+
+
+def test_below_twenty_cases_there_are_words_only_and_from_twenty_on_an_interval():
+    did = "ready by the last day told"
+    assert "in 100" not in share_words(Share(17, 19), did)
+    assert share_words(Share(6, 7), did).startswith(
+        "The last day told has passed for seven orders; six were ready by the last day told."
+    )
+    assert "one order; one was ready" in share_words(Share(1, 1), did)
+    assert "one order; none was ready" in share_words(Share(0, 1), did)
+    # Wilson for 81 of 263 is .2553 to .3662 (Newcombe 1998), rounded outward.
+    assert Share(81, 263).in_100() == (31, 25, 37)
+    assert share_words(Share(81, 263), did) == (
+        "31 in 100 were ready by the last day told, 81 of 263; allowing for chance, 25 to 37 in 100."
+    )
+    assert Share(20, 20).in_100() == (100, 83, 100)
