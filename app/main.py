@@ -25,7 +25,15 @@ from app.orders import (
 )
 from app.owner import pages as owner_pages
 from app.parcels import pages as parcels_pages
-from app.photos import builds, builds_pages, check_pages, check_worker, intake_worker, record_pages, release_pages
+from app.photos import (
+    builds,
+    builds_pages,
+    check_pages,
+    check_worker,
+    intake_worker,
+    record_pages,
+    release_pages,
+)
 from app.photos import pages as photos_pages
 from app.photos.intake_upload import BODY_AT_MOST
 from app.publishing import letters_pages, letters_worker, sending

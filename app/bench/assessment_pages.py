@@ -30,19 +30,22 @@ router = APIRouter()
 OUTCOMES = frozenset({"good", "limits", "more_views", "new_set", "by_eye", "build_again"})
 MOST_SHOWN = 80
 EMPTY_LINES = 3
+MOST_TYPED = 4_000
 
 
 @router.get("/assess/{model:int}", name="assess")
 def assess_page(request: Request, shop: Shop, model: RowId) -> Response:
-    """One model beside its pictures."""
-    return _page(request, shop, model)
+    """One model beside its pictures. `views` in the address are lines to ask for, one a line."""
+    lines = request.query_params.get("views", "")[:MOST_TYPED].splitlines()
+    asked = Form([("move", "more_views"), *(("view", line) for line in lines)]) if lines else None
+    return _page(request, shop, model, asked)
 
 
 @router.post("/assess/{model:int}", name="assess_do")
 def judge(request: Request, shop: Shop, me: Me, model: RowId, form: Filled) -> Response:
     """Judge it: one act writes the move, the views asked for or the limits, and the news."""
     typed = form.plain()
-    wishes = [line.strip() for line in form.many("view") if line.strip()]
+    wishes = [" ".join(line.split()) for line in form.many("view") if line.strip()]
     try:
         fields = check(MoveFields, {**typed, "views": "\n".join(wishes)})
         if fields.move not in OUTCOMES:

@@ -27,12 +27,15 @@ from app.studio.web import Me, RowId, Shop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
+MOST_TYPED = 4_000
 
 
 @router.get("/pieces/{of}/{id_:int}", name="piece")
 def piece(request: Request, shop: Shop, of: str, id_: RowId) -> Response:
-    """One piece."""
-    return _page(request, shop, _ref(of, id_))
+    """One piece. `views` in the address are views to ask for, one a line."""
+    views = request.query_params.get("views", "")[:MOST_TYPED]
+    typed = {"move": "more_views", "views": views} if views else None
+    return _page(request, shop, _ref(of, id_), typed)
 
 
 @router.post("/pieces/{of}/{id_:int}/move", name="move_piece")

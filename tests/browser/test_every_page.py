@@ -21,7 +21,7 @@ AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 ASKED = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 STAFF = (
     "/", "/?show=mine", "/orders/new", "/orders", "/orders?closed=1", "/waiting", "/parcels",
-    "/customers", "/letters", "/find?q=otis", "/settings", "/settings/closures", "/accounts", "/me",
+    "/builds", "/photos/record", "/customers", "/letters", "/find?q=otis", "/settings", "/settings/closures", "/accounts", "/me",
 )  # fmt: skip
 
 

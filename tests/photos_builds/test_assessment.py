@@ -73,7 +73,7 @@ def test_more_views_begin_from_the_advice_and_page_and_letter_show_the_same_numb
     page = painter.get(address)
     form = the_form(page.text, address, move="more_views")
     for line in ADVICE:
-        assert f'value="{line}"' in page.text
+        assert f'aria-label="View {ADVICE.index(line) + 1}">{line}</textarea>' in page.text
     views = [ADVICE[0], "", f"{ADVICE[2]}, both eyes", "Both ears"]
     answer = painter.post(address, {**form.fields, "view": views})
     assert answer.status_code == 303
@@ -227,3 +227,13 @@ def test_the_piece_page_asks_which_of_several_machines(shop: Shop, painter: Brow
     form = next(f for f in forms(page.text) if f.fields.get("machine") == str(wren))
     assert painter.post(form.action, form.fields).status_code == 303
     assert rows(shop.house, "SELECT machine_id FROM builds") == [(wren,)]
+
+
+def test_lines_in_the_address_open_the_request_with_them(shop: Shop, painter: Browser) -> None:
+    order = to_assess(shop)
+    page = painter.get(f"/assess/{order.model().id}?views=Left+side%0ABoth+<ears>")
+    assert '<details class="part act" id="more_views" open>' in page.text
+    assert ">Left side</textarea>" in page.text
+    assert ">Both &lt;ears&gt;</textarea>" in page.text
+    page = painter.get(f"/pieces/model/{order.model().id}?views=Left+side%0ABoth+<ears>")
+    assert "Left side\nBoth &lt;ears&gt;</textarea>" in page.text
