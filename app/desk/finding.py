@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from app.shared.text import fold
 
 MOST_FOUND = 30
+MOST_LOOKED_AT = 400
 MESSAGE_FROM = 60
 _MAIL = re.compile(r"[^\s@<>()\[\],;:\"']+@[^\s@<>()\[\],;:\"']+\.[^\s@<>()\[\],;:\"'.!?]{2,}")
 _CODE = re.compile(r"\b(\d{1,9})-([A-La-l])(\d{0,2})\b")
@@ -103,11 +104,11 @@ class Index:
         return _sorted(hits.values())
 
     def _holding(self, part: str) -> list[int]:
-        """The orders whose line holds a piece of text."""
+        """The orders whose line holds a piece of text, as many as anybody would look through."""
         self._settle()
         found: list[int] = []
         at = self._text.find(part)
-        while at >= 0:
+        while at >= 0 and len(found) < MOST_LOOKED_AT:
             place = bisect_right(self._starts, at) - 1
             found.append(self._order[place])
             after = self._starts[place + 1] if place + 1 < len(self._starts) else len(self._text)
@@ -118,7 +119,10 @@ class Index:
         if not self._stale:
             return
         self._starts, self._order, lines, at = [], [], [], 0
-        for order_id, entry in self.entries.items():
+        # Open orders first, then the newest: a search that finds very many may stop early.
+        ordered = sorted(self.entries.values(), key=lambda e: (not e.open, -e.number))
+        for entry in ordered:
+            order_id = entry.order_id
             self._starts.append(at)
             self._order.append(order_id)
             lines.append(entry.text)
