@@ -35,19 +35,25 @@ _log = logging.getLogger("likewright.photos")
 
 @dataclass(slots=True)
 class UnderWay:
-    """A check that runs: how far it is, and what it has found so far. `beat` grows with each."""
+    """A check that runs: how far it is, and what it has found so far. `beat` grows with each.
+
+    `clear` counts the pictures found sharp and lit by themselves.
+    """
 
     model_id: int
     total: int
     stage: str = "beginning"
     done: int = 0
+    clear: int = 0
     findings: list[str] = field(default_factory=list)
     beat: int = 0
 
     def hear(self, stage: str, done: int, total: int, finding: str) -> None:
         """Take in a step of the check."""
         self.stage, self.done, self.total = stage, done, total
-        if finding and not finding.endswith("sharp and lit."):
+        if finding.endswith("sharp and lit."):
+            self.clear += 1
+        elif finding:
             self.findings = [*self.findings[-MOST_FINDINGS:], finding]
         self.beat += 1
 

@@ -13,6 +13,7 @@ from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from app.photos.pictures import INBOX, INCOMING, SHOWN
 from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import DataFolder
@@ -32,6 +33,8 @@ CREATE TABLE backup_pictures (
 ) STRICT;
 """
 _CHUNK = 1 << 20
+# What is on its way in comes and goes, and what pages show can be made again.
+_NOT_KEPT = frozenset({INCOMING, INBOX, SHOWN})
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +141,8 @@ def _pictures(folder: Path, known: Mapping[str, Picture]) -> Iterator[Picture]:
     if not folder.is_dir():
         return
     for path in sorted(folder.rglob("*")):
+        if path.relative_to(folder).parts[0] in _NOT_KEPT:
+            continue
         if path.is_symlink() or not path.is_file():
             continue
         name, facts = str(path.relative_to(folder)), path.stat()

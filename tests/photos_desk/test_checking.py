@@ -126,3 +126,18 @@ def test_a_check_that_is_stopped_leaves_nothing(photo_desk: Desk) -> None:
     assert photo_desk.half_files() == []
     with shop.house.reading() as db:
         assert len(store.to_check(db)) == 1
+
+
+def test_a_backup_lists_the_originals_and_nothing_that_comes_and_goes(photo_desk: Desk) -> None:
+    from app.photos import pictures as files
+    from app.upkeep.backup import back_up, read_label
+
+    shop = photo_desk.shop
+    photo_desk.bring([("a.jpg", jpeg(1)), ("b.jpg", jpeg(2))])
+    (shop.folder.pictures / "inbox" / "1001").mkdir(parents=True)
+    (shop.folder.pictures / "inbox" / "1001" / "c.jpg").write_bytes(jpeg(3))
+    to = shop.folder.path / "backup.db"
+    with files.Incoming(shop.folder.pictures) as arriving:
+        arriving.write(b"half of")
+        back_up(shop.folder, to, shop.now())
+    assert {one.path for one in read_label(to).pictures} == photo_desk.files()
