@@ -1,6 +1,7 @@
 """The lead-time page: six answers, then the charts, each drawn from the table under it."""
 
 from datetime import date
+from itertools import dropwhile
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -54,6 +55,7 @@ def lead_times(
         "spans": figures.SPANS,
         "found": found,
         "corners": corners,
+        "finishing": list(dropwhile(lambda month: not month.days, found.finishing)),
         "starting": [month for month in found.starting if month.pieces],
         "class_words": answers.CLASS_WORDS,
         "tenths": answers.tenths,

@@ -88,7 +88,8 @@ def ways(copies: Sequence[Any], entries: Entries, calendar: WorkAndRest) -> Ways
     every = spells(entries)
     firsts = np.flatnonzero(np.append(True, every.piece[1:] != every.piece[:-1])[: len(entries)])
     place = {int(every.piece[row]): row for row in firsts.tolist()}
-    end_of = dict(zip(place, np.append(firsts[1:], len(entries)).tolist(), strict=True))
+    ends = np.append(firsts[1:], len(entries))[: firsts.size]
+    end_of = dict(zip(place, ends.tolist(), strict=True))
     copies = [row for row in copies if 2 * row.id + 1 in place]
     chain = _Chain(copies)
     last_row = np.array([end_of[2 * key + 1] - 1 for key in chain.last], dtype=np.int64)

@@ -48,7 +48,9 @@ def test_every_stay_has_the_classes_that_the_rule_for_one_piece_gives_it(shop):
         by_spell = np.array([sisters.get(piece, 0) for piece in found.piece.tolist()])
         by_class = classed(found, by_spell, hours)
         ours = defaultdict(lambda: np.zeros(len(CLASS_LIST), dtype=int))
-        for piece, step, row in zip(found.piece.tolist(), found.step.tolist(), by_class, strict=True):
+        for piece, step, row in zip(
+            found.piece.tolist(), found.step.tolist(), by_class, strict=True
+        ):
             ours[piece, step] += row
         for piece in np.unique(found.piece).tolist():
             ref = Ref(Of.COPY if piece % 2 else Of.MODEL, piece // 2)
