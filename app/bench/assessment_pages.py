@@ -12,7 +12,7 @@ from starlette.responses import Response
 from app.bench import store
 from app.bench.actions import MoveFields, move_piece
 from app.flow.rules import Kind, Studio, effective, offers, past_the_third
-from app.flow.steps import STEPS, Of, Step
+from app.flow.steps import STEPS, Of
 from app.flow.store import Ref
 from app.orders import history
 from app.photos import assessment, check_pages
@@ -20,6 +20,7 @@ from app.photos import store as photos
 from app.photos.assessment import CROPS, VIEWS, MarkFields
 from app.photos.build_times import runs_of
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
+from app.shared.people import Role
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import go, new_once, render
@@ -126,28 +127,12 @@ def _page(
         pictures = photos.of_model(db, model)
         set_ = check_pages.pictures_of(db, model)
         chosen = assessment.views_of(shop, db, model)
-    state = rows.piece.state
-    knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
-    may_do = {
-        offer.key: offer
-        for offer in offers(state, request.state.person.role, knows)
-        if offer.kind is Kind.MOVE and offer.key in OUTCOMES
-    }
     typed = form.plain() if form is not None else {}
     numbers = {row["id"]: n for n, row in enumerate(pictures, start=1)}
     context: dict[str, Any] = {
+        **_judging(rows, request.state.person.role, studio.settings.blank_on),
         "r": rows,
         "model": model,
-        "state": state,
-        "code": history.code(rows.order["number"], Of.MODEL, rows.piece.letter, 1, 1),
-        "step": STEPS[state.step],
-        "at_assessment": state.step is Step.ASSESSING,
-        "runs": runs_of(model, rows.log, rows.row["pictures"]),
-        "asked_before": _asked_before(rows),
-        "offers": may_do,
-        "remembered": knows.remembered,
-        "past_third": past_the_third(state),
-        "desk_decides": past_the_third(state) and request.state.person.role == "bench",
         "set": set_,
         "lines": _lines(form, set_),
         "pictures": list(enumerate(pictures[:MOST_SHOWN], start=1)),
@@ -163,6 +148,27 @@ def _page(
         "zone": studio.settings.zone_info(),
     }
     return render(request, "photos/assess.html", context, status)
+
+
+def _judging(rows: store.PieceRows, role: Role, blank_on: bool) -> dict[str, Any]:
+    """What may be judged now, by whom, and what was before."""
+    state = rows.piece.state
+    knows = Studio(blank_on, rows.animal["life"] == "remembered")
+    return {
+        "state": state,
+        "code": history.code(rows.order["number"], Of.MODEL, rows.piece.letter, 1, 1),
+        "step": STEPS[state.step],
+        "runs": runs_of(rows.piece.ref.id, rows.log, rows.row["pictures"]),
+        "asked_before": _asked_before(rows),
+        "offers": {
+            offer.key: offer
+            for offer in offers(state, role, knows)
+            if offer.kind is Kind.MOVE and offer.key in OUTCOMES
+        },
+        "remembered": knows.remembered,
+        "past_third": past_the_third(state),
+        "desk_decides": past_the_third(state) and role is Role.BENCH,
+    }
 
 
 def _asked_before(rows: store.PieceRows) -> list[tuple[int, str]]:
