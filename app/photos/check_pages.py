@@ -173,6 +173,7 @@ def _context(shop: Workshop, model_id: int) -> dict[str, Any]:
         order = order_store.rows_of(db, piece.order_id)
         set_ = pictures_of(db, model_id)
         pictures = store.of_model(db, model_id)
+        with_pictures = store.with_pictures(db, [row["model_id"] for row in order.animals])
     animal = next((a for a in order.animals if a["letter"] == piece.letter), order.animals[0])
     now = check_worker.under_way(shop, model_id)
     return {
@@ -180,6 +181,11 @@ def _context(shop: Workshop, model_id: int) -> dict[str, Any]:
         "order": order,
         "animal": animal,
         "set": set_,
+        "others": [
+            (row["name"], row["model_id"])
+            for row in order.animals
+            if row["model_id"] in with_pictures and row["model_id"] != model_id
+        ],
         "check": set_.check,
         "pictures": pictures,
         "running": now,

@@ -295,7 +295,7 @@ def count(request: Request, shop: Shop, me: Me, id_: RowId, form: Filled) -> Res
         got = actions.count(shop, id_, form.get("leave") == "1", me, form.get("once"))
     except BadFields as why:
         return _sorting(request, shop, id_, why.fields, status=422)
-    return go(request, f"/photos/check/{got[0].model_id}?done=moved")
+    return go(request, f"/photos/check/{got[0].model_id}?done=noted")
 
 
 # ---------------------------------------------------------------- the pictures

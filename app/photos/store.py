@@ -216,6 +216,12 @@ def of_model(db: Connection, model_id: int) -> Sequence[RowMapping]:
     return db.execute(query).mappings().all()
 
 
+def with_pictures(db: Connection, model_ids: Sequence[int]) -> set[int]:
+    """Those of some models of which pictures are here."""
+    query = select(picture_models.c.model_id).where(picture_models.c.model_id.in_(model_ids))
+    return set(db.execute(query.distinct()).scalars())
+
+
 def known_paths(db: Connection) -> set[str]:
     """The originals that have a row."""
     return set(db.execute(select(pictures.c.path).distinct()).scalars())

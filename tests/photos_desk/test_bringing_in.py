@@ -108,3 +108,18 @@ def test_a_file_for_an_order_with_no_delivery_makes_one(photo_desk: Desk) -> Non
     intake_inbox.look(shop, (folder / "more.jpg").stat().st_mtime + 60)
     assert photo_desk.delivery > before
     assert photo_desk.names() == ["more.jpg"]
+
+
+def test_two_who_bring_the_same_files_at_once_make_one_of_each(photo_desk: Desk) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    from tests.photos_desk.killed import MANY, bring_all
+
+    with ThreadPoolExecutor(3) as hands:
+        brought = list(
+            hands.map(lambda _: bring_all(photo_desk.shop, photo_desk.delivery), range(3))
+        )
+    assert len(photo_desk.names()) == MANY
+    assert photo_desk.files() == photo_desk.paths()
+    assert photo_desk.half_files() == []
+    assert all(sum(one.counts.values()) == MANY for one in brought)
