@@ -124,34 +124,38 @@ def classed(found: Spells, sisters_ready: Ints, calendar: WorkAndRest) -> Ints:
     `sisters_ready` is, by spell, the moment at which the last other piece of the order reached
     packing: NEVER where one has not, 0 where the piece waits for nobody.
     """
-    length = found.end - found.start
-    base = _BASE[found.step]
-    out = np.zeros((len(length), len(CLASS_LIST)), dtype=np.int64)
-    whole = np.select(
-        [found.held, found.customer, base == CLASS_CODE[TimeClass.CARRIER]],
-        [CLASS_CODE[TimeClass.HOLD], CLASS_CODE[TimeClass.CUSTOMER], CLASS_CODE[TimeClass.CARRIER]],
-        -1,
-    )
-    rows = np.flatnonzero(whole >= 0)
-    out[rows, whole[rows]] = length[rows]
-    _own(out, found, np.flatnonzero(whole < 0), sisters_ready, calendar)
-    return out
+    length, base = found.end - found.start, _BASE[found.step]
+    customer = found.customer & ~found.held
+    carrier = (base == CLASS_CODE[TimeClass.CARRIER]) & ~found.customer & ~found.held
+    parts = {
+        TimeClass.HOLD: np.where(found.held, length, 0),
+        TimeClass.CUSTOMER: np.where(customer, length, 0),
+        TimeClass.CARRIER: np.where(carrier, length, 0),
+    }
+    own = np.flatnonzero(~(found.held | customer | carrier))
+    for kind, seconds in _own(found.take(own), sisters_ready[own], calendar).items():
+        parts[kind] = np.zeros_like(length)
+        parts[kind][own] = seconds
+    return np.stack([parts[kind] for kind in CLASS_LIST]).T
 
 
-def _own(out: Ints, found: Spells, rows: Ints, sisters_ready: Ints, calendar: WorkAndRest) -> None:
+def _own(found: Spells, sisters_ready: Ints, calendar: WorkAndRest) -> dict[TimeClass, Ints]:
     """The rest of the order, rest, machine, closed, hands, waiting: what is the house's own."""
-    start, end, step = found.start[rows], found.end[rows], found.step[rows]
-    packing = step == STEP_CODE[Step.PACKING]
-    together = np.where(packing, np.clip(np.minimum(end, sisters_ready[rows]) - start, 0, None), 0)
+    start, end = found.start, found.end
+    packing = found.step == STEP_CODE[Step.PACKING]
+    together = np.where(packing, np.clip(np.minimum(end, sisters_ready) - start, 0, None), 0)
     alone = start + together
-    until = np.maximum(found.rests[rows], np.where(packing, found.packed_rest[rows], 0))
+    until = np.maximum(found.rests, np.where(packing, found.packed_rest, 0))
     rested = np.minimum(end, np.maximum(alone, until))
-    out[rows, CLASS_CODE[TimeClass.REST_OF_ORDER]] = together
-    out[rows, CLASS_CODE[TimeClass.REST]] = rested - alone
-    machine = _BASE[step] == CLASS_CODE[TimeClass.MACHINE]
-    out[rows, CLASS_CODE[TimeClass.MACHINE]] = np.where(machine, end - rested, 0)
+    left = end - rested
+    machine = _BASE[found.step] == CLASS_CODE[TimeClass.MACHINE]
     closed = np.where(machine, 0, calendar.closed.between(rested, end))
-    hands = np.where(machine | ~found.hand[rows], 0, calendar.work.between(rested, end))
-    out[rows, CLASS_CODE[TimeClass.CLOSED]] = closed
-    out[rows, CLASS_CODE[TimeClass.HANDS]] = hands
-    out[rows, CLASS_CODE[TimeClass.WAITING]] = np.where(machine, 0, end - rested - closed - hands)
+    hands = np.where(machine | ~found.hand, 0, calendar.work.between(rested, end))
+    return {
+        TimeClass.REST_OF_ORDER: together,
+        TimeClass.REST: rested - alone,
+        TimeClass.MACHINE: np.where(machine, left, 0),
+        TimeClass.CLOSED: closed,
+        TimeClass.HANDS: hands,
+        TimeClass.WAITING: np.where(machine, 0, left - closed - hands),
+    }

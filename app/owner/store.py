@@ -51,7 +51,8 @@ _CHANGED_ORDERS = text(
 )
 _OPEN_ORDERS = text("SELECT id, number, needed_by FROM orders WHERE open = 1 ORDER BY number")
 _LOG = (
-    "SELECT {0}, kind || ':' || coalesce(to_step, '') || ':' || move || ':' || (reason = 'drying'),"
+    "SELECT {0}, CASE WHEN to_step IS NOT NULL THEN kind || ':' || to_step || ':' || move || ':0'"
+    " WHEN reason = 'drying' THEN kind || ':::1' ELSE kind || ':::0' END,"
     " happened_at, coalesce(until, 0) FROM transitions"
     " WHERE {1} IN (SELECT value FROM json_each(?)) ORDER BY {1}, seq"
 )

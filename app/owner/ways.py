@@ -87,7 +87,7 @@ def ways(copies: Sequence[Any], entries: Entries, calendar: WorkAndRest) -> Ways
     """The ways of some copies. `copies` are rows as the store reads them, in order of id."""
     every = spells(entries)
     firsts = np.flatnonzero(np.append(True, every.piece[1:] != every.piece[:-1])[: len(entries)])
-    place = {int(every.piece[row]): row for row in firsts.tolist()}
+    place = dict(zip(every.piece[firsts].tolist(), firsts.tolist(), strict=True))
     ends = np.append(firsts[1:], len(entries))[: firsts.size]
     end_of = dict(zip(place, ends.tolist(), strict=True))
     copies = [row for row in copies if 2 * row.id + 1 in place]
@@ -106,10 +106,8 @@ def ways(copies: Sequence[Any], entries: Entries, calendar: WorkAndRest) -> Ways
     sisters = _sisters(chain.rows, outcome, packed_at)
     seconds = _seconds(every, chain, copies, place, end_of, whole, ended, sisters, calendar)
     _fill_gaps(seconds, whole, ended - started)
-    model_step = _column(
-        every.step[end_of[2 * row.model_id] - 1] if 2 * row.model_id in end_of else _NOT_BEGUN
-        for row in chain.rows
-    )
+    model_row = _column(end_of.get(2 * row.model_id, 0) - 1 for row in chain.rows)
+    model_step = np.where(model_row >= 0, every.step[model_row], _NOT_BEGUN)
     return Ways(
         root=np.array(chain.root, dtype=np.int64),
         order=_column(row.order_id for row in chain.rows),
@@ -184,21 +182,22 @@ def _seconds(
     end_of: dict[int, int], whole: Bools, ended: Ints, sisters: Ints, calendar: WorkAndRest,
 ) -> Ints:  # fmt: skip
     """Seconds by piece, step and class: the copies' own spells and their models'."""
+    step, start, end = every.step.tolist(), every.start.tolist(), every.end.tolist()
+    counted = whole.tolist()
     own: list[_Lot] = []
     lent: list[_Lot] = []
     for row in copies:
         target, first = chain.row_of[row.id], place[2 * row.id + 1]
-        if not whole[target]:
+        if not counted[target]:
             continue
         after = end_of[2 * row.id + 1]
         own.append(_Lot(target, first, after, 0, NEVER))
         model = place.get(2 * row.model_id)
-        if every.step[first] == _NOT_BEGUN and model is not None:
+        if step[first] == _NOT_BEGUN and model is not None:
             begun = first
-            while begun < after and every.step[begun] == _NOT_BEGUN:
+            while begun < after and step[begun] == _NOT_BEGUN:
                 begun += 1
-            window = int(every.start[first]), int(every.end[begun - 1])
-            lent.append(_Lot(target, model, end_of[2 * row.model_id], *window))
+            lent.append(_Lot(target, model, end_of[2 * row.model_id], start[first], end[begun - 1]))
     seconds = np.zeros((whole.size, len(STEP_LIST), len(CLASS_LIST)), dtype=np.int64)
     if not own:
         return seconds
@@ -211,12 +210,11 @@ def _seconds(
     )
     found, of = found.take(kept), of[kept]
     by_class = classed(found, sisters[of], calendar)
-    flat = seconds.reshape(-1, len(CLASS_LIST))
+    cells = whole.size * len(STEP_LIST)
     cell = of * len(STEP_LIST) + found.step
-    for kind in range(len(CLASS_LIST)):
-        # Sums of whole seconds are exact in a float far beyond any life of a workshop.
-        flat[:, kind] = np.bincount(cell, by_class[:, kind], minlength=len(flat))
-    return seconds
+    # Sums of whole seconds are exact in a float far beyond any life of a workshop.
+    sums = [np.bincount(cell, by_class[:, kind], cells) for kind in range(len(CLASS_LIST))]
+    return np.stack(sums, axis=-1).astype(np.int64).reshape(seconds.shape)
 
 
 class _Lot(NamedTuple):
