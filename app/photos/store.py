@@ -113,7 +113,11 @@ _LIST = text(
     "  AND q.answered_at IS NULL AND q.asked_at >= d.told_at) AS asked_at"
     " FROM photo_deliveries d JOIN orders o ON o.id = d.order_id"
     " JOIN customers c ON c.id = o.customer_id"
-    " WHERE d.fetched_at IS NULL AND o.open = 1 AND EXISTS (SELECT 1 FROM order_animals oa"
+    # Counted and undone: its pictures' models wait as if they had never come.
+    " WHERE (d.fetched_at IS NULL OR EXISTS (SELECT 1 FROM pictures p"
+    "  JOIN picture_models pm ON pm.picture_id = p.id JOIN models m ON m.id = pm.model_id"
+    "  WHERE p.delivery_id = d.id AND m.step = 'photos_wanted' AND m.attempts = 0))"
+    " AND o.open = 1 AND EXISTS (SELECT 1 FROM order_animals oa"
     "  JOIN models m ON m.id = oa.model_id WHERE oa.order_id = o.id AND m.open = 1"
     "  AND m.step = 'photos_wanted')"
     " ORDER BY d.lapses_on IS NULL, d.lapses_on, d.told_at"

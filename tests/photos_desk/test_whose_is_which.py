@@ -142,3 +142,18 @@ def test_runs_need_dates_and_pauses_that_stand_out() -> None:
 )  # fmt: skip
 def test_a_typed_range_is_read_as_meant(first: str, last: str, places: list[int]) -> None:
     assert list(sorting.in_range(first, last, 5)) == places
+
+
+def test_a_count_that_is_undone_can_be_made_again(photo_desk: Desk) -> None:
+    from app.flow.amendments import undo
+
+    shop, ref = photo_desk.shop, photo_desk.order.model()
+    photo_desk.bring([("a.jpg", jpeg(1)), ("b.jpg", jpeg(2))])
+    photo_desk.count()
+    [(entry,)] = rows(shop.house, "SELECT max(id) FROM transitions WHERE move = 'photos_counted'")
+    undo(shop.house, int(str(entry)), CAST.desk, shop.now())
+    assert step_of(shop.house, ref) is Step.PHOTOS_WANTED
+    assert "Juniper" in words(photo_desk.browser.get("/photos"))
+    assert photo_desk.count(once="again").status_code == 303
+    assert step_of(shop.house, ref) is Step.PHOTOS_IN
+    assert rows(shop.house, "SELECT pictures FROM models") == [(2,)]
