@@ -29,6 +29,31 @@ Port = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port of the
 PublicPort = Annotated[
     int, typer.Option("--public-port", min=1, max=65535, help="Port of the customers' pages.")
 ]
+Host = Annotated[
+    str,
+    typer.Option(
+        "--host",
+        help="Address of the staff's pages; beyond this machine only with a certificate or behind "
+        "a proxy that has one.",
+    ),
+]
+Certificate = Annotated[
+    Path | None, typer.Option("--certificate", help="A certificate with its chain, PEM.")
+]
+CertificateKey = Annotated[
+    Path | None, typer.Option("--certificate-key", help="The certificate's key, PEM.")
+]
+Names = Annotated[
+    list[str] | None, typer.Option("--name", help="A name by which tablets ask; may repeat.")
+]
+ProxyNames = Annotated[
+    list[str] | None,
+    typer.Option("--behind-proxy", help="A name by which a proxy is asked; may repeat."),
+]
+ProxyAddresses = Annotated[
+    list[str] | None,
+    typer.Option("--proxy-address", help="From where the proxy connects; may repeat."),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
 
 
@@ -37,31 +62,12 @@ def serve(
     data: Data = None,
     port: Port = 8600,
     public_port: PublicPort = 8601,
-    host: Annotated[
-        str,
-        typer.Option(
-            "--host",
-            help="Address of the staff's pages; beyond this machine only "
-            "with a certificate or behind a proxy that has one.",
-        ),
-    ] = "127.0.0.1",
-    certificate: Annotated[
-        Path | None, typer.Option("--certificate", help="A certificate with its chain, PEM.")
-    ] = None,
-    certificate_key: Annotated[
-        Path | None, typer.Option("--certificate-key", help="The certificate's key, PEM.")
-    ] = None,
-    name: Annotated[
-        list[str] | None, typer.Option("--name", help="A name by which tablets ask; may repeat.")
-    ] = None,
-    behind_proxy: Annotated[
-        list[str] | None,
-        typer.Option("--behind-proxy", help="A name by which a proxy is asked; may repeat."),
-    ] = None,
-    proxy_address: Annotated[
-        list[str] | None,
-        typer.Option("--proxy-address", help="From where the proxy connects; may repeat."),
-    ] = None,
+    host: Host = "127.0.0.1",
+    certificate: Certificate = None,
+    certificate_key: CertificateKey = None,
+    name: Names = None,
+    behind_proxy: ProxyNames = None,
+    proxy_address: ProxyAddresses = None,
 ) -> None:
     """Run a studio: the staff's pages and the customers' pages."""
     from app import opening, serving

@@ -9,7 +9,7 @@ from pathlib import Path
 from app import serving
 from app.main import staff_site
 from app.orders import forecasting
-from app.publishing import publish_command
+from app.publishing import publish_command, sending
 from app.publishing import worker as publishing
 from app.publishing.pages_file import PagesFile, last_published
 from app.serving import Way
@@ -22,6 +22,7 @@ from app.staff import links as sign_in
 from app.status.site import customers_site
 from app.studio.workshop import Workshop
 from app.tables.migrating import migrate
+from app.upkeep import nightly
 from app.upkeep import restore as restoring
 
 SAFE_SQLITE = (3, 51, 3)
@@ -72,6 +73,8 @@ def run(
     certificate cannot be used.
     """
     way = way or Way()
+    sending.set_up()
+    nightly.set_up()
     serving.check_certificate(way)
     staff_door = serving.listen(way.host, port, "staff site")
     public_door = serving.listen(serving.LOOPBACK, public_port, "customers' site")

@@ -12,7 +12,7 @@ import threading
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from app.publishing.pages_file import PagesFile, last_published
@@ -37,6 +37,19 @@ class Publishing(BaseSettings):
     folder: Path | None = None
     every_minutes: Annotated[int, Field(ge=0)] = 0
     then: str = ""
+
+
+def set_up() -> Publishing:
+    """What the environment says. Raises CannotStart where it makes no sense."""
+    try:
+        said = Publishing()
+    except ValidationError as why:
+        wrong = why.errors()[0]
+        raise CannotStart(
+            f"LIKEWRIGHT_PUBLISH_{str(wrong['loc'][0]).upper()} cannot be used: {wrong['msg']}."
+        ) from why
+    _read(said.then)
+    return said
 
 
 def publish_and_send(shop: Workshop, place: Path, then: str) -> Published:
@@ -96,7 +109,7 @@ def _note(shop: Workshop, place: Path, trouble: str) -> None:
 
 def run(shop: Workshop, stop: threading.Event) -> None:
     """Publish every so often until `stop` is set, where the environment says so."""
-    said = Publishing()
+    said = set_up()
     if said.folder is None or not said.every_minutes:
         stop.wait()
         return
@@ -113,14 +126,14 @@ def warning(shop: Workshop) -> str | None:
     """A sentence for every staff page where what is published is more than a day old, or None."""
     if not shop.folder.pages.exists():
         return None
-    set_up = Publishing().folder
+    here = Publishing().folder
     places = {
         place: found
         for place, found in last_published(shop.folder.pages).items()
         if (Path(place) / MARKER).exists()
     }
-    if set_up is not None:
-        places.setdefault(str(set_up.expanduser().resolve()), (None, ""))
+    if here is not None:
+        places.setdefault(str(here.expanduser().resolve()), (None, ""))
     for place, (at, trouble) in places.items():
         if at is not None and shop.now() - at <= OLD_AFTER:
             continue

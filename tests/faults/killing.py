@@ -176,11 +176,20 @@ def _one_kill(server: Server, workers: list[Worker], dice: random.Random, table:
     threads = [threading.Thread(target=worker.run, args=(server.port,)) for worker in workers]
     for thread in threads:
         thread.start()
-    time.sleep(dice.uniform(0.05, 0.7))
+    _wait_for_answers(workers[0].told, dice)
     server.kill()
     table.kills += 1
     for thread in threads:
         thread.join(20)
+
+
+def _wait_for_answers(told: Told, dice: random.Random) -> None:
+    """Until some more acts are answered, some milliseconds on; now and then not even one."""
+    wanted = len(told.acknowledged) + dice.choice((0, 1, 2, 4, 8, 16))
+    until = time.monotonic() + 6
+    while len(told.acknowledged) < wanted and time.monotonic() < until:
+        time.sleep(0.002)
+    time.sleep(dice.uniform(0, 0.06))
 
 
 def _last_look(folder: DataFolder, told: Told, table: Table) -> None:

@@ -10,9 +10,11 @@ from pathlib import Path
 
 import pytest
 
+from app.publishing import sending
 from app.serving import Way, WrongUsage, check_certificate, way
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
+from app.upkeep import nightly
 from tests.faults.server import Client, Server, sign_in
 from tests.making import CAST
 
@@ -137,3 +139,20 @@ def test_behind_a_proxy_only_the_proxy_may_connect(folder: DataFolder) -> None:
         proxy.close()
     finally:
         server.stop()
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "look", "why"),
+    [
+        ("LIKEWRIGHT_PUBLISH_EVERY_MINUTES", "often", sending.set_up, "_EVERY_MINUTES"),
+        ("LIKEWRIGHT_PUBLISH_EVERY_MINUTES", "-1", sending.set_up, "_EVERY_MINUTES"),
+        ("LIKEWRIGHT_PUBLISH_THEN", "'half a", sending.set_up, "cannot be read"),
+        ("LIKEWRIGHT_BACKUPS_KEEP", "0", nightly.set_up, "LIKEWRIGHT_BACKUPS_KEEP"),
+    ],
+)
+def test_an_environment_that_makes_no_sense_is_said_before_anything_is_opened(
+    name, value, look, why, monkeypatch
+) -> None:
+    monkeypatch.setenv(name, value)
+    with pytest.raises(CannotStart, match=why):
+        look()

@@ -19,10 +19,8 @@ import pytest
 
 from app.orders import links
 from app.publishing import publish as publishing
-from app.publishing.pages_file import last_published
 from app.publishing.publish import MARKER, publish
 from app.publishing.publish_command import main
-from app.publishing.sending import publish_and_send, run, warning
 from app.publishing.worker import rewrite_due, rewrite_stale
 from app.shared.errors import CannotStart
 from app.shared.places import shipped
@@ -31,19 +29,10 @@ from app.status.site import HEADERS, NOT_FOUND
 from tests.making import CAST, DAY, NOW, move
 from tests.publishing.conftest import TestWorkshop
 from tests.publishing.orders import linked_order
+from tests.publishing.published import place, written
 from tests.status.conftest import Visitor
 
-
-@pytest.fixture
-def place(tmp_path: Path) -> Path:
-    return tmp_path.with_name(f"{tmp_path.name}-pages")
-
-
-def written(shop: TestWorkshop, place: Path, *, later: int = 10) -> publishing.Published:
-    """Bring the pages up to date, then publish some seconds later."""
-    rewrite_stale(shop)
-    shop.moment += later
-    return publish(shop, place)
+__all__ = ["place"]
 
 
 def files(place: Path) -> dict[str, bytes]:
@@ -303,99 +292,6 @@ def test_a_cut_in_the_middle_leaves_whole_pages_and_the_next_publish_finishes(
         token for _, token in orders if token != gone[1]
     )
     assert not list(place.rglob("*half*"))
-
-
-# ---------------------------------------------------------------- the command after it
-
-
-def test_the_command_runs_without_a_shell(shop, place, tmp_path) -> None:
-    linked_order(shop)
-    rewrite_stale(shop)
-    seen = tmp_path / "seen"
-    script = f"import sys; open({str(seen)!r}, 'w').write(sys.argv[1])"
-    publish_and_send(shop, place, f'{sys.executable} -c "{script}" "a; b > c"')
-    assert seen.read_text() == "a; b > c"
-
-
-def test_a_command_that_fails_is_shown_without_the_links_it_named(shop, place, capsys) -> None:
-    _, token = linked_order(shop)
-    rewrite_stale(shop)
-    script = f"import sys; sys.exit('no room for {token}/index.html')"
-    assert main(shop, place, f'{sys.executable} -c "{script}"') == 1
-    said = capsys.readouterr().err
-    assert "ended with 1" in said
-    assert "no room for …/index.html" in said
-    assert token not in said
-    assert (place / token).exists()
-
-
-@pytest.mark.parametrize("command", ['"half a', "/nowhere/at-all"])
-def test_a_command_that_cannot_be_run_is_said(shop, place, command: str, capsys) -> None:
-    linked_order(shop)
-    rewrite_stale(shop)
-    assert main(shop, place, command) == 1
-    assert "could not be run" in (said := capsys.readouterr().err) or "cannot be read" in said
-
-
-# ---------------------------------------------------------------- the warning, and the worker
-
-
-def test_a_publish_older_than_a_day_is_said_on_every_page(shop, place) -> None:
-    linked_order(shop)
-    rewrite_stale(shop)
-    assert warning(shop) is None
-    publish_and_send(shop, place, "")
-    shop.moment += DAY
-    assert warning(shop) is None
-    shop.moment += 60
-    said = warning(shop)
-    assert said is not None
-    assert str(place) in said
-    publish_and_send(shop, place, "")
-    shop.moment += 60
-    assert warning(shop) is None
-
-
-def test_a_folder_that_was_set_and_never_published_is_said(shop, place, monkeypatch) -> None:
-    rewrite_stale(shop)
-    monkeypatch.setenv("LIKEWRIGHT_PUBLISH_FOLDER", str(place))
-    said = warning(shop)
-    assert said is not None
-    assert "never" in said
-
-
-def test_a_failing_command_does_not_count_as_published(shop, place) -> None:
-    linked_order(shop)
-    rewrite_stale(shop)
-    publish_and_send(shop, place, "")
-    first = shop.moment
-    shop.moment += 2 * DAY
-    with pytest.raises(CannotStart):
-        publish_and_send(shop, place, "false")
-    at, trouble = last_published(shop.folder.pages)[str(place)]
-    assert at == first
-    assert "ended with 1" in trouble
-    assert "ended with 1" in (warning(shop) or "")
-
-
-def test_the_worker_publishes_when_told_to_and_ends_when_asked(shop, place, monkeypatch) -> None:
-    linked_order(shop)
-    rewrite_stale(shop)
-    monkeypatch.setenv("LIKEWRIGHT_PUBLISH_FOLDER", str(place))
-    monkeypatch.setenv("LIKEWRIGHT_PUBLISH_EVERY_MINUTES", "5")
-    waited: list[float] = []
-
-    class Once:
-        def is_set(self) -> bool:
-            return bool(waited)
-
-        def wait(self, seconds: float | None = None) -> bool:
-            waited.append(seconds or 0)
-            return True
-
-    run(shop, Once())  # type: ignore[arg-type]
-    assert waited == [300]
-    assert len(list(place.glob("*/index.html"))) == 1
 
 
 # ---------------------------------------------------------------- a real web server
