@@ -32,6 +32,7 @@ class Matching:
     ) -> None:
         self.reads, self.pictures, self.likeness, self.t = reads, pictures, likeness, t
         self.own, self.copies = list(own), copies
+        self._place = {p: k for k, p in enumerate(self.own)}
         self.quick: dict[Pair, Link] = {}
         self.better: dict[Pair, Link] = {}
         self._sift: dict[int, Features] = {}
@@ -97,9 +98,17 @@ class Matching:
         return [best[pair] for pair in sorted(best)]
 
     def still_share(self) -> float:
-        """Share of the links in which most of what agrees did not move at all."""
-        counted = [e.still for e in self.quick.values() if e.agreeing >= self.t.quick_agreeing]
-        return sum(counted) / len(counted) if counted else 0.0
+        """Share of the links in which much of what agrees did not move at all.
+
+        Links between neighbours in time are left out: a small step hardly moves what is near the
+        axis of the turn, and many small steps are no fault.
+        """
+        counted = [e for e in self.quick.values() if e.agreeing >= self.t.quick_agreeing]
+        farther = [e.still for e in counted if self._steps_apart(e) >= 3]
+        return sum(farther) / len(farther) if farther else 0.0
+
+    def _steps_apart(self, link: Link) -> int:
+        return abs(self._place[link.a] - self._place[link.b])
 
     def is_still(self) -> bool:
         """Whether the background stands still in most of the set."""
@@ -138,7 +147,7 @@ class Matching:
 
     def across(self, found: Ring) -> set[Pair]:
         """Pairs near the ends of a gap that could close it, or show a picture to be misplaced."""
-        place = {p: k for k, p in enumerate(self.own)}
+        place = self._place
         around = set(found.between)
         for end in found.between:
             around |= set(self.own[max(0, place[end] - 2) : place[end] + 3])

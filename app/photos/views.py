@@ -16,7 +16,7 @@ FEW = 8
 """Fewer matches than this say nothing: seven points always fit some epipolar geometry."""
 TOLERANCE = 1.5
 """Pixels a point may lie from its epipolar line, in pictures of 800 px."""
-STILL = 0.004
+STILL = 0.002
 """A point that moved by less than this share of the picture's long side stood still."""
 
 UNBELIEVABLE = 120.0
@@ -143,22 +143,29 @@ def link(
     side = max(*features[0].size, *features[1].size)
     here = np.linalg.norm(first - second, axis=1) < STILL * side
     if features[0].size == features[1].size and here.sum() >= max(15, 0.3 * len(here)):
-        # At rest every geometry fits, so only what moved is put to the test.
+        # Of points at rest any geometry is right, so what moved is put to the test by itself.
         moving = int(epipolar(first[~here], second[~here]).sum())
-        return Link(*places, int(here.sum()) + moving, moving, still=True)
+        turn = _turn_of(first, second, features, focal)
+        return Link(*places, int(here.sum()) + moving, moving, still=True, rotation=turn)
     mask = epipolar(first, second)
     count = int(mask.sum())
-    turn = None
-    if count >= 15:
-        if abs(roll_between(first[mask], second[mask])) > UNBELIEVABLE:
-            return Link(*places, 0, 0)
-        cameras = (camera_of(features[0], focal[0]), camera_of(features[1], focal[1]))
-        turn = turn_between(first[mask], second[mask], cameras)
-        if turn is None and count < UNPROVEN:
-            return Link(*places, 0, 0)
-        if turn is not None and np.trace(turn) < 1.0 + 2.0 * np.cos(np.radians(UNBELIEVABLE)):
-            return Link(*places, 0, 0)
+    if count < 15:
+        return Link(*places, count, count)
+    if abs(roll_between(first[mask], second[mask])) > UNBELIEVABLE:
+        return Link(*places, 0, 0)
+    turn = _turn_of(first[mask], second[mask], features, focal)
+    if turn is None and count < UNPROVEN:
+        return Link(*places, 0, 0)
+    if turn is not None and np.trace(turn) < 1.0 + 2.0 * np.cos(np.radians(UNBELIEVABLE)):
+        return Link(*places, 0, 0)
     return Link(*places, count, count, rotation=turn)
+
+
+def _turn_of(
+    first: Points, second: Points, features: tuple[Features, Features], focal: tuple[float, float]
+) -> NDArray[np.float64] | None:
+    cameras = (camera_of(features[0], focal[0]), camera_of(features[1], focal[1]))
+    return turn_between(first, second, cameras)
 
 
 def likeness(thumbnails: Sequence[NDArray[np.uint8]]) -> NDArray[np.float32]:
@@ -175,12 +182,14 @@ def worth_matching(
 ) -> list[tuple[int, int]]:
     """Pairs likely to overlap: near in time, or among the nearest by thumbnail.
 
-    Up to 20 pictures every pair is worth it.
+    Up to 20 pictures every pair is worth it. In a set of many the steps are small, and a few
+    longer ones are added: turns are read the better the farther the cameras stand apart.
     """
     n = len(alike_by)
     if n <= 20:
         return [(i, j) for i in range(n) for j in range(i + 1, n)]
-    pairs = {(i, j) for i in range(n) for j in range(i + 1, min(i + steps + 1, n))}
+    apart = [*range(1, steps + 1), *((6, 10) if n > 80 else ())]
+    pairs = {(i, i + k) for i in range(n) for k in apart if i + k < n}
     for i in range(n):
         order = np.argsort(-alike_by[i], kind="stable")
         for j in [int(k) for k in order[: nearest + 1] if k != i][:nearest]:

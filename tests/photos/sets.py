@@ -127,6 +127,7 @@ Maker = Callable[[Path], object]
 SETS: dict[str, tuple[str, str, Maker]] = {
     # name: (verdict expected, code of the reason expected or "", how it is made)
     "ring": ("will do", "", lambda f: write(f, ring())),
+    "small steps": ("will do", "", lambda f: write(f, ring(4))),
     "three heights": (
         "will do", "", lambda f: write(f, [*ring(15, 14), *ring(15, 0), *ring(15, 32)]),
     ),
