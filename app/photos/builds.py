@@ -176,6 +176,8 @@ def put_on(shop: Workshop, model_id: int, machine_id: int) -> None:
     with shop.house.writing() as db:
         machine = store.machine(db, machine_id)
         piece = flow.load(db, Ref(Of.MODEL, model_id))
+        if not machine.on:
+            raise Refused(f"{machine.name} is switched off. Choose another one.")
         if piece.state.step is not Step.BUILDING:
             raise Refused("It is not being built any more.")
         past = store.runs(db, now - store.YEAR)
