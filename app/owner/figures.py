@@ -26,8 +26,7 @@ from app.shared.calendar import Calendar
 
 ENOUGH: Final = 20  # fewer cases are told in words only
 FEW_FOR_A_MEDIAN: Final = 5
-FEW_AT_RISK: Final = 5
-SHARE_AT_RISK: Final = 0.1
+MOST_ERROR: Final = 0.125
 MONTHS_FOR_LIMITS: Final = 6
 SPANS: Final = (6, 12, 24)
 # The first row of time is the studio's own, in the order in which the page shows it.
@@ -133,18 +132,17 @@ def curve_of(found: Ways, now: int) -> Curve:
     # -1, not 0: what was watched all along and took no time at all did happen.
     entry = np.minimum(np.where(late > 0, late, -1.0), exit)
     curve = kaplan_meier(exit, found.outcome == FINISHED, entry)
-    return _while_watched(curve) if (found.outcome == OPEN).any() else curve
+    return _while_certain(curve) if (found.outcome == OPEN).any() else curve
 
 
-def _while_watched(curve: Curve) -> Curve:
-    """The curve as long as a tenth of the pieces, and five of them, are still watched: beyond, a
-    single one would move it far (Pocock, Clayton & Altman 2002 end it at a tenth to a fifth).
+def _while_certain(curve: Curve) -> Curve:
+    """The curve as long as Greenwood's standard error of it stays within an eighth: beyond, so few
+    are still watched that one order leaving would move it far.
     """
-    needed = max(FEW_AT_RISK, SHARE_AT_RISK * float(curve.at_risk.max(initial=0.0)))
-    enough = np.flatnonzero(curve.at_risk >= needed)
-    last = int(enough[-1]) + 1 if enough.size else 0
-    if last == curve.times.size:
+    unsure = np.flatnonzero(curve.standard_error(curve.times) > MOST_ERROR)
+    if not unsure.size:
         return curve
+    last = int(unsure[0])
     return Curve(
         curve.times[:last], curve.at_risk[:last], curve.events[:last], curve.survival[:last],
         curve.hazard_variance[:last], float(curve.times[last]),

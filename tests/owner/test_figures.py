@@ -58,19 +58,20 @@ def test_lead_times_stand_in_the_month_of_leaving_with_a_pieces_own_days_as_poin
     assert (may.median, may.slow) == (None, None), "two pieces make no median"
 
 
-def test_a_curve_counts_the_open_and_ends_before_its_last_few():
-    # Ten ordered 12 days ago: four left after 5 days, six are open. S(5) = .6, and no more is known.
-    found = some([(12, 5, FINISHED)] * 4 + [(12, 0, OPEN)] * 6)
+def test_a_curve_counts_the_open_and_ends_where_chance_takes_over():
+    # Forty ordered 12 days ago: 16 left after 5 days, 24 are open. S(5) = .6, no more is known.
+    found = some([(12, 5, FINISHED)] * 16 + [(12, 0, OPEN)] * 24)
     curve = figures.curve_of(found, NOW)
     assert curve.survival.tolist() == pytest.approx([0.6])
-    month = figures.by_starting(
-        found, figures.month_starts(CALENDAR, NOW, 6),
-        [CALENDAR.start_of(d) for d in figures.month_starts(CALENDAR, NOW, 6)], NOW,
-    )[5]  # fmt: skip
-    assert (month.pieces, month.finished, month.open, month.half) == (10, 4, 6, None)
-    # Six at risk at day 5, but only two at day 8: the last fall is not drawn.
-    few = some([(12, 5, FINISHED)] * 4 + [(6, 0, OPEN)] * 4 + [(12, 8, FINISHED), (12, 0, OPEN)])
-    assert figures.curve_of(few, NOW).times.tolist() == [5.0]
+    starts = figures.month_starts(CALENDAR, NOW, 6)
+    edges = [CALENDAR.start_of(d) for d in starts]
+    month = figures.by_starting(found, starts, edges, NOW)[5]
+    assert (month.pieces, month.finished, month.open, month.half) == (40, 16, 24, None)
+    # Twenty: 8 left after 5 days, 8 are watched for 6; of the 4 beyond, 2 left after 8. Greenwood:
+    # at day 5 an error of .11; at day 8 .3 x sqrt(8 / 240 + 2 / 8) = .16, so that fall is not drawn.
+    few = [(12, 5, FINISHED)] * 8 + [(6, 0, OPEN)] * 8 + [(12, 8, FINISHED), (12, 0, OPEN)] * 2
+    assert figures.curve_of(some(few), NOW).times.tolist() == [5.0]
+    assert figures.curve_of(some(few), NOW).last_seen == 8.0
     # With nobody open the curve is the empirical one, to its end.
     done = some([(12, 5, FINISHED), (12, 8, FINISHED)])
     assert figures.curve_of(done, NOW).survival.tolist() == pytest.approx([0.5, 0.0])
