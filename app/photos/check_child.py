@@ -1,7 +1,8 @@
 """The child process that checks a set: `python -m app.photos.check_child`.
 
-It reads one JSON object (files: name and path of each, remembered, sheet: where to write the
-contact sheet) and answers with a line of JSON for each step, and the whole answer in the last.
+It reads one JSON object (files: name and path of each, remembered, thresholds, sheet: where to
+write the contact sheet) and answers with a line of JSON for each step, the whole answer in the
+last.
 """
 
 import json
@@ -24,7 +25,8 @@ def main() -> None:
     os.nice(10)
     wish = json.load(sys.stdin)
     found = [Found(name, Path(path)) for name, path in wish["files"]]
-    result = check_files(found, None, _tell, wish["remembered"])
+    thresholds = Thresholds(**wish["thresholds"])
+    result = check_files(found, thresholds, _tell, wish["remembered"])
     if result.contacts:
         Path(wish["sheet"]).write_bytes(_sheet(result))
     _say({"result": as_json(result), "graph": _graph(result)})

@@ -1,7 +1,7 @@
 """What the check says of a model's set: the page, its progress, and a panel for other pages."""
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -11,9 +11,11 @@ from starlette.responses import Response
 from app.flow.steps import Of, Step
 from app.flow.store import Ref, load
 from app.orders import order_store
-from app.photos import actions, check_worker, store
+from app.photos import actions, check_worker, store, thresholds_kept
 from app.photos.check_worker import UnderWay
-from app.shared.errors import NotFound
+from app.photos.thresholds import Thresholds
+from app.shared.errors import BadFields, NotFound
+from app.shared.web.forms import Filled
 from app.shared.web.templating import go, new_once, render
 from app.studio.web import Me, RowId, Shop
 from app.studio.workshop import Workshop
@@ -165,6 +167,47 @@ def sheet(shop: Shop, model_id: RowId) -> Response:
     except OSError:
         raise NotFound("There is no contact sheet of this set.") from None
     return Response(jpeg, media_type="image/jpeg", headers={"content-disposition": "inline"})
+
+
+@router.get("/photos/thresholds", name="photo_thresholds")
+def thresholds(request: Request, shop: Shop) -> Response:
+    """Where the check draws its lines."""
+    return _thresholds(request, shop)
+
+
+@router.post("/photos/thresholds", name="photo_thresholds_save")
+def move_thresholds(request: Request, shop: Shop, me: Me, form: Filled) -> Response:
+    """Move them, by a person's decision."""
+    try:
+        thresholds_kept.save(shop, thresholds_kept.read(form.plain()), me)
+    except BadFields as why:
+        return _thresholds(request, shop, form.plain(), why.fields, 422)
+    return go(request, "/photos/thresholds?done=saved")
+
+
+def _thresholds(
+    request: Request,
+    shop: Workshop,
+    typed: dict[str, str] | None = None,
+    errors: dict[str, str] | None = None,
+    status: int = 200,
+) -> Response:
+    with shop.house.reading() as db:
+        now = thresholds_kept.load(db)
+    defaults = asdict(Thresholds())
+    context = {
+        "movable": thresholds_kept.MOVABLE,
+        "defaults": defaults,
+        "version": now.version,
+        "typed": typed
+        or {
+            name: f"{value:g}"
+            for name, value in asdict(now).items()
+            if name in {one.name for one in thresholds_kept.MOVABLE}
+        },
+        "errors": errors or {},
+    }
+    return render(request, "photos/thresholds.html", context, status)
 
 
 def _context(shop: Workshop, model_id: int) -> dict[str, Any]:

@@ -13,7 +13,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -21,7 +21,7 @@ from sqlalchemy import insert
 from sqlalchemy.engine import RowMapping
 
 from app.photos import pictures as files
-from app.photos import store
+from app.photos import store, thresholds_kept
 from app.studio.workshop import Workshop
 from app.tables import photo_checks
 
@@ -82,13 +82,14 @@ def check_next(shop: Workshop, stop: threading.Event, *, quiet: int = QUIET_SECO
         if row is None:
             return False
         pictures = store.of_model(db, row.id)
-    check(shop, row.id, row.life == "remembered", row.key, pictures, stop)
+        thresholds = asdict(thresholds_kept.load(db))
+    check(shop, row.id, row.life == "remembered", row.key, pictures, thresholds, stop)
     return True
 
 
 def check(
     shop: Workshop, model_id: int, remembered: bool, key: str, pictures: Sequence[RowMapping],
-    stop: threading.Event,
+    thresholds: dict[str, Any], stop: threading.Event,
 ) -> None:  # fmt: skip
     """Run one check and keep its answer; nothing is kept where it was stopped."""
     begun, names = shop.now(), unique_names(pictures)
@@ -101,6 +102,7 @@ def check(
                     for name, row in zip(names, pictures, strict=True)
                 ],
                 "remembered": remembered,
+                "thresholds": thresholds,
                 "sheet": str(sheet.path),
             }
             answer = _ask(wish, state, stop)

@@ -141,6 +141,8 @@ TABLE: dict[str, Row] = {
     "photo_check_now": EVERYBODY,
     "photo_check_again": EVERYBODY,
     "photo_sheet": EVERYBODY,
+    "photo_thresholds": OWNER_ONLY,
+    "photo_thresholds_save": OWNER_ONLY,
     # The owner's figures.
     "lead_times": OWNER_ONLY,
 }

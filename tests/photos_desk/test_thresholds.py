@@ -1,0 +1,60 @@
+"""A person may move a threshold; each check is kept with the version it was made with."""
+
+import threading
+
+import pytest
+
+from app.photos import check_worker, thresholds_kept
+from app.photos.thresholds import Thresholds
+from tests.making import rows
+from tests.photos_desk.shots import Desk, jpeg
+from tests.staff.browser import Browser
+from tests.whole_site import the_form, words
+
+
+def test_a_moved_threshold_is_what_the_next_check_goes_by(photo_desk: Desk, owner: Browser) -> None:
+    shop = photo_desk.shop
+
+    def check(seed: int) -> None:
+        photo_desk.bring([(f"{seed}.jpg", jpeg(seed))])
+        shop.moment += 60
+        assert check_worker.check_next(shop, threading.Event())
+
+    check(1)
+    form = the_form(owner.get("/photos/thresholds").text, "/photos/thresholds")
+    assert form.fields["least_pictures"] == "10"
+    assert owner.post(form.action, form.fields | {"least_pictures": "21"}).status_code == 303
+    assert owner.get("/settings").status_code == 200
+    check(2)
+    found = rows(shop.house, "SELECT thresholds_version, result FROM photo_checks ORDER BY id")
+    assert found[0][0] == Thresholds().version
+    assert str(found[1][0]).startswith(f"{Thresholds().version}, moved ")
+    assert "fewer than 10" in str(found[0][1])
+    assert "fewer than 21" in str(found[1][1])
+    assert owner.post(form.action, form.fields | {"least_pictures": ""}).status_code == 303
+    with shop.house.reading() as db:
+        assert thresholds_kept.load(db) == Thresholds()
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "sentence"),
+    [
+        ("gap", "400", "Between 20 and 180, please."),
+        ("gap", "wide", "A number, please."),
+        ("gap", "nan", "Between 20 and 180, please."),
+        ("least_pictures", "9.5", "A whole number, please."),
+        ("holds_too_little", "0.95", "This has to lie above the share that does not hold."),
+    ],
+)
+def test_a_value_that_makes_no_sense_is_refused_at_its_field(
+    owner: Browser, name: str, value: str, sentence: str
+) -> None:
+    answer = owner.post("/photos/thresholds", {name: value})
+    assert answer.status_code == 422
+    assert sentence in words(answer)
+
+
+def test_every_movable_threshold_is_one_and_its_default_fits() -> None:
+    assert thresholds_kept.read({}) == {}
+    for one in thresholds_kept.MOVABLE:
+        assert one.least <= getattr(Thresholds(), one.name) <= one.most
