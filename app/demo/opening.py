@@ -8,6 +8,7 @@ from sqlalchemy import Connection, select, text
 from app.demo import pictures
 from app.demo.build import build
 from app.orders import links as status_links
+from app.photos import builds
 from app.shared import clock
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
@@ -125,6 +126,8 @@ WHERE {0} ORDER BY o.open DESC, o.id DESC LIMIT 1
 def links(shop: Workshop, port: int) -> Links:
     """Make the demo's sign-in link, and give every open order a status link."""
     now, key = shop.now(), shop.folder.key
+    # The machines that the invented runs name are the studio's.
+    builds.take_over_names(shop)
     with shop.house.writing() as db:
         owner = db.execute(
             select(accounts.c.id).where(accounts.c.role == "owner").order_by(accounts.c.id)
