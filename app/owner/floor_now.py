@@ -177,12 +177,12 @@ def _machines(step: Step, known: Stays, today: Today) -> tuple[int | None, list[
     name, mine = NAMES[step], known.step == STEP_CODE[step]
     most = most_at_once(known.entered[mine], known.left[mine])
     given = today.capacity.get(str(step))
-    if given is None or (step is Step.BLANK and most > given):
-        places = max(1, most)
-        said = f"{name} {places} pieces at once, as seen"
-    else:
+    if given is not None and (step is not Step.BLANK or most <= given):
         return (given if given <= MOST_PLACES else None), []
-    return (places if places <= MOST_PLACES else None), [said]
+    places = max(1, most)
+    if places > MOST_PLACES:
+        return None, [f"{name} without limit, for {places} pieces were seen there at once"]
+    return places, [f"{name} {places} pieces at once, as seen"]
 
 
 def most_at_once(start: Ints, end: Ints) -> int:
