@@ -5,29 +5,31 @@ one whose photos have not gets the days from their passing.
 """
 
 import json
-import logging
+import os
+import subprocess
+import sys
 import threading
-from collections.abc import Mapping
+from bisect import bisect_right
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-import numpy as np
 from sqlalchemy import Connection, bindparam, select, text
 
 from app.flow.steps import PHOTO_STEPS, Step
-from app.leadtimes.forecast.defaults import Defaults
-from app.leadtimes.forecast.levels import POINTS
-from app.leadtimes.forecast.orders import forecast_orders
-from app.leadtimes.forecast.pieces import forecast_from_entering, forecast_pieces
-from app.leadtimes.survival import Floats
-from app.orders import record
 from app.studio.workshop import Workshop
 from app.tables import forecasts, orders
 
-log = logging.getLogger("likewright")
+if TYPE_CHECKING:
+    from app.orders.figuring import Figures
+
 LEAST_BETWEEN = 20
 MOST_BETWEEN = 6 * 3600
 LOOK_EVERY = 3.0
-SEED = 1
+# The forecast's points, in percent: those of leadtimes.forecast.levels.POINTS.
+PERCENTS = (5, 10, 25, 50, 75, 85, 90, 95)
+LONGEST_FIGURING = 600
 _BASIS = {
     "defaults": "from what is usual in the trade",
     "blend": "partly from what is usual in the trade",
@@ -53,25 +55,69 @@ _PAGES = text("UPDATE status_pages SET wanted = wanted + 1 WHERE order_id IN :id
 )
 
 
-def compute(shop: Workshop) -> int:
-    """Compute and store every open order's forecast; gives how many there are."""
+Ask = Callable[[Path, int], "Figures"]
+
+
+class Ended(Exception):
+    """The house closes: what was being worked out is not waited for."""
+
+
+def in_child(stop: threading.Event | None = None) -> Ask:
+    """Have the figures worked out by a child process, which ends when `stop` is set."""
+
+    def ask(studio: Path, now: int) -> "Figures":
+        from app.orders.figuring import Figures
+
+        house = str(Path(__file__).resolve().parents[2])
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "app.orders.figuring", str(studio), str(now)],
+            stdout=subprocess.PIPE,
+            env={"PATH": os.defpath, "PYTHONPATH": house, "OPENBLAS_NUM_THREADS": "1"},
+        )
+        raw = json.loads(_answer(process, stop))
+        raw["orders"] = {int(key): tuple(value) for key, value in raw["orders"].items()}
+        raw["pace"] = {key: tuple(value) for key, value in raw["pace"].items()}
+        return Figures(**raw)
+
+    return ask
+
+
+def _answer(process: subprocess.Popen[bytes], stop: threading.Event | None) -> bytes:
+    """What the child prints. Raises Ended, or CalledProcessError where it failed."""
+    waited = 0.0
+    while True:
+        try:
+            said, _ = process.communicate(timeout=0.5)
+            break
+        except subprocess.TimeoutExpired:
+            waited += 0.5
+            if (stop is not None and stop.is_set()) or waited > LONGEST_FIGURING:
+                process.kill()
+                process.communicate()
+                raise Ended from None
+    if process.returncode:
+        raise subprocess.CalledProcessError(process.returncode, "figuring")
+    return said
+
+
+def compute(shop: Workshop, ask: Ask | None = None) -> int:
+    """Have every open order's forecast worked out, and store it; gives how many there are."""
     now = shop.now()
+    found = (ask or in_child())(shop.folder.studio, now)
     with shop.house.reading() as db:
-        known = record.read(db)
-        pace = record.pace_of(db, now)
-        rows = db.execute(select(orders.c.id, orders.c.needed_by).where(orders.c.open == 1)).all()
-    defaults = record.defaults()
-    entering = forecast_from_entering(known.log, record.WAY.index(Step.FINISHING), now, defaults)
-    found = _points_of(known, [row.id for row in rows], entering, defaults, now)
-    needed = {row.id: row.needed_by for row in rows if row.needed_by is not None}
-    shop.set_forecast(pace, _chances(shop, found, needed, now), [float(d) for d in entering[0]])
-    _store(shop, known, found, now)
-    return len(found)
+        rows = db.execute(
+            select(orders.c.id, orders.c.needed_by).where(orders.c.needed_by.is_not(None))
+        ).all()
+    needed = {row.id: row.needed_by for row in rows if row.id in found.orders}
+    pace = {Step(step): values for step, values in found.pace.items()}
+    shop.set_forecast(pace, _chances(shop, found.orders, needed, now), found.entering)
+    _store(shop, found.last, found.orders, now)
+    return len(found.orders)
 
 
 def _chances(
     shop: Workshop,
-    found: Mapping[int, tuple[Floats, str]],
+    found: Mapping[int, tuple[list[float], str]],
     needed: Mapping[int, str],
     now: int,
 ) -> dict[int, float]:
@@ -96,7 +142,7 @@ def chance_of_new(shop: Workshop, day: date) -> str:
     pace = shop.pace()
     photos = sum(pace[step][0] for step in PHOTO_STEPS)
     left = (calendar.start_of(day) - now) / 86_400 - photos
-    chance = chance_within(np.asarray(points), left)
+    chance = chance_within(points, left)
     word = (
         "Hardly to be done"
         if chance < 0.05
@@ -109,33 +155,22 @@ def chance_of_new(shop: Workshop, day: date) -> str:
     )
 
 
-def chance_within(points: Floats, days: float) -> float:
+def chance_within(points: Sequence[float], days: float) -> float:
     """The share of the forecast that lies within some days: straight lines between the points,
     from nothing at once, and at most the last point's share beyond it."""
     if days <= 0:
         return 0.0
-    return float(np.interp(days, np.concatenate(([0.0], points)), np.concatenate(([0.0], POINTS))))
-
-
-def _points_of(
-    known: record.Record,
-    open_orders: list[int],
-    entering: tuple[Floats, str],
-    defaults: Defaults,
-    now: int,
-) -> dict[int, tuple[Floats, str]]:
-    """Each open order's points, in days, and what they rest on; `entering` before photos pass."""
-    pieces = forecast_pieces(known.log, now, defaults, np.random.default_rng(SEED))
-    passing = record.WAY.index(Step.FINISHING)
-    waiting = {known.order_of[piece.piece] for piece in pieces if piece.step < passing}
-    found = {o.order: (o.days, o.basis) for o in forecast_orders(pieces, known.order_of)}
-    return {
-        order: entering if order in waiting else found.get(order, entering) for order in open_orders
-    }
+    known, shares = [0.0, *points], [0.0, *(percent / 100 for percent in PERCENTS)]
+    place = bisect_right(known, days)
+    if place >= len(known):
+        return shares[-1]
+    low, high = known[place - 1], known[place]
+    part = (days - low) / (high - low) if high > low else 1.0
+    return shares[place - 1] + part * (shares[place] - shares[place - 1])
 
 
 def _store(
-    shop: Workshop, known: record.Record, found: Mapping[int, tuple[Floats, str]], now: int
+    shop: Workshop, last: int, found: Mapping[int, tuple[list[float], str]], now: int
 ) -> None:
     rows = [
         {
@@ -143,7 +178,7 @@ def _store(
             "at": now,
             "points": points_json(days),
             "basis": _BASIS[basis],
-            "inputs": str(known.last_transition),
+            "inputs": str(last),
         }
         for order, (days, basis) in found.items()
     ]
@@ -153,7 +188,7 @@ def _store(
         changed = _changed(db, rows)
         db.execute(_STORE, rows)
         # What moved while this was computed is computed again soon.
-        moved = list(db.execute(_MOVED_SINCE, {"last": known.last_transition}).scalars())
+        moved = list(db.execute(_MOVED_SINCE, {"last": last}).scalars())
         if moved:
             db.execute(_STALE_AGAIN, {"ids": moved})
         if changed:
@@ -170,14 +205,12 @@ def _changed(db: Connection, rows: list[dict[str, object]]) -> list[object]:
     return [row["order_id"] for row in rows if before.get(row["order_id"]) != (row["points"], 0)]
 
 
-def points_json(days: Floats) -> str:
-    """Points as they are stored: percent to days, to a hundredth of a day."""
-    return json.dumps(
-        {
-            f"{level:.0%}".rstrip("%"): round(float(d), 2)
-            for level, d in zip(POINTS, days, strict=True)
-        }
-    )
+def points_json(days: Sequence[float]) -> str:
+    """Points as they are stored: percent to days."""
+    return json.dumps({str(percent): day for percent, day in zip(PERCENTS, days, strict=True)})
+
+
+_NEWEST = text("SELECT coalesce(max(id), 0) FROM transitions")
 
 
 def missing(shop: Workshop) -> bool:
@@ -193,15 +226,15 @@ def missing(shop: Workshop) -> bool:
 def run(shop: Workshop, stop: threading.Event) -> None:
     """Keep forecasts and usual stays in step until `stop` is set. Meant for a thread."""
     seen, at = -1, 0
-    # What is usual is counted in a moment; the ranges take longer.
-    with shop.house.reading() as db:
-        shop.set_forecast(record.pace_of(db, shop.now()), {})
     while not stop.is_set():
         now = shop.now()
         with shop.house.reading() as db:
-            newest = record.last_transition(db)
+            newest = db.execute(_NEWEST).scalar_one()
         waited = now - at
         if (newest != seen and waited >= LEAST_BETWEEN) or waited >= MOST_BETWEEN:
-            compute(shop)
+            try:
+                compute(shop, in_child(stop))
+            except Ended:
+                return
             seen, at = newest, now
         stop.wait(LOOK_EVERY)

@@ -4,7 +4,6 @@ import json
 import threading
 from datetime import date
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,6 +11,7 @@ from hypothesis import strategies as st
 from app.flow.steps import Step
 from app.leadtimes.forecast.levels import POINTS
 from app.orders import forecasting, record
+from app.orders.figuring import figure
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, move, rows, walk
 from tests.staff.browser import Shop
 
@@ -36,7 +36,7 @@ def test_every_open_order_gets_its_points_and_what_they_rest_on(shop: Shop) -> N
     closed = in_painting(shop)
     walk(shop.house, closed.copy(), CAST.desk, NOW, "painted", "passed", "handed_over", "received")
     assert forecasting.missing(shop)
-    assert forecasting.compute(shop) == 2
+    assert forecasting.compute(shop, figure) == 2
     assert not forecasting.missing(shop)
     found = stored(shop)
     assert set(found) == {wanted.id, painting.id}
@@ -49,10 +49,10 @@ def test_every_open_order_gets_its_points_and_what_they_rest_on(shop: Shop) -> N
 
 def test_before_photos_pass_the_points_count_from_their_passing(shop: Shop) -> None:
     wanted = make_order(shop.house, CAST.desk, NOW - 30 * DAY)
-    forecasting.compute(shop)
+    forecasting.compute(shop, figure)
     first = stored(shop)[wanted.id][0]
     shop.moment += 30 * DAY
-    forecasting.compute(shop)
+    forecasting.compute(shop, figure)
     assert stored(shop)[wanted.id][0] == first, "waiting for photos does not shorten the making"
     assert list(first.values()) == pytest.approx(list(shop.days_from_passing() or []), abs=0.01)
 
@@ -60,11 +60,11 @@ def test_before_photos_pass_the_points_count_from_their_passing(shop: Shop) -> N
 def test_what_moved_while_it_was_computed_is_marked_to_be_computed_again(shop: Shop) -> None:
     first, second = in_painting(shop), in_painting(shop)
     with shop.house.reading() as db:
-        known = record.read(db)
+        last = record.last_transition(db)
     move(shop.house, second.copy(), CAST.painter, NOW + 60, "painted")
-    entering = (np.linspace(10, 40, len(POINTS)), "defaults")
+    entering = ([10.0 + n for n in range(len(POINTS))], "defaults")
     found = {made.id: entering for made in (first, second)}
-    forecasting._store(shop, known, found, NOW + 90)
+    forecasting._store(shop, last, found, NOW + 90)
     assert {order: stale for order, (_, _, stale) in stored(shop).items()} == {
         first.id: 0, second.id: 1,
     }  # fmt: skip
@@ -72,25 +72,25 @@ def test_what_moved_while_it_was_computed_is_marked_to_be_computed_again(shop: S
 
 def test_a_page_is_written_again_only_where_its_forecast_says_something_else(shop: Shop) -> None:
     made = in_painting(shop)
-    forecasting.compute(shop)
+    forecasting.compute(shop, figure)
     wanted = rows(shop.house, "SELECT wanted FROM status_pages")
-    forecasting.compute(shop)
+    forecasting.compute(shop, figure)
     assert rows(shop.house, "SELECT wanted FROM status_pages") == wanted
     shop.moment += 2 * DAY
     move(shop.house, made.copy(), CAST.painter, shop.moment, "painted")
     after = rows(shop.house, "SELECT wanted FROM status_pages")
-    forecasting.compute(shop)
+    forecasting.compute(shop, figure)
     assert rows(shop.house, "SELECT wanted FROM status_pages") == [(int(str(after[0][0])) + 1,)]
 
 
 def test_a_needed_day_gets_its_chance_and_it_falls(shop: Shop) -> None:
     made = in_painting(shop, needed_by="2026-03-20")
     late = in_painting(shop, needed_by="2026-03-05")
-    forecasting.compute(shop)
+    forecasting.compute(shop, figure)
     first = shop.chances()[made.id]
     assert 0 < shop.chances()[late.id] < first < 1
     shop.moment += 10 * DAY
-    forecasting.compute(shop)
+    forecasting.compute(shop, figure)
     assert shop.chances()[made.id] < first
     assert shop.chances()[late.id] == 0
 
@@ -98,7 +98,7 @@ def test_a_needed_day_gets_its_chance_and_it_falls(shop: Shop) -> None:
 def test_pace_and_days_from_passing_are_kept_for_the_pages(shop: Shop) -> None:
     assert shop.days_from_passing() is None
     assert forecasting.chance_of_new(shop, date(2026, 6, 1)) == ""
-    forecasting.compute(shop)
+    forecasting.compute(shop, figure)
     assert len(shop.days_from_passing() or []) == len(POINTS)
     assert shop.pace()[Step.PAINTING] == (6, 12, False)
 
@@ -115,7 +115,7 @@ def test_pace_and_days_from_passing_are_kept_for_the_pages(shop: Shop) -> None:
 def test_the_word_on_a_day_is_honest_and_says_what_it_assumes(
     shop: Shop, day: date, word: str
 ) -> None:
-    forecasting.compute(shop)
+    forecasting.compute(shop, figure)
     said = forecasting.chance_of_new(shop, day)
     assert word in said
     if word:
@@ -123,7 +123,7 @@ def test_the_word_on_a_day_is_honest_and_says_what_it_assumes(
 
 
 def test_a_studio_without_orders_is_no_error(shop: Shop) -> None:
-    assert forecasting.compute(shop) == 0
+    assert forecasting.compute(shop, figure) == 0
     assert stored(shop) == {}
 
 
@@ -149,9 +149,25 @@ def test_the_worker_computes_and_stops_when_told(shop: Shop) -> None:
 def test_a_chance_lies_between_nothing_and_the_last_point_and_grows_with_the_days(
     points: list[float], days: float, more: float
 ) -> None:
-    found = np.array(points)
+    found = list(points)
     chance = forecasting.chance_within(found, days)
     assert 0 <= chance <= POINTS[-1]
     assert forecasting.chance_within(found, days + more) >= chance - 1e-12
     assert forecasting.chance_within(found, found[-1] + more) == pytest.approx(POINTS[-1])
     assert forecasting.chance_within(found, 0) == 0
+
+
+def test_the_percents_are_those_of_the_forecast() -> None:
+    assert [p / 100 for p in forecasting.PERCENTS] == pytest.approx(list(POINTS))
+
+
+def test_a_child_process_works_out_the_same_figures(shop: Shop) -> None:
+    in_painting(shop)
+    assert forecasting.in_child()(shop.folder.studio, NOW) == figure(shop.folder.studio, NOW)
+
+
+def test_a_house_that_closes_does_not_wait_for_its_child(shop: Shop) -> None:
+    stop = threading.Event()
+    stop.set()
+    with pytest.raises(forecasting.Ended):
+        forecasting.in_child(stop)(shop.folder.studio, NOW)
