@@ -88,28 +88,27 @@ def ways(copies: Sequence[Any], entries: Entries, calendar: WorkAndRest) -> Ways
     every = spells(entries)
     firsts = np.flatnonzero(np.append(True, every.piece[1:] != every.piece[:-1])[: len(entries)])
     place = dict(zip(every.piece[firsts].tolist(), firsts.tolist(), strict=True))
-    ends = np.append(firsts[1:], len(entries))[: firsts.size]
-    end_of = dict(zip(place, ends.tolist(), strict=True))
+    end_of = dict(zip(place, [*firsts.tolist()[1:], len(entries)], strict=False))
     copies = [row for row in copies if 2 * row.id + 1 in place]
     chain = _Chain(copies)
-    last_row = np.array([end_of[2 * key + 1] - 1 for key in chain.last], dtype=np.int64)
-    first_row = np.array([place[2 * key + 1] for key in chain.root], dtype=np.int64)
-    step, entered = every.step[last_row], every.start[first_row]
+    last_row = _column(end_of[2 * key + 1] - 1 for key in chain.last)
+    first_row = _column(place[2 * key + 1] for key in chain.root)
+    step = every.step[last_row]
     outcome = np.where(np.isin(step, _OUT), FINISHED, np.where(_ENDS[step], CANCELLED, OPEN))
     out_at, packed_at = _latest(every, entries, chain)
-    given_up_at = np.where(outcome == CANCELLED, every.start[last_row], 0)
-    ended = np.where(outcome == FINISHED, out_at, given_up_at)
+    done = outcome == FINISHED
+    ended = np.where(done, out_at, np.where(outcome == CANCELLED, every.start[last_row], 0))
     taken = _column(row.taken_at if row.imported else NEVER for row in chain.rows)
-    started = np.minimum(entered, taken)
+    started = np.minimum(every.start[first_row], taken)
     known = _column(row.recorded_at if row.imported else 0 for row in chain.rows)
-    whole = (outcome == FINISHED) & (known == 0)
+    whole = done & (known == 0)
     sisters = _sisters(chain.rows, outcome, packed_at)
     seconds = _seconds(every, chain, copies, place, end_of, whole, ended, sisters, calendar)
     _fill_gaps(seconds, whole, ended - started)
     model_row = _column(end_of.get(2 * row.model_id, 0) - 1 for row in chain.rows)
     model_step = np.where(model_row >= 0, every.step[model_row], _NOT_BEGUN)
     return Ways(
-        root=np.array(chain.root, dtype=np.int64),
+        root=_column(chain.root),
         order=_column(row.order_id for row in chain.rows),
         number=_column(row.number for row in chain.rows),
         kind=np.array([row.kind for row in chain.rows], dtype=object),

@@ -73,10 +73,7 @@ def main(
     except ValueError as wrong:
         print(wrong, file=stderr)
         return NOTHING_THERE
-    for line in _preface(built):
-        print(line, file=stdout)
-    print(file=stdout)
-    print(report, end="", file=stdout)
+    print("\n".join(_preface(built)), report, sep="\n\n", end="", file=stdout)
     return 0
 
 
