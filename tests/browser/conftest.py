@@ -83,13 +83,14 @@ def stop(served: Served) -> None:
     except subprocess.TimeoutExpired:
         served.process.kill()
     assert served.process.stdout is not None
-    rest = served.process.stdout.read()
+    with served.process.stdout:
+        rest = served.process.stdout.read()
     assert "unforeseen error" not in rest, rest
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    """One browser for all tests."""
+    """One browser a module: it keeps an event loop, in which other tests could not run theirs."""
     if not CHROMIUM:
         if os.environ.get("LIKEWRIGHT_NEEDS_BROWSER"):
             pytest.fail("no Chromium was found")

@@ -21,7 +21,7 @@ AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 ASKED = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 STAFF = (
     "/", "/?show=mine", "/orders/new", "/orders", "/orders?closed=1", "/waiting", "/parcels",
-    "/builds", "/photos/record", "/customers", "/letters", "/find?q=otis", "/settings", "/settings/closures", "/accounts", "/me",
+    "/builds", "/photos", "/photos/record", "/photos/thresholds", "/customers", "/letters", "/lead-times", "/find?q=otis", "/settings", "/settings/closures", "/accounts", "/me",
 )  # fmt: skip
 
 
@@ -68,6 +68,10 @@ def addresses(page: Page, demo: Served) -> list[str]:
     found += [order, f"{order}/edit"]
     for path in [p for p in found if re.match(r"^/(customers|animals)/\d+$", p)]:
         found.append(f"{path}/edit")
+    page.goto(f"{demo.staff}/photos")
+    pictures = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
+    for pattern in (r"^/photos/deliveries/\d+$", r"^/photos/deliveries/\d+/sorting", r"^/photos/check/"):
+        found += [link for link in pictures if re.match(pattern, link)][:1]
     page.goto(f"{demo.staff}/parcels")
     inside = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
     found += [link for link in inside if link.startswith("/parcels/new")][:1]
