@@ -108,14 +108,16 @@ def _has_orders(folder: DataFolder) -> bool:
 
 
 # Orders that show something, newest first: the words for the prompt, and what they have to be.
+_LIVING = "a.life <> 'remembered'"
+_AT_WORK = "k.step IN ('blank', 'shaping', 'painting')"
 _SHOWN = (
-    ("plain", "o.gift = 0 AND a.life <> 'remembered' AND k.step IN ('shaping', 'painting')"),
-    ("a gift", "o.gift = 1 AND a.life <> 'remembered' AND k.step IN ('blank', 'shaping', 'painting')"),
-    ("of a remembered animal", "o.gift = 0 AND a.life = 'remembered' AND k.step <> 'received'"),
-    ("photos wanted", "o.gift = 0 AND a.life <> 'remembered' AND m.step = 'photos_wanted' AND m.attempts = 0"),
+    ("plain", f"o.gift = 0 AND {_LIVING} AND k.step IN ('shaping', 'painting')"),
+    ("a gift", f"o.gift = 1 AND {_LIVING} AND {_AT_WORK}"),
+    ("of a remembered animal", f"o.gift = 0 AND NOT {_LIVING} AND k.step <> 'received'"),
+    ("photos wanted", f"o.gift = 0 AND {_LIVING} AND m.step = 'photos_wanted' AND m.attempts = 0"),
     ("more views asked", "m.step = 'photos_wanted' AND m.attempts > 0"),
     ("handed over", "o.gift = 0 AND k.step = 'handed_over'"),
-)  # fmt: skip
+)
 _FIND = """
 SELECT o.id FROM orders o JOIN copies k ON k.order_id = o.id JOIN models m ON m.id = k.model_id
   JOIN animals a ON a.id = m.animal_id

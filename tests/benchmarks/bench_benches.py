@@ -140,7 +140,14 @@ def bury(path: Path, orders: int) -> None:
     )
     start = raw.execute("SELECT max(id) + 1 FROM transitions").fetchone()[0]
     entries = (
-        (start + 30 * k + s, start + 30 * k + s, None if s > 8 else n, n if s > 8 else None, s, then)
+        (
+            start + 30 * k + s,
+            start + 30 * k + s,
+            None if s > 8 else n,
+            n if s > 8 else None,
+            s,
+            then,
+        )
         for k, n in enumerate(ids)
         for s in range(1, 31)
     )

@@ -119,9 +119,9 @@ def owner(chromium: Browser, served: Served) -> Iterator[Page]:
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.on(
         "console",
-        lambda m: wrong.append(m.text)
-        if m.type == "error" and "status of 4" not in m.text
-        else None,
+        lambda m: (
+            wrong.append(m.text) if m.type == "error" and "status of 4" not in m.text else None
+        ),
     )
     page.goto(next(line for line in served.said if "/in/" in line))
     page.get_by_label("Name").fill(OWNER)

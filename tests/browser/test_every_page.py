@@ -70,7 +70,11 @@ def addresses(page: Page, demo: Served) -> list[str]:
         found.append(f"{path}/edit")
     page.goto(f"{demo.staff}/photos")
     pictures = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
-    for pattern in (r"^/photos/deliveries/\d+$", r"^/photos/deliveries/\d+/sorting", r"^/photos/check/"):
+    for pattern in (
+        r"^/photos/deliveries/\d+$",
+        r"^/photos/deliveries/\d+/sorting",
+        r"^/photos/check/",
+    ):
         found += [link for link in pictures if re.match(pattern, link)][:1]
     page.goto(f"{demo.staff}/parcels")
     inside = [str(a.get_attribute("href")) for a in page.locator("main a").all()]

@@ -23,7 +23,9 @@ def index() -> Index:
     found = Index()
     found.put(
         [
-            entry(1147, "Maren Oduya", "Juniper", "Otis", mail="maren@oduya.example", ref="S-20931"),
+            entry(
+                1147, "Maren Oduya", "Juniper", "Otis", mail="maren@oduya.example", ref="S-20931"
+            ),
             entry(1148, "Zoë Lindqvist", "Otis", ref="S-20940"),
             entry(1090, "Maren Oduya", "Biscuit", open_=False),
         ]
@@ -76,7 +78,9 @@ def test_a_pasted_message_is_found_by_its_sender_number_and_names() -> None:
 
 
 def test_a_reply_that_quotes_the_order_number_is_found_by_it() -> None:
-    hit = sure(index().find("Re: Order 1148\n\nMay I add one more? It is for my brother, you know."))
+    hit = sure(
+        index().find("Re: Order 1148\n\nMay I add one more? It is for my brother, you know.")
+    )
     assert hit is not None
     assert hit.entry.number == 1148
 

@@ -149,7 +149,9 @@ def simpy_floor(floor, key, newcomers=()):
     forks; pieces are made in the order of work, so that ties at the start fall the same way.
     """
     env, work, ready = simpy.Environment(), Work(floor, key), {}
-    pieces = sorted([*floor.pieces, *newcomers], key=lambda p: (not p.in_hand, p.priority, p.oldest))
+    pieces = sorted(
+        [*floor.pieces, *newcomers], key=lambda p: (not p.in_hand, p.priority, p.oldest)
+    )
     places = [simpy.PriorityResource(env, s.places or len(pieces)) for s in floor.steps]
 
     def live(i, p):

@@ -121,7 +121,9 @@ def test_replications_are_the_same_however_many_move_together(monkeypatch):
     before = simulate(nine_steps(10), 50, engine="numpy")
     monkeypatch.setattr("app.leadtimes.floor.outcome.TOGETHER", 7)
     for name in FIELDS:
-        assert np.array_equal(getattr(simulate(nine_steps(10), 50, engine="numpy"), name), getattr(before, name))
+        assert np.array_equal(
+            getattr(simulate(nine_steps(10), 50, engine="numpy"), name), getattr(before, name)
+        )
 
 
 def test_the_compiled_file_run_as_plain_python_gives_the_same_numbers_to_the_bit():

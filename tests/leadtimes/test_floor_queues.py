@@ -82,7 +82,9 @@ def test_fifty_five_agents_with_360_calls_in_half_an_hour():
 def test_little_s_law_holds_on_the_floor():
     """Number waiting = rate × wait, over a horizon with an empty floor at both its ends."""
     arrivals = Arrivals("desk", exponential(1.25), until_h=400.0)
-    out = simulate(Floor((Step("desk", exponential(1.0), people=1),), (), arrivals, horizon_h=2000), 200)
+    out = simulate(
+        Floor((Step("desk", exponential(1.0), people=1),), (), arrivals, horizon_h=2000), 200
+    )
     waited = out.waiting().value[0] * 2000
     assert waited == pytest.approx((out.wait_hours().value * out.begun.mean(axis=0))[0])
     assert waited == pytest.approx(out.wait.mean(), rel=1e-9)

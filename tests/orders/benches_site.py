@@ -87,9 +87,7 @@ class Browser:
     ) -> httpx.Response:
         return self._ask(lambda client: client.post(address, data=form, follow_redirects=follow))
 
-    def _ask(
-        self, ask: Callable[[httpx.AsyncClient], Awaitable[httpx.Response]]
-    ) -> httpx.Response:
+    def _ask(self, ask: Callable[[httpx.AsyncClient], Awaitable[httpx.Response]]) -> httpx.Response:
         async def run() -> httpx.Response:
             transport = httpx.ASGITransport(app=self.app)
             async with httpx.AsyncClient(
@@ -136,8 +134,12 @@ def _order(db, book, dice, customer: int, number: int, now: int, room: int) -> i
     gift = dice.random() < 0.15
     order = db.execute(
         insert(orders).values(
-            number=number, customer_id=customer, taken_at=begun, recorded_at=begun,
-            gift=int(gift), gift_day="2026-04-12" if gift and dice.random() < 0.7 else None,
+            number=number,
+            customer_id=customer,
+            taken_at=begun,
+            recorded_at=begun,
+            gift=int(gift),
+            gift_day="2026-04-12" if gift and dice.random() < 0.7 else None,
             needed_by=f"2026-04-{dice.randint(10, 28)}" if needed else None,
         )
     ).inserted_primary_key[0]
@@ -146,7 +148,10 @@ def _order(db, book, dice, customer: int, number: int, now: int, room: int) -> i
         name, kind = dice.choice(NAMES)
         animal = db.execute(
             insert(animals).values(
-                customer_id=customer, name=name, name_key=name.casefold(), kind=kind,
+                customer_id=customer,
+                name=name,
+                name_key=name.casefold(),
+                kind=kind,
                 life="remembered" if dice.random() < 0.15 else "living",
             )
         ).inserted_primary_key[0]
@@ -217,7 +222,10 @@ def ask(house: Database, ref, order: int, topic: str, at: int) -> None:
     with house.writing() as db:
         question = db.execute(
             insert(questions).values(
-                order_id=order, topic=topic, asked="Which one is it?", asked_at=at,
+                order_id=order,
+                topic=topic,
+                asked="Which one is it?",
+                asked_at=at,
                 **{f"{ref.of}_id": ref.id},
             )
         ).inserted_primary_key[0]

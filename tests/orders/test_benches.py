@@ -53,7 +53,9 @@ def row(html: str, key: str) -> str:
 
 def band(html: str, step: str) -> str:
     """The markup of one band."""
-    found = re.search(rf'<section class="band" aria-labelledby="{step}">(.*?)</section>', html, re.S)
+    found = re.search(
+        rf'<section class="band" aria-labelledby="{step}">(.*?)</section>', html, re.S
+    )
     assert found is not None, f"no band {step}"
     return found[1]
 
@@ -110,7 +112,9 @@ def test_what_matters_is_said_in_words(shop):
 
 def test_a_hold_says_whose_and_when_to_look_again(shop):
     made = painting(shop)
-    hold = Wish(made.copy(), Kind.HOLD, reason="oak is late", whose="supplier", look_on="2026-03-20")
+    hold = Wish(
+        made.copy(), Kind.HOLD, reason="oak is late", whose="supplier", look_on="2026-03-20"
+    )
     record(shop.house, [hold], CAST.desk, NOW)
     said = row(Browser(site(shop)).get("/").text, f"copy-{made.copy().id}")
     assert "on hold on a supplier's account: oak is late; look again on 20 March" in said

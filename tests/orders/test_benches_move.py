@@ -90,9 +90,9 @@ def test_undo_of_nothing_is_not_found(shop, entry):
 def test_the_undo_is_offered_for_ten_minutes_and_while_nothing_followed(shop):
     made = at(shop, Step.BLANK)
     browser = Browser(site(shop))
-    address = browser.post(
-        "/benches/move", form(f"blank_done:copy:{made.copy().id}:1")
-    ).headers["location"]
+    address = browser.post("/benches/move", form(f"blank_done:copy:{made.copy().id}:1")).headers[
+        "location"
+    ]
     shop.at += 601
     assert 'action="/undo"' not in browser.get(address).text
     shop.at -= 300
@@ -195,9 +195,7 @@ def test_one_stale_piece_among_the_ticked_stops_them_all(shop):
     made = at(shop, Step.BLANK, copies=2)
     record(shop.house, [Wish(made.copy("A2"), Kind.MOVE, "blank_done")], CAST.shaper, NOW)
     ticks = [f"copy:{made.copy(code).id}:1" for code in ("A1", "A2")]
-    answer = Browser(site(shop)).post(
-        "/benches/move", form("blank_done:ticked:blank", tick=ticks)
-    )
+    answer = Browser(site(shop)).post("/benches/move", form("blank_done:ticked:blank", tick=ticks))
     assert answer.status_code == 409
     assert f"{made.number}-A2 has already moved to Shaping." in answer.text
     assert step_of(shop.house, made.copy("A1")) is Step.BLANK

@@ -56,7 +56,7 @@ def shop(studio_file: Path, kept_password: str) -> Iterator[Shop]:
 @pytest.fixture
 def empty_shop(tmp_path: Path) -> Iterator[Shop]:
     """A studio that was never opened: nobody has an account."""
-    from app.upkeep.migrating import migrate
+    from app.tables.migrating import migrate
 
     folder = DataFolder(tmp_path / "new")
     folder.prepare()
