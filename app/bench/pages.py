@@ -16,6 +16,7 @@ from app.flow.store import Ref
 from app.orders import history
 from app.orders.order_view import copy_facts, where
 from app.photos import builds_store
+from app.photos.check_pages import pictures_of
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Short, Tick
@@ -76,6 +77,7 @@ def _page(
     with shop.house.reading() as db:
         rows = store.read(db, ref)
         machines = [machine for machine in builds_store.all_machines(db) if machine.on]
+        pictures = pictures_of(db, rows.piece.model_id)
     state = rows.piece.state
     person: Person = request.state.person
     knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
@@ -99,6 +101,7 @@ def _page(
         "past_third": past_the_third(state),
         # Which machine a build is to run on is asked where there are several.
         "machines": machines if state.step is Step.PHOTOS_IN and len(machines) > 1 else [],
+        "pictures": pictures,
         "days": max(0.0, (now - state.entered_at) / 86_400),
         "usual": usual,
         "slow": slow,
