@@ -24,7 +24,7 @@ from tests.making import CAST, Wanted, make_order, rows
 
 HOUR = 3_600
 ALWAYS = {
-    "hours": {day: "0:00-24:00" for day in range(7)},
+    "hours": dict.fromkeys(range(7), "0:00-24:00"),
     "posting_from": 0,
     "posting_until": 24,
     "name": "Saltmarsh Bench",
