@@ -73,6 +73,8 @@ def in_child(stop: threading.Event | None = None) -> Ask:
             [sys.executable, "-P", "-m", "app.orders.figuring", str(studio), str(now)],
             stdout=subprocess.PIPE,
             env={"PATH": os.defpath, "PYTHONPATH": house, "OPENBLAS_NUM_THREADS": "1"},
+            # Ctrl+C at the prompt is for the server; it ends its child by itself.
+            start_new_session=True,
         )
         raw = json.loads(_answer(process, stop))
         raw["orders"] = {int(key): tuple(value) for key, value in raw["orders"].items()}
@@ -95,6 +97,8 @@ def _answer(process: subprocess.Popen[bytes], stop: threading.Event | None) -> b
                 process.kill()
                 process.communicate()
                 raise Ended from None
+    if process.returncode and stop is not None and stop.is_set():
+        raise Ended
     if process.returncode:
         raise subprocess.CalledProcessError(process.returncode, "figuring")
     return said
