@@ -88,15 +88,15 @@ def _answer(process: subprocess.Popen[bytes], stop: threading.Event | None) -> b
     """What the child prints. Raises Ended, or CalledProcessError where it failed."""
     waited = 0.0
     while True:
+        if (stop is not None and stop.is_set()) or waited > LONGEST_FIGURING:
+            process.kill()
+            process.communicate()
+            raise Ended
         try:
             said, _ = process.communicate(timeout=0.5)
             break
         except subprocess.TimeoutExpired:
             waited += 0.5
-            if (stop is not None and stop.is_set()) or waited > LONGEST_FIGURING:
-                process.kill()
-                process.communicate()
-                raise Ended from None
     if process.returncode and stop is not None and stop.is_set():
         raise Ended
     if process.returncode:
