@@ -5,16 +5,15 @@ meantime is said, and not overwritten unseen.
 """
 
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
 from fastapi import APIRouter, Request
-from pydantic import AfterValidator
 from sqlalchemy import Connection, and_, func, insert, select, update
 from starlette.responses import Response
 
 from app.flow.store import mark_stale
 from app.orders import lists_store, order_store
-from app.orders.intake import LARGEST_MM, SMALLEST_MM
+from app.orders.intake import Size
 from app.orders.order_actions import change_in
 from app.shared.errors import BadFields
 from app.shared.people import Person
@@ -58,16 +57,10 @@ class EditedOrder(Fields):
     note: Words
 
 
-def _size(value: int | None) -> int | None:
-    if value is not None and not SMALLEST_MM <= value <= LARGEST_MM:
-        raise ValueError(f"Between {SMALLEST_MM} and {LARGEST_MM} mm, please.")
-    return value
-
-
 class EditedCopy(Fields):
     """The fields of a copy that can be changed."""
 
-    size_mm: Annotated[Number, AfterValidator(_size)]
+    size_mm: Size
     pose: Short
     base: Short
     finish: Short

@@ -33,6 +33,10 @@ def _size(value: int | None) -> int | None:
     return value
 
 
+# A copy's size in mm, or nothing yet.
+Size = Annotated[Number, AfterValidator(_size)]
+
+
 def _pictures(value: int | None) -> int | None:
     if value is not None and not 0 <= value <= MOST_PICTURES:
         raise ValueError("How many pictures are there?")
@@ -100,7 +104,7 @@ class AnimalFields(Fields):
 class CopyFields(Fields):
     """A copy, and where it stands if the order is under way."""
 
-    size: Annotated[Number, AfterValidator(_size)]
+    size: Size
     pose: Short
     base: Short
     finish: Short
