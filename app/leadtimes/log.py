@@ -4,8 +4,8 @@ Times are UTC epoch seconds as float64, `left` nan while a stay is open. What a 
 depends on the studio's zone, so edges of months and days come in as epoch seconds too.
 """
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -30,7 +30,9 @@ class StayLog:
 
     `outcome` is OPEN, MOVED (to the next stay), FINISHED or CANCELLED (the piece's end).
     `last_transition` is the greatest transition number taken in, 0 for a log that was not made from
-    transitions.
+    transitions. `watched_from` says of each stay from when on its piece was under watch (epoch
+    seconds, nan from the start); None where all were, always. `marks` are further columns by stay:
+    what was known of it when it was entered, nan for unknown.
     """
 
     piece: Ints
@@ -40,6 +42,8 @@ class StayLog:
     outcome: Ints
     steps: tuple[str, ...]
     last_transition: int = 0
+    watched_from: Floats | None = None
+    marks: Mapping[str, Floats] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return int(self.piece.size)
@@ -86,16 +90,18 @@ def make_log(
     cancelled: ArrayLike | None = None,
     *,
     steps: Sequence[str],
+    watched_from: ArrayLike | None = None,
+    marks: Mapping[str, ArrayLike] | None = None,
 ) -> StayLog:
     """A log from stays in any order; a piece has ended when none of its stays is open.
 
     It ended when its last stay was left, cancelled if that stay (or a later mark on the piece) says
-    so.
+    so. `watched_from` and `marks` have one entry a stay and are those of StayLog.
     """
     pieces, come = np.asarray(piece, dtype=np.int64), np.asarray(entered, dtype=float)
     order = np.lexsort((come, pieces))
     gone = np.asarray(left, dtype=float)[order]
-    marks = (
+    given_up = (
         np.zeros(pieces.size, dtype=bool)
         if cancelled is None
         else np.asarray(cancelled, dtype=bool)
@@ -103,7 +109,9 @@ def make_log(
     pieces = pieces[order]
     return StayLog(
         pieces, np.asarray(step, dtype=np.int64)[order], come[order], gone,
-        _outcomes(pieces, gone, marks[order]), tuple(steps),
+        _outcomes(pieces, gone, given_up[order]), tuple(steps),
+        watched_from=None if watched_from is None else np.asarray(watched_from, dtype=float)[order],
+        marks={name: np.asarray(mark, dtype=float)[order] for name, mark in (marks or {}).items()},
     )  # fmt: skip
 
 
@@ -127,8 +135,11 @@ def top_up(
 
     Only transitions numbered above `log.last_transition` are read. ValueError where one happened
     before its piece's last stay began: a correction reached back, and the log is to be made anew
-    from all transitions.
+    from all transitions. ValueError, too, for a log with marks or with pieces that came under watch
+    late: transitions alone do not tell those.
     """
+    if log.marks or log.watched_from is not None:
+        raise ValueError("marks and watches are not in the transitions: make the log anew")
     new = moves.number > log.last_transition
     if not new.any():
         return log

@@ -143,7 +143,7 @@ def fit_whole(
     """Method b from the pieces that began by `now`; only time at risk after the day `since` counts.
 
     With `since` it is a period life table: the hazards of the recent past, whoever was at risk
-    then.
+    then. A piece is at risk only while it is under watch (delayed entry), here as in the others.
     """
     return WholeLead(paths, hazard_of(*_lead_rows(paths, now, since, drop_open)))
 
@@ -156,7 +156,8 @@ def _lead_rows(
     kept = begun & (seen & paths.finished if drop_open else True)
     started = paths.started[kept]
     exit = np.minimum(paths.ended[kept], now) - started
-    return exit, (seen & paths.finished)[kept], np.maximum(since - started, -1.0)
+    watched = np.maximum(paths.watched[kept], since)
+    return exit, (seen & paths.finished)[kept], np.maximum(watched - started, -1.0)
 
 
 def fit_reached(
@@ -170,7 +171,7 @@ def fit_reached(
     seen = (paths.ended[piece] <= now) & paths.finished[piece]
     started = paths.started[piece]
     exit = np.minimum(paths.ended[piece], now) - started
-    entry = np.maximum(paths.age[first], since - started)
+    entry = np.maximum(paths.age[first], np.maximum(paths.watched[piece], since) - started)
     kept = seen if drop_open else np.ones(seen.size, dtype=bool)
     pool = fit_whole(paths, now, since, drop_open).hazard
     hazards = []
@@ -186,7 +187,7 @@ def fit_since_step(paths: Paths, now: float, prior: float) -> ByStep:
     piece, step = paths.piece[begun], paths.step[begun]
     seen = (paths.ended[piece] <= now) & paths.finished[piece]
     exit = np.minimum(paths.ended[piece], now) - paths.entered[begun]
-    entry = np.full(exit.size, -1.0)
+    entry = np.maximum(paths.watched[piece] - paths.entered[begun], -1.0)
     pool = hazard_of(exit, seen, entry)
     hazards = []
     for code in range(paths.steps):

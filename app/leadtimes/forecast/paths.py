@@ -38,8 +38,10 @@ class Paths:
 
     By stay: `piece` (0 ... pieces - 1), `step`, `entered`, `left`, `following` (when the piece's
     next stay began, inf for its last), `nth` stay, `visit` of this step, `reworks` (visits of steps
-    seen before), `previous` step (-1 for none), `age` at entering. By piece: `started`, `ended`
-    (inf while unknown), `finished` (false where cancelled), `number` as the log has it.
+    seen before), `previous` step (-1 for none), `age` at entering, and `marks` (stays x names),
+    named by `mark_names`. By piece: `started`, `ended` (inf while unknown), `finished` (false where
+    cancelled), `number` as the log has it, and `watched`: from when on the piece was under watch
+    (-inf from its start). Before that nobody could have forecast it.
     """
 
     base: float
@@ -58,10 +60,14 @@ class Paths:
     ended: Floats
     finished: Bools
     number: Ints
+    watched: Floats
+    marks: Floats
+    mark_names: tuple[str, ...]
 
     def open_at(self, when: float) -> Moments:
-        """Every piece that had entered by `when` and not ended, in the stay it entered last."""
+        """Every piece under watch that had entered by `when` and not ended, in its last stay."""
         here = (self.entered <= when) & (when < self.following) & (self.ended[self.piece] > when)
+        here &= self.watched[self.piece] <= when
         stay = np.flatnonzero(here)
         return Moments(stay, np.full(stay.size, when))
 
@@ -125,12 +131,23 @@ def paths_of(log: StayLog) -> Paths:
         ended=np.where(whole.outcome == OPEN, np.inf, (whole.ended - base) / DAY),
         finished=whole.outcome == FINISHED,
         number=whole.piece,
+        watched=(_watched(log, first) - base) / DAY,
+        marks=np.column_stack([np.zeros((len(log), 0)), *log.marks.values()]),
+        mark_names=tuple(log.marks),
     )
 
 
 def cancelled_by(paths: Paths, now: float) -> Bools:
     """Which pieces had been given up by `now`."""
     return (paths.ended <= now) & ~paths.finished
+
+
+def _watched(log: StayLog, first: Ints) -> Floats:
+    """From when on each piece was under watch (epoch seconds): the latest that its stays say."""
+    if log.watched_from is None or not len(log):
+        return np.full(first.size, -np.inf)
+    latest: Floats = np.fmax.reduceat(log.watched_from, first)
+    return np.where(np.isnan(latest), -np.inf, latest)
 
 
 def _visits(piece: Ints, step: Ints) -> Ints:

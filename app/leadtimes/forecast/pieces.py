@@ -10,9 +10,9 @@ from numpy.random import Generator
 from app.leadtimes.forecast.blend import Blend, basis, finished_by, rehearsal_days
 from app.leadtimes.forecast.curves import PRIOR, fit_since_step
 from app.leadtimes.forecast.defaults import Defaults, vague
-from app.leadtimes.forecast.levels import LEVELS, POINTS, at_levels
+from app.leadtimes.forecast.levels import LEVELS, POINTS, at_levels, level_of
 from app.leadtimes.forecast.paths import Moments, Paths, paths_of
-from app.leadtimes.log import DAY, StayLog
+from app.leadtimes.log import DAY, Ints, StayLog
 from app.leadtimes.survival import Floats
 
 METHOD: Final = "blend"
@@ -39,6 +39,20 @@ class Forecast:
     basis: str
 
 
+@dataclass(frozen=True)
+class CameTrue:
+    """Where in ranges given earlier pieces ended: `level`
+    (0 to 1) of `piece`, in the range of the moment `at`.
+
+    One entry a finished piece and day on which it was open and the blend spoke; `at` in days from
+    any start.
+    """
+
+    piece: Ints
+    at: Floats
+    level: Floats
+
+
 def forecast_pieces(
     history: StayLog,
     now: float,
@@ -46,25 +60,37 @@ def forecast_pieces(
     generator: Generator,
     pieces: Collection[int] | None = None,
 ) -> list[Forecast]:
+    """The ranges of `forecast_with_record`, alone."""
+    return forecast_with_record(history, now, defaults, generator, pieces)[0]
+
+
+def forecast_with_record(
+    history: StayLog,
+    now: float,
+    defaults: Defaults | None,
+    generator: Generator,
+    pieces: Collection[int] | None = None,
+) -> tuple[list[Forecast], CameTrue]:
     """A range for every piece open at `now` (epoch seconds), or for those of `pieces` that are.
 
     The blend first rehearses on earlier days of the same history, each from what was known then, so
     that its weights and its coverage rest on a record. What the log holds after `now` is not looked
     at. `defaults` tell what to expect while fewer than 20 pieces have finished; without them a very
-    wide guess stands in.
+    wide guess stands in. With the ranges comes what the rehearsals said of pieces that have
+    finished.
     """
     paths = paths_of(history)
     today = (now - paths.base) / DAY
     moments = paths.open_at(today)
     if not len(moments):
-        return []
+        return [], CameTrue(moments.stay, moments.at, moments.at)
     blend = rehearsed(paths, today, defaults, generator)
     told, _ = blend.issue(today, moments)
     found = basis(finished_by(paths, today))
     method = "defaults" if found == "defaults" else METHOD
     asked = None if pieces is None else set(pieces)
     days = at_levels(told, POINTS)
-    return [
+    ranges = [
         Forecast(
             int(paths.number[paths.piece[stay]]), int(paths.step[stay]), now,
             float(today - paths.started[paths.piece[stay]]), days[row], told[row], method, found,
@@ -72,6 +98,14 @@ def forecast_pieces(
         for row, stay in enumerate(moments.stay.tolist())
         if asked is None or int(paths.number[paths.piece[stay]]) in asked
     ]  # fmt: skip
+    return ranges, _came_true(paths, blend, today)
+
+
+def _came_true(paths: Paths, blend: Blend, today: float) -> CameTrue:
+    moments = blend.record.moments
+    days, seen = paths.known_on(today, moments)
+    piece = paths.number[paths.piece[moments.stay[seen]]]
+    return CameTrue(piece, moments.at[seen], level_of(blend.told[seen], days[seen]))
 
 
 def rehearsed(
@@ -119,6 +153,6 @@ def _entering(paths: Paths, step: int) -> tuple[Paths, Moments]:
     none = np.zeros(1)
     made_up = Paths(
         paths.base, paths.steps, one, one + step, none, none + np.inf, none + np.inf, one, one, one,
-        one - 1, none, none, none + np.inf, one > 0, one,
+        one - 1, none, none, none + np.inf, one > 0, one, none, np.zeros((1, 0)), (),
     )  # fmt: skip
     return made_up, Moments(one, none)
