@@ -12,9 +12,20 @@ from app.leadtimes.forecast.features import fit_encoder
 from app.leadtimes.forecast.levels import LEVELS, POINTS
 from app.leadtimes.forecast.methods import METHODS, said_by_all
 from app.leadtimes.forecast.normal import normal_share
-from app.leadtimes.forecast.orders import correlation_from, forecast_orders, latest_of
+from app.leadtimes.forecast.orders import (
+    PRIOR_CORRELATION,
+    correlation_from,
+    correlation_of,
+    forecast_orders,
+    latest_of,
+)
 from app.leadtimes.forecast.paths import paths_of
-from app.leadtimes.forecast.pieces import forecast_from_entering, forecast_pieces
+from app.leadtimes.forecast.pieces import (
+    CameTrue,
+    forecast_from_entering,
+    forecast_pieces,
+    forecast_with_record,
+)
 from app.leadtimes.forecast.pool import earned_weights
 from app.leadtimes.forecast.record import Known, Record, censoring_weights
 from app.leadtimes.log import DAY, StayLog, make_log
@@ -219,6 +230,31 @@ def test_the_correlation_of_an_order_is_learnt_and_bounded() -> None:
     order = np.repeat(np.arange(400), 2)
     assert correlation_from(level, order) == pytest.approx(0.8, abs=0.08)
     assert correlation_from(np.zeros(0), np.zeros(0, dtype=int)) == 0.5
+
+
+def test_pieces_of_one_order_are_compared_in_ranges_of_one_day() -> None:
+    """Order 7: three of its pieces on day 2, two on day
+    1; order 8 never had two of its pieces at once.
+    """
+    piece, at = np.array([1, 2, 1, 2, 3, 4, 5]), np.array([1.0, 1, 2, 2, 2, 1, 2])
+    level = np.array([0.1, 0.9, 0.2, 0.3, 0.25, 0.5, 0.9])
+    order_of = {1: 7, 2: 7, 3: 7, 4: 8, 5: 8}
+    found = correlation_of(CameTrue(piece, at, level), order_of)
+    assert found == correlation_from(level[2:5], np.full(3, 7))
+    nothing = CameTrue(piece[:0], at[:0], level[:0])
+    assert correlation_of(nothing, order_of) == PRIOR_CORRELATION
+
+
+def test_orders_whose_pieces_end_alike_are_found_to_hang_together() -> None:
+    log = lines.own_pace(seeded())
+    now = float(log.entered.max())
+    _, record = forecast_with_record(log, now, None, seeded())
+    assert (record.level > 0).all()
+    assert (record.level < 1).all()
+    by_speed = dict(zip(record.piece.tolist(), np.argsort(np.argsort(record.level)) // 4))
+    by_chance = {piece: piece // 4 for piece in by_speed}
+    assert correlation_of(record, by_speed) > 0.6
+    assert correlation_of(record, by_chance) < 0.4
 
 
 def test_an_order_takes_the_weakest_basis_of_its_pieces() -> None:

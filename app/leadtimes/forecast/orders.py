@@ -15,7 +15,7 @@ import numpy as np
 
 from app.leadtimes.forecast.levels import HIGHEST, POINTS, at_levels, level_of
 from app.leadtimes.forecast.normal import normal_score, normal_share
-from app.leadtimes.forecast.pieces import Forecast
+from app.leadtimes.forecast.pieces import CameTrue, Forecast
 from app.leadtimes.log import Ints
 from app.leadtimes.survival import Floats
 
@@ -86,6 +86,25 @@ def latest_of(ranges: Floats, correlation: float) -> Floats:
     )  # an order is never ready before its slowest piece
     latest: Floats = np.maximum(found, slowest)
     return latest
+
+
+def correlation_of(record: CameTrue, order_of: Mapping[int, int]) -> float:
+    """Correlation within orders from the record of their pieces; `order_of` maps piece to order.
+
+    Pieces are compared in ranges of one day, and an order counts once: on the day on which most of
+    its finished pieces were open, the first of several.
+    """
+    order = np.array([order_of[piece] for piece in record.piece.tolist()], dtype=np.int64)
+    days, place, count = np.unique(
+        np.stack((order, record.at), axis=1), axis=0, return_inverse=True, return_counts=True
+    )
+    best = np.lexsort((days[:, 1], -count, days[:, 0]))
+    first = np.ones(best.size, dtype=bool)
+    first[1:] = days[best[1:], 0] != days[best[:-1], 0]
+    taken = np.zeros(best.size, dtype=bool)
+    taken[best[first]] = True
+    rows = (taken & (count > 1))[place.ravel()]
+    return correlation_from(record.level[rows], order[rows])
 
 
 def correlation_from(record: Floats, order: Ints) -> float:
