@@ -262,7 +262,7 @@ def backtest(
     raise typer.Exit(code)
 
 
-photos = typer.Typer(no_args_is_help=True, help="The photo check.")
+photos = typer.Typer(no_args_is_help=True, help="Photo sets: the check, and handing one out.")
 cli.add_typer(photos, name="photos")
 
 
@@ -272,6 +272,18 @@ def photos_check(folder: Path, as_json: AsJson = False) -> None:
     from app.photos import check_command
 
     raise typer.Exit(check_command.main(folder, as_json))
+
+
+@photos.command("hand-out")
+def photos_hand_out(
+    code: Annotated[str, typer.Argument(help="Order and letter of the model: 1042-A.")],
+    folder: Annotated[Path, typer.Argument(help="Where to; no other file's place is taken.")],
+    data: Data = None,
+) -> None:
+    """Write a set's originals, without where they were taken. Exit 1 where one was left out."""
+    from app.photos import handing_out_command
+
+    raise typer.Exit(handing_out_command.main(DataFolder(data_folder(data)), code, folder))
 
 
 def warn(text: str) -> None:

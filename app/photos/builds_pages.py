@@ -13,7 +13,7 @@ from app.flow.steps import Step
 from app.orders import benches_moves, benches_store
 from app.orders.benches_moves import DoneWords, Seen
 from app.orders.benches_words import Clock
-from app.photos import builds, builds_store
+from app.photos import builds, builds_store, store
 from app.photos.builds import MachineFields
 from app.photos.builds_view import assemble
 from app.shared.errors import BadFields, Refused
@@ -167,12 +167,14 @@ def _page(
             Clock(now, zone, studio.calendar.day_of(now)),
         )
         done = _done(db, undo, now)
+        here = store.with_pictures(db, [one.line.id for one in (*view.queue, *view.running)])
         nameless = builds_store.names_without_machine(db)
     usual, slow, _ = shop.pace().get(Step.PHOTOS_IN, (2.0, 5.0, False))
     context: dict[str, Any] = {
         "v": view,
         "machines": machines,
         "nameless": nameless,
+        "here": here,
         "usual": usual,
         "slow": slow,
         "undo": done,

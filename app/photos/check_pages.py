@@ -6,12 +6,12 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 from sqlalchemy import Connection
-from starlette.responses import Response
+from starlette.responses import Response, StreamingResponse
 
 from app.flow.steps import Of, Step
 from app.flow.store import Ref, load
 from app.orders import order_store
-from app.photos import actions, check_worker, store, thresholds_kept
+from app.photos import actions, check_worker, handing_out, store, thresholds_kept
 from app.photos.check_worker import UnderWay
 from app.photos.thresholds import Thresholds
 from app.shared.errors import BadFields, NotFound
@@ -167,6 +167,17 @@ def sheet(shop: Shop, model_id: RowId) -> Response:
     except OSError:
         raise NotFound("There is no contact sheet of this set.") from None
     return Response(jpeg, media_type="image/jpeg", headers={"content-disposition": "inline"})
+
+
+@router.get("/photos/check/{model_id:int}/set", name="photo_set")
+def whole_set(shop: Shop, model_id: RowId) -> Response:
+    """The set's originals in one zip for the machine that builds, without their positions."""
+    with shop.house.reading() as db:
+        code, originals = handing_out.set_of(db, model_id, shop.folder.pictures)
+    headers = {
+        "content-disposition": f'attachment; filename="{code}.zip"', "cache-control": "no-store",
+    }  # fmt: skip
+    return StreamingResponse(handing_out.zip_of(originals), 200, headers, "application/zip")
 
 
 @router.get("/photos/thresholds", name="photo_thresholds")

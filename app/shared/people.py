@@ -15,6 +15,7 @@ class Role(StrEnum):
 EVERYBODY = frozenset(Role)
 DESK_AND_OWNER = frozenset({Role.OWNER, Role.DESK})
 OWNER_ONLY = frozenset({Role.OWNER})
+BENCH_AND_OWNER = frozenset({Role.OWNER, Role.BENCH})
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 A route in no row is refused to everybody, and a test fails. To add a page, add its row here.
 """
 
-from app.shared.people import DESK_AND_OWNER, EVERYBODY, OWNER_ONLY, Role
+from app.shared.people import BENCH_AND_OWNER, DESK_AND_OWNER, EVERYBODY, OWNER_ONLY, Role
 
 Row = frozenset[Role] | str
 
@@ -141,6 +141,7 @@ TABLE: dict[str, Row] = {
     "photo_check_now": EVERYBODY,
     "photo_check_again": EVERYBODY,
     "photo_sheet": EVERYBODY,
+    "photo_set": BENCH_AND_OWNER,
     "photo_thresholds": OWNER_ONLY,
     "photo_thresholds_save": OWNER_ONLY,
     # The owner's figures.
