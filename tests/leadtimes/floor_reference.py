@@ -83,12 +83,39 @@ class Work:
         return (None if self.names[step] == last else step + 1), rounds
 
 
+class People:
+    """Who is free of each crew; a step that no crew does needs nobody."""
+
+    def __init__(self, floor):
+        self.free = {crew.name: crew.people for crew in floor.crews}
+        self.able = {step.name: [] for step in floor.steps}
+        for crew in sorted(floor.crews, key=lambda crew: len(crew.steps)):
+            for step in crew.steps:
+                self.able[step].append(crew.name)
+
+    def some_free(self, step):
+        return not self.able[step] or any(self.free[name] for name in self.able[step])
+
+    def take(self, step):
+        """The crew of whoever takes up work at a step, None where nobody is needed."""
+        name = next((name for name in self.able[step] if self.free[name]), None)
+        if name is not None:
+            self.free[name] -= 1
+        return name
+
+    def back(self, name):
+        if name is not None:
+            self.free[name] += 1
+
+
 def heap_floor(floor, key, newcomers=()):
-    """One replication with a heap: ready hours by piece, hours waited and worked by step."""
-    work, now = Work(floor, key), 0.0
+    """One replication with a heap: ready hours by piece, hours waited and worked by step, hours
+    worked by crew.
+    """
+    work, now, people = Work(floor, key), 0.0, People(floor)
     pieces = [*floor.pieces, *newcomers]
     rounds, since = defaultdict(int), {}
-    ready, waited, busy = {}, defaultdict(float), defaultdict(float)
+    ready, waited, busy, at_work = {}, *(defaultdict(float) for _ in range(3))
     queues = [[] for _ in floor.steps]
     free = [s.places or len(pieces) for s in floor.steps]
     ends, ticket = [], iter(range(10**9))
@@ -115,25 +142,37 @@ def heap_floor(floor, key, newcomers=()):
         cut = work.worked(step, floor.horizon_h)
         busy[step] += min(until, cut) - min(first, cut)
         free[step] -= 1
-        heapq.heappush(ends, (end, next(ticket), step, batch))
+        crew = people.take(work.names[step])
+        at_work[crew] += min(until, cut) - min(first, cut)
+        heapq.heappush(ends, (end, next(ticket), step, crew, batch))
+
+    def first_to_begin():
+        """The step whose best is first in the order of work, of all that can be begun."""
+        can = [
+            (queues[s][0], s)
+            for s in range(len(queues))
+            if queues[s] and free[s] and people.some_free(work.names[s])
+        ]
+        return min(can)[1] if can else None
 
     for i, p in enumerate(pieces):
         if p.enters_h is not None:
-            heapq.heappush(ends, (p.enters_h, next(ticket), None, [(i, work.names.index(p.step))]))
+            entry = [(i, work.names.index(p.step))]
+            heapq.heappush(ends, (p.enters_h, next(ticket), None, None, entry))
         elif p.after is None:
             queue(i, work.names.index(p.step), p.in_hand)
             since[i] = 0.0 - p.waited_h
     while True:
-        for step in range(len(floor.steps)):
-            while free[step] and queues[step]:
-                begin(step)
+        while (step := first_to_begin()) is not None:
+            begin(step)
         if not ends:
-            return ready, waited, busy
+            return ready, waited, busy, at_work
         now = ends[0][0]
         while ends and ends[0][0] == now:
-            _, _, step, leaving = heapq.heappop(ends)
+            _, _, step, crew, leaving = heapq.heappop(ends)
             if step is not None:
                 free[step] += 1
+                people.back(crew)
             for i, to in leaving:
                 if to is not None:
                     queue(i, to)
@@ -144,15 +183,65 @@ def heap_floor(floor, key, newcomers=()):
                         queue(j, work.names.index(other.step))
 
 
+class Hall:
+    """Where pieces of a simpy floor with crews wait for a place and for somebody, all steps in one
+    line by the order of work.
+    """
+
+    def __init__(self, env, floor, count):
+        self.env, self.people, self.line = env, People(floor), []
+        self.free = {step.name: step.places or count for step in floor.steps}
+
+    def ask(self, step, rank):
+        """An event that comes with the crew of whoever takes the piece in hand."""
+        event = self.env.event()
+        heapq.heappush(self.line, (rank, step, event))
+        self.deal_soon()
+        return event
+
+    def leave(self, step, crew):
+        self.free[step] += 1
+        self.people.back(crew)
+        self.deal_soon()
+
+    def deal_soon(self):
+        """At this instant, but after all else: who leaves a step may be the next at another."""
+        event = self.env.event()
+        event._ok, event._value = True, None
+        event.callbacks.append(self.deal)
+        self.env.schedule(event, priority=2)
+
+    def deal(self, _):
+        left = []
+        while self.line:
+            rank, step, event = heapq.heappop(self.line)
+            if self.free[step] and self.people.some_free(step):
+                self.free[step] -= 1
+                event.succeed(self.people.take(step))
+            else:
+                left.append((rank, step, event))
+        self.line = left
+
+
+def at_the_very(env, hour):
+    """An event at an hour: a delay would round once more."""
+    event = env.event()
+    event._ok, event._value = True, None
+    heapq.heappush(env._queue, (hour, 1, next(env._eid), event))
+    return event
+
+
 def simpy_floor(floor, key, newcomers=()):
-    """One replication in simpy: a process a piece, a priority resource a step. No batches and no
-    forks; pieces are made in the order of work, so that ties at the start fall the same way.
+    """One replication in simpy: a process a piece, a priority resource a step, or a hall where
+    there are crews. No batches and no forks; pieces are made in the order of work, so that ties at
+    the start fall the same way.
     """
     env, work, ready = simpy.Environment(), Work(floor, key), {}
     pieces = sorted(
         [*floor.pieces, *newcomers], key=lambda p: (not p.in_hand, p.priority, p.oldest)
     )
     places = [simpy.PriorityResource(env, s.places or len(pieces)) for s in floor.steps]
+    hall = Hall(env, floor, len(pieces)) if floor.crews else None
 
     def live(i, p):
         if p.enters_h is not None:
@@ -160,16 +249,20 @@ def simpy_floor(floor, key, newcomers=()):
         step, rounds, held = work.names.index(p.step), 0, p.in_hand
         while step is not None:
             rank = 0 if held else 1 if rounds and floor.rework_first else 2
-            with places[step].request(priority=(rank, p.priority, p.oldest, i)) as place:
+            rank, name = (rank, p.priority, p.oldest, i), work.names[step]
+            if hall is None:
+                place = places[step].request(priority=rank)
                 yield place
-                end, *_ = work.ends(step, env.now, work.duration(p, step, rounds, held))
-                step, rounds = work.way(p, step, rounds)
-                # An event at the very hour: a delay would round once more.
-                event = env.event()
-                event._ok, event._value = True, None
-                heapq.heappush(env._queue, (end, 1, next(env._eid), event))
-                yield event
-            held = False
+            else:
+                crew = yield hall.ask(name, rank)
+            end, *_ = work.ends(step, env.now, work.duration(p, step, rounds, held))
+            to, rounds = work.way(p, step, rounds)
+            yield at_the_very(env, end)
+            if hall is None:
+                places[step].release(place)
+            else:
+                hall.leave(name, crew)
+            step, held = to, False
         ready[p.key] = env.now
 
     for i, p in enumerate(pieces):

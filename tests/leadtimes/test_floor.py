@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from app.leadtimes.floor import (
     Arrivals,
+    Crew,
     Floor,
     OpenHours,
     Piece,
@@ -31,7 +32,7 @@ WEEK = OpenHours.of(
 )
 # The same for three weeks, then open for good: short enough to be printed when a test fails.
 WEEKS = OpenHours.of(WEEK.opens[:15], [*WEEK.closes[:14], 10_000.0])
-FIELDS = ("ready", "wait", "begun", "busy", "queued")
+FIELDS = ("ready", "wait", "begun", "busy", "queued", "at_work")
 
 
 def nine_steps(pieces: int = 60) -> Floor:
@@ -50,6 +51,19 @@ def nine_steps(pieces: int = 60) -> Floor:
     return Floor(steps, tuple(Piece(f"p{k}", "step 1", oldest=k) for k in range(pieces)))
 
 
+def shared_hands(pieces: int = 60) -> Floor:
+    """The same nine steps, done by people who each do several."""
+    floor = nine_steps(pieces)
+    steps = tuple(replace(s, people=None if i else 2) for i, s in enumerate(floor.steps))
+    crews = (
+        Crew("screen", 2, ("step 2", "step 3")),
+        Crew("hands", 3, ("step 3", "step 4", "step 5", "step 6", "step 7")),
+        Crew("paint", 2, ("step 6", "step 7", "step 8")),
+        Crew("desk", 1, ("step 9",)),
+    )
+    return replace(floor, steps=steps, crews=crews)
+
+
 def newcomer_pieces(floor: Floor, seed: int, replications: int, row: int) -> list[Piece]:
     coming = floor.arrivals
     if coming is None:
@@ -66,11 +80,13 @@ def assert_equals_the_heap(floor: Floor, replications: int, seed: int = 3) -> No
     out = simulate(floor, replications, seed, "numpy")
     for r in range(replications):
         late = newcomer_pieces(floor, seed, replications, r)
-        ready, waited, busy = heap_floor(floor, replication(seed, r), late)
+        ready, waited, busy, at_work = heap_floor(floor, replication(seed, r), late)
         assert [ready[p.key] for p in floor.pieces] == out.ready[r].tolist()
         steps = range(len(floor.steps))
         assert [waited[s] for s in steps] == pytest.approx(out.wait[r].tolist(), abs=1e-9)
         assert [busy[s] for s in steps] == pytest.approx(out.busy[r].tolist(), abs=1e-9)
+        crews = [at_work[crew.name] for crew in floor.crews]
+        assert crews == pytest.approx(out.at_work[r].tolist(), abs=1e-9)
 
 
 def assert_both_engines_agree_to_the_bit(floor: Floor, replications: int) -> None:
@@ -91,6 +107,15 @@ def test_every_replication_equals_simpy_to_0_hours():
         assert max(abs(ready[p.key] - out.ready[r, i]) for i, p in enumerate(floor.pieces)) == 0.0
 
 
+def test_people_who_do_several_steps_are_the_same_in_the_heap_and_in_simpy_to_0_hours():
+    floor = shared_hands()
+    assert_equals_the_heap(floor, 15)
+    out = simulate(floor, 15, 3, "numpy")
+    for r in range(15):
+        ready = simpy_floor(floor, replication(3, r))
+        assert max(abs(ready[p.key] - out.ready[r, i]) for i, p in enumerate(floor.pieces)) == 0.0
+
+
 def test_simpy_agrees_with_pieces_in_hand_and_newcomers_too():
     floor = nine_steps(30)
     held = (Piece("held", "step 3", in_hand=True, age_h=2.5, oldest=40),
@@ -106,6 +131,7 @@ def test_simpy_agrees_with_pieces_in_hand_and_newcomers_too():
 @pytest.mark.skipif(not compiled.COMPILED, reason="numba is an optional extra")
 def test_numba_gives_the_same_numbers_to_the_bit():
     assert_both_engines_agree_to_the_bit(nine_steps(), 200)
+    assert_both_engines_agree_to_the_bit(shared_hands(), 200)
 
 
 def test_without_numba_the_floor_runs_in_numpy_and_says_so_where_numba_is_asked_for(monkeypatch):
@@ -126,12 +152,13 @@ def test_replications_are_the_same_however_many_move_together(monkeypatch):
         )
 
 
-def test_the_compiled_file_run_as_plain_python_gives_the_same_numbers_to_the_bit():
-    floor = nine_steps(12)
+@pytest.mark.parametrize("made", [nine_steps, shared_hands])
+def test_the_compiled_file_run_as_plain_python_gives_the_same_numbers_to_the_bit(made):
+    floor = made(12)
     keys = replication_keys(3, 0, 3)
     late = newcomers(floor, keys)
     plan, book = lay_out(floor, late), door_book(floor, late)
-    out = (np.empty((3, 12)), *np.zeros((4, 3, 9)))
+    out = (np.empty((3, 12)), *np.zeros((4, 3, 9)), np.zeros((3, plan.people.size)))
     plain = getattr(compiled.run_rows, "py_func", compiled.run_rows)
     with np.errstate(over="ignore"):
         plain(plan, keys, *book, *out)
@@ -177,19 +204,25 @@ def floors(draw) -> Floor:
             )
         )  # fmt: skip
     coming = Arrivals("s0", np.array([0.0, 5.0, 12.0]), 60.0) if draw(st.booleans()) else None
-    return Floor(
-        tuple(steps), tuple(pieces), coming, draw(st.integers(0, 3)), draw(st.booleans()), 100.0
+    names = st.lists(st.sampled_from([s.name for s in steps]), min_size=1, unique=True)
+    crews = tuple(
+        Crew(f"crew {k}", draw(st.integers(1, 3)), tuple(draw(names)))
+        for k in range(draw(st.integers(0, 3)))
     )
+    return Floor(
+        tuple(steps), tuple(pieces), coming, draw(st.integers(0, 3)), draw(st.booleans()), 100.0,
+        crews=crews,
+    )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=250, deadline=None, derandomize=True)
 @given(floors())
 def test_any_floor_equals_the_heap_with_batches_forks_and_ties(floor):
     assert_equals_the_heap(floor, 3)
 
 
 @pytest.mark.skipif(not compiled.COMPILED, reason="numba is an optional extra")
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=250, deadline=None, derandomize=True)
 @given(floors())
 def test_any_floor_is_the_same_to_the_bit_from_both_engines(floor):
     assert_both_engines_agree_to_the_bit(floor, 3)
@@ -252,6 +285,28 @@ def test_more_in_hand_than_places_go_first_once_a_place_is_free():
     assert simulate(Floor(steps, pieces), 2).ready[0].tolist() == [7, 1, 3]
 
 
+def test_a_painter_who_inspects_too_keeps_both_waiting():
+    """By hand: one person, painting 4 h and inspecting 1 h. Alone with A and B (A older): A is
+    painted 0-4, then inspected 4-5 since it is older than B, then B 5-9 and 9-10. With somebody
+    who only inspects, B is painted 4-8 and inspected 8-9, and A's way stays the same.
+    """
+    steps = (Step("painting", hours(4)), Step("inspection", hours(1)))
+    pieces = (Piece("A", "painting"), Piece("B", "painting", oldest=1))
+    both = Crew("both", 1, ("painting", "inspection"))
+    alone = simulate(Floor(steps, pieces, crews=(both,)), 2)
+    assert alone.ready[0].tolist() == [5, 10]
+    helped = Floor(steps, pieces, crews=(both, Crew("inspects", 1, ("inspection",))))
+    out = simulate(helped, 2)
+    assert out.ready[0].tolist() == [5, 9]
+    assert out.at_work[0].tolist() == [8, 2], "who does less is taken first"
+    assert out.crew_busy().value.tolist() == [8 / (28 * 24), 2 / (28 * 24)]
+    assert out.busiest() == (2, 3)
+    two = replace(helped, crews=(replace(both, people=2),))
+    assert simulate(two, 2).ready[0].tolist() == [5, 5]
+    one_bench = replace(two, steps=(replace(steps[0], people=1), steps[1]))
+    assert simulate(one_bench, 2).ready[0].tolist() == [5, 9], "two people, but one bench"
+
+
 def test_waiting_and_busy_share_add_up_by_hand():
     """Three pieces of 4 h, one painter, 24 h: taken up at 0, 4, 8; the second had waited 6 before."""
     pieces = (Piece("A", "painting"), Piece("B", "painting", oldest=1, waited_h=6),
@@ -279,6 +334,10 @@ def test_waiting_and_busy_share_add_up_by_hand():
         ({"steps": (Step("a", hours(1), rework=(Rework("b", 0.1),)), Step("b", hours(1)))}, "earlier"),
         ({"steps": (Step("a", -hours(1)), Step("b", hours(1)))}, "not negative"),
         ({"arrivals": Arrivals("a", np.zeros(3), 9.0)}, "not all of them zero"),
+        ({"crews": (Crew("c", 0, ("a",)),)}, "one person at least"),
+        ({"crews": (Crew("c", 1, ("a", "a")),)}, "each once"),
+        ({"crews": (Crew("c", 1, ("x",)),)}, "There is no step “x”"),
+        ({"crews": (Crew("c", 1, ("a",)), Crew("c", 1, ("b",)))}, "name of its own"),
     ],
 )  # fmt: skip
 def test_a_floor_that_makes_no_sense_is_refused_in_plain_words(change, says):

@@ -5,21 +5,24 @@ where that is installed, with the same numbers. `compare` sets two floors side b
 same chances; `parse_change` and `apply_changes` turn "painting people=3" into the second one, and
 `floor_report` says what came out in plain text.
 
-What it leaves out: people belong to one step; a free place takes up the best of its queue even
-while the step is closed, so that a more urgent piece that comes overnight does not overtake it in
-the morning; a batch starts with whoever waits, it does not hold out for more.
+People may do several steps (`Crew`): who is free takes up the first in the order of work of all
+that they do.
+
+What it leaves out: a free place takes up the best of its queue even while the step is closed, so
+that a more urgent piece that comes overnight does not overtake it in the morning; a batch starts
+with whoever waits, it does not hold out for more; everybody of a crew is there in all of its hours.
 """
 
 from app.leadtimes.floor.changes import Change, ChangeError, apply_changes, parse_change
 from app.leadtimes.floor.compare import Comparison, compare
 from app.leadtimes.floor.draws import quantile_table
 from app.leadtimes.floor.hours import OpenHours
-from app.leadtimes.floor.model import Arrivals, Floor, Piece, Rework, Step
+from app.leadtimes.floor.model import Arrivals, Crew, Floor, Piece, Rework, Step
 from app.leadtimes.floor.outcome import Estimate, Outcome, simulate
 from app.leadtimes.floor.report import floor_report
 
 __all__ = [
-    "Arrivals", "Change", "ChangeError", "Comparison", "Estimate", "Floor", "OpenHours", "Outcome",
-    "Piece", "Rework", "Step", "apply_changes", "compare", "floor_report", "parse_change",
-    "quantile_table", "simulate",
+    "Arrivals", "Change", "ChangeError", "Comparison", "Crew", "Estimate", "Floor", "OpenHours",
+    "Outcome", "Piece", "Rework", "Step", "apply_changes", "compare", "floor_report",
+    "parse_change", "quantile_table", "simulate",
 ]  # fmt: skip

@@ -59,6 +59,7 @@ jit = _compiler()
 ZERO, ONE, SIX, LOW_6 = np.uint64(0), np.uint64(1), np.uint64(6), np.uint64(63)
 TWO, FOUR, S56 = np.uint64(2), np.uint64(4), np.uint64(56)
 FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
+NEVER = 1 << 40  # a position behind all others
 M1, M2 = np.uint64(0x5555555555555555), np.uint64(0x3333333333333333)
 M4, H01 = np.uint64(0x0F0F0F0F0F0F0F0F), np.uint64(0x0101010101010101)
 
@@ -106,12 +107,13 @@ def clock_at(plan: Any, step: Any, work: Any) -> Any:
 @jit
 def run_rows(
     plan: Plan, keys: Words, door_hour: Floats, door_piece: Ints,
-    ready: Floats, wait: Floats, begun: Floats, busy: Floats, queued: Floats,
+    ready: Floats, wait: Floats, begun: Floats, busy: Floats, queued: Floats, at_work: Floats,
 ) -> None:  # fmt: skip
-    """Run each replication to its end, writing into the last five (R × P, then R × S)."""
+    """Run each replication to its end, writing into the last six (R × P, R × S, R × crews)."""
     steps, pieces, slots, words = plan.offset.size, plan.start.size, plan.slot_step.size, plan.words
     causes, cells = plan.send_to.shape[1], plan.table.shape[1] - 1
     finish, holder = np.empty(slots), np.empty(slots, np.int64)
+    idle, crew_at = np.empty(plan.people.size, np.int64), np.empty(slots, np.int64)
     blocks = (slots + BLOCK - 1) // BLOCK
     earliest, stale = np.empty(blocks), np.empty(blocks, np.bool_)
     queue = np.empty((steps, words), np.uint64)
@@ -128,6 +130,8 @@ def run_rows(
         since[:] = plan.since
         goes_to[:] = plan.start
         ready[r, :] = np.inf
+        idle[:] = plan.people
+        present = bit_at(plan.people.size) - ONE
         dirty = ZERO
         for s in range(steps):
             free[s] = FULL if plan.places[s] == NO_LIMIT else bit_at(plan.places[s]) - ONE
@@ -141,14 +145,27 @@ def run_rows(
         came, t = 0, 0.0
         finish[0], holder[0] = door_hour[r, 0], door_piece[r, 0]
         while True:
-            # Whoever is free takes up work, lowest step first.
+            # Whoever is free takes up work: the first in the order of work where steps share
+            # people, else the lowest step first.
             while dirty != ZERO:
-                s = lowest(dirty)
-                if summary[s] == ZERO or free[s] == ZERO:
-                    dirty &= dirty - ONE
-                    continue
+                s, best, looking = -1, NEVER, dirty
+                while looking != ZERO:
+                    n = lowest(looking)
+                    looking &= looking - ONE
+                    if summary[n] == ZERO or free[n] == ZERO or plan.done_by[n] & present == ZERO:
+                        dirty ^= bit_at(n)
+                        continue
+                    if not plan.crewed:
+                        s = n
+                        break
+                    word = lowest(summary[n])
+                    position = word * 64 + lowest(queue[n, word])
+                    if position < best:
+                        s, best = n, position
+                if s < 0:
+                    break
                 room, head, behind, in_hand = plan.batch[s], -1, -1, False
-                until = 0.0
+                until, within = 0.0, 0.0
                 while room > 0 and summary[s] != ZERO:
                     word = lowest(summary[s])
                     low = lowest(queue[s, word])
@@ -190,7 +207,8 @@ def run_rows(
                         first = worked(plan, s, t)
                         until = first + work
                         cut = plan.worked_horizon[s]
-                        busy[r, s] += min(until, cut) - min(first, cut)
+                        within = min(until, cut) - min(first, cut)
+                        busy[r, s] += within
                     else:
                         follows[behind] = p
                     behind = p
@@ -200,6 +218,13 @@ def run_rows(
                 else:
                     slot = plan.offset[s] + lowest(free[s])
                     free[s] &= free[s] - ONE
+                if plan.crewed:
+                    crew = lowest(plan.done_by[s] & present)
+                    crew_at[slot] = crew
+                    at_work[r, crew] += within
+                    idle[crew] -= 1
+                    if idle[crew] == 0:
+                        present ^= bit_at(crew)
                 finish[slot] = max(clock_at(plan, s, until), t)
                 stale[slot // BLOCK] = True
                 holder[slot] = head
@@ -230,6 +255,10 @@ def run_rows(
                         finish[slot] = np.inf
                         free[s] |= bit_at((slot - plan.offset[s]) & 63)
                         dirty |= bit_at(s)
+                        if plan.crewed:
+                            idle[crew_at[slot]] += 1
+                            present |= bit_at(crew_at[slot])
+                            dirty |= plan.does[crew_at[slot]]
                     last = plan.child.shape[1] if goes_to[p] == DONE else 1
                     if goes_to[p] == DONE:
                         ready[r, p] = t

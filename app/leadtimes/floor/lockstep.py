@@ -3,7 +3,9 @@
 The turn of one replication: something ends (or a newcomer enters); when nothing else happens at
 that same instant, whoever is free takes up the best of its queue. So what happens together is seen
 together, and the order of slots decides nothing. A step that is closed takes up work all the same
-if a place is free; the work itself goes on only in its hours.
+if a place is free; the work itself goes on only in its hours. Where steps share people, the first
+in the order of work of all steps that can begin is taken up, one after the other; else the steps
+of a replication have nothing to do with each other, and two of them are seen to at once.
 
 State is laid out flat, one line per quantity; an index like `rs` is row·steps + step. `finish`
 alone is slot-major, because the next instant is a minimum over slots: over the earliest of each
@@ -23,6 +25,7 @@ Words = NDArray[np.uint64]
 BLOCK = 8
 ONE = np.uint64(1)
 FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
+NEVER = 1 << 40  # behind every position
 
 
 def lowest(x: Words) -> Words:
@@ -40,9 +43,19 @@ def bit_at(index: Ints) -> Words:
     return ONE << index.astype(np.uint64)
 
 
+def first_true(found: NDArray[np.bool_]) -> Ints:
+    """The first line in which each column is true (the last where none is): quicker than argmax
+    down the columns of a table that is far wider than high.
+    """
+    line = np.full(found.shape[1], found.shape[0] - 1)
+    for n in range(found.shape[0] - 2, -1, -1):
+        np.copyto(line, n, where=found[n])
+    return line
+
+
 class Lockstep:
     """The state of R replications of a plan. `run` fills `ready`, `wait`, `begun`, `busy`, `queued`
-    (see outcome.Outcome).
+    and `at_work` (see outcome.Outcome).
     """
 
     def __init__(self, plan: Plan, keys: Words, door_hour: Floats, door_piece: Ints) -> None:
@@ -73,9 +86,33 @@ class Lockstep:
         self.rounds = np.zeros(self.rows * self.pieces, dtype=np.uint8)
         self.follows = np.full(self.rows * self.pieces if plan.linked else 0, -1, dtype=np.int16)
         self.wait, self.begun, self.busy, self.queued = np.zeros((4, self.rows * self.steps))
+        self.crews = plan.people.size
+        self.at_work = np.zeros(self.rows * self.crews)
+        self.next_step = self._ways().ravel()
+        self.place_of = np.stack([plan.plain, plan.back], axis=1).ravel()
         free = np.where(plan.places == NO_LIMIT, FULL, bit_at(plan.places % 64) - ONE)
         self.free = np.tile(free, self.rows)
         self._fill_queues()
+        if plan.crewed:
+            self._call_people()
+
+    def _ways(self) -> Ints:
+        """P × S: the step after each, unless the piece is sent back."""
+        step = np.arange(self.steps)
+        return np.where(step < self.plan.last[:, None], step + 1, DONE)
+
+    def _call_people(self) -> None:
+        """State that only floors with crews have; `head` and `room` are step by step."""
+        self.idle = np.tile(self.plan.people, self.rows)
+        self.present = np.full(self.rows, (1 << self.crews) - 1)
+        self.crew_at = np.zeros(self.holder.size, dtype=np.int64)
+        self.room = np.full(self.rows, FULL)  # steps with a free place
+        self.step_bits = bit_at(np.arange(self.steps))[:, None]
+        self.head = np.full((self.steps, self.rows), NEVER)  # position of the best, and the step
+        self.head_flat = self.head.ravel()
+        every = np.arange(self.rows)
+        for step in range(self.steps):
+            self._look_ahead(every, np.full(self.rows, step), every * self.steps + step)
 
     def _fill_queues(self) -> None:
         plan = self.plan
@@ -93,22 +130,23 @@ class Lockstep:
         """Until nobody is on any floor."""
         every = np.arange(self.rows)
         lanes = np.arange(BLOCK)[:, None] * self.rows
-        self._take_up(every)
+        take_up = self._take_up_by_order if self.plan.crewed else self._take_up
+        take_up(every)
         while True:
             instant = self.earliest.min(axis=0)
             rows = np.flatnonzero(instant < np.inf)
             if not rows.size:
                 return
-            block = (self.earliest == instant).argmax(axis=0)[rows]
+            block = first_true(self.earliest == instant)[rows]
             instant = instant[rows]
             ends = self.finish[lanes + (block * (BLOCK * self.rows) + rows)]
-            lane = (ends == instant).argmax(axis=0)
+            lane = first_true(ends == instant)
             slot = block * BLOCK + lane
             self.clock[rows] = instant
             self._leave(rows, slot, instant)
             ends[lane, every[: rows.size]] = self.finish[slot * self.rows + rows]
             self.earliest_flat[block * self.rows + rows] = ends.min(axis=0)
-            self._take_up(rows[self.earliest.min(axis=0)[rows] > instant])
+            take_up(rows[self.earliest.min(axis=0)[rows] > instant])
 
     def _leave(self, r: Ints, slot: Ints, t: Floats) -> None:
         """One piece of each row leaves its slot (or the door) for where it goes."""
@@ -145,9 +183,16 @@ class Lockstep:
                 self.holder[at[more]] = behind[more]
                 r, slot, at = r[~more], slot[~more], at[~more]
         step = self.plan.slot_step[slot]
+        bit = bit_at(step)
         self.finish[at] = np.inf
         self.free[r * self.steps + step] |= bit_at((slot - self.plan.offset[step]) & 63)
-        self.dirty[r] |= bit_at(step)
+        self.dirty[r] |= bit
+        if self.plan.crewed:
+            crew = self.crew_at[at]
+            self.room[r] |= bit
+            self.idle[r * self.crews + crew] += 1
+            self.present[r] |= 1 << crew
+            self.dirty[r] |= self.plan.does[crew]
 
     def _release(self, r: Ints, p: Ints, t: Floats) -> None:
         """Pieces that waited for these to be ready begin."""
@@ -158,15 +203,18 @@ class Lockstep:
 
     def _enqueue(self, r: Ints, p: Ints, step: Ints, t: Floats) -> None:
         rp, rs = r * self.pieces + p, r * self.steps + step
-        at = np.where(self.rounds[rp] > 0, self.plan.back[p], self.plan.plain[p])
+        at = self.place_of[2 * p + (self.rounds[rp] > 0)]
         word = at >> 6
         self.queue[rs * self.plan.words + word] |= bit_at(at & 63)
         self.summary[rs] |= bit_at(word)
         self.since[rp] = t
         self.dirty[r] |= bit_at(step)
+        if self.plan.crewed:
+            here = step * self.rows + r
+            self.head_flat[here] = np.minimum(self.head_flat[here], at << 6 | step)
 
     def _take_up(self, r: Ints) -> None:
-        """Whoever is free takes up work, lowest step first, until no step of any row can."""
+        """Whoever is free takes up work, two steps of each row at a time, until none can."""
         while True:
             dirty = self.dirty[r]
             some = dirty != 0
@@ -174,18 +222,32 @@ class Lockstep:
                 r, dirty = r[some], dirty[some]
             if not r.size:
                 return
-            low = lowest(dirty)
-            step = index_of(low)
-            rs = r * self.steps + step
+            one = lowest(dirty)
+            rest = dirty ^ one
+            other = lowest(rest)
+            self.dirty[r] = rest ^ other
+            two = np.flatnonzero(other)
+            row, bit = np.concatenate((r, r[two])), np.concatenate((one, other[two]))
+            step = index_of(bit)
+            rs = row * self.steps + step
             waiting, free = self.summary[rs], self.free[rs]
-            can = (waiting != 0) & (free != 0)
-            self.dirty[r] = dirty ^ low
-            if can.all():
-                self._begin(r, step, rs, waiting, free)
-            elif can.any():
-                self._begin(r[can], step[can], rs[can], waiting[can], free[can])
+            can = np.flatnonzero((waiting != 0) & (free != 0))
+            if can.size:
+                self._begin(row[can], step[can], rs[can], waiting[can], free[can])
 
-    def _pop(self, rs: Ints, waiting: Words) -> Ints:
+    def _take_up_by_order(self, r: Ints) -> None:
+        """Whoever is free takes up the first in the order of work of all that can be begun."""
+        while r.size:
+            can = self.plan.by_present[self.present[r]] & self.room[r]
+            heads = np.where(can & self.step_bits, self.head[:, r], NEVER).min(axis=0)
+            some = heads < NEVER
+            self.dirty[r[~some]] = 0
+            r, step = r[some], heads[some] & 63
+            rs = r * self.steps + step
+            if r.size:
+                self._begin(r, step, rs, self.summary[rs], self.free[rs])
+
+    def _pop(self, r: Ints, step: Ints, rs: Ints, waiting: Words) -> Ints:
         """The best position of each queue, taken out of it."""
         low = lowest(waiting)
         word = index_of(low)
@@ -195,15 +257,48 @@ class Lockstep:
         left = queue ^ bit
         self.queue[at] = left
         self.summary[rs] = np.where(left == 0, waiting ^ low, waiting)
+        if self.plan.crewed:
+            self._look_ahead(r, step, rs)
         return word * 64 + index_of(bit)
+
+    def _look_ahead(self, r: Ints, step: Ints, rs: Ints) -> None:
+        """Note who is the best of each queue now, with the step in the lowest six bits."""
+        waiting = self.summary[rs]
+        word = np.minimum(index_of(lowest(waiting)), self.plan.words - 1)
+        position = word * 64 + index_of(lowest(self.queue[rs * self.plan.words + word]))
+        self.head_flat[step * self.rows + r] = np.where(waiting, position << 6 | step, NEVER)
 
     def _begin(self, r: Ints, step: Ints, rs: Ints, waiting: Words, free: Words) -> None:
         """The best of each queue is taken up, with others where the step works in batches."""
         plan = self.plan
-        position = self._pop(rs, waiting)
+        position = self._pop(r, step, rs, waiting)
         p = plan.piece_at[position]
         t = self.clock[r]
         hashed = self._settle(r, step, rs, p, position, t)
+        first = self._worked(step, t)
+        until = first + self._work(step, position, hashed)
+        bit = lowest(free)
+        place, left = index_of(bit), free ^ bit
+        if self.any_unlimited:
+            limited = self.limited[step] == 1
+            place, left = np.where(limited, place, p), np.where(limited, left, free)
+        self.free[rs] = left
+        at = (plan.offset[step] + place) * self.rows + r
+        end = np.maximum(self._clock_at(step, until), t)
+        self.finish[at], self.holder[at] = end, p
+        # Two steps of a row may share a block, hence `at`: each of them counts.
+        np.minimum.at(self.earliest_flat, at // (BLOCK * self.rows) * self.rows + r, end)
+        within = self._count_work(step, rs, first, until)
+        if plan.crewed:
+            self._engage(r, step, at, left, within)
+        if plan.linked:
+            self._fill_batch(r, step, rs, p, position, t)
+        more = np.flatnonzero((self.summary[rs] != 0) & (left != 0))
+        np.bitwise_or.at(self.dirty, r[more], bit_at(step[more]))
+
+    def _work(self, step: Ints, position: Ints, hashed: Words) -> Floats:
+        """Hours of work of each stay, drawn from its step's table."""
+        plan = self.plan
         u = (hashed >> S24) * PER_40
         if self.any_in_hand:
             u = plan.done_share[position] + u * plan.rest_share[position]
@@ -214,26 +309,27 @@ class Lockstep:
         work = below + (x - cell) * (self.table[at + 1] - below)
         if self.any_in_hand:
             work = np.maximum(work - plan.done_age[position], 0.0)
+        return np.asarray(work)
 
-        first = self._worked(step, t)
-        until = first + work
-        cut = plan.worked_horizon[step]
-        self.busy[rs] += np.minimum(until, cut) - np.minimum(first, cut)
-        bit = lowest(free)
-        place, left = index_of(bit), free ^ bit
-        if self.any_unlimited:
-            limited = self.limited[step] == 1
-            place, left = np.where(limited, place, p), np.where(limited, left, free)
-        self.free[rs] = left
-        slot = plan.offset[step] + place
-        end = np.maximum(self._clock_at(step, until), t)
-        self.finish[slot * self.rows + r], self.holder[slot * self.rows + r] = end, p
-        block = slot // BLOCK * self.rows + r
-        self.earliest_flat[block] = np.minimum(self.earliest_flat[block], end)
-        if plan.linked:
-            self._fill_batch(r, step, rs, p, position, t)
-        more = (self.summary[rs] != 0) & (left != 0)
-        self.dirty[r[more]] |= bit_at(step[more])
+    def _count_work(self, step: Ints, rs: Ints, first: Floats, until: Floats) -> Floats:
+        """Hours of work of each stay within the horizon."""
+        cut = self.plan.worked_horizon[step]
+        within = np.minimum(until, cut) - np.minimum(first, cut)
+        self.busy[rs] += within
+        return np.asarray(within)
+
+    def _engage(self, r: Ints, step: Ints, at: Ints, left: Words, within: Floats) -> None:
+        """Somebody of a crew that does the step has it in hand."""
+        bit = lowest(self.plan.done_by[step] & self.present[r].astype(np.uint64))
+        crew = index_of(bit)
+        self.crew_at[at] = crew
+        rk = r * self.crews + crew
+        self.at_work[rk] += within
+        self.idle[rk] -= 1
+        used_up = self.idle[rk] == 0
+        self.present[r[used_up]] ^= 1 << crew[used_up]
+        full = left == 0
+        self.room[r[full]] ^= bit_at(step[full])
 
     def _fill_batch(
         self, r: Ints, step: Ints, rs: Ints, p: Ints, position: Ints, t: Floats
@@ -255,7 +351,7 @@ class Lockstep:
             begun, waiting = begun[room], waiting[room]
             if not r.size:
                 return
-            position = self._pop(rs, waiting)
+            position = self._pop(r, step, rs, waiting)
             fellow = self.plan.piece_at[position]
             self._settle(r, step, rs, fellow, position, t)
             self.follows[r * self.pieces + p] = fellow
@@ -269,10 +365,10 @@ class Lockstep:
 
     def _settle(self, r: Ints, step: Ints, rs: Ints, p: Ints, position: Ints, t: Floats) -> Words:
         """What is known of a piece's stay as it begins: its draw, where it goes, how it waited."""
-        plan, rp = self.plan, r * self.pieces + p
+        plan, rp, ps = self.plan, r * self.pieces + p, p * self.steps + step
         rounds = self.rounds[rp]
-        hashed = mix(self.keys[r] + self.piece_key[p * self.steps + step] + rounds * GOLDEN)
-        to = np.where(step < plan.last[p], step + 1, DONE)
+        hashed = mix(self.keys[r] + self.piece_key[ps] + rounds * GOLDEN)
+        to = self.next_step[ps]
         if self.sends is not None:
             some = np.flatnonzero(self.sends[step])
             coin = (hashed[some] & LOW_24) * PER_24
@@ -284,13 +380,19 @@ class Lockstep:
 
         self.goes_to[rp] = to
         since = self.since[rp]
-        counted = plan.counts[position] * (t < self.horizon)
+        within = since < self.horizon  # nothing is counted of a wait that begins beyond it
+        if within.all():
+            self._count_wait(rs, position, since, t)
+        elif within.any():
+            self._count_wait(rs[within], position[within], since[within], t[within])
+        return hashed
+
+    def _count_wait(self, rs: Ints, position: Ints, since: Floats, t: Floats) -> None:
+        counted = self.plan.counts[position] * (t < self.horizon)
         self.wait[rs] += (t - since) * counted
         self.begun[rs] += counted
         from_, until = np.maximum(since, 0.0), np.minimum(t, self.horizon)
-        self.queued[rs] += until - np.minimum(from_, self.horizon)
-
-        return hashed
+        self.queued[rs] += until - from_
 
     def _worked(self, step: Ints, t: Floats) -> Floats:
         """Hours of work open in [0, t) at the step."""

@@ -1,4 +1,4 @@
-"""What a floor is made of: steps with people and machines, pieces where they stand, newcomers."""
+"""What a floor is made of: steps, people, machines, pieces where they stand, newcomers."""
 
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -28,7 +28,8 @@ class Step:
 
     `durations` is a quantile table of hours of work (see draws.quantile_table). `people` and
     `machines` limit how many stays (or batches) are in hand at once: the smaller of the two where
-    both are given, without limit where neither is. `batch` is how many pieces one of them takes up
+    both are given, without limit where neither is. Where crews do the step (see Crew), each of
+    them needs somebody of a crew besides. `batch` is how many pieces one of them takes up
     together; a batch lasts as long as its first piece draws, since the studio's stays in a batch
     step are already those of whole batches. Which pieces in hand share a batch today is not known:
     they are put together in the order of work, so many to a batch.
@@ -47,6 +48,20 @@ class Step:
         """How many stays are in hand at once, or None for as many as there are pieces."""
         given = [n for n in (self.people, self.machines) if n is not None]
         return min(given) if given else None
+
+
+@dataclass(frozen=True)
+class Crew:
+    """People who all do the same steps, `people` in number: each has one stay (or batch) in hand.
+
+    A step that several crews do takes whoever is free of the crew that does the fewest steps (of
+    equal ones the first named), so that those who can do more stay free for it. Whoever is free
+    takes up the first in the order of work of all the steps that they do.
+    """
+
+    name: str
+    people: int
+    steps: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -105,6 +120,7 @@ class Floor:
     horizon_h: float = 28 * 24.0
     calendar: "Calendar | None" = None
     now: int = 0
+    crews: tuple[Crew, ...] = ()
 
     def index(self, step: str) -> int:
         """The place of a step in the line. Raises ValueError for a step that is not there."""

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from app.leadtimes.floor.draws import replication_keys
 from app.leadtimes.floor.lockstep import Lockstep
 from app.leadtimes.floor.model import Floor
-from app.leadtimes.floor.plan import Plan, door_book, lay_out, newcomers
+from app.leadtimes.floor.plan import Plan, door_book, in_order, lay_out, newcomers
 
 Floats = NDArray[np.float64]
 Engine = Literal["auto", "numpy", "numba"]
@@ -30,11 +30,12 @@ class Estimate:
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
-    """R replications of a floor of S steps and today's P pieces. Hours since now.
+    """R replications of a floor of S steps, today's P pieces and K crews. Hours since now.
 
     `ready` (R × P) is when each piece has passed its last step. By step (R × S): `begun`, stays
     taken up within the horizon; `wait`, hours that these had waited; `queued`, hours waited within
-    the horizon by anybody; `busy`, hours of work done within it.
+    the horizon by anybody; `busy`, hours of work done within it. By crew (R × K): `at_work`, hours
+    of work done within the horizon.
     """
 
     floor: Floor
@@ -45,6 +46,8 @@ class Outcome:
     queued: Floats
     open_hours: Floats  # S: hours of work the step's hours hold within the horizon
     places: Floats  # S, infinite without limit
+    at_work: Floats
+    crew_hours: Floats  # K: hours that its people have within the horizon
 
     def ready_at(self, shares: ArrayLike) -> Estimate:
         """Quantiles (type 7) of each piece's ready hour, P × len(shares)."""
@@ -70,26 +73,40 @@ class Outcome:
         """Share of each step's people or machines at work in its hours; 0 for one without limit."""
         return mean(self.busy_by_run())
 
-    def bottleneck(self) -> Estimate:
-        """By step, the share of replications in which it is the busiest of all.
+    def crew_busy(self) -> Estimate:
+        """Share of each crew's hours in which its people have something in hand."""
+        return mean(self.crew_busy_by_run())
 
-        The bottleneck is the step used most (Hopp & Spearman, Factory Physics, from memory); of
-        steps busy alike to a thousandth, the one in front of which pieces waited longer in all.
+    def bottleneck(self) -> Estimate:
+        """By step and then by crew, the share of replications in which it is the busiest of all.
+
+        The bottleneck is what is used most (Hopp & Spearman, Factory Physics, from memory); of
+        those busy alike to a thousandth, the one in front of which pieces waited longer in all.
         """
-        busiest = self._pressure().argmax(axis=1)
-        return mean(np.equal.outer(busiest, np.arange(self.places.size)).astype(np.float64))
+        pressure = self._pressure()
+        busiest = pressure.argmax(axis=1)
+        return mean(np.equal.outer(busiest, np.arange(pressure.shape[1])).astype(np.float64))
 
     def busiest(self) -> tuple[int, ...]:
-        """The limited steps from the busiest on: the bottleneck, then what comes next."""
-
+        """What is limited, from the busiest on: the bottleneck, then what comes next. Below S it is
+        a step, from S on a crew.
+        """
+        limited = np.append(np.isfinite(self.places), np.full(self.crew_hours.size, True))
         ranked = np.argsort(-self._pressure().mean(axis=0), kind="stable")
-        return tuple(int(i) for i in ranked if np.isfinite(self.places[i]))
+        return tuple(int(i) for i in ranked if limited[i])
 
     def _pressure(self) -> Floats:
         """Busy share to a thousandth, and a smaller part for the hours waited in front of it."""
-        waited = self.queued / np.maximum(self.queued.max(axis=1, keepdims=True), 1e-12)
-        pressure = np.round(self.busy_by_run(), 3) + 5e-4 * waited
-        return np.where(np.isfinite(self.places), pressure, -1.0)
+        does = np.array([[s.name in c.steps for c in self.floor.crews] for s in self.floor.steps])
+        waited = np.hstack((self.queued, self.queued @ does.reshape(self.places.size, -1)))
+        waited /= np.maximum(self.queued.max(axis=1, keepdims=True), 1e-12)
+        busy = np.hstack((self.busy_by_run(), self.crew_busy_by_run()))
+        limited = np.append(np.isfinite(self.places), np.full(self.crew_hours.size, True))
+        return np.where(limited, np.round(busy, 3) + 5e-4 * np.minimum(waited, 1.0), -1.0)
+
+    def crew_busy_by_run(self) -> Floats:
+        """R × K: the busy share of each crew in each replication."""
+        return np.asarray(self.at_work / np.maximum(self.crew_hours, 1e-12))
 
     def busy_by_run(self) -> Floats:
         """R × S: the busy share in each replication."""
@@ -152,10 +169,13 @@ def run_plan(
     door_piece: NDArray[np.int64],
     compiled: bool,
     progress: Progress | None = None,
-) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """ready (R × P), wait, begun, busy, queued (R × S) of a plan, by either engine."""
+) -> tuple[Floats, ...]:
+    """ready (R × P), wait, begun, busy, queued (R × S) and at work (R × crews, nobody last) of a
+    plan, by either engine.
+    """
     rows, steps = keys.size, plan.offset.size
-    out = (np.empty((rows, plan.start.size)), *np.zeros((4, rows, steps)))
+    by_step, by_crew = np.zeros((4, rows, steps)), np.zeros((rows, plan.people.size))
+    out = (np.empty((rows, plan.start.size)), *by_step, by_crew)
     for a in range(0, rows, TOGETHER):
         part = slice(a, a + TOGETHER)
         given, into = (plan, keys[part], door_hour[part], door_piece[part]), [o[part] for o in out]
@@ -166,7 +186,9 @@ def run_plan(
         else:
             lanes = Lockstep(*given)
             lanes.run()
-            done = (lanes.ready, lanes.wait, lanes.begun, lanes.busy, lanes.queued)
+            done = (
+                lanes.ready, lanes.wait, lanes.begun, lanes.busy, lanes.queued, lanes.at_work
+            )  # fmt: skip
             for whole, piece in zip(into, done, strict=True):
                 whole[:] = piece.reshape(whole.shape)
         if progress:
@@ -199,7 +221,16 @@ def simulate(
         raise ValueError(
             f"The open hours are known for {known / 24:.0f} days, the work lasts {over / 24:.0f}."
         )
-    wait, begun, busy, queued = by_step
+    wait, begun, busy, queued, at_work = by_step
     places = np.array([np.inf if s.places is None else s.places for s in floor.steps])
     today = ready[:, : len(floor.pieces)]
-    return Outcome(floor, today, wait, begun, busy, queued, plan.worked_horizon, places)
+    order = in_order(floor.crews)
+    at_work = at_work[:, [order.index(crew) for crew in floor.crews]]
+    hours = [
+        crew.people * max(plan.worked_horizon[floor.index(step)] for step in crew.steps)
+        for crew in floor.crews
+    ]
+    return Outcome(
+        floor, today, wait, begun, busy, queued, plan.worked_horizon, places,
+        at_work, np.array(hours, dtype=np.float64),
+    )  # fmt: skip

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from app.leadtimes.floor import draws
 from app.leadtimes.floor.hours import tables
-from app.leadtimes.floor.model import Floor, Piece
+from app.leadtimes.floor.model import Crew, Floor, Piece, Step
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -16,6 +16,7 @@ Words = NDArray[np.uint64]
 MOST_STEPS = 60
 MOST_PLACES = 62
 MOST_POSITIONS = 64 * 64
+MOST_CREWS = 12
 NO_LIMIT = -1
 DONE = -1
 
@@ -30,6 +31,9 @@ class Plan(NamedTuple):
 
     **Slots.** Slot 0 is the door (the next newcomer); then each step's places side by side. A step
     without limit has a slot for each piece.
+
+    **Crews.** Those that do the fewest steps first, so that the lowest set bit of a word of crews
+    is who is taken. The last one is nobody: it does what no crew does and is never used up.
     """
 
     # by step
@@ -43,8 +47,13 @@ class Plan(NamedTuple):
     open_end: Ints  # 1 where the step never closes
     send_below: Floats  # S × causes, cumulative shares
     send_to: Ints  # S × causes
+    done_by: Words  # the crews that do the step
     # by slot
     slot_step: Ints
+    # by crew
+    people: Ints
+    does: Words  # the steps that the crew does
+    by_present: Words  # by word of crews with somebody free: the steps that can be done
     # by piece
     start: Ints
     last: Ints
@@ -76,6 +85,7 @@ class Plan(NamedTuple):
     horizon: float
     linked: int  # 1 where a step has batches
     forked: int  # 1 where a piece has children
+    crewed: int  # 1 where there are crews
 
 
 def _check(floor: Floor) -> None:
@@ -88,7 +98,7 @@ def _check(floor: Floor) -> None:
             raise ValueError(
                 f"{step.name}: at least one person and one machine, or the work stops."
             )
-        if step.batch < 1 or (step.batch > 1 and limit is None):
+        if step.batch < 1 or (step.batch > 1 and _limit(floor, step) is None):
             raise ValueError(f"{step.name}: a batch is one piece or more, on a counted machine.")
         shares = [r.share for r in step.rework]
         if any(s < 0 for s in shares) or sum(shares) > 1:
@@ -106,6 +116,7 @@ def _check(floor: Floor) -> None:
         raise ValueError("Each piece has a key of its own.")
     if floor.rework_cap < 0 or not floor.horizon_h > 0:
         raise ValueError("The cap on rework is 0 or more and the horizon longer than nothing.")
+    _check_crews(floor)
     for p in floor.pieces:
         first, last = floor.index(p.step), _last(floor, p.last)
         if first > last or min(p.age_h, p.waited_h) < 0 or (p.enters_h or 0.0) < 0:
@@ -114,6 +125,16 @@ def _check(floor: Floor) -> None:
             )
         if p.after == p.key or (p.in_hand and (p.after or p.enters_h is not None)):
             raise ValueError(f"{p.key}: a piece in hand waits for no other piece and has entered.")
+
+
+def _check_crews(floor: Floor) -> None:
+    if len(floor.crews) > MOST_CREWS or len({c.name for c in floor.crews}) < len(floor.crews):
+        raise ValueError(f"A floor has {MOST_CREWS} crews at most, each with a name of its own.")
+    for crew in floor.crews:
+        if crew.people < 1 or not crew.steps or len(set(crew.steps)) < len(crew.steps):
+            raise ValueError(f"{crew.name}: one person at least, one step or more, each once.")
+        for step in crew.steps:
+            floor.index(step)
 
 
 def _last(floor: Floor, name: str | None) -> int:
@@ -193,9 +214,41 @@ def _positions(floor: Floor, pieces: tuple[Piece, ...]) -> tuple[Ints, Ints, Int
     return hand, back, plain, at
 
 
+def _limit(floor: Floor, step: Step) -> int | None:
+    """The step's places, but no more of them than there are people for it."""
+    hands = sum(c.people for c in floor.crews if step.name in c.steps)
+    given = [n for n in (step.places, hands or None) if n is not None]
+    return min(given) if given else None
+
+
+def _crews(floor: Floor) -> tuple[Ints, Words, Words, Words]:
+    """People and steps of each crew (nobody last), the crews of each step, steps by crews free."""
+    crews = in_order(floor.crews)
+    does = np.zeros(len(crews) + 1, dtype=np.uint64)
+    done_by = np.zeros(len(floor.steps), dtype=np.uint64)
+    for k, crew in enumerate(crews):
+        for i in map(floor.index, crew.steps):
+            does[k] |= np.uint64(1 << i)
+            done_by[i] |= np.uint64(1 << k)
+    alone = np.flatnonzero(done_by == 0)
+    does[-1] = sum(1 << int(i) for i in alone)
+    done_by[alone] = 1 << len(crews)
+    present = np.arange(2 << len(crews))
+    by_present = np.zeros(present.size, dtype=np.uint64)
+    for k, word in enumerate(does):
+        by_present[(present >> k) & 1 == 1] |= word
+    people = np.array([*(crew.people for crew in crews), 1 << 40], dtype=np.int64)
+    return people, does, done_by, by_present
+
+
+def in_order(crews: tuple[Crew, ...]) -> tuple[Crew, ...]:
+    """The crews in the order in which people are taken from them: who does least comes first."""
+    return tuple(sorted(crews, key=lambda crew: len(crew.steps)))
+
+
 def _slots(floor: Floor, count: int) -> tuple[Ints, Ints, Ints]:
     """First slot and places of each step, and the step of each slot (-1 for the door)."""
-    limits = [s.places for s in floor.steps]
+    limits = [_limit(floor, s) for s in floor.steps]
     places = np.array([NO_LIMIT if n is None or n >= count else n for n in limits])
     for i, step in enumerate(floor.steps):
         if step.batch > 1 and places[i] == NO_LIMIT:
@@ -271,6 +324,7 @@ def lay_out(floor: Floor, door_times: Floats) -> Plan:
     later = np.array([p.enters_h is not None or p.after is not None for p in pieces])
     send_below, send_to = _sent_back(floor)
     child = _children(pieces)
+    people, does, done_by, by_present = _crews(floor)
     return Plan(
         offset=offset,
         places=places,
@@ -282,7 +336,11 @@ def lay_out(floor: Floor, door_times: Floats) -> Plan:
         open_end=np.array([int(np.isinf(s.hours.until)) for s in floor.steps]),
         send_below=send_below,
         send_to=send_to,
+        done_by=done_by,
         slot_step=slot_step,
+        people=people,
+        does=does,
+        by_present=by_present,
         start=start,
         last=np.array([_last(floor, p.last) for p in pieces]),
         plain=plain,
@@ -312,4 +370,5 @@ def lay_out(floor: Floor, door_times: Floats) -> Plan:
         horizon=floor.horizon_h,
         linked=int(any(s.batch > 1 for s in floor.steps)),
         forked=int(child.shape[1] > 0),
+        crewed=int(bool(floor.crews)),
     )
