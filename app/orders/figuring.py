@@ -46,11 +46,10 @@ def figure(studio: Path, now: int) -> Figures:
     try:
         with house.reading() as db:
             known = record.read(db)
-            pace = record.pace_of(db, now)
             open_orders = db.execute(select(orders.c.id).where(orders.c.open == 1)).scalars().all()
     finally:
         house.close()
-    defaults = record.defaults()
+    pace, defaults = record.pace_of(known, now), record.defaults()
     entering = forecast_from_entering(known.log, record.WAY.index(Step.FINISHING), now, defaults)
     found = _points_of(known, list(open_orders), entering, defaults, now)
     return Figures(

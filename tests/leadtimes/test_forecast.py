@@ -251,7 +251,9 @@ def test_orders_whose_pieces_end_alike_are_found_to_hang_together() -> None:
     _, record = forecast_with_record(log, now, None, seeded())
     assert (record.level > 0).all()
     assert (record.level < 1).all()
-    by_speed = dict(zip(record.piece.tolist(), np.argsort(np.argsort(record.level)) // 4))
+    by_speed = dict(
+        zip(record.piece.tolist(), np.argsort(np.argsort(record.level)) // 4, strict=True)
+    )
     by_chance = {piece: piece // 4 for piece in by_speed}
     assert correlation_of(record, by_speed) > 0.6
     assert correlation_of(record, by_chance) < 0.4
