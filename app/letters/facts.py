@@ -56,6 +56,7 @@ class AnimalFacts:
     views: tuple[str, ...] = ()
     by_eye: bool = False
     limits: str = ""
+    limits_agreed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -139,6 +139,7 @@ def _animal(row: Row[Any], copies: tuple[CopyFacts, ...], rows: Rows) -> AnimalF
         passed_at=row.passed_at,
         outcome=_outcome(moves),
         limits=row.limits,
+        limits_agreed=bool(row.limits_agreed),
         copies=copies,
     )
 

@@ -99,8 +99,8 @@ class CopyFacts:
 class AnimalFacts:
     """An animal of the order: its model, what was sent and asked for, and its copies.
 
-    `outcome` is good, limits or by_eye once the photos have passed; `limits` are the words agreed
-    for what is judged by eye. `came_by` is the move that led into the present step.
+    `outcome` is good, limits or by_eye once the photos have passed; `limits` are the words for what
+    is judged by eye, `limits_agreed` that the customer agreed to them. `came_by` is the move that led into the present step.
     """
 
     letter: str
@@ -121,6 +121,7 @@ class AnimalFacts:
     passed_at: int | None = None
     outcome: str = ""
     limits: str = ""
+    limits_agreed: bool = False
     copies: tuple[CopyFacts, ...] = ()
 
     @property

@@ -122,6 +122,7 @@ def _animal(animal: order_facts.AnimalFacts) -> AnimalFacts:
         views=tuple(v.wish for v in sorted(animal.views, key=lambda view: view.number)),
         by_eye=animal.outcome == "by_eye",
         limits=animal.limits.strip(),
+        limits_agreed=animal.limits_agreed,
     )
 
 

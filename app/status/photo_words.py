@@ -171,7 +171,6 @@ def _told(animal: AnimalFacts, days: Days) -> str:
 
 def _more_views(animal: AnimalFacts) -> list[Block]:
     one = voice(animal)
-    many = words.count(len(animal.views), "view") if animal.views else "a few views"
     if animal.remembered:
         lead = (
             f"Your photographs of {animal.name} carry us a long way. Some places none of them "
@@ -184,7 +183,7 @@ def _more_views(animal: AnimalFacts) -> list[Block]:
     else:
         lead = (
             f"Most of {animal.name} can be seen well in your photographs. Before the model is "
-            f"good we need {many} more:"
+            "good we need more views:"
         )
         after = (
             "They cost you nothing, and all that you sent is kept: there is no need to begin again."

@@ -44,7 +44,8 @@ def passed(animal: AnimalFacts, facts: OrderFacts, days: Days) -> str:
 
 def _limits(animal: AnimalFacts) -> str:
     said = animal.limits.strip().rstrip(".")
-    return f"What the photographs do not show is worked by eye, as agreed with you: {said}."
+    agreed = ", as agreed with you" if animal.limits_agreed else ""
+    return f"What the photographs do not show is worked by eye{agreed}: {said}."
 
 
 def _at_the_screen(animal: AnimalFacts, days: Days) -> str:

@@ -148,12 +148,15 @@ def _photographs(facts: OrderFacts) -> Iterable[str]:
     for animal in wanted:
         if animal.attempts and animal.remembered:
             yield (
-                f"Please see whether you have a few more views of {animal.name}. Below is which "
-                "ones would help; if there are none, tell us."
+                f"Please see whether you have other pictures of {animal.name}. Below is which ones "
+                "would help; if there are none, tell us."
             )
         elif animal.attempts:
-            count = words.count(len(animal.views), "more view") if animal.views else "more views"
-            yield f"Please send us {count} of {animal.name}. Below is which ones."
+            # A line may ask for a whole round of pictures: lines are numbered, not counted as views.
+            yield (
+                f"Please send us more views of {animal.name}. Below is which ones; they cost you "
+                "nothing."
+            )
 
 
 def _spelling(facts: OrderFacts) -> Iterable[str]:

@@ -115,7 +115,7 @@ def test_more_views_are_asked_for_by_number_and_free_of_charge(shop: LetterShop)
     ask_views(shop, order, 1, "Her left side, level with her back", "The blaze, close")
     shop.post(15 * MINUTE)
     mail = read(files(shop)[-1])
-    assert mail["Subject"] == "A few more views of Juniper"
+    assert mail["Subject"] == "More views of Juniper"
     part = mail.get_body(("plain",))
     assert part is not None
     words = part.get_content()

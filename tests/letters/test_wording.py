@@ -14,7 +14,7 @@ from app.letters.rules import KINDS
 LINK = "https://pages.fernlight.example/TOKEN/"
 JUNIPER = AnimalFacts(
     "A", "Juniper", "she", "her", "her", copies=2, pictures=84, wanted=True, finishing=True,
-    views=("Her left side", "The tail & the <b>blaze</b>"), limits="the far ear",
+    views=("Her left side", "The tail & the <b>blaze</b>"), limits="the far ear", limits_agreed=True,
 )  # fmt: skip
 FACTS = LetterFacts(
     1147, "Imre O'Brien & Co", "Fernlight", "desk@fernlight.example.", False,
@@ -72,6 +72,22 @@ def test_the_words_are_calm_and_the_lines_short(kind: str, tone: str) -> None:
 def test_nothing_to_do_is_not_said_where_something_is_asked() -> None:
     assert "nothing" in words("photos_passed", "plain").text
     assert "You need to do nothing" not in words("more_views", "plain", "photos_passed").text
+
+
+def test_limits_that_nobody_agreed_to_are_not_said_to_be_agreed() -> None:
+    said = " ".join(words("photos_passed", "plain").text.split())
+    assert "is worked by eye, as agreed with you: the far ear." in said
+    unasked = replace(FACTS, animals=(replace(JUNIPER, limits_agreed=False),))
+    said = " ".join(wording.words_of([Part("photos_passed")], unasked, LINK).text.split())
+    assert "is worked by eye: the far ear." in said
+
+
+def test_an_order_whose_photographs_are_asked_for_again_is_not_asked_for_the_first() -> None:
+    again = replace(FACTS, animals=(replace(JUNIPER, attempts=1),))
+    said = wording.words_of([Part("more_views", round=1), Part("order_in")], again, LINK).text
+    assert "we need more views:" in said
+    assert "What we need first" not in said
+    assert "You need to do nothing" not in said
 
 
 def test_the_days_are_said_once() -> None:

@@ -131,6 +131,7 @@ def _rows() -> dict[str, OrderFacts]:
                 9,
                 copies=NOT_BEGUN,
                 limits="the far side of the mane",
+                limits_agreed=True,
                 **HAND,
                 **{**PASSED, "outcome": "limits"},
             ),

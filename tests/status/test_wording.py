@@ -145,12 +145,21 @@ def test_a_build_says_from_when_to_about_when() -> None:
 
 def test_more_views_are_numbered_free_of_charge_and_all_else_is_kept() -> None:
     page = page_at("more views")
-    assert page.todo.answer == "Please send us two more views of Juniper."
+    assert page.todo.answer == "Please send us more views of Juniper."
+    assert page.todo.more == "Below is which ones; they cost you nothing."
     steps = [b.lines for s in page.sections for b in s.blocks if b.kind == "steps"]
     assert steps == [
         ("From behind, at the height of her back", "The left ear from the front, close")
     ]
     assert "They cost you nothing, and all that you sent is kept" in text_of("more views")
+
+
+def test_limits_that_nobody_agreed_to_are_not_said_to_be_agreed() -> None:
+    facts = ROWS["finishing"]
+    [one] = facts.animals
+    unasked = replace(facts, animals=(replace(one, limits_agreed=False),))
+    said = "\n".join(sentences(document(unasked, TELLER, NOW)))
+    assert "is worked by eye: the far side of the mane." in said
 
 
 def test_a_good_model_brings_the_first_range_and_the_last_day_for_copies() -> None:
