@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from app.flow.rules import Kind, Offer
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step, StepFacts, moves_from
-from app.orders.benches_store import Asked, Line
+from app.orders.benches_lines import Asked, Line
 from app.orders.benches_words import (
     Clock,
     day_of,

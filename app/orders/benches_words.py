@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from app.flow.queue import FALLING, Waiting, place
 from app.flow.rules import Offer, State, Studio, offers
 from app.flow.steps import Of, Step
-from app.orders.benches_store import Asked, Line
+from app.orders.benches_lines import Asked, Line
 from app.shared.calendar import Calendar
 from app.shared.people import Role
 from app.shared.web import words

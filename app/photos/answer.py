@@ -47,7 +47,7 @@ class CheckResult:
     advice: tuple[Advice, ...]
     aspects: dict[Aspect, Verdict]
     cannot_tell: tuple[str, ...]
-    thresholds_version: str
+    thresholds: Thresholds
     facts: SetFacts
     flaws: tuple[frozenset[str], ...] = ()
     links: tuple[Link, ...] = ()
@@ -73,7 +73,7 @@ def answer(
         advise(judgement, remembered),
         dict(judgement.aspects),
         tuple(CANNOT_TELL[code] for code in judgement.cannot_tell),
-        t.version,
+        t,
         facts,
         flaws(facts.pictures, t),
         links,
@@ -93,7 +93,7 @@ def as_json(result: CheckResult) -> dict[str, Any]:
         "pictures": [_picture_as_json(k, p, result) for k, p in enumerate(result.facts.pictures)],
         "aspects": {a.value: v.value for a, v in result.aspects.items()},
         "cannot_tell": list(result.cannot_tell),
-        "thresholds_version": result.thresholds_version,
+        "thresholds_version": result.thresholds.version,
     }
 
 
@@ -115,7 +115,7 @@ def _picture_as_json(place: int, p: Picture, result: CheckResult) -> dict[str, A
         "clipped_light": round(p.clipped_light, 3),
         "clipped_dark": round(p.clipped_dark, 3),
         "flaws": sorted(result.flaws[place] - {"hopeless"}),
-        "signs_of_copy": list(signs_of_copy(p, Thresholds())),
+        "signs_of_copy": list(signs_of_copy(p, result.thresholds)),
         "copy_of": None if copy_of is None else result.facts.pictures[copy_of].name,
         "matches": result.facts.shape.degree.get(place, 0),
     }

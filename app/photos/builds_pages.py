@@ -167,7 +167,8 @@ def _page(
             Clock(now, zone, studio.calendar.day_of(now)),
         )
         done = _done(db, undo, now)
-        here = store.with_pictures(db, [one.line.id for one in (*view.queue, *view.running)])
+        lines = [*(one.line for one in view.queue), *(run.line for run in view.running)]
+        here = store.with_pictures(db, [line.id for line in lines])
         nameless = builds_store.names_without_machine(db)
     usual, slow, _ = shop.pace().get(Step.PHOTOS_IN, (2.0, 5.0, False))
     context: dict[str, Any] = {

@@ -7,7 +7,8 @@ from sqlalchemy import Connection, bindparam, select, text
 
 from app.flow.rules import Entry
 from app.flow.store import entry_of_row
-from app.orders.benches_store import MODELS, Line
+from app.orders.benches_lines import Line
+from app.orders.benches_store import MODELS
 from app.photos.build_times import Machine, OnMachine, runs_of
 from app.shared.errors import NotFound
 from app.tables import builds, machines, models, transitions

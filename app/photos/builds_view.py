@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from app.orders.benches_store import Line
+from app.orders.benches_lines import Line
 from app.orders.benches_words import Clock, notes, placed
 from app.photos.build_times import HOUR, Busy, Machine, OnMachine, Times, busy, times
 from app.shared.web import words

@@ -17,8 +17,6 @@ from app.photos.graph_picture import view_graph_svg
 from app.photos.reading import Found
 from app.photos.thresholds import Thresholds
 
-JOINS = Thresholds().quick_agreeing
-
 
 def main() -> None:
     """Check what is asked for on standard input. The pages' work goes first: be nice."""
@@ -43,8 +41,9 @@ def _sheet(result: CheckResult) -> bytes:
 
 
 def _graph(result: CheckResult) -> str:
-    joined = any(link.agreeing >= JOINS for link in result.links)
-    return view_graph_svg(result.facts, result.links, JOINS) if joined else ""
+    joins = result.thresholds.quick_agreeing
+    joined = any(link.agreeing >= joins for link in result.links)
+    return view_graph_svg(result.facts, result.links, joins) if joined else ""
 
 
 def _tell(progress: Progress) -> None:

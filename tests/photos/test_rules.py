@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from app.photos.answer import answer, as_json
 from app.photos.facts import Picture, Ring, SetFacts, Shape
 from app.photos.flaws import change_at, flaws, other_zoom, signs_of_copy
 from app.photos.rules import ORDER, Aspect, Judgement, Verdict, heights, judge
@@ -172,6 +173,16 @@ def test_small_pictures_are_doubtful_and_named_as_copies() -> None:
 )
 def test_signs_of_a_copy(changes: dict[str, object], signs: int) -> None:
     assert len(signs_of_copy(replace(SHARP, **changes), T)) == signs  # type: ignore[arg-type]
+
+
+def test_the_answer_names_signs_of_a_copy_by_the_thresholds_it_was_judged_by() -> None:
+    facts = SetFacts((replace(SHARP, camera=False, quality=80.0),))
+    for poor, signs in ((75.0, 0), (85.0, 1)):
+        t = replace(T, version=f"{poor}", poor_jpeg=poor)
+        said = as_json(answer(judge(facts, t), facts, t))
+        assert said["thresholds_version"] == f"{poor}"
+        assert len(said["pictures"][0]["signs_of_copy"]) == signs
+        assert ("copied" in said["pictures"][0]["flaws"]) == bool(signs)
 
 
 def test_another_zoom_is_named_and_harmless() -> None:
