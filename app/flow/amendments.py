@@ -21,7 +21,7 @@ from app.letters import news
 from app.shared.database import Database
 from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
 from app.shared.people import Person
-from app.tables import copies, parcels
+from app.tables import builds, copies, machines, models, parcels
 
 
 def undo(house: Database, entry_id: int, who: Person, now: int, once: str | None = None) -> Done:
@@ -115,8 +115,30 @@ def _add_about(act: Act, done: Done, piece: Piece, log: Sequence[Entry], about: 
     state = fold(piece.ref.of, [*log, about])
     store.add(act.db, [store.row_of_entry(piece.ref, about, None)])
     store.save(act.db, piece.ref, state, version)
+    if state.step is Step.BUILDING:
+        _name_machine(act.db, piece.ref.id, [*log, about])
     done.pieces.append((replace(piece, version=version, state=state), state))
     act.orders.update(order_id for order_id, _ in orders_touched(act.db, piece))
+
+
+def _name_machine(db: Connection, model_id: int, log: Sequence[Entry]) -> None:
+    """A model back in an earlier run is on that run's machine, not on the last one named.
+
+    What an import named stays: there is no run's machine to compare it with.
+    """
+    begun = [entry.id for entry in effective(log) if entry.to_step is Step.BUILDING]
+    run = builds.c.transition_id
+    noted = db.execute(select(run).where(builds.c.model_id == model_id)).scalars().all()
+    if not noted:
+        return
+    query = (
+        select(machines.c.name, builds.c.ends_by)
+        .join(builds, builds.c.machine_id == machines.c.id)
+        .where(run == begun[-1])
+    )
+    name, ends = db.execute(query).one() if begun[-1] in noted else ("", None)
+    values = {"machine": name, "build_ends_at": ends}
+    db.execute(update(models).where(models.c.id == model_id).values(**values))
 
 
 def _unpack(db: Connection, copy_id: int, now: int) -> None:

@@ -2,8 +2,11 @@
 
 import re
 
+from app.flow import store
+from app.flow.amendments import Right, correct
 from app.flow.steps import Step
-from app.photos import builds_store
+from app.orders.benches_moves import Seen
+from app.photos import builds, builds_store
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, move, rows, step_of, walk
 from tests.photos_builds.conftest import name_machine, on_machines, tick
 from tests.staff.browser import Browser, Shop
@@ -152,6 +155,55 @@ def test_undo_of_a_start_leaves_the_place_free_and_no_run_behind(
         assert builds_store.runs(db, 0) == []
     shop.moment += 60
     assert start(painter, shop, machine, otis, once="k9").status_code == 303
+
+
+def test_back_in_an_earlier_run_the_benches_name_that_run_s_machine(
+    shop: Shop, painter: Browser
+) -> None:
+    juniper, _ = sets(shop)
+    heron, wren = name_machine(shop, "Heron"), name_machine(shop, "Wren")
+
+    def undo(key: str) -> None:
+        entry = rows(shop.house, "SELECT max(id) FROM transitions WHERE move = ?", key)[0][0]
+        form = {"entry": str(entry), "once": f"undo {key}", "back": "/builds"}
+        assert painter.post("/undo", form).status_code == 303
+
+    start(painter, shop, heron, juniper)
+    first = rows(shop.house, "SELECT build_ends_at FROM models WHERE id = ?", juniper.id)
+    shop.moment += 4 * 60
+    end(painter, shop, "build_stopped", juniper)
+    shop.moment += 60
+    start(painter, shop, wren, juniper, once="k3")
+    assert "on Wren" in words(painter.get("/"))
+    undo("build_started")
+    undo("build_stopped")
+    assert on_machines(shop)[juniper.id].machine_id == heron
+    page = words(painter.get("/"))
+    assert "on Heron" in page
+    assert "on Wren" not in page
+    query = "SELECT machine, build_ends_at FROM models WHERE id = ?"
+    assert rows(shop.house, query, juniper.id) == [("Heron", first[0][0])]
+
+
+def test_a_start_that_is_struck_later_gives_the_earlier_run_its_machine_back(
+    shop: Shop,
+) -> None:
+    [juniper] = sets(shop, 1)
+    heron = name_machine(shop, "Heron")
+    move(shop.house, juniper, CAST.finisher, shop.moment, "build_started")
+    shop.moment += HOUR
+    move(shop.house, juniper, CAST.finisher, shop.moment, "build_stopped")
+    shop.moment += HOUR
+    with shop.house.reading() as db:
+        seen = Seen(juniper, store.load(db, juniper).version)
+    builds.start(shop, heron, [seen], CAST.finisher, "second")
+    for key in ("build_started", "build_stopped"):
+        query = "SELECT max(id) FROM transitions WHERE move = ?"
+        entry = int(str(rows(shop.house, query, key)[0][0]))
+        correct(shop.house, entry, Right(struck=True, reason="never"), CAST.owner, shop.moment)
+    assert step_of(shop.house, juniper) is Step.BUILDING
+    # The first run began before any machine was named.
+    assert rows(shop.house, "SELECT machine, build_ends_at FROM models") == [("", None)]
 
 
 def test_what_runs_past_its_time_is_said_in_words(shop: Shop, painter: Browser) -> None:
