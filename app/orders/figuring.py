@@ -6,32 +6,42 @@ hold up every page. The child reads the database, prints one line of JSON and en
 
 import json
 import sys
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import Connection, text
 
-from app.flow.steps import Step
-from app.leadtimes.forecast.defaults import Defaults
+from app.flow.steps import MAKING_STEPS, Step
 from app.leadtimes.forecast.levels import POINTS
-from app.leadtimes.forecast.orders import forecast_orders
-from app.leadtimes.forecast.pieces import forecast_from_entering, forecast_pieces
+from app.leadtimes.forecast.orders import correlation_of, forecast_orders
+from app.leadtimes.forecast.pieces import forecast_from_entering, forecast_with_record
+from app.leadtimes.open_time import OpenTime
 from app.leadtimes.survival import Floats
 from app.orders import record
+from app.orders.open_days import open_time, opened
+from app.shared.calendar import Calendar
 from app.shared.database import Database
-from app.tables import orders
+from app.studio import store
 
 SEED = 1
+_OPEN_ORDERS = text(
+    "SELECT o.id, EXISTS (SELECT 1 FROM copies c WHERE c.order_id = o.id AND c.open = 1"
+    " AND c.step IN (SELECT value FROM json_each(:here))) AS here FROM orders o WHERE o.open = 1"
+)
+_HERE = json.dumps([str(step) for step in (Step.NOT_BEGUN, *MAKING_STEPS)])
 
 
 @dataclass(frozen=True, slots=True)
 class Figures:
     """What was worked out, up to the entry `last` of the log.
 
-    `orders` maps an open order to its days at the forecast's points and to what they rest on;
-    `entering` holds the days from the photos' passing; `pace` a step's usual and slow days, and
-    whether they are the studio's own.
+    `orders` maps an open order to its days at the forecast's points and to what they rest on: no
+    days and no basis where all of it has left the house. `entering` holds the days from the photos'
+    passing, should they pass today; `pace` a step's usual and slow days, and whether they are the
+    studio's own.
     """
 
     last: int
@@ -46,40 +56,56 @@ def figure(studio: Path, now: int) -> Figures:
     try:
         with house.reading() as db:
             known = record.read(db)
-            open_orders = db.execute(select(orders.c.id).where(orders.c.open == 1)).scalars().all()
+            calendar = _calendar(db, now)
+            open_orders = db.execute(_OPEN_ORDERS, {"here": _HERE}).all()
     finally:
         house.close()
-    pace, defaults = record.pace_of(known, now), record.defaults()
-    entering = forecast_from_entering(known.log, record.WAY.index(Step.FINISHING), now, defaults)
-    found = _points_of(known, list(open_orders), entering, defaults, now)
+    waiting = [order for order, here in open_orders if here]
+    found, entering = ranges_of(known, waiting, open_time(calendar, known.log, now), now)
+    gone: dict[int, tuple[list[float], str]] = {order: ([], "") for order, here in open_orders
+                                                if not here}  # fmt: skip
     return Figures(
         last=known.last_transition,
-        orders={order: (_days(days), basis) for order, (days, basis) in found.items()},
-        entering=_days(entering[0]),
-        pace={str(step): values for step, values in pace.items()},
+        orders=gone | found,
+        entering=entering,
+        pace={str(step): values for step, values in record.pace_of(known, now).items()},
     )
 
 
-def _days(points: Floats) -> list[float]:
-    assert points.size == POINTS.size
-    return [round(float(day), 2) for day in points]
+def ranges_of(
+    known: record.Record, open_orders: Iterable[int], time: OpenTime, now: int
+) -> tuple[dict[int, tuple[list[float], str]], list[float]]:
+    """Each open order's points in days and what they rest on, and the points from photos' passing.
 
-
-def _points_of(
-    known: record.Record,
-    open_orders: list[int],
-    entering: tuple[Floats, str],
-    defaults: Defaults,
-    now: int,
-) -> dict[int, tuple[Floats, str]]:
-    """Each open order's points, in days, and what they rest on; `entering` before photos pass."""
-    pieces = forecast_pieces(known.log, now, defaults, np.random.default_rng(SEED))
+    An order whose photos have not all passed has the latter. All of it is reckoned in open time
+    and told in real days.
+    """
+    log, today = opened(known.log, time), float(time.to_open(now))
+    defaults = record.defaults()
     passing = record.WAY.index(Step.FINISHING)
-    waiting = {known.order_of[piece.piece] for piece in pieces if piece.step < passing}
-    found = {o.order: (o.days, o.basis) for o in forecast_orders(pieces, known.order_of)}
-    return {
-        order: entering if order in waiting else found.get(order, entering) for order in open_orders
+    generator = np.random.default_rng(SEED)
+    days, basis = forecast_from_entering(log, passing, today, defaults)
+    entering = _days(time, now, days), basis
+    pieces, earlier = forecast_with_record(log, today, defaults, generator)
+    before = {known.order_of[piece.piece] for piece in pieces if piece.step < passing}
+    together = correlation_of(earlier, known.order_of)
+    found = {
+        order.order: (_days(time, now, order.days), order.basis)
+        for order in forecast_orders(pieces, known.order_of, together)
     }
+    return {
+        order: entering if order in before else found.get(order, entering) for order in open_orders
+    }, entering[0]
+
+
+def _days(time: OpenTime, now: int, points: Floats) -> list[float]:
+    assert points.size == POINTS.size
+    return [round(float(day), 2) for day in time.days_after(now, points)]
+
+
+def _calendar(db: Connection, now: int) -> Calendar:
+    settings = store.load(db)
+    return store.calendar(db, settings, datetime.fromtimestamp(now, settings.zone_info()).year)
 
 
 def main() -> None:

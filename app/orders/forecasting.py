@@ -1,7 +1,7 @@
 """Forecasts of open orders and usual stays, computed by a worker and stored: never on a request.
 
 An order whose photos have passed gets the days that remain until its last piece leaves the house;
-one whose photos have not gets the days from their passing.
+one whose photos have not gets the days from their passing. One that has left gets none.
 """
 
 import json
@@ -34,6 +34,7 @@ _BASIS = {
     "defaults": "from what is usual in the trade",
     "blend": "partly from what is usual in the trade",
     "own": "from this studio's own record",
+    "": "",  # all of it has left the house: nothing is forecast
 }
 
 _STORE = text(
@@ -129,6 +130,8 @@ def _chances(
     calendar = shop.studio().calendar
     chances: dict[int, float] = {}
     for order, day in needed.items():
+        if not found[order][0]:
+            continue
         left = (calendar.start_of(date.fromisoformat(day)) - now) / 86_400
         chances[order] = chance_within(found[order][0], left)
     return chances
@@ -210,8 +213,9 @@ def _changed(db: Connection, rows: list[dict[str, object]]) -> list[object]:
 
 
 def points_json(days: Sequence[float]) -> str:
-    """Points as they are stored: percent to days."""
-    return json.dumps({str(percent): day for percent, day in zip(PERCENTS, days, strict=True)})
+    """Points as they are stored: percent to days; nothing where there are none."""
+    named = zip(PERCENTS, days, strict=True) if days else ()
+    return json.dumps({str(percent): day for percent, day in named})
 
 
 _NEWEST = text("SELECT coalesce(max(id), 0) FROM transitions")

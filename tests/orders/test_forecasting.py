@@ -47,6 +47,22 @@ def test_every_open_order_gets_its_points_and_what_they_rest_on(shop: Shop) -> N
     assert found[painting.id][0]["50"] < found[wanted.id][0]["50"]
 
 
+def test_an_order_of_which_all_has_left_gets_no_range(shop: Shop) -> None:
+    gone = in_painting(shop, needed_by="2026-03-20")
+    two = make_order(shop.house, CAST.desk, NOW, [Wanted(step=Step.READY, copies=2,
+                                                         copy_step=Step.PACKING)])  # fmt: skip
+    forecasting.compute(shop, figure)
+    assert stored(shop)[gone.id][0]
+    assert gone.id in shop.chances()
+    walk(shop.house, gone.copy(), CAST.desk, NOW, "painted", "passed", "handed_over")
+    move(shop.house, two.copy(), CAST.desk, NOW + 9, "handed_over")
+    forecasting.compute(shop, figure)
+    assert stored(shop)[gone.id] == ({}, "", 0)
+    assert stored(shop)[two.id][0]
+    assert shop.chances() == {}
+    assert not forecasting.missing(shop)
+
+
 def test_before_photos_pass_the_points_count_from_their_passing(shop: Shop) -> None:
     wanted = make_order(shop.house, CAST.desk, NOW - 30 * DAY)
     forecasting.compute(shop, figure)

@@ -1,0 +1,164 @@
+"""Closures ahead and behind move what is told; and what a studio's whole record comes to."""
+
+from datetime import date, time, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from app.flow.steps import Step
+from app.leadtimes.open_time import LEAST_SHARE
+from app.orders import record
+from app.orders.figuring import Figures, figure
+from app.orders.open_days import closed_spans, open_time
+from app.shared.calendar import DAY, USUAL_HOURS, Calendar
+from app.studio.store import add_closure
+from tests.making import CAST, HOUR, NOW, Wanted, make_order, walk
+from tests.staff.browser import Shop
+
+LONDON = ZoneInfo("Europe/London")
+TODAY = date(2026, 3, 4)
+
+
+def finished_orders(shop: Shop, count: int, ended_before: int = NOW) -> None:
+    """Orders that took some weeks each and were handed over, one after another.
+
+    They were painted for 5 to 14 days, and all else took ten days.
+    """
+    for n in range(count):
+        begun = ended_before - (count - n) * 2 * DAY - 30 * DAY
+        made = make_order(
+            shop.house, CAST.desk, begun, [Wanted(step=Step.FINISHING)], needed_by=None
+        )
+        walk(shop.house, made.model(), CAST.finisher, begun + 3 * DAY, "model_finished")
+        walk(shop.house, made.copy(), CAST.shaper, begun + 5 * DAY, "blank_done", "shaped",
+             each=2 * DAY)  # fmt: skip
+        painted = begun + (12 + n % 10) * DAY
+        walk(shop.house, made.copy(), CAST.painter, painted, "painted", "passed", "handed_over",
+             each=HOUR)  # fmt: skip
+
+
+def closed(shop: Shop, first: date, days: int) -> None:
+    with shop.house.writing() as db:
+        add_closure(db, first, first + timedelta(days=days - 1), "the roof is mended")
+    shop.forget()
+
+
+def figures(shop: Shop) -> Figures:
+    return figure(shop.folder.studio, shop.moment)
+
+
+@pytest.mark.parametrize(
+    ("finished", "basis"), [(0, "defaults"), (3, "blend"), (19, "blend"), (20, "own")]
+)
+def test_it_says_what_the_ranges_rest_on(shop: Shop, finished: int, basis: str) -> None:
+    finished_orders(shop, finished)
+    painting = make_order(
+        shop.house, CAST.desk, NOW, [Wanted(step=Step.READY, copy_step=Step.PAINTING)]
+    )
+    wanted = make_order(shop.house, CAST.desk, NOW)
+    found = figures(shop)
+    assert found.orders[painting.id][1] == found.orders[wanted.id][1] == basis
+    median = found.orders[painting.id][0][3]
+    # By the trade's usual stays 9 days remain; by this record 5 to 14, of 12 to 21 in all.
+    assert 5 < median < 15
+    assert found.orders[wanted.id][0] == found.entering
+    assert found.orders[painting.id][0] == sorted(found.orders[painting.id][0])
+
+
+def test_the_more_have_finished_the_less_the_trade_has_to_say(shop: Shop) -> None:
+    """Everything took about 2 days from painting on: the defaults say 9."""
+    painting = make_order(
+        shop.house, CAST.desk, NOW, [Wanted(step=Step.READY, copy_step=Step.PAINTING)]
+    )
+    medians = []
+    for _ in range(3):
+        medians.append(figures(shop).orders[painting.id][0][3])
+        for n in range(10):
+            quick = make_order(
+                shop.house, CAST.desk, NOW - (9 - n % 5) * DAY,
+                [Wanted(step=Step.READY, copy_step=Step.PAINTING)],
+            )  # fmt: skip
+            walk(shop.house, quick.copy(), CAST.painter, NOW - (7 - n % 5) * DAY,
+                 "painted", "passed", "handed_over", each=60)  # fmt: skip
+    assert medians[0] > medians[1] > medians[2]
+    assert medians[0] == pytest.approx(9, abs=0.5)
+    assert medians[2] < 3
+
+
+@pytest.mark.parametrize("finished", [0, 25])
+def test_a_fortnight_closed_ahead_moves_the_range_by_a_fortnight(shop: Shop, finished: int) -> None:
+    finished_orders(shop, finished)
+    painting = make_order(
+        shop.house, CAST.desk, NOW, [Wanted(step=Step.READY, copy_step=Step.PAINTING)]
+    )
+    plain = figures(shop)
+    closed(shop, TODAY + timedelta(days=1), 14)
+    later = figures(shop)
+    moved = np.array(later.orders[painting.id][0]) - np.array(plain.orders[painting.id][0])
+    # 14 hours of today are left; what is ready by then is ready all the same.
+    ahead = np.array(plain.orders[painting.id][0]) > 14 / 24
+    assert ahead[3:].all()
+    assert moved[~ahead] == pytest.approx(0, abs=1e-9)
+    assert (moved[ahead] > 11).all()
+    assert (moved[ahead] < 14).all()
+    assert (np.array(later.entering)[3:] - np.array(plain.entering)[3:] > 11).all()
+
+
+def test_a_closure_after_the_range_moves_nothing(shop: Shop) -> None:
+    painting = make_order(
+        shop.house, CAST.desk, NOW, [Wanted(step=Step.READY, copy_step=Step.PAINTING)]
+    )
+    plain = figures(shop).orders[painting.id]
+    closed(shop, TODAY + timedelta(days=200), 14)
+    assert figures(shop).orders[painting.id] == plain
+
+
+def test_a_piece_that_is_old_because_the_house_was_closed_is_not_late(shop: Shop) -> None:
+    """Two studios with one record, and a piece that came in a fortnight and a day ago."""
+    finished_orders(shop, 30, ended_before=NOW - 20 * DAY)
+    old = make_order(
+        shop.house, CAST.desk, NOW - 15 * DAY, [Wanted(step=Step.READY, copy_step=Step.PAINTING)]
+    )
+    new = make_order(
+        shop.house, CAST.desk, NOW - DAY, [Wanted(step=Step.READY, copy_step=Step.PAINTING)]
+    )
+    before = figures(shop)
+    closed(shop, TODAY - timedelta(days=15), 14)
+    after = figures(shop)
+    apart = [abs(f.orders[old.id][0][3] - f.orders[new.id][0][3]) for f in (before, after)]
+    assert apart[1] < apart[0] / 2, apart
+
+
+# ---------------------------------------------------------------- spans of the calendar
+
+
+def calendar(*days: date, hours: object = USUAL_HOURS) -> Calendar:
+    return Calendar(LONDON, hours, frozenset(days))  # type: ignore[arg-type]
+
+
+def test_days_in_a_row_are_one_span_over_the_clock_change() -> None:
+    """27 to 30 March 2026: the night of the 29th the clock goes forward, so 95 hours."""
+    run = [date(2026, 3, day) for day in (27, 28, 29, 30)]
+    found = closed_spans(calendar(*run, date(2026, 4, 3)))
+    assert (found.ends - found.starts).tolist() == [95 * HOUR, 24 * HOUR]
+    assert found.starts[0] == calendar().start_of(date(2026, 3, 27))
+
+
+def test_a_holiday_on_a_free_day_closes_nothing() -> None:
+    sunday = date(2026, 3, 8)
+    assert not closed_spans(calendar(sunday)).starts.size
+    open_on_sundays = {6: ((time(9), time(12)),)}
+    assert closed_spans(calendar(sunday, hours=open_on_sundays)).starts.size == 1
+    assert closed_spans(calendar(sunday, date(2026, 3, 9))).starts.size == 1
+
+
+def test_a_studio_in_which_nothing_moves_while_closed_shows_it(shop: Shop) -> None:
+    finished_orders(shop, 30)
+    with shop.house.reading() as db:
+        log = record.read(db).log
+    days = [TODAY - timedelta(days=n) for n in range(20, 34)]
+    busy = open_time(calendar(*days), log, NOW)
+    assert busy.share > LEAST_SHARE
+    quiet = open_time(calendar(*(TODAY - timedelta(days=n) for n in range(1, 3))), log, NOW)
+    assert quiet.share < busy.share
