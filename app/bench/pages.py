@@ -1,6 +1,6 @@
 """The piece page: moves as big buttons, marks, cautions, history, corrections."""
 
-from datetime import time
+from datetime import date, time
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -15,6 +15,7 @@ from app.flow.steps import STARTS, STEPS, Of, Step, moves_from
 from app.flow.store import Ref
 from app.orders import history
 from app.orders.order_view import copy_facts, where
+from app.orders.photos_told import to_fetch
 from app.photos import builds_store
 from app.photos.check_pages import pictures_of
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
@@ -78,6 +79,7 @@ def _page(
         rows = store.read(db, ref)
         machines = [machine for machine in builds_store.all_machines(db) if machine.on]
         pictures = pictures_of(db, rows.piece.model_id)
+        told = to_fetch(db, rows.piece.order_id)
     state = rows.piece.state
     person: Person = request.state.person
     knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
@@ -102,6 +104,7 @@ def _page(
         # Which machine a build is to run on is asked where there are several.
         "machines": machines if state.step is Step.PHOTOS_IN and len(machines) > 1 else [],
         "pictures": pictures,
+        "to_fetch": told if state.step is Step.PHOTOS_WANTED else [],
         "days": max(0.0, (now - state.entered_at) / 86_400),
         "usual": usual,
         "slow": slow,
@@ -114,6 +117,7 @@ def _page(
         "now": now,
         "today": studio.calendar.day_of(now),
         "zone": zone,
+        "day": date.fromisoformat,
     }
     return render(request, "bench/piece.html", context, status)
 

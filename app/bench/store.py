@@ -28,10 +28,14 @@ from app.tables import (
 
 @dataclass(frozen=True, slots=True)
 class PieceRows:
-    """A piece, its order, animal, marks, log and the studio's words for its step."""
+    """A piece, its order, animal, marks, log and the studio's words for its step.
+
+    `model` is the model's own row: a copy's model's, a model's itself.
+    """
 
     piece: Piece
     row: RowMapping
+    model: RowMapping
     order: RowMapping
     customer: RowMapping
     animal: RowMapping
@@ -64,6 +68,7 @@ def read(db: Connection, ref: Ref) -> PieceRows:
     return PieceRows(
         piece=piece,
         row=row,
+        model=model,
         order=order,
         customer=one(customers, order["customer_id"]),
         animal=one(animals, model["animal_id"]),

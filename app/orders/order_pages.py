@@ -13,7 +13,7 @@ from app.orders.actions import add_copy
 from app.orders.intake import CopyFields
 from app.orders.order_actions import ContactFields, QuestionFields, StopFields
 from app.orders.order_view import view
-from app.orders.photos_told import ToldFields, photos_told
+from app.orders.photos_told import ToldFields, photos_told, to_fetch
 from app.shared.errors import BadFields
 from app.shared.web.fields import Day, Fields, Reason
 from app.shared.web.forms import Filled, Form, check
@@ -57,11 +57,13 @@ def _page(
         rows = order_store.rows_of(db, order_store.by_number(db, number))
         token = links.current(db, shop.folder.key, rows.order["id"])
         written = letters_of(db, rows.order["id"])
+        told = to_fetch(db, rows.order["id"])
     today = studio.calendar.day_of(now)
     context: dict[str, Any] = {
         "v": view(rows, studio.settings, request.state.person, now, today, shop.pace()),
         "number": number,
         "written": written,
+        "told": told,
         "link": f"{shop.status_url}/{token}/" if token else "",
         "now": now,
         "today": today,

@@ -1,8 +1,10 @@
 """The customer says that photos are sent: by which way, how many, until when the link holds."""
 
+from collections.abc import Sequence
 from typing import Literal
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, func, insert, select
+from sqlalchemy.engine import RowMapping
 
 from app.flow import store
 from app.flow.actions import Wish, record_in
@@ -13,7 +15,7 @@ from app.shared.errors import AlreadyMoved, BadFields, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Number
 from app.studio.workshop import Workshop
-from app.tables import photo_deliveries
+from app.tables import photo_deliveries, pictures
 
 
 class ToldFields(Fields):
@@ -56,6 +58,21 @@ def photos_told(shop: Workshop, order_id: int, typed: ToldFields, who: Person, o
         record_in(db, wishes, who, now, once or None)
         mark_stale(db, [order_id])
     shop.changed.set()
+
+
+def to_fetch(db: Connection, order_id: int) -> Sequence[RowMapping]:
+    """An order's deliveries that were told of and not counted yet, what lapses first on top.
+
+    Each with its `id`, `told_at`, `lapses_on`, `files_said`, and how many of it are `here`.
+    """
+    told = photo_deliveries.c
+    here = select(func.count()).where(pictures.c.delivery_id == told.id).scalar_subquery()
+    query = (
+        select(told.id, told.told_at, told.lapses_on, told.files_said, here.label("here"))
+        .where(told.order_id == order_id, told.fetched_at.is_(None))
+        .order_by(told.lapses_on.is_(None), told.lapses_on, told.id)
+    )
+    return db.execute(query).mappings().all()
 
 
 def _told_before(db: Connection, order_id: int, typed: ToldFields, now: int) -> bool:

@@ -167,6 +167,7 @@ def _page(
             Clock(now, zone, studio.calendar.day_of(now)),
         )
         done = _done(db, undo, now)
+        built = builds_store.lines_at(db, "assessing")
         lines = [*(one.line for one in view.queue), *(run.line for run in view.running)]
         here = store.with_pictures(db, [line.id for line in lines])
         nameless = builds_store.names_without_machine(db)
@@ -174,6 +175,7 @@ def _page(
     context: dict[str, Any] = {
         "v": view,
         "machines": machines,
+        "built": built,
         "nameless": nameless,
         "here": here,
         "usual": usual,

@@ -40,12 +40,12 @@ def machine(db: Connection, id_: int) -> Machine:
 
 
 _LINES = {
-    step: text(f"{MODELS} AND p.step = '{step}'") for step in ("photos_in", "building")
+    step: text(f"{MODELS} AND p.step = '{step}'") for step in ("photos_in", "building", "assessing")
 }  # fmt: skip
 
 
 def lines_at(db: Connection, step: str) -> list[Line]:
-    """The open models at photos_in or building, with what their rows say."""
+    """The open models at photos_in, building or assessing, with what their rows say."""
     return [Line._make(row) for row in db.execute(_LINES[step])]
 
 

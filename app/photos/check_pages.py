@@ -245,6 +245,7 @@ def _context(shop: Workshop, model_id: int) -> dict[str, Any]:
         "running": now,
         "stage": STAGES.get(now.stage, "Matching the pictures with each other") if now else "",
         "waiting": _waiting(piece.state.step, set_, now),
+        "judging": piece.state.step is Step.ASSESSING,
         "may_ask": piece.state.step in (Step.ASSESSING, Step.PHOTOS_IN, Step.FINISHING),
         "v": _version(set_, now),
         "once": new_once(),

@@ -1,6 +1,7 @@
 """The photo desk's pages: deliveries, bringing pictures in, whose is which, the pictures."""
 
 import time
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request
@@ -244,6 +245,7 @@ def _sorting(
         "many": {b.model_id: sum(b.model_id in of for of in given.values()) for b in beasts},
         "nobodys": len(pictures) - len(given),
         "runs": sorting.runs([row["taken"] for row in pictures], len(beasts)),
+        "waits": _only_one_waits(beasts) if not given else None,
         "against": against_said(len(pictures), delivery.row["files_said"]),
         "errors": errors or {},
         "said": said,
@@ -251,6 +253,12 @@ def _sorting(
     }
     name = "photos/_sorting.html" if is_partial(request) else "photos/sorting.html"
     return render(request, name, context, status)
+
+
+def _only_one_waits(beasts: Sequence[store.Beast]) -> store.Beast | None:
+    """Of several animals the only one of which photos are wanted: then they are likely all its."""
+    wanted = [beast for beast in beasts if beast.wanted]
+    return wanted[0] if len(wanted) == 1 < len(beasts) else None
 
 
 def _letters(given: dict[int, set[int]], letters: dict[int, str], row: RowMapping) -> list[str]:
@@ -263,18 +271,21 @@ def give(request: Request, shop: Shop, me: Me, id_: RowId, form: Filled) -> Resp
     with shop.house.reading() as db:
         ids = [row["id"] for row in store.of_delivery(db, id_)]
         beasts = store.beasts(db, store.delivery(db, id_).order_id)
+    names, also = {b.model_id: b.name for b in beasts}, form.get("also") == "1"
+    said = []
     try:
-        chosen, model_id = _chosen(form, ids)
-        many = actions.give(shop, id_, chosen, model_id, also=form.get("also") == "1")
+        for one in form.get("give").split(",")[: len(beasts)] or [""]:
+            chosen, model_id = _chosen(form, one, ids)
+            many = actions.give(shop, id_, chosen, model_id, also=also)
+            said.append(f"{many} given to {names.get(model_id or 0, 'nobody')}.")
     except BadFields as why:
         return _sorting(request, shop, id_, why.fields, status=422)
-    name = next((b.name for b in beasts if b.model_id == model_id), "nobody")
-    return _sorting(request, shop, id_, said=f"{many} given to {name}.")
+    return _sorting(request, shop, id_, said=" ".join(said))
 
 
-def _chosen(form: Form, ids: list[int]) -> tuple[list[int], int | None]:
+def _chosen(form: Form, give: str, ids: list[int]) -> tuple[list[int], int | None]:
     """Which pictures, and for which model: `give` is "12" or "12:3-40", "0" being nobody."""
-    to, _, part = form.get("give").partition(":")
+    to, _, part = give.partition(":")
     if not to.isascii() or not to.isdecimal() or len(to) > 15:
         raise BadFields({"tick": "Choose an animal."})
     first, _, last = part.partition("-")

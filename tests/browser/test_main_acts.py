@@ -103,6 +103,7 @@ def test_an_order_is_typed_by_keyboard_and_walks_to_the_shelf(owner: Page, serve
     press(owner, "Start build")
     press(owner, "Build finished")
     press(owner, "Look at it")
+    owner.get_by_role("link", name="Assess beside the pictures").click()
     press(owner, "Good")
     press(owner, "Start")
     owner.locator(".moves button", has_text="Done").click()

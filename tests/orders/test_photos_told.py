@@ -48,6 +48,24 @@ def test_counting_them_closes_the_delivery(desk: Browser, shop: Shop, made: Made
     assert piece(shop.house, made.model("A")).state.step is Step.PHOTOS_IN
 
 
+def test_order_and_piece_lead_to_what_was_told_of_until_it_is_counted(
+    desk: Browser, shop: Shop, made: MadeOrder
+) -> None:
+    pages = (f"/orders/{made.number}", address(made.model("A")))
+    assert all("/photos/deliveries/" not in desk.get(page).text for page in pages)
+    tell(desk, made, lapses_on="2026-03-12", files_said="40")
+    for page in pages:
+        answer = desk.get(page)
+        assert "Pictures are told of today, 10:00: 40 files, they say." in words(answer)
+        assert "The link lapses on 12 Mar." in words(answer)
+        assert 'href="/photos/deliveries/1">Bring them in' in answer.text
+    for letter in "AB":
+        where = address(made.model(letter))
+        form = the_form(desk.get(where).text, f"{where}/move", move="photos_counted")
+        desk.post(form.action, form.fields | {"amount": "20"})
+    assert all("/photos/deliveries/" not in desk.get(page).text for page in pages)
+
+
 @pytest.mark.parametrize(
     ("typed", "field"),
     [

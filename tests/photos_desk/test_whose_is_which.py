@@ -3,8 +3,9 @@
 import pytest
 
 from app.flow.steps import Step
+from app.orders.photos_told import ToldFields, photos_told
 from app.photos import sorting
-from tests.making import CAST, MadeOrder, piece, rows, step_of
+from tests.making import CAST, NOW, MadeOrder, piece, rows, step_of, walk
 from tests.photos_desk.shots import Desk, jpeg
 from tests.staff.browser import Browser, Shop
 from tests.whole_site import forms, words
@@ -61,6 +62,35 @@ def test_the_camera_s_clock_suggests_two_runs(pair: Desk) -> None:
     pair.give(give=f"{a}:1-3")
     pair.give(give=f"{b}:4-6")
     assert given(pair) == {"A": ["0.jpg", "1.jpg", "2.jpg"], "B": ["3.jpg", "4.jpg", "5.jpg"]}
+
+
+def test_what_the_clock_suggests_is_given_in_one_tap(pair: Desk) -> None:
+    where = f"/photos/deliveries/{pair.delivery}/sorting"
+    a, b = (pair.order.model(letter).id for letter in "AB")
+    both = f"{a}:1-3,{b}:4-6"
+    [form] = [f for f in forms(pair.browser.get(where).text) if f.action.endswith("/sorting")]
+    assert ("give", both) in form.buttons
+    answer = pair.give(give=both)
+    assert "3 given to Juniper. 3 given to Otis." in words(answer)
+    assert given(pair) == {"A": ["0.jpg", "1.jpg", "2.jpg"], "B": ["3.jpg", "4.jpg", "5.jpg"]}
+    assert "The camera's clock" not in words(answer)
+
+
+def test_where_photos_are_wanted_of_one_animal_only_all_are_given_to_it_in_one_tap(
+    shop: Shop, pair: Desk
+) -> None:
+    where = f"/photos/deliveries/{pair.delivery}/sorting"
+    a, b = (pair.order.model(letter) for letter in "AB")
+    assert "Photos are wanted of" not in words(pair.browser.get(where))
+    pair.give(give=f"{a.id}:1-3,{b.id}:4-6")
+    pair.count()
+    walk(shop.house, b, CAST.finisher, NOW, "more_views")
+    photos_told(shop, pair.order.id, ToldFields(), CAST.desk, "")
+    assert pair.bring([("more1.jpg", jpeg(31)), ("more2.jpg", jpeg(32))]).json()["kept"] == 2
+    page = pair.browser.get(f"/photos/deliveries/{pair.delivery}/sorting")
+    assert "Photos are wanted of Otis only. Both are of Otis" in words(page)
+    pair.give(give=f"{b.id}:1-2")
+    assert given(pair)["B"] == ["3.jpg", "4.jpg", "5.jpg", "more1.jpg", "more2.jpg"]
 
 
 def test_counting_moves_each_model_on_with_its_own_number(pair: Desk) -> None:
