@@ -1,8 +1,11 @@
 """The floor as it stands, built from the studio's own log for the simulation. Pure.
 
-Work at a bench is what was worked in hand, by the calendar; what a piece was set aside for until a
-named time (drying, the copy deadline) is a step of its own without limit, so that it holds up the
-piece and nobody's hands. Machines run day and night.
+Work at a bench is what was worked in hand, by the calendar. What else a stay took falls in two:
+while everybody who does the step had something else in hand, which the simulation brings about by
+itself; and all the rest (drying, waiting for the rest of the order or an answer, lying there though
+somebody was free), which is drawn from the log in steps of its own without limit, before and after
+the piece is taken in hand. So simulated stays are as long as the log's on today's load, and more
+hands shorten only the part that hands can. Machines run day and night.
 """
 
 from collections.abc import Mapping, Sequence
@@ -10,11 +13,13 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.flow.rules import Kind
 from app.flow.steps import BENCHES, STEPS, Step, TimeClass
 from app.leadtimes.floor import Arrivals, Floor, OpenHours, Piece, Rework, quantile_table
 from app.leadtimes.floor import Step as FloorStep
+from app.owner.floor_hands import Starts, all_busy, attention, crews, holders
 from app.owner.spans import WorkAndRest
 from app.owner.spells import (
     CLASS_LIST,
@@ -33,6 +38,7 @@ HORIZON_H: Final = 28 * 24.0
 MOST_PLACES: Final = 60
 SELDOM: Final = 0.1
 LEAST_ARRIVALS: Final = 5
+LAST_IN_LINE: Final = 2  # of the order of work: neither rework nor needed by a day
 # Hours of work at a bench where the studio has none of its own: a tenth of the usual stay, in
 # hours of work (common practice, no source). It counts as much as ten stays.
 _DEFAULT_SHARE: Final = 0.1 * 8
@@ -42,6 +48,11 @@ NAMES: Final[dict[Step, str]] = {
 }
 
 
+def before_name(step: Step) -> str:
+    """The name of the time before pieces of a step are taken in hand though hands are free."""
+    return f"{NAMES[step]} (not looked at)"
+
+
 def rest_name(step: Step) -> str:
     """The name of the time for which pieces of a step are set aside."""
     return f"{NAMES[step]} (set aside)"
@@ -49,8 +60,9 @@ def rest_name(step: Step) -> str:
 
 @dataclass(frozen=True)
 class Stays:
-    """Stays in arrays: step, entry and leaving, seconds worked in hand and set aside until a named
-    time, the step that came next (-1 where none did yet), and the row of its first spell.
+    """Stays in arrays: step, entry and leaving; working seconds in hand, and those that it lay
+    before and after it was first taken in hand while somebody was free; whether it was in hand at
+    all, and the step that came next (-1 where none did yet).
     """
 
     piece: Ints
@@ -58,19 +70,26 @@ class Stays:
     entered: Ints
     left: Ints
     hands: Ints
-    aside: Ints
+    before: Ints
+    after: Ints
+    taken: Ints
     following: Ints
 
 
-def stays(entries: Entries, found: Spells, sisters: Ints, calendar: WorkAndRest) -> Stays:
-    """The stays of a log, open ones too. `sisters` is by spell, as `classed` wants it."""
+def stays(
+    entries: Entries, found: Spells, sisters: Ints, calendar: WorkAndRest,
+    starts: Starts, does: Mapping[int, frozenset[str]],
+) -> Stays:  # fmt: skip
+    """The stays of a log, open ones too. `sisters` is by spell, as `classed` wants it; `does` says
+    who does which steps.
+    """
     come = np.isin(entries.kind, [KIND_CODE[Kind.ENTER], KIND_CODE[Kind.MOVE]])
     of = np.cumsum(come) - 1
     first = np.flatnonzero(come)
-    by_class = classed(found, sisters, calendar)
-    put_aside = (entries.kind == KIND_CODE[Kind.ASIDE]) & (entries.until > 0)
-    kept_aside = np.clip(np.minimum(found.end, entries.until) - found.start, 0, None)
-    aside = np.where(put_aside, kept_aside, 0)
+    hands, lay = _hands_and_lay(found, sisters, calendar, starts, does)
+    in_hand = found.hand.astype(np.int64)
+    so_far = np.cumsum(in_hand) - (np.cumsum(in_hand) - in_hand)[first][of]
+    taken = so_far > 0
     ends = np.append(first[1:], come.size)
     same = np.append(found.piece[first[1:]] == found.piece[first[:-1]], False)
     return Stays(
@@ -78,10 +97,41 @@ def stays(entries: Entries, found: Spells, sisters: Ints, calendar: WorkAndRest)
         step=found.step[first],
         entered=found.start[first],
         left=np.where(same, found.start[np.minimum(ends, come.size - 1)], found.end[ends - 1]),
-        hands=np.bincount(of, by_class[:, CLASS_LIST.index(TimeClass.HANDS)]).astype(np.int64),
-        aside=np.bincount(of, aside).astype(np.int64),
+        hands=np.bincount(of, hands).astype(np.int64),
+        before=np.bincount(of, np.where(taken, 0, lay)).astype(np.int64),
+        after=np.bincount(of, np.where(taken, lay, 0)).astype(np.int64),
+        taken=np.bincount(of, in_hand).astype(np.int64),
         following=np.where(same, found.step[np.append(first[1:], 0)], -1),
     )
+
+
+def _hands_and_lay(
+    found: Spells, sisters: Ints, calendar: WorkAndRest,
+    starts: Starts, does: Mapping[int, frozenset[str]],
+) -> tuple[NDArray[np.float64], Ints]:  # fmt: skip
+    """By spell the working seconds in hand, and those that the piece lay while hands were free.
+
+    Time on hold is neither: pieces on hold are left out of the simulation.
+    """
+    by_class = classed(found, sisters, calendar)
+    own = by_class[:, CLASS_LIST.index(TimeClass.REST_OF_ORDER)]
+    rest = by_class[:, CLASS_LIST.index(TimeClass.REST)]
+    worked = by_class[:, CLASS_LIST.index(TimeClass.HANDS)] > 0
+    start, end = calendar.work.until(found.start), calendar.work.until(found.end)
+    waits = calendar.work.until(found.start + own + rest)
+    who = holders(found, starts)
+    held_by = frozenset().union(*does.values())
+    keeps = worked & np.isin(found.step, [STEP_CODE[step] for step in held_by])
+    hands = np.where(worked, end - start, 0).astype(np.float64)
+    hands[keeps] = attention(start[keeps], end[keeps], who[keeps])
+    lay = np.where(worked | found.held, 0, end - start)
+    for step in NAMES:
+        crew = [account for account, steps in does.items() if str(step) in steps]
+        here = np.flatnonzero((found.step == STEP_CODE[step]) & (lay > 0) & ~found.customer)
+        if crew and here.size:
+            busy = all_busy(start[keeps], end[keeps], who[keeps], crew)
+            lay[here] -= busy.between(waits[here], end[here])
+    return hands, lay
 
 
 @dataclass(frozen=True)
@@ -92,7 +142,7 @@ class Today:
     calendar: Calendar
     blank_on: bool
     capacity: Mapping[str, int]
-    seen: Mapping[str, int]  # by step, how many people had pieces in hand lately
+    does: Mapping[int, frozenset[str]]  # by account, the steps that somebody does
     at_once: Mapping[str, int]  # by step, how many pieces were in hand at once, at most, lately
     pieces: Sequence[Any]
     ordered_at: Sequence[int]  # moments at which copies were ordered lately, sorted
@@ -117,18 +167,28 @@ def build(known: Stays, today: Today) -> Built:
     for step in line:
         mine = (known.step == STEP_CODE[step]) & (known.following >= 0)
         made, note = _step(step, known, mine, today, hours)
-        steps.append(made)
         notes += note
-        aside = known.aside[mine] / HOUR
-        if aside.size and (aside > 0).mean() >= SELDOM:
-            steps.append(FloorStep(rest_name(step), quantile_table(aside)))
+        before, after = (
+            _lying(name, seconds[mine], hours) if STEPS[step].waits_for is TimeClass.WAITING else []
+            for name, seconds in
+            ((before_name(step), known.before), (rest_name(step), known.after))
+        )  # fmt: skip
+        steps += [*before, made, *after]
     names = {step.name for step in steps}
     pieces, parked = _pieces(today, line, names)
     floor = Floor(
         tuple(steps), pieces, _arrivals(today, line), horizon_h=HORIZON_H,
         calendar=today.calendar, now=today.now,
+        crews=crews(today.does, {step: NAMES[step] for step in line}),
     )  # fmt: skip
     return Built(floor, int((known.following >= 0).sum()), parked, tuple(notes))
+
+
+def _lying(name: str, seconds: Ints, hours: OpenHours) -> list[FloorStep]:
+    """Time that pieces lie though hands are free: a step of its own, unless that is seldom."""
+    if not seconds.size or (seconds > 0).mean() < SELDOM:
+        return []
+    return [FloorStep(name, quantile_table(seconds / HOUR), hours=hours)]
 
 
 def _step(
@@ -150,20 +210,21 @@ def _step(
     default = np.array(_SPREAD) * facts.usual * _DEFAULT_SHARE
     table = quantile_table(worked[worked > 0], default)
     places, note = _people(step, today)
-    people = min(MOST_PLACES, places)
-    return FloorStep(name, table, people=people, hours=hours, rework=rework), note
+    return FloorStep(name, table, people=places, hours=hours, rework=rework), note
 
 
-def _people(step: Step, today: Today) -> tuple[int, list[str]]:
+def _people(step: Step, today: Today) -> tuple[int | None, list[str]]:
     """How many pieces can be in hand at once: as set, or as many as were seen where that is more.
 
-    Hours in hand are shared by all pieces in hand: a packer with ten on the table works on one.
+    Where none are set it is those who do the step, or one where nobody was seen to.
     """
     name, given = NAMES[step], today.capacity.get(str(step))
-    most = today.at_once.get(str(step), 0)
+    most = min(MOST_PLACES, today.at_once.get(str(step), 0))
     if given is None:
-        places = max(1, most, today.seen.get(str(step), 0))
-        return places, [f"{name} {places}, as seen in hand lately"]
+        if any(str(step) in steps for steps in today.does.values()):
+            return None, []
+        return max(1, most), [f"{name} {max(1, most)}, as seen in hand lately"]
+    given = min(given, MOST_PLACES)
     if most > given:
         return most, [f"{name} {most}, as seen in hand at once, though {given} are set"]
     return given, []
@@ -223,27 +284,43 @@ def _pieces(today: Today, line: list[Step], names: set[str]) -> tuple[tuple[Piec
         if row.key in parked:
             continue
         step = first_made if row.step == Step.NOT_BEGUN else Step(row.step)
-        if step not in line:
-            step = first_made
+        step = step if step in line else first_made
         waits = row.step == Step.NOT_BEGUN and row.after in open_models
-        machine = STEPS[step].waits_for is not TimeClass.WAITING and step is not Step.PHOTOS_IN
-        in_hand = not waits and row.step != Step.NOT_BEGUN and (machine or bool(row.in_hand))
-        resting = not in_hand and not waits and (row.aside_until or 0) > today.now
-        so_far = (today.now - row.entered_at) / HOUR if machine else row.worked / HOUR
+        where, age = _where(row, step, names, today.now)
+        in_hand = not waits and age is not None
         found.append(
             Piece(
-                row.key, NAMES[step],
+                row.key, where,
                 last=None if row.copy else last,
                 in_hand=in_hand,
-                age_h=max(0.0, so_far) if in_hand else 0.0,
-                waited_h=0.0 if waits or resting else max(0, today.now - row.entered_at) / HOUR,
-                priority=0 if row.again else 1,
-                oldest=float(row.oldest),
+                age_h=max(0.0, age or 0.0) if in_hand else 0.0,
+                waited_h=0.0 if waits or in_hand else max(0, today.now - row.entered_at) / HOUR,
+                priority=row.rank[0],
+                oldest=float(row.rank[1]),
                 after=row.after if waits else None,
-                enters_h=(row.aside_until - today.now) / HOUR if resting else None,
             )
         )  # fmt: skip
     return tuple(found), len(parked)
+
+
+def _where(row: Any, step: Step, names: set[str], now: int) -> tuple[str, float | None]:
+    """The step of the simulation at which a piece stands, and the hours spent at it so far; None
+    where it has yet to be taken up.
+
+    A piece that was in hand before and lies now, or is in hand once more, is at the time after:
+    what is left of it holds nobody up for long. One that was never in hand is not looked at yet.
+    """
+    before, after = before_name(step), rest_name(step)
+    if row.step == Step.NOT_BEGUN:
+        return (before if before in names else NAMES[step]), None
+    if STEPS[step].waits_for is not TimeClass.WAITING:
+        machine = step is not Step.PHOTOS_IN
+        return NAMES[step], (now - row.entered_at) / HOUR if machine else None
+    if row.taken and after in names and (not row.in_hand or row.after_s > 0):
+        return after, row.after_s / HOUR
+    if row.in_hand:
+        return NAMES[step], row.worked / HOUR
+    return (before, row.before_s / HOUR) if before in names else (NAMES[step], None)
 
 
 def _arrivals(today: Today, line: list[Step]) -> Arrivals | None:
@@ -251,4 +328,6 @@ def _arrivals(today: Today, line: list[Step]) -> Arrivals | None:
     if len(today.ordered_at) < LEAST_ARRIVALS:
         return None
     gaps = np.diff(np.array(today.ordered_at, dtype=float)) / HOUR
-    return Arrivals(NAMES[line[0]], gaps, HORIZON_H) if gaps.mean() > 0 else None
+    if not gaps.mean() > 0:
+        return None
+    return Arrivals(NAMES[line[0]], gaps, HORIZON_H, priority=LAST_IN_LINE)

@@ -1,30 +1,33 @@
 """What the simulation of the floor reads beside the log: today's pieces, and who worked where."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, text
 
+from app.owner.floor_hands import Starts
+
 _MODELS = text(
-    "SELECT m.id, o.number, m.letter, m.number AS version, m.step, m.entered_at, m.in_hand,"
-    " m.aside_until, m.hold_whose <> '' AS held, m.reworks,"
-    " coalesce(m.passed_at, m.counted_at, m.entered_at) AS oldest"
+    "SELECT m.id, o.id AS order_id, o.number, o.needed_by, o.taken_at, m.letter,"
+    " m.number AS version, 1 AS making, m.step, m.entered_at, m.in_hand,"
+    " m.hold_whose <> '' AS held, m.reworks, m.passed_at, m.counted_at"
     " FROM models m JOIN orders o ON o.id = m.order_id WHERE m.open = 1 AND EXISTS"
     " (SELECT 1 FROM copies c WHERE c.model_id = m.id AND c.open = 1) ORDER BY m.id"
 )
 _COPIES = text(
-    "SELECT c.id, o.number, c.letter, c.number AS copy_number, c.making, c.model_id, c.step,"
-    " c.entered_at, c.in_hand, c.aside_until, c.hold_whose <> '' AS held, c.reworks,"
-    " coalesce(c.passed_at, m.passed_at, m.counted_at, c.entered_at) AS oldest"
+    "SELECT c.id, o.id AS order_id, o.number, o.needed_by, o.taken_at, c.letter,"
+    " c.number AS copy_number, c.making, c.model_id, c.step, c.entered_at, c.in_hand,"
+    " c.hold_whose <> '' AS held, c.reworks, coalesce(c.passed_at, m.passed_at) AS passed_at,"
+    " coalesce(c.counted_at, m.counted_at) AS counted_at"
     " FROM copies c JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = c.model_id"
     " WHERE c.open = 1 AND c.withdrawn = 0 AND c.step <> 'handed_over' ORDER BY c.id"
 )
-_SEEN = text(
-    "SELECT from_step, count(DISTINCT account_id) AS people FROM transitions"
-    " WHERE kind = 'start' AND happened_at >= :since AND account_id IS NOT NULL"
-    " AND id >= (SELECT coalesce(min(id), 0) FROM transitions WHERE happened_at >= :since)"
-    " GROUP BY from_step"
+_STARTS = text(
+    "SELECT CASE WHEN t.copy_id IS NULL THEN 2 * t.model_id ELSE 2 * t.copy_id + 1 END AS piece,"
+    " t.from_step, t.happened_at, t.account_id, a.off_at IS NOT NULL AS gone"
+    " FROM transitions t JOIN accounts a ON a.id = t.account_id"
+    " WHERE t.kind = 'start' AND t.happened_at >= :since AND t.from_step IS NOT NULL"
 )
 _ORDERED = text(
     "SELECT t.happened_at FROM transitions t JOIN copies c ON c.id = t.copy_id"
@@ -35,7 +38,10 @@ _ORDERED = text(
 
 @dataclass(frozen=True)
 class Standing:
-    """A piece of today. `log` is its number in the log's arrays, `worked` is filled in from it."""
+    """A piece of today. `log` is its number in the log's arrays; seconds `worked`, lain `before_s`
+    and `after_s` and whether it was ever `taken` in hand here are filled in from it. `rank` is its
+    place in the order of work.
+    """
 
     key: str
     log: int
@@ -43,16 +49,19 @@ class Standing:
     step: str
     entered_at: int
     in_hand: bool
-    aside_until: int | None
     held: bool
-    again: bool
-    oldest: int
+    rank: tuple[int, int]
     after: str | None
     worked: int = 0
+    before_s: int = 0
+    after_s: int = 0
+    taken: bool = False
 
 
-def pieces(db: Connection) -> list[Standing]:
-    """Models at work that somebody waits for, then copies in the house."""
+def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Standing]:
+    """Models at work that somebody waits for, then copies in the house. `rank` gives a row its
+    place in the order of work.
+    """
     found: list[Standing] = []
     key_of: dict[int, str] = {}
     for row in db.execute(_MODELS):
@@ -61,7 +70,7 @@ def pieces(db: Connection) -> list[Standing]:
         found.append(
             Standing(
                 key_of[row.id], 2 * row.id, False, row.step, row.entered_at, bool(row.in_hand),
-                row.aside_until, bool(row.held), row.reworks > 0, row.oldest, None,
+                bool(row.held), rank(row), None,
             )
         )  # fmt: skip
     for row in db.execute(_COPIES):
@@ -69,17 +78,22 @@ def pieces(db: Connection) -> list[Standing]:
         found.append(
             Standing(
                 f"{row.number}-{row.letter}{row.copy_number}{again}", 2 * row.id + 1, True,
-                row.step, row.entered_at, bool(row.in_hand), row.aside_until, bool(row.held),
-                row.making > 1 or row.reworks > 0, row.oldest, key_of.get(row.model_id),
+                row.step, row.entered_at, bool(row.in_hand), bool(row.held), rank(row),
+                key_of.get(row.model_id),
             )
         )  # fmt: skip
     return found
 
 
-def seen_in_hand(db: Connection, since: int) -> dict[str, int]:
-    """By step, how many different people took pieces in hand since a moment."""
-    rows = db.execute(_SEEN, {"since": since})
-    return {row.from_step: row.people for row in rows if row.from_step}
+def starts(db: Connection, since: int) -> Starts:
+    """Who took what in hand since a moment."""
+    return Starts.of(db.execute(_STARTS, {"since": since}).all())
+
+
+def points(db: Connection) -> Mapping[int, str]:
+    """By order, the forecast's points as they are stored."""
+    rows = db.execute(text("SELECT order_id, points FROM forecasts WHERE inputs <> ''"))
+    return {row.order_id: row.points for row in rows}
 
 
 def ordered_since(db: Connection, since: int) -> Sequence[Any]:

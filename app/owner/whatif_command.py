@@ -1,14 +1,16 @@
 """`likewright whatif`: the floor as it is, and as it would be with more hands, hours, machines."""
 
+import json
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Final, TextIO
+from datetime import date
+from typing import Any, Final, TextIO
 
 import numpy as np
 
-from app.flow.steps import Step
+from app.flow.queue import Waiting, place
 from app.leadtimes.floor import (
     Change,
     ChangeError,
@@ -20,14 +22,16 @@ from app.leadtimes.floor import (
     simulate,
 )
 from app.leadtimes.floor.outcome import Engine
+from app.orders.forecasting import PERCENTS, chance_within
 from app.owner import floor_store, store
+from app.owner.floor_hands import Starts, several_at_once, skills
 from app.owner.floor_now import NAMES, Built, Stays, Today, build, most_at_once, stays
-from app.owner.spans import spans_of
-from app.owner.spells import STEP_CODE, spells
+from app.owner.spans import WorkAndRest, spans_of
+from app.owner.spells import STEP_CODE, Spells, spells
 from app.owner.ways import rows_of, ways
-from app.shared.calendar import DAY, Calendar
+from app.shared.calendar import DAY
 from app.shared.web import words
-from app.studio.workshop import Workshop
+from app.studio.workshop import Studio, Workshop
 
 WRONG_USAGE: Final = 64
 NOTHING_THERE: Final = 2
@@ -92,52 +96,104 @@ def floor_of(shop: Workshop) -> Built:
     now, studio = shop.now(), shop.studio()
     with shop.house.reading() as db:
         raw = store.since(db, now - YEAR)
-        standing = floor_store.pieces(db)
-        seen = floor_store.seen_in_hand(db, now - QUARTER)
+        standing = floor_store.pieces(db, _order_of_work(floor_store.points(db), now, studio))
+        starts = floor_store.starts(db, now - YEAR)
         ordered = floor_store.ordered_since(db, now - QUARTER)
-    known, at_once = _stays(raw, now, studio.calendar) if len(raw.entries) else (_none(), {})
-    still = known.following < 0
-    worked = dict(zip(known.piece[still].tolist(), known.hands[still].tolist(), strict=True))
-    pieces = [replace(row, worked=worked.get(row.log, 0)) for row in standing]
+    found = _spells(raw, now)
+    several = several_at_once(found, starts)
+    does = skills(starts, now - QUARTER, several) or skills(starts, now - YEAR, several)
+    known, at_once = _none(), {}
+    if len(raw.entries):
+        hours = spans_of(studio.calendar, int(raw.entries.at.min()), now)
+        known = _stays(raw, found, now, hours, starts, does)
+        at_once = _at_once(found, now - QUARTER)
+    still = {int(known.piece[i]): i for i in np.flatnonzero(known.following < 0)}
+    pieces = [
+        replace(
+            row, worked=int(known.hands[i]), before_s=int(known.before[i]),
+            after_s=int(known.after[i]), taken=bool(known.taken[i]),
+        )
+        if (i := still.get(row.log)) is not None
+        else row
+        for row in standing
+    ]  # fmt: skip
     settings = studio.settings
     today = Today(
-        now, studio.calendar, settings.blank_on, settings.capacity, seen, at_once, pieces, ordered
+        now, studio.calendar, settings.blank_on, settings.capacity, does, at_once, pieces, ordered
     )
     return build(known, today)
 
 
-def _stays(raw: store.Raw, now: int, calendar: Calendar) -> tuple[Stays, dict[str, int]]:
-    """The stays of the last year, and how many pieces of each step were in hand at once lately."""
-    hours = spans_of(calendar, int(raw.entries.at.min()), now)
+def _order_of_work(
+    points: Mapping[int, str], now: int, studio: Studio
+) -> Callable[[Any], tuple[int, int]]:
+    """The rule by which the benches are sorted, by what was forecast last of the order."""
+    calendar = studio.calendar
+
+    def day_of(moment: int | None) -> date | None:
+        return None if moment is None else calendar.day_of(moment)
+
+    def rank(row: Any) -> tuple[int, int]:
+        needed = date.fromisoformat(row.needed_by) if row.needed_by else None
+        chance = None
+        if needed is not None and (known := json.loads(points.get(row.order_id, "{}"))):
+            left = (calendar.start_of(needed) - now) / DAY
+            chance = chance_within([known[str(percent)] for percent in PERCENTS], left)
+        waiting = Waiting(
+            row.making > 1, row.reworks, needed, chance,
+            day_of(row.passed_at), day_of(row.counted_at), calendar.day_of(row.taken_at),
+        )  # fmt: skip
+        first, second, age = place(waiting, str).rank
+        return first, (second << 22) + age
+
+    return rank
+
+
+def _spells(raw: store.Raw, now: int) -> Spells:
+    """The spells of the log; those that are open last until now."""
     found = spells(raw.entries)
-    last = np.append(found.piece[1:] != found.piece[:-1], True)
-    found = replace(found, end=np.where(last, np.maximum(found.start, now), found.end))
+    last = np.append(found.piece[1:] != found.piece[:-1], found.piece.size > 0)
+    return replace(found, end=np.where(last, np.maximum(found.start, now), found.end))
+
+
+def _stays(
+    raw: store.Raw, found: Spells, now: int, hours: WorkAndRest,
+    starts: Starts, does: Mapping[int, frozenset[str]],
+) -> Stays:  # fmt: skip
+    """The stays of the last year."""
     pieces = ways(raw.copies, raw.entries, hours)
     by_piece = np.zeros(int(found.piece.max()) + 1, dtype=np.int64)
     for copy, row in rows_of(raw.copies).items():
         by_piece[2 * copy + 1] = pieces.sisters[row]
-    known = stays(raw.entries, found, by_piece[found.piece], hours)
-    lately = found.hand & (found.end > now - QUARTER) & (found.end > found.start)
-    at_once = {}
-    for step in NAMES:
-        mine = lately & (found.step == STEP_CODE[step])
-        at_once[str(step)] = most_at_once(found.start[mine], found.end[mine])
+    known = stays(raw.entries, found, by_piece[found.piece], hours, starts, does)
     recent = known.left >= now - YEAR
-    return Stays(*(getattr(known, name)[recent] for name in Stays.__annotations__)), at_once
+    return Stays(*(getattr(known, name)[recent] for name in Stays.__annotations__))
+
+
+def _at_once(found: Spells, since: int) -> dict[str, int]:
+    """How many pieces of each step were in hand at once lately, at most."""
+    lately = found.hand & (found.end > since) & (found.end > found.start)
+    return {
+        str(step): most_at_once(found.start[mine], found.end[mine])
+        for step in NAMES
+        for mine in [lately & (found.step == STEP_CODE[step])]
+    }
 
 
 def _none() -> Stays:
     nothing = np.zeros(0, dtype=np.int64)
-    return Stays(nothing, nothing, nothing, nothing, nothing, nothing, nothing)
+    return Stays(*(nothing for _ in Stays.__annotations__))
 
 
 def _by_name(change: Change) -> Change:
-    """A step may be named by its short word too: "finishing" is "Model finishing"."""
-    if change.step is None:
-        return change
-    word = re.sub(r"[\s-]+", "_", change.step.strip().lower())
-    step = next((s for s in NAMES if str(s) == word), None)
-    return replace(change, step=NAMES[Step(step)]) if step is not None else change
+    """Steps may be named by their short words too: "finishing" is "Model finishing"."""
+    step = change.step and _long(change.step)
+    return replace(change, step=step, others=tuple(map(_long, change.others)))
+
+
+def _long(name: str) -> str:
+    word = re.sub(r"[\s-]+", "_", name.strip().lower())
+    return next((long for step, long in NAMES.items() if str(step) == word), name)
 
 
 def _preface(built: Built) -> list[str]:
@@ -150,10 +206,6 @@ def _preface(built: Built) -> list[str]:
             f"{words.capital(words.count(built.parked, 'piece'))} on hold "
             f"{verb[built.parked != 1]} left out."
         )
-    lines.append(
-        "People are taken to belong to one step; somebody who works at three is counted at each, "
-        "so that true waits are longer. Read the differences rather than the days."
-    )
     return lines
 
 

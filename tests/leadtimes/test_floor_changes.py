@@ -10,6 +10,7 @@ import pytest
 from app.leadtimes.floor import (
     Arrivals,
     ChangeError,
+    Crew,
     Floor,
     OpenHours,
     Piece,
@@ -64,6 +65,58 @@ def test_people_and_machines_are_set_or_added():
     assert step(changed("building batch=4"), "building").batch == 4
 
 
+def crewed(*texts: str) -> Floor:
+    """The studio with two who shape and paint, one who paints, one who packs."""
+    crews = (
+        Crew("both", 2, ("shaping", "painting")),
+        Crew("painter", 1, ("painting",)),
+        Crew("desk", 1, ("packing",)),
+    )
+    floor = replace(studio(), crews=crews)
+    return apply_changes(floor, [parse_change(text) for text in texts])
+
+
+def who(floor: Floor) -> dict[tuple[str, ...], int]:
+    return {crew.steps: crew.people for crew in floor.crews}
+
+
+def test_people_who_come_do_one_step_and_bring_a_place_to_work_at():
+    floor = crewed("painting people=+1")
+    assert who(floor)["painting",] == 2
+    assert step(floor, "painting").people == 3
+    floor = crewed("shaping people=4")
+    assert who(floor)["shaping",] == 2
+    assert who(floor)["shaping", "painting"] == 2
+
+
+def test_people_who_go_are_those_who_do_the_fewest_steps_and_are_missed_at_all_of_theirs():
+    assert who(crewed("painting people=-1")) == {("shaping", "painting"): 2, ("packing",): 1}
+    assert who(crewed("painting people=1")) == {("shaping", "painting"): 1, ("packing",): 1}
+    assert who(crewed("shaping people=1"))["shaping", "painting"] == 1
+    with pytest.raises(ChangeError, match="too few"):
+        crewed("painting people=-3")
+    alone = (
+        Crew("a", 1, ("painting", "packing")),
+        Crew("b", 1, ("building", "shaping", "painting")),
+    )
+    with pytest.raises(ChangeError, match="Nobody would be left for packing"):
+        apply_changes(replace(studio(), crews=alone), [parse_change("painting people=1")])
+
+
+def test_one_of_those_who_do_a_step_may_do_another_too():
+    floor = crewed("painting also=packing")
+    assert who(floor) == {
+        ("shaping", "painting"): 2, ("packing",): 1, ("painting", "packing"): 1,
+    }  # fmt: skip
+    assert ("shaping", "painting", "packing") in who(crewed("shaping also=packing"))
+    with pytest.raises(ChangeError, match="already"):
+        crewed("packing also=packing")
+    with pytest.raises(ChangeError, match="Nobody is known to do building"):
+        crewed("building also=packing")
+    with pytest.raises(ChangeError, match="Did you mean “packing”"):
+        crewed("painting also=paking")
+
+
 def test_time_rework_and_newcomers_are_scaled():
     before = studio()
     assert np.allclose(step(changed("painting time=-10%"), "painting").durations,
@@ -112,6 +165,8 @@ def test_closed_days_cut_the_hours_of_people_but_not_of_machines():
         ("painting time=0%", "something must be left"),
         ("painting time=3", "percentage"),
         ("painting rework=+5%", "without a sign"),
+        ("painting also=packing,", "a step is needed"),
+        ("also=packing", "of one step"),
         ("painting rework=120%", "between 0% and 100%"),
         ("painting newcomers=+5%", "whole floor"),
         ("painting hours=7-15", "names no day"),
@@ -196,7 +251,7 @@ def test_the_report_says_what_changed_in_plain_words():
     assert text.startswith("200 simulations of 40 pieces on the floor today;")
     painting = next(line for line in text.splitlines() if line.startswith("painting"))
     assert "2 → 3" in painting
-    assert "Now: painting is the bottleneck, the busiest step in" in text
+    assert "Now: Painting is the bottleneck, busy for " in text
     assert "sooner on average." in text
     assert "Mar 2031" in text
     assert "And 37 more pieces." in text

@@ -9,6 +9,7 @@ import pytest
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import Step
+from app.leadtimes.floor import Crew
 from app.owner import own_log, whatif_command
 from app.owner.floor_now import NAMES, most_at_once
 from app.shared.errors import CannotStart
@@ -46,12 +47,14 @@ def test_the_floor_has_the_studios_steps_pieces_and_hours_of_work(empty):
     shaping = floor.steps[floor.index("Shaping")]
     # Ten hours of its own, and the default worth ten stays: mean (10 + 10 x 4 x 1.2) / 11.
     assert shaping.durations.mean() == pytest.approx((10 + 10 * 4.8) / 11, rel=0.01)
-    assert shaping.people == 1
+    assert shaping.people is None, "nobody has counted the benches"
+    assert floor.crews == (Crew("Shaping", 1, ("Shaping",)),)
     pieces = {p.key: p for p in floor.pieces}
     assert pieces["1001-A1"].step == "Painting"
     assert not pieces["1001-A1"].in_hand
     assert pieces["1001-A1"].waited_h == pytest.approx(22)
     assert pieces["1001-A2"].in_hand
+    assert pieces["1001-A2"].step == "Shaping"
     assert pieces["1001-A2"].age_h == pytest.approx(1)
 
 

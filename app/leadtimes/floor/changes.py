@@ -11,11 +11,12 @@ from math import ceil
 import numpy as np
 
 from app.leadtimes.floor.hours import HOUR, OpenHours
-from app.leadtimes.floor.model import Floor, Rework, Step
+from app.leadtimes.floor.model import Crew, Floor, Rework, Step
 from app.shared.calendar import Calendar, Hours
 
 WHATS = {
     "people": "painting people=3, or painting people=+1",
+    "also": "painting also=inspection (one of those who paint inspects too)",
     "machines": "building machines=2",
     "batch": "blank batch=6",
     "hours": "shaping hours=mon-fri 7:00-15:30, sat 9-12, or building hours=always",
@@ -44,7 +45,8 @@ class Change:
     """One setting. `step` is None where it is said of the whole floor.
 
     Counts stand in `number`, to be added where `relative`; shares and factors stand there too
-    (5 % is 0.05, a tenth less time is 0.9). `week` None with "hours" means day and night.
+    (5 % is 0.05, a tenth less time is 0.9). `week` None with "hours" means day and night. `others`
+    are the steps of "also".
     """
 
     step: str | None
@@ -53,6 +55,7 @@ class Change:
     relative: bool = False
     week: Week | None = None
     closures: tuple[Closure, ...] = ()
+    others: tuple[str, ...] = ()
 
 
 def parse_change(text: str) -> Change:
@@ -121,6 +124,13 @@ def _closed(step: str | None, what: str, value: str) -> Change:
     return Change(step, what, closures=tuple(closures))
 
 
+def _also(step: str | None, what: str, value: str) -> Change:
+    others = tuple(part.strip() for part in value.split(","))
+    if not all(others):
+        raise _refuse(what, value, "a step is needed, or several with commas.")
+    return Change(step, what, others=others)
+
+
 def _hours(step: str | None, what: str, value: str) -> Change:
     if value.lower() == "always":
         return Change(step, what)
@@ -167,6 +177,7 @@ def _span(value: str, span: str) -> tuple[day_time, day_time]:
 
 READERS: dict[str, Callable[[str | None, str, str], Change]] = {
     "people": _count,
+    "also": _also,
     "machines": _count,
     "batch": _count,
     "hours": _hours,
@@ -180,14 +191,25 @@ READERS: dict[str, Callable[[str | None, str, str], Change]] = {
 def apply_changes(floor: Floor, changes: Iterable[Change]) -> Floor:
     """The floor with every change made, closures last so that they also cut changed hours.
 
+    "people" counts everybody who does the step. Whoever is new does that step alone and brings a
+    place to work at; whoever leaves is taken from those who do the fewest steps, and is missing at
+    all of theirs. "also" lets one of those who do a step do others too.
+
     Raises ChangeError for a step that is not there, a count that falls under 1, hours or closures
-    on a floor without a calendar, newcomers where none are expected, rework where there is none.
+    on a floor without a calendar, newcomers where none are expected, rework where there is none,
+    people who leave a step with nobody.
     """
     for change in sorted(changes, key=lambda c: c.what == "closed"):
         if change.what == "newcomers":
             floor = _more_newcomers(floor, change.number)
             continue
         chosen = _chosen(floor, change)
+        if change.what == "also":
+            floor = _taught(floor, floor.steps[chosen[0]], change)
+            continue
+        if change.what == "people" and _crew_places(floor, floor.steps[chosen[0]].name):
+            floor = _hired(floor, chosen[0], change)
+            continue
         hours = _new_hours(floor, change, [floor.steps[i] for i in chosen])
         steps = list(floor.steps)
         for i in chosen:
@@ -200,14 +222,73 @@ def _chosen(floor: Floor, change: Change) -> list[int]:
     """The steps that a change is about; said of the floor, all but those that never close."""
     if change.step is None:
         return [i for i, s in enumerate(floor.steps) if np.isfinite(s.hours.until)]
-    wanted = re.sub(r"[\s_-]+", "_", change.step.strip().lower())
+    return [_find(floor, change.step)]
+
+
+def _find(floor: Floor, name: str) -> int:
+    wanted = re.sub(r"[\s_-]+", "_", name.strip().lower())
     names = {re.sub(r"[\s_-]+", "_", s.name.lower()): i for i, s in enumerate(floor.steps)}
     if wanted not in names:
         near = get_close_matches(wanted, names, 1)
         hint = f" Did you mean “{floor.steps[names[near[0]]].name}”?" if near else ""
         known = ", ".join(s.name for s in floor.steps)
-        raise ChangeError(f"There is no step “{change.step}”.{hint} The steps are: {known}.")
-    return [names[wanted]]
+        raise ChangeError(f"There is no step “{name}”.{hint} The steps are: {known}.")
+    return names[wanted]
+
+
+def _crew_places(floor: Floor, step: str) -> list[int]:
+    """The crews that do a step, who does the fewest others first."""
+    able = [k for k, crew in enumerate(floor.crews) if step in crew.steps]
+    return sorted(able, key=lambda k: len(floor.crews[k].steps))
+
+
+def _hired(floor: Floor, at: int, change: Change) -> Floor:
+    """More or fewer people at a step that crews do."""
+    step = floor.steps[at]
+    able = _crew_places(floor, step.name)
+    before = sum(floor.crews[k].people for k in able)
+    count = int(change.number) + (before if change.relative else 0)
+    if count < 1:
+        raise ChangeError(f"{step.name} people: {count} is too few, 1 at least.")
+    if count > before:
+        floor = _with_people(floor, (step.name,), count - before)
+        wider = step.people and replace(step, people=step.people + count - before)
+        steps = (*floor.steps[:at], wider or step, *floor.steps[at + 1 :])
+        return replace(floor, steps=steps)
+    for k in able:
+        crew = floor.crews[k]
+        leaving = min(before - count, crew.people)
+        before -= leaving
+        floor = _with_people(floor, crew.steps, -leaving)
+    return floor
+
+
+def _taught(floor: Floor, step: Step, change: Change) -> Floor:
+    """One of those who do a step, and the fewest others, does some more."""
+    more = {floor.steps[_find(floor, name)].name for name in change.others}
+    for k in _crew_places(floor, step.name):
+        known = set(floor.crews[k].steps)
+        if more - known:
+            wanted = tuple(s.name for s in floor.steps if s.name in known | more)
+            floor = _with_people(floor, wanted, 1)
+            return _with_people(floor, floor.crews[k].steps, -1)
+    if not _crew_places(floor, step.name):
+        raise ChangeError(f"Nobody is known to do {step.name}, so nobody can do more than that.")
+    raise ChangeError(f"Whoever does {step.name} does {', '.join(sorted(more))} already.")
+
+
+def _with_people(floor: Floor, steps: tuple[str, ...], more: int) -> Floor:
+    """So many more (or fewer) in the crew that does just these steps. Raises ChangeError where
+    nobody would be left for one of them.
+    """
+    crews = {crew.steps: crew for crew in floor.crews}
+    crew = crews.get(steps, Crew(", ".join(steps), 0, steps))
+    crews[steps] = replace(crew, people=crew.people + more)
+    left = tuple(crew for crew in crews.values() if crew.people > 0)
+    for step in steps:
+        if not any(step in crew.steps for crew in left):
+            raise ChangeError(f"Nobody would be left for {step}.")
+    return replace(floor, crews=left)
 
 
 def _changed(step: Step, change: Change) -> Step:

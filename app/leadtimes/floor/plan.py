@@ -29,8 +29,8 @@ class Plan(NamedTuple):
     the order of work. What depends on a piece's first stay (age, share of stays shorter than it)
     stands by position too, so that the draw needs no case distinction.
 
-    **Slots.** Slot 0 is the door (the next newcomer); then each step's places side by side. A step
-    without limit has a slot for each piece.
+    **Slots.** Slot 0 is the door (the next newcomer); then each step's places side by side. The
+    steps without limit share a slot for each piece, since a piece is at one step at a time.
 
     **Crews.** Those that do the fewest steps first, so that the lowest set bit of a word of crews
     is who is taken. The last one is nobody: it does what no crew does and is never used up.
@@ -255,9 +255,14 @@ def _slots(floor: Floor, count: int) -> tuple[Ints, Ints, Ints]:
             places[i] = min(count, MOST_PLACES)
         if places[i] > MOST_PLACES:
             raise ValueError(f"{step.name}: {MOST_PLACES} places at most, or as many as pieces.")
-    sizes = np.where(places == NO_LIMIT, count, places)
-    offset = 1 + np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    return offset, places, np.concatenate([[-1], np.repeat(np.arange(len(sizes)), sizes)])
+    free = np.flatnonzero(places == NO_LIMIT)
+    sizes = np.where(places == NO_LIMIT, 0, places)
+    offset = 1 + np.cumsum(sizes) - sizes
+    offset[free] = 1 + sizes.sum()
+    slot_step = [-1, *np.repeat(np.arange(sizes.size), sizes).tolist()]
+    # What a shared slot frees is nothing, hence any step without limit will do.
+    slot_step += [int(n) for n in free[:1]] * count
+    return offset, places, np.array(slot_step)
 
 
 def _children(pieces: tuple[Piece, ...]) -> Ints:

@@ -10,6 +10,8 @@ from app.leadtimes.floor.outcome import Estimate, Outcome
 
 Rows = list[list[str]]
 SHARES = (0.10, 0.50, 0.85)
+LEFT = ("step", "piece", "now at", "people who do")
+SLACK = 0.5  # below this busy share nothing is called a bottleneck (our own choice)
 
 
 def floor_report(result: Outcome | Comparison, most_pieces: int = 20) -> str:
@@ -24,49 +26,82 @@ def floor_report(result: Outcome | Comparison, most_pieces: int = 20) -> str:
 
 
 def _alone(o: Outcome, most: int) -> list[str]:
-    head = ["step", "places", "wait, days", "waiting", "busy"]
+    head = ["step", "done by", "wait, days", "waiting", "busy"]
     wait, waiting, busy = o.wait_hours(), o.waiting(), o.busy_share()
     rows = [
-        [s.name, _places(o, i), _days(wait, i), _plain(waiting, i), _percent(o, busy, i)]
-        for i, s in enumerate(o.floor.steps)
-    ]
-    return [_opening(o), "", *_table(head, rows), "", _bottleneck(o), "", *_pieces(o, most)]
+        [o.floor.steps[i].name, _done_by(o, i), _days(wait, i), _plain(waiting, i),
+         _percent(busy, i) if np.isfinite(o.places[i]) else "–"]
+        for i in _queueing(o)
+    ]  # fmt: skip
+    people, share = o.floor.crews, o.crew_busy()
+    at_work = [[c.name, str(c.people), _percent(share, k)] for k, c in enumerate(people)]
+    return [
+        _opening(o), "", *_table(head, rows), "",
+        *_crew_table(["people who do", "number", "busy"], at_work),
+        _bottleneck(o), "", *_pieces(o, most),
+    ]  # fmt: skip
 
 
 def _both(c: Comparison, most: int) -> list[str]:
     a, b = c.now, c.then
-    head = ["step", "places", "wait, days", "change", "waiting", "change", "busy", "change"]
+    head = ["step", "done by", "wait, days", "change", "waiting", "change", "busy", "change"]
     wait, waiting, busy = (
         (a.wait_hours(), b.wait_hours(), c.wait_change()),
         (a.waiting(), b.waiting(), c.waiting_change()),
         (a.busy_share(), b.busy_share(), c.busy_change()),
     )
     rows = []
-    for i, step in enumerate(a.floor.steps):
-        places = (_places(a, i), _places(b, i))
-        unlimited = "no limit" in places
+    for i in sorted({*_queueing(a), *_queueing(b)}):
+        unlimited = not (np.isfinite(a.places[i]) and np.isfinite(b.places[i]))
         rows.append([
-            step.name,
-            places[0] if places[0] == places[1] else " → ".join(places),
+            a.floor.steps[i].name,
+            _arrow(_done_by(a, i), _done_by(b, i)),
             _arrow(*(f"{e.value[i] / 24:.1f}" for e in wait[:2])),
             _signed(wait[2].value[i] / 24, wait[2].error[i] / 24, 1),
             _arrow(*(f"{e.value[i]:.1f}" for e in waiting[:2])),
             _signed(waiting[2].value[i], waiting[2].error[i], 1),
-            "–" if unlimited else _arrow(*(f"{100 * e.value[i]:.0f} %" for e in busy[:2])),
+            "–" if unlimited else _arrow(*(_percentage(e.value[i]) for e in busy[:2])),
             "–" if unlimited else _signed(100 * busy[2].value[i], 100 * busy[2].error[i], 1) + " %",
         ])  # fmt: skip
     return [
         _opening(a), "", *_table(head, rows), "",
+        *_crew_table(["people who do", "number", "busy"], _crews_both(c)),
         "Now: " + _bottleneck(a), "Then: " + _bottleneck(b), *_sooner(c), "",
         *_pieces_both(c, most),
-    
+    ]  # fmt: skip
+
+
+def _crews_both(c: Comparison) -> Rows:
+    """Each crew of either floor: how many, how busy; "–" on the floor on which there is none."""
+    found: dict[str, list[tuple[str, str]]] = {}
+    for side, o in enumerate((c.now, c.then)):
+        share = o.crew_busy().value
+        for k, crew in enumerate(o.floor.crews):
+            both = found.setdefault(crew.name, [("0", "–"), ("0", "–")])
+            both[side] = str(crew.people), _percentage(share[k])
+    return [
+        [name, _arrow(now[0], then[0]), _arrow(now[1], then[1])]
+        for name, (now, then) in found.items()
+    ]
+
+
+def _crew_table(head: list[str], rows: Rows) -> list[str]:
+    return [*_table(head, rows), ""] if rows else []
+
+
+def _queueing(o: Outcome) -> list[int]:
+    """The steps at which pieces can wait: those that people or machines limit."""
+    able = {name for crew in o.floor.crews for name in crew.steps}
+    return [
+        i for i, s in enumerate(o.floor.steps) if np.isfinite(o.places[i]) or s.name in able
     ]  # fmt: skip
 
 
 def _opening(o: Outcome) -> str:
     return (
         f"{o.ready.shape[0]} simulations of {_many(len(o.floor.pieces), 'piece')} on the floor "
-        f"today; waiting and busy share over the next {o.floor.horizon_h / 24:.0f} days."
+        f"today; waiting and busy share over the next {o.floor.horizon_h / 24:.0f} days. "
+        "± is the error that the simulation itself leaves."
     )
 
 
@@ -74,14 +109,30 @@ def _bottleneck(o: Outcome) -> str:
     ranked = o.busiest()
     if not ranked:
         return "No step has a limit, so there is no bottleneck."
-    share, names = o.bottleneck(), [s.name for s in o.floor.steps]
-    first = ranked[0]
-    often = _percentage(float(share.value[first]))
-    text = f"{names[first]} is the bottleneck, the busiest step in {often} of the simulations"
+    often, first = _percentage(float(o.bottleneck().value[ranked[0]])), ranked[0]
+    who, verb, their, busy = _who(o, first)
+    if busy < SLACK:
+        text = f"Hands and machines are enough: even {who} {verb} busy for only {_percentage(busy)}"
+        return f"{text} of {their} hours."
+    text = f"{who} {verb} the bottleneck, busy for {_percentage(busy)} of {their} hours and the "
+    text = f"{text[0].upper()}{text[1:]}busiest in {often} of the simulations"
     if len(ranked) == 1:
         return text + "."
-    busy = _percentage(float(o.busy_share().value[ranked[1]]))
-    return text + f"; next would be {names[ranked[1]]} ({busy} busy)."
+    who, _, _, busy = _who(o, ranked[1])
+    return text + f"; next would be {who} ({_percentage(busy)})."
+
+
+def _who(o: Outcome, i: int) -> tuple[str, str, str, float]:
+    """A step or crew as the subject of a sentence, with its verb, its "its" and its busy share."""
+    steps = len(o.floor.steps)
+    if i < steps:
+        return o.floor.steps[i].name, "is", "its", float(o.busy_share().value[i])
+    crew = o.floor.crews[i - steps]
+    busy = float(o.crew_busy().value[i - steps])
+    does = " and ".join(filter(None, (", ".join(crew.steps[:-1]), crew.steps[-1])))
+    if crew.people == 1:
+        return f"the one person who does {does}", "is", "their", busy
+    return f"the {crew.people} people who do {does}", "are", "their", busy
 
 
 def _sooner(c: Comparison) -> list[str]:
@@ -122,7 +173,7 @@ def _pieces_both(c: Comparison, most: int) -> list[str]:
     head = ["piece", "now at", "half", "85 %", "change of 85 %, days"]
     rows = [
         [c.now.floor.pieces[i].key, c.now.floor.pieces[i].step]
-        + [f"{_when(c.now, before[i, k])} → {_when(c.then, after[i, k])}" for k in (1, 2)]
+        + [_arrow(_when(c.now, before[i, k]), _when(c.then, after[i, k])) for k in (1, 2)]
         + [_signed(change.value[i, 0] / 24, change.error[i, 0] / 24, 1)]
         for i in shown
     ]
@@ -152,8 +203,14 @@ def _when(o: Outcome, hour: float) -> str:
     return moment.astimezone(o.floor.calendar.zone).strftime("%d %b %Y")
 
 
-def _places(o: Outcome, i: int) -> str:
-    return f"{o.places[i]:.0f}" if np.isfinite(o.places[i]) else "no limit"
+def _done_by(o: Outcome, i: int) -> str:
+    """How many people or machines do a step, and how many can be at it at once if that is less."""
+    step = o.floor.steps[i]
+    hands = sum(crew.people for crew in o.floor.crews if step.name in crew.steps)
+    places = f"{o.places[i]:.0f}" if np.isfinite(o.places[i]) else ""
+    if not hands or not places:
+        return f"{hands}" if hands else places or "no limit"
+    return f"{hands}, {places} at once" if o.places[i] < hands else f"{hands}"
 
 
 def _arrow(before: str, after: str) -> str:
@@ -172,9 +229,7 @@ def _percentage(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def _percent(o: Outcome, e: Estimate, i: int) -> str:
-    if not np.isfinite(o.places[i]):
-        return "–"
+def _percent(e: Estimate, i: int) -> str:
     return f"{100 * e.value[i]:.0f} ± {100 * e.error[i]:.1f} %"
 
 
@@ -187,7 +242,7 @@ def _signed(value: float, error: float, places: int) -> str:
 def _table(head: list[str], rows: Rows) -> list[str]:
     """Columns as wide as they need to be: the first to the left, figures to the right."""
     widths = [max(len(row[k]) for row in [head, *rows]) for k in range(len(head))]
-    left = {k for k, name in enumerate(head) if name in ("step", "piece", "now at")}
+    left = {k for k, name in enumerate(head) if name in LEFT}
     return [
         "  ".join(
             cell.ljust(width) if k in left else cell.rjust(width)
