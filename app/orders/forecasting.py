@@ -48,6 +48,7 @@ _MOVED_SINCE = text(
     " UNION SELECT c.order_id FROM transitions t JOIN copies c ON c.id = t.copy_id"
     " WHERE t.id > :last"
 )
+_EDITS = text("SELECT coalesce(max(id), 0) FROM changes")
 _STALE_AGAIN = text("UPDATE forecasts SET stale = 1 WHERE order_id IN :ids").bindparams(
     bindparam("ids", expanding=True)
 )
@@ -108,6 +109,8 @@ def _answer(process: subprocess.Popen[bytes], stop: threading.Event | None) -> b
 def compute(shop: Workshop, ask: Ask | None = None) -> int:
     """Have every open order's forecast worked out, and store it; gives how many there are."""
     now = shop.now()
+    with shop.house.reading() as db:
+        edits = db.execute(_EDITS).scalar_one()
     found = (ask or in_child())(shop.folder.studio, now)
     with shop.house.reading() as db:
         rows = db.execute(
@@ -116,7 +119,7 @@ def compute(shop: Workshop, ask: Ask | None = None) -> int:
     needed = {row.id: row.needed_by for row in rows if row.id in found.orders}
     pace = {Step(step): values for step, values in found.pace.items()}
     shop.set_forecast(pace, _chances(shop, found.orders, needed, now), found.entering)
-    _store(shop, found.last, found.orders, now)
+    _store(shop, found.last, edits, found.orders, now)
     return len(found.orders)
 
 
@@ -177,8 +180,9 @@ def chance_within(points: Sequence[float], days: float) -> float:
 
 
 def _store(
-    shop: Workshop, last: int, found: Mapping[int, tuple[list[float], str]], now: int
+    shop: Workshop, last: int, edits: int, found: Mapping[int, tuple[list[float], str]], now: int
 ) -> None:
+    """Keep what was computed from the log up to `last` and the changes up to `edits`."""
     rows = [
         {
             "order_id": order,
@@ -194,8 +198,10 @@ def _store(
     with shop.house.writing() as db:
         changed = _changed(db, rows)
         db.execute(_STORE, rows)
-        # What moved while this was computed is computed again soon.
+        # What moved while this was computed is computed again soon, and a closure moves all.
         moved = list(db.execute(_MOVED_SINCE, {"last": last}).scalars())
+        if db.execute(_EDITS).scalar_one() != edits:
+            moved = list(found)
         if moved:
             db.execute(_STALE_AGAIN, {"ids": moved})
         if changed:
@@ -219,6 +225,11 @@ def points_json(days: Sequence[float]) -> str:
 
 
 _NEWEST = text("SELECT coalesce(max(id), 0) FROM transitions")
+# A closure or a setting moves no piece, and yet what was forecast rests on it.
+_LAGS = text(
+    "SELECT EXISTS (SELECT 1 FROM orders o JOIN forecasts f ON f.order_id = o.id"
+    " WHERE o.open = 1 AND f.stale = 1)"
+)
 
 
 def missing(shop: Workshop) -> bool:
@@ -238,8 +249,9 @@ def run(shop: Workshop, stop: threading.Event) -> None:
         now = shop.now()
         with shop.house.reading() as db:
             newest = db.execute(_NEWEST).scalar_one()
+            lags = newest != seen or db.execute(_LAGS).scalar_one()
         waited = now - at
-        if (newest != seen and waited >= LEAST_BETWEEN) or waited >= MOST_BETWEEN:
+        if (lags and waited >= LEAST_BETWEEN) or waited >= MOST_BETWEEN:
             try:
                 compute(shop, in_child(stop))
             except Ended:

@@ -3,6 +3,7 @@
 import json
 import threading
 from datetime import date
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -11,7 +12,9 @@ from hypothesis import strategies as st
 from app.flow.steps import Step
 from app.leadtimes.forecast.levels import POINTS
 from app.orders import forecasting, record
-from app.orders.figuring import figure
+from app.orders.figuring import Figures, figure
+from app.studio import actions
+from app.studio.as_form import Closure
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, move, rows, walk
 from tests.staff.browser import Shop
 
@@ -80,7 +83,7 @@ def test_what_moved_while_it_was_computed_is_marked_to_be_computed_again(shop: S
     move(shop.house, second.copy(), CAST.painter, NOW + 60, "painted")
     entering = ([10.0 + n for n in range(len(POINTS))], "defaults")
     found = {made.id: entering for made in (first, second)}
-    forecasting._store(shop, last, found, NOW + 90)
+    forecasting._store(shop, last, 0, found, NOW + 90)
     assert {order: stale for order, (_, _, stale) in stored(shop).items()} == {
         first.id: 0, second.id: 1,
     }  # fmt: skip
@@ -156,6 +159,39 @@ def test_the_worker_computes_and_stops_when_told(shop: Shop) -> None:
     worker.join(10)
     assert not worker.is_alive()
     assert stored(shop)
+
+
+def test_a_closure_has_everything_computed_again_though_no_piece_moved(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = in_painting(shop)
+    asked: list[int] = []
+
+    def ask(studio: Path, now: int) -> Figures:
+        asked.append(now)
+        if len(asked) == 1:  # a word from the owner while the figures are worked out
+            days = Closure(first_day=date(2026, 3, 5), last_day=date(2026, 3, 18), reason="a roof")
+            actions.add_closure(shop.house, days, CAST.owner, now)
+            shop.forget()
+        return figure(studio, now)
+
+    monkeypatch.setattr(forecasting, "LOOK_EVERY", 0.02)
+    monkeypatch.setattr(forecasting, "in_child", lambda stop: ask)
+    stop = threading.Event()
+    worker = threading.Thread(target=forecasting.run, args=(shop, stop))
+    worker.start()
+    for _ in range(300):
+        shop.moment += forecasting.LEAST_BETWEEN
+        if len(asked) > 1 and stored(shop)[made.id][2] == 0:
+            break
+        stop.wait(0.05)
+    before = len(asked)
+    shop.moment += forecasting.LEAST_BETWEEN
+    stop.wait(0.3)
+    stop.set()
+    worker.join(10)
+    assert len(asked) == before == 2
+    assert stored(shop)[made.id][0]["50"] > 14
 
 
 @given(

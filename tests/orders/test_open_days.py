@@ -1,5 +1,6 @@
 """Closures ahead and behind move what is told; and what a studio's whole record comes to."""
 
+from dataclasses import replace
 from datetime import date, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -9,7 +10,7 @@ import pytest
 from app.flow.steps import Step
 from app.leadtimes.open_time import LEAST_SHARE
 from app.orders import record
-from app.orders.figuring import Figures, figure
+from app.orders.figuring import Figures, figure, ranges_of
 from app.orders.open_days import closed_spans, open_time
 from app.shared.calendar import DAY, USUAL_HOURS, Calendar
 from app.studio.store import add_closure
@@ -128,6 +129,34 @@ def test_a_piece_that_is_old_because_the_house_was_closed_is_not_late(shop: Shop
     after = figures(shop)
     apart = [abs(f.orders[old.id][0][3] - f.orders[new.id][0][3]) for f in (before, after)]
     assert apart[1] < apart[0] / 2, apart
+
+
+@pytest.mark.parametrize("alike", [True, False])
+def test_pieces_that_end_together_make_an_order_ready_sooner(shop: Shop, alike: bool) -> None:
+    """Forty orders of two copies: each copy takes 5 to 14 days in painting, its sister as many, or
+    many where it takes few. One by one they are the same; the last of two comes later.
+    """
+    for n in range(40):
+        begun = NOW - (95 - 2 * n) * DAY
+        made = make_order(
+            shop.house, CAST.desk, begun, [Wanted(step=Step.READY, copies=2,
+                                                  copy_step=Step.PAINTING)],
+        )  # fmt: skip
+        second = 5 + n % 10 if alike else 14 - n % 10
+        for code, days in (("A1", 5 + n % 10), ("A2", second)):
+            walk(shop.house, made.copy(code), CAST.painter, begun + days * DAY,
+                 "painted", "passed", "handed_over", each=60)  # fmt: skip
+    two = make_order(
+        shop.house, CAST.desk, NOW, [Wanted(step=Step.READY, copies=2, copy_step=Step.PAINTING)]
+    )
+    with shop.house.reading() as db:
+        known = record.read(db)
+    never = closed_spans(calendar())
+    points = ranges_of(known, [two.id], never, NOW)[0][two.id][0]
+    alone = dict.fromkeys(known.order_of, 0) | {two.copy("A1").id: 1}
+    one_by_one = ranges_of(replace(known, order_of=alone), [1], never, NOW)[0][1][0]
+    wait = points[3] - one_by_one[3]
+    assert wait < 1.5 if alike else wait > 1.8
 
 
 # ---------------------------------------------------------------- spans of the calendar
