@@ -8,6 +8,7 @@ from app.demo.floor import Floor
 from app.demo.hours import DAY
 from app.demo.ledger import Job, Row
 from app.demo.letters import write_letters
+from app.demo.runs import write_runs
 from app.flow import store
 from app.flow.steps import ENDS
 
@@ -19,7 +20,7 @@ _PAGES_FOR = 120 * DAY
 
 def write_all(floor: Floor, progress: Callable[[float], None]) -> None:
     """Everything that is written after the history; `progress` is told the part done, 0 to 1."""
-    parts = (write_pieces, write_tellings, write_contacts, write_letters)
+    parts = (write_runs, write_pieces, write_tellings, write_contacts, write_letters)
     for place, write in enumerate(parts):
         progress(place / len(parts))
         write(floor)

@@ -1,8 +1,9 @@
 """Pictures of the invented animals, drawn in code: `python -m app.demo.drawing FOLDER`.
 
-A child process: it reads a JSON list of shots on standard input, writes one JPEG for each, and
-prints a line (JSON) with its size, hash and thumbnail's hash. A figure of ellipsoids with a
-patterned coat stands on pebbles; a camera goes round it. Nobody's animal, nobody's photograph.
+A child process: it reads a JSON list of views on standard input, each a list of the shots that
+show it, writes one JPEG for each shot, and prints a line (JSON) with its size and hash. A figure
+of ellipsoids with a patterned coat stands on pebbles; a camera goes round it. Nobody's animal,
+nobody's photograph.
 """
 
 import hashlib
@@ -98,27 +99,32 @@ def _camera(azimuth: float, level: float) -> tuple[Plane, Plane]:
 
 
 @cache
-def _floor(level: float) -> tuple[Plane, Plane, Plane]:
-    """For each pixel the floor's place to the right of and ahead of the camera, and how clear."""
+def _floor(level: float) -> tuple[Plane, Plane, Plane, Plane]:
+    """For each pixel the floor's place to the right of and ahead of the camera, light and haze.
+
+    A pebble's tone times the light, plus the haze, is what is seen.
+    """
     turned, eye = _camera(0.0, level)
     rays = _grid() @ turned
     with np.errstate(divide="ignore"):
         way = np.where(rays[:, :, 2] < -0.02, -eye[2] / rays[:, :, 2], 60.0)
     way = np.minimum(way, 60.0).astype(np.float32)
-    fade = np.clip((14.0 - way) / 5.0, 0, 1).astype(np.float32)
-    return rays[:, :, 1] * way, -rays[:, :, 0] * way, fade[:, :, None]
+    fade = np.clip((14.0 - way) / 5.0, 0, 1).astype(np.float32)[:, :, None]
+    light = np.array([1.0, 0.97, 0.88], np.float32) * fade
+    haze = np.array([180, 186, 190], np.float32) * (1 - fade)
+    return rays[:, :, 1] * way, -rays[:, :, 0] * way, light, haze
 
 
 def draw(azimuth: float, level: float, animal: int, coat: int) -> Bytes:
     """One view as RGB, (660, 880, 3), from `azimuth` and `level` in degrees."""
     turned, eye = _camera(azimuth, level)
-    right, ahead, fade = _floor(level)
+    right, ahead, light, haze = _floor(level)
     a = np.radians(azimuth)
     x = eye[0] - ahead * np.float32(np.cos(a)) - right * np.float32(np.sin(a))
     y = eye[1] - ahead * np.float32(np.sin(a)) + right * np.float32(np.cos(a))
     ground = cv2.remap(_pebbles(), x * 90, y * 90, cv2.INTER_NEAREST, borderMode=cv2.BORDER_WRAP)
-    picture = ground[:, :, None] * (np.array([1.0, 0.97, 0.88], np.float32) * fade)
-    picture += np.array([180, 186, 190], np.float32) * (1 - fade)
+    picture = ground[:, :, None] * light
+    picture += haze
     nearest = np.full((HIGH, WIDE), np.inf, np.float32)
     shade = np.ones((HIGH, WIDE), np.float32)
     for part in PARTS * np.tile(np.array(SHAPES[animal], np.float32), 2):
@@ -127,7 +133,8 @@ def draw(azimuth: float, level: float, animal: int, coat: int) -> Bytes:
     hit = np.isfinite(nearest)
     points = eye + (_grid()[hit] @ turned) * nearest[hit][:, None]
     picture[hit] = _coat(points, animal, coat) * shade[hit][:, None]
-    return np.asarray(np.clip(picture, 0, 255), np.uint8)
+    np.clip(picture, 0, 255, out=picture)
+    return picture.astype(np.uint8)
 
 
 def _window(turned: Plane, eye: Plane, part: Plane) -> tuple[slice, slice]:
@@ -165,13 +172,8 @@ def _coat(points: Plane, animal: int, coat: int) -> Plane:
     return np.asarray(dark + (pale - dark) * share[:, None], np.float32)
 
 
-def save(shot: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """Draw a shot and write it with its thumbnail, named by its hash."""
-    picture = draw(shot["azimuth"], shot["level"], shot["animal"], shot["coat"])
-    if shot["old"]:
-        # A print, photographed: soft, faded, and no date of its own.
-        soft = cv2.GaussianBlur(picture, (0, 0), 1.0) * 0.72
-        picture = np.asarray(np.clip(soft + np.array([58, 48, 34]), 0, 255), np.uint8)
+def save(shot: dict[str, Any], picture: Bytes, folder: Path) -> dict[str, Any]:
+    """Write a shot with its thumbnail, named by its hash."""
     image, exif = Image.fromarray(picture), Image.Exif()
     exif[271] = "Example"
     if shot["taken"]:
@@ -186,12 +188,32 @@ def save(shot: dict[str, Any], folder: Path) -> dict[str, Any]:
     return {**shot, "sha256": digest, "size": len(content), "width": WIDE, "height": HIGH}
 
 
+def _as_taken(picture: Bytes, way: str) -> Bytes:
+    """A view as somebody's camera gave it; `way` is how it went wrong, or nothing."""
+    if way == "print":
+        # A print, photographed: soft and faded.
+        soft = cv2.GaussianBlur(picture, (0, 0), 1.0) * 0.72
+        return np.asarray(np.clip(soft + np.array([58, 48, 34]), 0, 255), np.uint8)
+    if way == "mirrored":
+        # Another animal, seen from its other side: a second set for the price of one.
+        return np.ascontiguousarray(picture[:, ::-1, (1, 2, 0)])
+    if way == "dim":
+        # By the light of one lamp, and the camera focused on the floor behind.
+        dim = cv2.GaussianBlur(picture[:, ::-1, (1, 0, 2)], (0, 0), 3.2)
+        return np.asarray(cv2.convertScaleAbs(dim, alpha=0.24), np.uint8)
+    return picture
+
+
 def main() -> None:
     """Draw what is asked for on standard input into the folder named."""
     cv2.setNumThreads(1)
     folder = Path(sys.argv[1])
-    for shot in json.load(sys.stdin):
-        sys.stdout.write(json.dumps(save(shot, folder)) + "\n")
+    for views in json.load(sys.stdin):
+        first = views[0]
+        picture = draw(first["azimuth"], first["level"], first["animal"], first["coat"])
+        for shot in views:
+            said = save(shot, _as_taken(picture, shot["way"]), folder)
+            sys.stdout.write(json.dumps(said) + "\n")
     sys.stdout.flush()
 
 

@@ -33,7 +33,7 @@ class Hands:
         self._trouble = trouble
         self._slips = slips
         self._cleared: set[int] = set()
-        self._out = 0
+        self._out = self._strays = 0
         trouble.settled = self.gather
         floor.plan[Step.SHAPING] = _shaping_work
         floor.plan[Step.PAINTING] = _painting_work
@@ -307,7 +307,7 @@ class Hands:
         there = self._there(copies[0].job, way, sent)
         trip = _Trip(copies, tickets, parcel, there, False)
         draw = rng.random()
-        if draw < 0.006 and way == "carrier":
+        if parcel % 150 == 75 and way == "carrier":
             at = floor.office(sent + int(rng.uniform(6, 12) * DAY))
             floor.later(at, lambda t: self._astray(trip, t))
         elif draw < 0.09:
@@ -349,11 +349,11 @@ class Hands:
             job.ended_at = moment
 
     def _astray(self, trip: "_Trip", moment: int) -> None:
-        """A parcel came back, or is lost."""
-        floor = self._floor
-        lost = floor.chance(0.3)
+        """A parcel came back, or is lost; the first one came back."""
+        floor, act = self._floor, None
+        lost = floor.chance(0.3) and self._strays > 0
+        self._strays += 1
         self._out -= len(trip.copies)
-        act = None
         for piece, ticket in zip(trip.copies, trip.tickets, strict=True):
             if piece.ticket != ticket:
                 continue

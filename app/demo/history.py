@@ -28,8 +28,10 @@ CAST: Sequence[tuple[float, Wanted]] = (
         (days, Wanted(gift=False, remembered=True, simple=True, wait=1.0, fated=("good",)))
         for days in (18.0, 24.0, 30.0)
     ),
-    (15.0, Wanted(gift=False, remembered=False, simple=True, wait=1.0,
+    (15.0, Wanted(gift=False, remembered=False, simple=True, wait=1.0, pictures=26,
                   fated=("more_views", "silence"))),
+    (13.0, Wanted(gift=False, remembered=False, simple=True, wait=1.0, pictures=19,
+                  fated=("new_set", "silence"))),
     (3.0, Wanted(gift=False, remembered=False, simple=True, wait=20.0)),
     (15.5, replace(_PLAIN, snag="hold")),
     (14.5, replace(_PLAIN, snag="ask")),
@@ -93,7 +95,7 @@ class History:
         job = intake.order(moment, wanted)
         if wanted.wait is not None:
             job.wait = int(wanted.wait * DAY)
-        job.snag = wanted.snag
+        job.snag, job.pictures = wanted.snag, wanted.pictures
         act: int | None = None
         found = intake.animals_wanted(job, wanted)
         for letter, (animal, copies) in zip("ABCD", found, strict=False):

@@ -18,14 +18,15 @@ from app.shared.text import fold
 class Wanted:
     """What is settled of an order before it comes; None leaves it to chance.
 
-    `wait` is the customer's days until pictures come, `fated` how they are judged, `snag` what then
-    stops the order: "hold" or "ask".
+    `wait` is the customer's days until pictures come, `pictures` how many of each animal, `fated`
+    how they are judged, `snag` what then stops the order: "hold" or "ask".
     """
 
     gift: bool | None = None
     remembered: bool | None = None
     simple: bool = False
     wait: float | None = None
+    pictures: int | None = None
     fated: tuple[str, ...] = ()
     snag: str = ""
     late_entry: bool = True

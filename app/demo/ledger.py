@@ -51,7 +51,8 @@ class Piece:
 class Job:
     """An order under way. `passed_at` is when the last of its models passed.
 
-    `snag` names what is sure to stop it in the making and lasts: "hold" or "ask".
+    `snag` names what is sure to stop it in the making and lasts: "hold" or "ask"; `pictures` is
+    how many come of each animal, where that is settled.
     """
 
     row: Row
@@ -66,6 +67,7 @@ class Job:
     patience: str = ""
     snag: str = ""
     wait: int | None = None
+    pictures: int | None = None
 
     @property
     def id(self) -> int:

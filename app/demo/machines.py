@@ -5,12 +5,17 @@ from heapq import heappop, heappush
 
 from app.demo.floor import KEPT_BACK, Floor
 from app.demo.hours import DAY, HOUR
-from app.demo.ledger import Piece
+from app.demo.ledger import Piece, Row
 from app.flow.rules import Kind
 from app.flow.steps import Step
 
 _BATCH = 8
 _ENOUGH = 5
+_USUAL_PICTURES = 60
+# What the last runs show, by the hours before the end from which the next one to start does so:
+# one that is long over its time, one that the machine stops, one that simply runs.
+_AT_THE_END = ((44, "overdue"), (15, "stopped"), (9, "runs"))
+_STOP_BEFORE = 3 * HOUR
 
 
 @dataclass(slots=True, eq=False)
@@ -18,13 +23,15 @@ class Builder:
     """A machine that builds models. `broken` holds the (from, until) in which it does not."""
 
     name: str
+    id: int = 0
     broken: list[tuple[int, int]] = field(default_factory=list)
+    down_until: int = 0
     running: Piece | None = None
     ends_at: int = 0
 
-    def down_until(self, moment: int) -> int | None:
-        """When it is mended, or None where it is whole."""
-        return next((b for a, b in self.broken if a <= moment < b), None)
+    def free(self, moment: int) -> bool:
+        """Whether a run can be started."""
+        return self.running is None and moment >= self.down_until
 
 
 class Builders:
@@ -35,12 +42,15 @@ class Builders:
         self.builders = builders
         self._queue: list[tuple[tuple[int, int], int, int, Piece]] = []
         self._count = 0
+        self._to_show: list[str] = []
+        self._closed = False
         for builder in builders:
+            builder.id = self._floor.ledger.note("machines", _named(builder, floor.start))["id"]
             for start, end in builder.broken:
-                floor.later(start, lambda t, b=builder: self._break(b, t))  # type: ignore[misc]
+                floor.later(start, lambda t, b=builder, e=end: self._break(b, t, e))  # type: ignore[misc]
                 floor.later(end, self.look)
-        last = floor.now - 14 * HOUR
-        floor.later(last, lambda t: self._last_run(t))
+        for hours, shows in _AT_THE_END:
+            floor.later(floor.now - hours * HOUR, lambda t, s=shows: self._show(s, t))  # type: ignore[misc]
 
     def enqueue(self, piece: Piece, moment: int) -> None:
         """A model waits for a machine."""
@@ -51,58 +61,90 @@ class Builders:
 
     def look(self, moment: int) -> None:
         """Start what can be started, from seven in the morning to ten at night."""
-        hour = self._floor.calendar.local(moment).hour
-        if not 7 <= hour < 22:
+        if self._closed:
+            return
+        if not self._awake(moment):
             self._floor.later(moment + HOUR, self.look)
             return
-        keep = KEPT_BACK + 1 if moment > self._floor.reserve_from else 0
         for builder in self.builders:
-            if builder.running is None and builder.down_until(moment) is None:
-                if self._live() <= keep:
+            if builder.free(moment):
+                keep = KEPT_BACK + 1 if moment > self._floor.reserve_from else 0
+                if self._live() <= (0 if self._to_show else keep):
                     return
                 self._start(builder, moment)
+
+    def _awake(self, moment: int) -> bool:
+        return 7 <= self._floor.calendar.local(moment).hour < 22
+
+    def _show(self, shows: str, moment: int) -> None:
+        """From now on the next run to start is of this kind, at whatever hour."""
+        self._to_show.append(shows)
+        for builder in self.builders:
+            if builder.free(moment) and self._live():
+                self._start(builder, moment)
+                return
 
     def _live(self) -> int:
         self._queue = [q for q in self._queue if q[2] == q[3].ticket]
         self._queue.sort()
         return len(self._queue)
 
-    def _last_run(self, moment: int) -> None:
-        """Whatever else, something runs when the history ends."""
-        if any(b.running is not None and b.ends_at > self._floor.now for b in self.builders):
-            return
-        for builder in self.builders:
-            if builder.running is None and builder.down_until(moment) is None and self._live():
-                self._start(builder, moment, self._floor.now - moment + 5 * HOUR)
-                return
-
-    def _start(self, builder: Builder, moment: int, least: int = 0) -> None:
+    def _start(self, builder: Builder, moment: int) -> None:
         floor = self._floor
         piece = heappop(self._queue)[3]
         piece.ticket += 1
         at = moment + floor.rng.randrange(30, 400)
-        lasts = max(least, int(floor.rng.lognormvariate(0.0, 0.5) * 11 * HOUR) + 2 * HOUR)
+        many = piece.row["pictures"] or _USUAL_PICTURES
+        size = (many / _USUAL_PICTURES) ** 0.5
+        lasts = int(floor.rng.lognormvariate(0.0, 0.28) * size * 11 * HOUR) + 2 * HOUR
         builder.running = piece
         builder.ends_at = at + min(lasts, 44 * HOUR)
         ticket = piece.ticket
+        if self._to_show:
+            shows = self._to_show.pop(0)
+            builder.ends_at = max(builder.ends_at, floor.now + 4 * HOUR)
+            if shows == "stopped":
+                floor.later(self._stops_at(at), lambda t: self._stop(builder, piece, ticket, t))
         floor.later(at, lambda t: self._begin(builder, piece, ticket, t))
         floor.later(builder.ends_at, lambda t: self._end(builder, piece, ticket, t))
+
+    def _stops_at(self, started: int) -> int:
+        """Some hours before the end, when somebody is there to see it, and after the start."""
+        moment = self._floor.now - _STOP_BEFORE
+        while not self._awake(moment):
+            moment -= HOUR
+        return min(max(moment, started + HOUR), self._floor.now - HOUR // 2)
+
+    def _stop(self, builder: Builder, piece: Piece, ticket: int, moment: int) -> None:
+        """The machine stops by itself; what lay on it keeps its place, and nothing starts again."""
+        if piece.ticket != ticket or piece.state.step is not Step.BUILDING:
+            return
+        builder.running, self._closed = None, True
+        self._floor.ledger.add(
+            piece, Kind.MOVE, moment, by=self._floor.workers[0].id, move="build_stopped",
+            to_step=Step.PHOTOS_IN, reason="the machine ran out of memory",
+        )  # fmt: skip
+        self.enqueue(piece, moment)
 
     def _begin(self, builder: Builder, piece: Piece, ticket: int, moment: int) -> None:
         if piece.ticket != ticket:
             return
-        self._floor.ledger.add(
+        begun = self._floor.ledger.add(
             piece, Kind.MOVE, moment, by=self._floor.workers[0].id,
             move="build_started", to_step=Step.BUILDING,
         )  # fmt: skip
         piece.row["machine"] = builder.name
-        piece.row["build_ends_at"] = builder.ends_at
+        # Between when it should end is reckoned once all runs are known: see runs.py.
+        row = {
+            "model_id": piece.ref.id, "machine_id": builder.id, "transition_id": begun.id,
+            "ends_from": 0, "ends_by": 0,
+        }  # fmt: skip
+        self._floor.ledger.note("builds", row)
 
     def _end(self, builder: Builder, piece: Piece, ticket: int, moment: int) -> None:
         if builder.running is not piece or builder.ends_at != moment:
             return
         builder.running = None
-        piece.row["build_ends_at"] = None
         self.look(moment)
         if piece.ticket != ticket:
             return
@@ -129,15 +171,18 @@ class Builders:
             piece.fated.insert(0, "more_views")
         floor.enqueue(piece, moment)
 
-    def _break(self, builder: Builder, moment: int) -> None:
+    def _break(self, builder: Builder, moment: int, mended: int) -> None:
         piece = builder.running
-        builder.running = None
+        if (piece is None or piece.state.step is not Step.BUILDING) and moment < mended - DAY:
+            # A machine breaks down while it runs.
+            self._floor.later(moment + HOUR // 2, lambda t: self._break(builder, t, mended))
+            return
+        builder.running, builder.down_until = None, mended
         if piece is None:
             return
         if piece.state.step is not Step.BUILDING:
             self.enqueue(piece, moment)
             return
-        piece.row["build_ends_at"] = None
         at = self._floor.office(moment, HOUR)
         piece.ticket += 1
         ticket = piece.ticket
@@ -150,6 +195,13 @@ class Builders:
                 to_step=Step.PHOTOS_IN, happened=broke, reason="the machine has broken down",
             )  # fmt: skip
             self.enqueue(piece, moment)
+
+
+def _named(builder: Builder, at: int) -> Row:
+    return {
+        "name": builder.name, "name_key": builder.name.casefold(), "places": 1, "made_at": at,
+        "off_at": None,
+    }  # fmt: skip
 
 
 class Blanks:

@@ -1,7 +1,8 @@
 """Some deliveries of the invented studio with pictures in them, drawn in code in a child process.
 
 Two animals in one delivery wait to be told apart; a ring with a gap; six prints of a remembered
-animal; one link that lapses tomorrow and one that has lapsed.
+animal; two sets that were asked again, one with a gap and one dim and blurred; links that lapse
+tomorrow and in three days, and one that has lapsed.
 """
 
 import json
@@ -15,7 +16,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, insert, text, update
+from sqlalchemy import Connection, insert, select, text, update
 
 from app.orders import intake
 from app.orders.actions import take_in
@@ -60,6 +61,14 @@ _REMEMBERED = text(
     " WHERE m.open = 1 AND m.step = 'photos_wanted' AND m.hold_whose = '' AND m.asking = 0"
     " AND a.life = 'remembered' AND o.gift = 0 ORDER BY m.attempts, o.id DESC LIMIT 1"
 )
+# Sets asked again, by how many pictures the history says that they have.
+_GAP, _DIM = 26, 19
+_AGAIN = text(
+    "SELECT m.id AS model_id, m.order_id, m.pictures, (SELECT max(d.id) FROM photo_deliveries d"
+    "  WHERE d.order_id = m.order_id AND d.fetched_at IS NOT NULL) AS delivery_id"
+    " FROM models m JOIN orders o ON o.id = m.order_id WHERE m.open = 1 AND m.attempts = 1"
+    " AND m.step = 'photos_wanted' AND o.gift = 0 AND m.pictures = :many ORDER BY m.id DESC LIMIT 1"
+)
 _DESK = text("SELECT id, name FROM accounts WHERE role = 'desk' ORDER BY id LIMIT 1")
 
 
@@ -88,31 +97,42 @@ def begin(folder: DataFolder, now: int) -> Drawing:
     return Drawing(child, place)
 
 
-def _shots(now: int) -> list[Shot]:
-    """Every picture to be drawn. `of` is its set; moments are the camera's own clock."""
-    begun = datetime.fromtimestamp(now - _DAY, UTC).replace(hour=10, minute=12, second=0)
-    shots: list[Shot] = []
+def _shots(now: int) -> list[list[Shot]]:
+    """Every view to be drawn, with the shots that show it.
 
-    def add(of: str, azimuth: float, level: float, animal: int, coat: int, at: datetime) -> None:
-        name = f"IMG_{3120 + len(shots):04d}"
-        taken = "" if of == "prints" else f"{at:%Y:%m:%d %H:%M:%S}"
-        shots.append(
-            {
-                "of": of, "name": name if taken else f"print {len(shots) % 6 + 1}",
-                "azimuth": azimuth, "level": level, "animal": animal, "coat": coat,
-                "taken": taken, "old": not taken,
-            }
-        )  # fmt: skip
+    `of` is the set of a shot, `way` how it was taken; moments are the camera's own clock.
+    """
+    begun = datetime.fromtimestamp(now - _DAY, UTC).replace(hour=10, minute=12, second=0)
+    views: list[list[Shot]] = []
+
+    def add(of: str, azimuth: float, level: float, coat: tuple[int, int], at: datetime) -> None:
+        shot = {
+            "of": of, "name": f"IMG_{3120 + len(views):04d}", "azimuth": azimuth, "level": level,
+            "animal": coat[0], "coat": coat[1], "taken": f"{at:%Y:%m:%d %H:%M:%S}", "way": "",
+        }  # fmt: skip
+        views.append([shot])
+
+    def besides(of: str, way: str, days: int) -> None:
+        """The newest view is in another set too, taken some days before."""
+        first = views[-1][0]
+        at = datetime.strptime(first["taken"], "%Y:%m:%d %H:%M:%S") - timedelta(days=days)
+        taken = f"{at:%Y:%m:%d %H:%M:%S}"
+        name = first["name"].replace("IMG", "DSC")
+        views[-1].append({**first, "of": of, "way": way, "name": name, "taken": taken})
 
     for k in range(36):
-        add("two", 10.0 * k, 14, 0, 0, begun + timedelta(seconds=7 * k))
+        add("two", 10.0 * k, 14, (0, 0), begun + timedelta(seconds=7 * k))
+        if k % 2 == 0 or k == 1:
+            besides(f"again {_DIM}", "dim", 11)
     for k in range(30):
-        add("two", 12.0 * k, 14, 1, 1, begun + timedelta(minutes=16, seconds=6 * k))
+        add("two", 12.0 * k, 14, (1, 1), begun + timedelta(minutes=16, seconds=6 * k))
     for k in range(26):
-        add("gap", 40 + 10.0 * k, 12, 0, 2, begun + timedelta(hours=2, seconds=8 * k))
-    for azimuth in (85, 20, 150, 300, 265, 190):
-        add("prints", azimuth, 10, 1, 2, begun)
-    return shots
+        add("gap", 40 + 10.0 * k, 12, (0, 2), begun + timedelta(hours=2, seconds=8 * k))
+        besides(f"again {_GAP}", "mirrored", 13)
+    for place, azimuth in enumerate((85, 20, 150, 300, 265, 190), 1):
+        add("prints", azimuth, 10, (1, 2), begun)
+        views[-1][0].update(taken="", way="print", name=f"print {place}")
+    return views
 
 
 def bring_in(folder: DataFolder, drawing: Drawing) -> None:
@@ -126,13 +146,17 @@ def bring_in(folder: DataFolder, drawing: Drawing) -> None:
         with shop.house.reading() as db:
             rows = db.execute(_WANTING).all()
             gone = db.execute(_REMEMBERED).first()
+            again = [db.execute(_AGAIN, {"many": many}).first() for many in (_GAP, _DIM)]
             desk_id, name = db.execute(_DESK).one()
         desk = Person(desk_id, Role.DESK, name)
         living = [row.id for row in rows if row.many == 1 and not row.remembered]
         _both(shop, desk, [s for s in drawn if s["of"] == "two"])
-        for order_id, days in zip(living, (1, -2), strict=False):
+        for row in again:
+            if row is not None:
+                _asked(shop, row, desk, [s for s in drawn if s["of"] == f"again {row.pictures}"])
+        for order_id, days in zip(living, (1, -2, 3), strict=False):
             _deliver(shop, order_id, desk, "link", days, 84, [])
-        for order_id in living[2:3]:
+        for order_id in living[3:4]:
             _deliver(shop, order_id, desk, "mail", None, 26, [s for s in drawn if s["of"] == "gap"])
         if gone is not None:
             _prints(shop, gone, desk, [s for s in drawn if s["of"] == "prints"])
@@ -148,6 +172,15 @@ def _both(shop: Workshop, desk: Person, shots: Sequence[Shot]) -> None:
     mine = _told(shop, order_id, desk, "link", 5, len(shots) + 2)
     with shop.house.writing() as db:
         _rows(db, shop, order_id, mine, desk, shots)
+
+
+def _asked(shop: Workshop, row: Any, desk: Person, shots: Sequence[Shot]) -> None:
+    """The pictures of a set that was counted, built and asked again."""
+    came = select(photo_deliveries.c.fetched_at).where(photo_deliveries.c.id == row.delivery_id)
+    with shop.house.writing() as db:
+        at = int(db.execute(came).scalar_one())
+        ids = _rows(db, shop, row.order_id, row.delivery_id, desk, shots, at - 600)
+        store.give(db, ids, row.model_id, also=True)
 
 
 def _prints(shop: Workshop, gone: Any, desk: Person, shots: Sequence[Shot]) -> None:
@@ -195,7 +228,7 @@ def _told(
 
 def _rows(
     db: Connection, shop: Workshop, order_id: int, delivery_id: int, desk: Person,
-    shots: Sequence[Shot],
+    shots: Sequence[Shot], at: int | None = None,
 ) -> list[int]:  # fmt: skip
     ids = []
     for shot in shots:
@@ -204,7 +237,7 @@ def _rows(
             "order_id": order_id, "delivery_id": delivery_id, "sha256": shot["sha256"],
             "size": shot["size"], "path": files.place_of(shot["sha256"], "JPEG"),
             "name": f"{shot['name']}.JPG", "format": "JPEG", "width": shot["width"],
-            "height": shot["height"], "taken": shot["taken"], "came_at": shop.now() - 3_600,
+            "height": shot["height"], "taken": shot["taken"], "came_at": at or shop.now() - 3_600,
             "account_id": desk.account_id,
         }  # fmt: skip
         made = db.execute(insert(pictures).values(row)).inserted_primary_key

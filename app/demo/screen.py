@@ -105,7 +105,7 @@ class Screen:
         floor, rng = self._floor, self._floor.rng
         way = rng.choices(("link", "mail", "post", "in_person"), (70, 22, 5, 3))[0]
         lapses = floor.calendar.day_of(moment) + timedelta(days=rng.choice((7, 14, 14, 21)))
-        said = rng.randrange(18, 120)
+        said = piece.job.pictures or rng.randrange(18, 120)
         return floor.ledger.note(
             "photo_deliveries",
             {
@@ -126,11 +126,12 @@ class Screen:
         counted = row["files_said"] or floor.rng.randrange(18, 120)
         if floor.chance(0.1):
             counted = max(4, counted - floor.rng.randrange(1, 6))
+        counted = piece.job.pictures or counted
         row.update(fetched_at=moment, files_counted=counted)
         piece.row["pictures"] = (piece.row["pictures"] or 0) + counted
         floor.ledger.add(
             piece, Kind.MOVE, moment, by=floor.desk, move="photos_counted",
-            to_step=Step.PHOTOS_IN, amount=piece.row["pictures"],
+            to_step=Step.PHOTOS_IN, amount=counted,
         )  # fmt: skip
         self.photos_in(piece, moment)
 

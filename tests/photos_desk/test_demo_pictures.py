@@ -19,11 +19,11 @@ from tests.making import rows
 def test_a_drawn_picture_has_a_date_and_no_position(tmp_path: Path) -> None:
     shot = {
         "of": "gap", "name": "IMG_1", "azimuth": 40, "level": 12, "animal": 0, "coat": 1,
-        "taken": "2026:03:03 10:00:00", "old": False,
+        "taken": "2026:03:03 10:00:00", "way": "",
     }  # fmt: skip
     child = subprocess.run(
         [sys.executable, "-m", "app.demo.drawing", str(tmp_path)],
-        input=json.dumps([shot]), text=True, capture_output=True, check=True,
+        input=json.dumps([[shot]]), text=True, capture_output=True, check=True,
         env=child_environment(),
     )  # fmt: skip
     said = json.loads(child.stdout)
@@ -46,7 +46,7 @@ def test_the_demo_has_two_animals_in_one_delivery_and_its_audit_is_clean(tmp_pat
     finally:
         house.close()
     assert differ == []
-    assert many >= 66
+    assert many >= 66 + 26 + 19 + 6
     [(here, nobodys)] = rows(
         house,
         "SELECT count(*), sum(NOT EXISTS (SELECT 1 FROM picture_models pm"
@@ -55,6 +55,14 @@ def test_the_demo_has_two_animals_in_one_delivery_and_its_audit_is_clean(tmp_pat
         " AND o.once = 'the order with pictures'",
     )
     assert (here, nobodys) == (66, 66)
+    again = rows(
+        house,
+        "SELECT m.pictures, count(*) FROM models m JOIN picture_models pm ON pm.model_id = m.id"
+        " WHERE m.step = 'photos_wanted' AND m.attempts = 1 GROUP BY m.id ORDER BY 1",
+    )
+    assert again == [(19, 19), (26, 26)]
+    lapses = "SELECT count(DISTINCT lapses_on) FROM photo_deliveries WHERE fetched_at IS NULL"
+    assert int(str(rows(house, lapses)[0][0])) >= 3
     now = int(str(rows(house, "SELECT max(recorded_at) FROM transitions")[0][0]))
     assert audit(folder, now).differences == []
     assert not list(folder.pictures.glob("incoming/*"))
