@@ -55,13 +55,12 @@ def usual_and_slow(
         # -1, not 0: a stay that was watched all along and took no time at all did happen.
         entry = np.where(late > 0, late, -1.0)
     watched = entry < exit
-    if np.count_nonzero(watched) < FEWEST_STAYS:
+    stays, still_open = int(watched.sum()), int((watched & ~ended).sum())
+    if stays < FEWEST_STAYS:
         return None
     left_it = ended if given_up is None else ended & ~np.asarray(given_up, dtype=bool)[begun]
     curve = kaplan_meier(exit[watched], left_it[watched], entry[watched])
     median, slow = (
         float(point) if np.isfinite(point) else None for point in curve.quantile([0.5, 0.85])
     )
-    return Usual(
-        median, slow, int(np.count_nonzero(watched)), int(np.count_nonzero(watched & ~ended))
-    )
+    return Usual(median, slow, stays, still_open)
