@@ -81,8 +81,11 @@ def _will_do(asked: _Asked) -> str:
     def say(animal: AnimalFacts) -> str:
         whose = f"{own(animal.name)} pictures"
         if animal.passed:
-            limits = f" What they do not show we judge by eye: {animal.limits}."
-            return f"Yes: {whose} have passed." + (limits if animal.limits else "")
+            passed = f"Yes: {whose} have passed."
+            if not animal.limits:
+                return passed
+            by_eye = words.with_said("What they do not show we judge by eye", animal.limits)
+            return f"{passed} {by_eye}"
         if animal.views:
             listed = "\n".join(f"{view.number}. {view.wish}" for view in animal.views)
             return (

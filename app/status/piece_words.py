@@ -43,9 +43,9 @@ def passed(animal: AnimalFacts, facts: OrderFacts, days: Days) -> str:
 
 
 def _limits(animal: AnimalFacts) -> str:
-    said = animal.limits.strip().rstrip(".")
     agreed = ", as agreed with you" if animal.limits_agreed else ""
-    return f"What the photographs do not show is worked by eye{agreed}: {said}."
+    lead = f"What the photographs do not show is worked by eye{agreed}"
+    return words.with_said(lead, animal.limits)
 
 
 def _at_the_screen(animal: AnimalFacts, days: Days) -> str:

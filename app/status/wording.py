@@ -152,7 +152,7 @@ def _photographs(facts: OrderFacts) -> Iterable[str]:
                 "would help; if there are none, tell us."
             )
         elif animal.attempts:
-            # A line may ask for a whole round of pictures: lines are numbered, not counted as views.
+            # A line may ask for a whole round: lines are numbered, not counted as views.
             yield (
                 f"Please send us more views of {animal.name}. Below is which ones; they cost you "
                 "nothing."

@@ -72,3 +72,15 @@ def days_long(seconds: float) -> str:
     """How long somebody has waited: "today", "one day", "13 days"."""
     whole = int(seconds // 86_400)
     return "less than a day" if whole < 1 else count(whole, "day")
+
+
+def with_said(lead: str, said: str) -> str:
+    """A lead and what somebody typed, as one sentence; whole sentences stand for themselves.
+
+    "By eye" with "the far ear" → "By eye: the far ear."; with "The ear is hidden." → "By eye. The
+    ear is hidden."
+    """
+    lines = [" ".join(line.split()) for line in said.splitlines() if line.strip()]
+    if lines and lines[0][0].isupper() and lines[-1].endswith("."):
+        return f"{lead}. {' '.join(lines)}"
+    return f"{lead}: {'; '.join(line.rstrip('.;,') for line in lines)}."
