@@ -196,10 +196,11 @@ def _as_taken(picture: Bytes, way: str) -> Bytes:
         return np.asarray(np.clip(soft + np.array([58, 48, 34]), 0, 255), np.uint8)
     if way == "mirrored":
         # Another animal, seen from its other side: a second set for the price of one.
-        return np.ascontiguousarray(picture[:, ::-1, (1, 2, 0)])
+        grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)[:, ::-1, None]
+        return np.asarray(cv2.addWeighted(picture[:, ::-1], 0.35, grey.repeat(3, 2), 0.65, 0))
     if way == "dim":
         # By the light of one lamp, and the camera focused on the floor behind.
-        dim = cv2.GaussianBlur(picture[:, ::-1, (1, 0, 2)], (0, 0), 3.2)
+        dim = cv2.GaussianBlur(picture[:, ::-1], (0, 0), 3.2)
         return np.asarray(cv2.convertScaleAbs(dim, alpha=0.24), np.uint8)
     return picture
 

@@ -157,7 +157,7 @@ class Builders:
         if piece.ticket != ticket:
             return
         floor = self._floor
-        failed = floor.chance(0.04) or "build_failed" in piece.fated
+        failed = floor.chance(0.04) and not piece.fated
         stopped = not failed and floor.chance(0.012)
         key = "build_failed" if failed else "build_stopped" if stopped else "build_finished"
         to = Step.PHOTOS_IN if stopped else Step.ASSESSING

@@ -59,7 +59,8 @@ _REMEMBERED = text(
     "  WHERE d.order_id = o.id AND d.fetched_at IS NULL) AS delivery_id"
     " FROM models m JOIN animals a ON a.id = m.animal_id JOIN orders o ON o.id = m.order_id"
     " WHERE m.open = 1 AND m.step = 'photos_wanted' AND m.hold_whose = '' AND m.asking = 0"
-    " AND a.life = 'remembered' AND o.gift = 0 ORDER BY m.attempts, o.id DESC LIMIT 1"
+    " AND a.life = 'remembered' AND o.gift = 0 ORDER BY (SELECT count(*) FROM order_animals x"
+    "  WHERE x.order_id = o.id), m.attempts, o.id DESC LIMIT 1"
 )
 # Sets asked again, by how many pictures the history says that they have.
 _GAP, _DIM = 26, 19
@@ -154,8 +155,8 @@ def bring_in(folder: DataFolder, drawing: Drawing) -> None:
         for row in again:
             if row is not None:
                 _asked(shop, row, desk, [s for s in drawn if s["of"] == f"again {row.pictures}"])
-        for order_id, days in zip(living, (1, -2, 3), strict=False):
-            _deliver(shop, order_id, desk, "link", days, 84, [])
+        for order_id, (days, said) in zip(living, ((1, 84), (-2, 41), (3, 57)), strict=False):
+            _deliver(shop, order_id, desk, "link", days, said, [])
         for order_id in living[3:4]:
             _deliver(shop, order_id, desk, "mail", None, 26, [s for s in drawn if s["of"] == "gap"])
         if gone is not None:

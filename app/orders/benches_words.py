@@ -158,7 +158,9 @@ def _building(line: Line, clock: Clock) -> str:
     on = f"on {line.machine}" if line.machine else "on a machine"
     if line.build_ends_at is None:
         return f"{on}, since {clock.when(line.entered_at)}"
-    return f"{on}, ends about {clock.when(line.build_ends_at)}"
+    if line.build_ends_at < clock.now:
+        return f"{on}, should have ended by {clock.when(line.build_ends_at)}: look at the machine"
+    return f"{on}, ends by {clock.when(line.build_ends_at)}"
 
 
 Notes = tuple[str, str, str]
