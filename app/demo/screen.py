@@ -190,6 +190,8 @@ class Screen:
     def _views(self, piece: Piece, moment: int) -> None:
         rng, words = self._floor.rng, self._floor.words.studio
         wishes = rng.sample(words["views"], rng.choices((1, 2, 3, 4), (20, 40, 30, 10))[0])
+        # What is asked of a set whose pictures are here fits what they lack.
+        wishes = words["views_of"].get(str(piece.job.pictures), wishes)
         for number, wish in enumerate(wishes, 1):
             self._floor.ledger.note(
                 "views_asked",
