@@ -1,6 +1,7 @@
-"""Who takes what in hand, and why a piece lies: nobody is free, or nobody looks at it yet. Pure.
+"""Who takes what in hand, who is there, and why a piece lies: nobody is free, or nobody looks at it
+yet. Pure.
 
-Everything here reckons in working seconds: seconds of the studio's hours before a moment.
+Intervals here are in working seconds: seconds of the studio's hours before a moment.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,14 +13,21 @@ from numpy.typing import NDArray
 
 from app.flow.steps import Step
 from app.leadtimes.floor import Crew
-from app.owner.spans import Ints, Spans
+from app.owner.spans import Ints, Spans, WorkAndRest
 from app.owner.spells import STEP_LIST, Bools, Spells
+from app.shared.calendar import Calendar
 
 NOBODY: Final = -1
 # Somebody does a step who takes it up at least so often, of all that they take up. The shares
 # after the first are for houses with more different sets of steps than the simulation takes.
 _PARTS: Final = (0.05, 0.15, 0.3, 0.5)
 _MOST_CREWS: Final = 12
+# Presence: what our own choice calls too few entries to tell hours by, a run of days away, and the
+# least that somebody who is at work at all is there.
+ENOUGH_ACTS: Final = 40
+AWAY_FROM: Final = 2
+LEAST_THERE: Final = 0.1
+FAR: Final = 1 << 40
 # From this share on, of the pieces taken in hand at a step, while another one was in hand already.
 SEVERAL: Final = 0.4
 
@@ -44,6 +52,81 @@ class Starts:
         )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Presence:
+    """When somebody is there, in epoch seconds, and what part of the studio's hours that is."""
+
+    spans: Spans
+    part: float
+
+
+def presence(acts: Sequence[Any], calendar: Calendar, hours: WorkAndRest) -> dict[int, Presence]:
+    """By account, from what people wrote down: rows (account, moment, how many), by half hours.
+
+    Somebody is away on days of which several in a row see nothing of them, and in the hours of the
+    day at which they hardly ever write anything. What lies before their first entry says nothing.
+    """
+    hourly = _hourly(calendar, hours.work)
+    found = {}
+    for who in {row.account for row in acts}:
+        mine = [(calendar.local(row.moment), row.entries) for row in acts if row.account == who]
+        seen = {when.date().toordinal() for when, _ in mine}
+        by_hour = np.zeros(24)
+        for when, count in mine:
+            by_hour[when.hour] += count
+        begun = hourly.day >= min(seen)
+        there = begun & _hours_there(by_hour, hourly.hour)[hourly.hour]
+        there &= np.isin(hourly.day, _days_there(seen, np.unique(hourly.day[begun])))
+        length = hourly.end - hourly.start
+        part = length[there].sum() / max(1, length[begun].sum())
+        pairs = zip(hourly.start[there].tolist(), hourly.end[there].tolist(), strict=True)
+        found[who] = Presence(Spans.of(list(pairs)), max(LEAST_THERE, float(part)))
+    return found
+
+
+@dataclass(frozen=True)
+class _Hourly:
+    """The studio's hours cut at each full hour of the wall clock, with their hour and day."""
+
+    start: Ints
+    end: Ints
+    hour: Ints
+    day: Ints
+
+
+def _hourly(calendar: Calendar, work: Spans) -> _Hourly:
+    rows: list[tuple[int, int, int, int]] = []
+    for opens, closes in zip(work.opens.tolist(), work.closes.tolist(), strict=True):
+        local, at = calendar.local(opens), opens
+        left = 3600 - local.minute * 60 - local.second
+        hour = local.hour
+        while at < closes:
+            end = min(closes, at + left)
+            rows.append((at, end, hour % 24, local.date().toordinal()))
+            at, left, hour = end, 3600, hour + 1
+    return _Hourly(*np.array(rows, dtype=np.int64).reshape(-1, 4).T)
+
+
+def _hours_there(by_hour: NDArray[np.float64], open_hours: Ints) -> Bools:
+    """The hours of the day with at least a fifth of the entries that each would have by turns."""
+    usual = np.isin(np.arange(24), open_hours)
+    total = by_hour[usual].sum()
+    if total < ENOUGH_ACTS:
+        return usual
+    return np.asarray(usual & (by_hour >= 0.2 * total / usual.sum()), dtype=bool)
+
+
+def _days_there(seen: set[int], days: Ints) -> Ints:
+    """Working days but for runs of several without an entry."""
+    if not days.size:
+        return days
+    missed = ~np.isin(days, list(seen))
+    run = np.cumsum(np.append(True, missed[1:] != missed[:-1]))
+    long = np.bincount(run)[run] >= AWAY_FROM
+    kept: Ints = days[~(missed & long)]
+    return kept
+
+
 def holders(found: Spells, starts: Starts) -> Ints:
     """By spell the account that has the piece in hand, NOBODY where that is not known."""
     key, wanted = (found.piece << 36) + found.start, (starts.piece << 36) + starts.at
@@ -61,26 +144,30 @@ def holders(found: Spells, starts: Starts) -> Ints:
     return who
 
 
-def attention(start: Ints, end: Ints, account: Ints) -> NDArray[np.float64]:
-    """Seconds that each spell in hand [start, end) really got: who has three pieces in hand at
-    once gives each a third.
+def attention(start: Ints, end: Ints) -> NDArray[np.float64]:
+    """Seconds that each spell in one person's hands [start, end) really got: who has three pieces
+    in hand at once gives each a third.
     """
-    given = (end - start).astype(np.float64)
-    for who in np.unique(account[account != NOBODY]):
-        mine = np.flatnonzero(account == who)
-        marks, at_once = _at_once(start[mine], end[mine])
-        gone = np.append(0.0, np.cumsum(np.diff(marks) / np.maximum(at_once, 1)))
-        given[mine] = gone[np.searchsorted(marks, end[mine])]
-        given[mine] -= gone[np.searchsorted(marks, start[mine])]
-    return given
+    marks, at_once = _at_once(start, end)
+    gone = np.append(0.0, np.cumsum(np.diff(marks) / np.maximum(at_once, 1)))
+    return np.asarray(gone[np.searchsorted(marks, end)] - gone[np.searchsorted(marks, start)])
 
 
-def all_busy(start: Ints, end: Ints, account: Ints, crew: Sequence[int]) -> Spans:
-    """When everybody of a crew had something in hand."""
+def nobody_free(
+    start: Ints, end: Ints, account: Ints, crew: Sequence[int],
+    there: Mapping[int, Presence], work: Spans,
+) -> Spans:  # fmt: skip
+    """When everybody of a crew had something in hand or was away."""
     opens, closes = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
     for who in crew:
         mine = account == who
-        marks, at_once = _at_once(start[mine], end[mine])
+        a, b = start[mine], end[mine]
+        if who in there:
+            comes, goes = work.until(there[who].spans.opens), work.until(there[who].spans.closes)
+            whole = int(work.until(np.array([FAR]))[0])
+            a, b = np.concatenate((a, [0], goes)), np.concatenate((b, comes, [whole]))
+            a, b = a[a < b], b[a < b]
+        marks, at_once = _at_once(a, b)
         opens.append(marks[:-1][at_once > 0])
         closes.append(marks[1:][at_once > 0])
     marks, busy = _at_once(np.concatenate(opens), np.concatenate(closes))
@@ -141,11 +228,18 @@ def skills(
     return {account: steps for account, steps in found.items() if steps}
 
 
-def crews(does: Mapping[int, frozenset[str]], names: Mapping[Step, str]) -> tuple[Crew, ...]:
-    """People who do the same steps together, named by their steps in the order of the flow."""
-    sets: dict[tuple[str, ...], int] = {}
-    for steps in does.values():
+def crews(
+    does: Mapping[int, frozenset[str]], there: Mapping[int, float], names: Mapping[Step, str]
+) -> tuple[Crew, ...]:
+    """People who do the same steps together, named by their steps in the order of the flow, and
+    there as much as they are on average.
+    """
+    sets: dict[tuple[str, ...], list[float]] = {}
+    for account, steps in does.items():
         mine = tuple(name for step, name in names.items() if str(step) in steps)
         if mine:
-            sets[mine] = sets.get(mine, 0) + 1
-    return tuple(Crew(", ".join(mine), people, mine) for mine, people in sorted(sets.items()))
+            sets.setdefault(mine, []).append(there.get(account, 1.0))
+    return tuple(
+        Crew(", ".join(mine), len(parts), mine, sum(parts) / len(parts))
+        for mine, parts in sorted(sets.items())
+    )

@@ -19,7 +19,7 @@ from app.flow.rules import Kind
 from app.flow.steps import BENCHES, STEPS, Step, TimeClass
 from app.leadtimes.floor import Arrivals, Floor, OpenHours, Piece, Rework, quantile_table
 from app.leadtimes.floor import Step as FloorStep
-from app.owner.floor_hands import Starts, all_busy, attention, crews, holders
+from app.owner.floor_hands import NOBODY, Presence, Starts, attention, crews, holders, nobody_free
 from app.owner.spans import WorkAndRest
 from app.owner.spells import (
     CLASS_LIST,
@@ -31,12 +31,15 @@ from app.owner.spells import (
     Spells,
     classed,
 )
-from app.shared.calendar import Calendar
+from app.shared.calendar import DAY, Calendar
 
 HOUR: Final = 3600
 HORIZON_H: Final = 28 * 24.0
 MOST_PLACES: Final = 60
 SELDOM: Final = 0.1
+# How long pieces lie follows the season: drawn from the last stays alone where these are enough.
+LATELY: Final = 91 * DAY
+ENOUGH: Final = 30
 LEAST_ARRIVALS: Final = 5
 LAST_IN_LINE: Final = 2  # of the order of work: neither rework nor needed by a day
 # Hours of work at a bench where the studio has none of its own: a tenth of the usual stay, in
@@ -61,8 +64,8 @@ def rest_name(step: Step) -> str:
 @dataclass(frozen=True)
 class Stays:
     """Stays in arrays: step, entry and leaving; working seconds in hand, and those that it lay
-    before and after it was first taken in hand while somebody was free; whether it was in hand at
-    all, and the step that came next (-1 where none did yet).
+    before and after it was first taken in hand, while somebody was free and while nobody was;
+    whether it was in hand at all, and the step that came next (-1 where none did yet).
     """
 
     piece: Ints
@@ -72,13 +75,15 @@ class Stays:
     hands: Ints
     before: Ints
     after: Ints
+    before_busy: Ints
+    after_busy: Ints
     taken: Ints
     following: Ints
 
 
 def stays(
     entries: Entries, found: Spells, sisters: Ints, calendar: WorkAndRest,
-    starts: Starts, does: Mapping[int, frozenset[str]],
+    starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
 ) -> Stays:  # fmt: skip
     """The stays of a log, open ones too. `sisters` is by spell, as `classed` wants it; `does` says
     who does which steps.
@@ -86,7 +91,7 @@ def stays(
     come = np.isin(entries.kind, [KIND_CODE[Kind.ENTER], KIND_CODE[Kind.MOVE]])
     of = np.cumsum(come) - 1
     first = np.flatnonzero(come)
-    hands, lay = _hands_and_lay(found, sisters, calendar, starts, does)
+    hands, lay, busy = _hands_and_lay(found, sisters, calendar, starts, does, there)
     in_hand = found.hand.astype(np.int64)
     so_far = np.cumsum(in_hand) - (np.cumsum(in_hand) - in_hand)[first][of]
     taken = so_far > 0
@@ -100,6 +105,8 @@ def stays(
         hands=np.bincount(of, hands).astype(np.int64),
         before=np.bincount(of, np.where(taken, 0, lay)).astype(np.int64),
         after=np.bincount(of, np.where(taken, lay, 0)).astype(np.int64),
+        before_busy=np.bincount(of, np.where(taken, 0, busy)).astype(np.int64),
+        after_busy=np.bincount(of, np.where(taken, busy, 0)).astype(np.int64),
         taken=np.bincount(of, in_hand).astype(np.int64),
         following=np.where(same, found.step[np.append(first[1:], 0)], -1),
     )
@@ -107,9 +114,10 @@ def stays(
 
 def _hands_and_lay(
     found: Spells, sisters: Ints, calendar: WorkAndRest,
-    starts: Starts, does: Mapping[int, frozenset[str]],
-) -> tuple[NDArray[np.float64], Ints]:  # fmt: skip
-    """By spell the working seconds in hand, and those that the piece lay while hands were free.
+    starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
+) -> tuple[NDArray[np.float64], Ints, Ints]:  # fmt: skip
+    """By spell the working seconds in hand, and those that the piece lay while hands were free and
+    while none were.
 
     Time on hold is neither: pieces on hold are left out of the simulation.
     """
@@ -123,15 +131,21 @@ def _hands_and_lay(
     held_by = frozenset().union(*does.values())
     keeps = worked & np.isin(found.step, [STEP_CODE[step] for step in held_by])
     hands = np.where(worked, end - start, 0).astype(np.float64)
-    hands[keeps] = attention(start[keeps], end[keeps], who[keeps])
+    for account in np.unique(who[keeps & (who != NOBODY)]).tolist():
+        mine = np.flatnonzero(keeps & (who == account))
+        spans = there[account].spans if account in there else calendar.work
+        hands[mine] = attention(spans.until(found.start[mine]), spans.until(found.end[mine]))
     lay = np.where(worked | found.held, 0, end - start)
+    busy = np.zeros_like(lay)
     for step in NAMES:
         crew = [account for account, steps in does.items() if str(step) in steps]
         here = np.flatnonzero((found.step == STEP_CODE[step]) & (lay > 0) & ~found.customer)
         if crew and here.size:
-            busy = all_busy(start[keeps], end[keeps], who[keeps], crew)
-            lay[here] -= busy.between(waits[here], end[here])
-    return hands, lay
+            taken = nobody_free(
+                start[keeps], end[keeps], who[keeps], crew, there, calendar.work
+            )  # fmt: skip
+            busy[here] = taken.between(waits[here], end[here])
+    return hands, lay - busy, busy
 
 
 @dataclass(frozen=True)
@@ -143,6 +157,7 @@ class Today:
     blank_on: bool
     capacity: Mapping[str, int]
     does: Mapping[int, frozenset[str]]  # by account, the steps that somebody does
+    there: Mapping[int, float]  # by account, the part of the hours in which somebody is there
     at_once: Mapping[str, int]  # by step, how many pieces were in hand at once, at most, lately
     pieces: Sequence[Any]
     ordered_at: Sequence[int]  # moments at which copies were ordered lately, sorted
@@ -158,8 +173,10 @@ class Built:
     notes: tuple[str, ...]
 
 
-def build(known: Stays, today: Today) -> Built:
-    """The floor. `known` are the stays of the last year. ValueError where nothing stands there."""
+def build(known: Stays, today: Today, slack: Mapping[Step, float] | None = None) -> Built:
+    """The floor. `known` are the stays of the last year. `slack` is by step the part of the time in
+    which nobody was free that counts as lying there all the same (see `slack_of`).
+    """
     line = [step for step in NAMES if step is not Step.BLANK or today.blank_on]
     hours = OpenHours.from_calendar(today.calendar, today.now)
     steps: list[FloorStep] = []
@@ -168,23 +185,50 @@ def build(known: Stays, today: Today) -> Built:
         mine = (known.step == STEP_CODE[step]) & (known.following >= 0)
         made, note = _step(step, known, mine, today, hours)
         notes += note
+        lately = mine & (known.left >= today.now - LATELY)
+        lately = lately if lately.sum() >= ENOUGH else mine
+        part = (slack or {}).get(step, 0.0)
+        lies = STEPS[step].waits_for is TimeClass.WAITING
         before, after = (
-            _lying(name, seconds[mine], hours) if STEPS[step].waits_for is TimeClass.WAITING else []
-            for name, seconds in
-            ((before_name(step), known.before), (rest_name(step), known.after))
+            _lying(name, seconds[lately], hours) if lies else []
+            for name, seconds in (
+                (before_name(step), known.before + part * known.before_busy),
+                (rest_name(step), known.after + part * known.after_busy),
+            )
         )  # fmt: skip
         steps += [*before, made, *after]
     names = {step.name for step in steps}
-    pieces, parked = _pieces(today, line, names)
+    pieces, parked = _pieces(today, line, names, slack or {})
     floor = Floor(
         tuple(steps), pieces, _arrivals(today, line), horizon_h=HORIZON_H,
         calendar=today.calendar, now=today.now,
-        crews=crews(today.does, {step: NAMES[step] for step in line}),
+        crews=crews(today.does, today.there, {step: NAMES[step] for step in line}),
     )  # fmt: skip
     return Built(floor, int((known.following >= 0).sum()), parked, tuple(notes))
 
 
-def _lying(name: str, seconds: Ints, hours: OpenHours) -> list[FloorStep]:
+def slack_of(known: Stays, today: Today, waits: Mapping[str, float]) -> dict[Step, float]:
+    """By step, the part of the time in which nobody was free that the simulation does not bring
+    about by itself. `waits` are its mean hours of waiting by step, in working hours.
+
+    Not all of what a piece waits while nobody is free it waits for that reason: had it been left
+    for a sitting anyway, it lay there only while people were busy elsewhere. Neither does the
+    simulation see pieces come in heaps, after a night's drying or out of one batch. What it brings
+    about is set against the log's, and the rest goes to the time that pieces lie there, so that
+    stays on the whole are as long as they lately were.
+    """
+    found = {}
+    for step, name in NAMES.items():
+        mine = (known.step == STEP_CODE[step]) & (known.following >= 0)
+        lately = mine & (known.left >= today.now - LATELY)
+        lately = lately if lately.sum() >= ENOUGH else mine
+        busy = (known.before_busy + known.after_busy)[lately]
+        if busy.size and busy.mean() > 0 and name in waits:
+            found[step] = min(1.0, max(0.0, 1.0 - waits[name] * HOUR / float(busy.mean())))
+    return found
+
+
+def _lying(name: str, seconds: NDArray[Any], hours: OpenHours) -> list[FloorStep]:
     """Time that pieces lie though hands are free: a step of its own, unless that is seldom."""
     if not seconds.size or (seconds > 0).mean() < SELDOM:
         return []
@@ -271,7 +315,9 @@ def _rework(step: Step, known: Stays, mine: Any, blank_on: bool) -> tuple[Rework
     return tuple(Rework(to, share) for to, share in found.items())
 
 
-def _pieces(today: Today, line: list[Step], names: set[str]) -> tuple[tuple[Piece, ...], int]:
+def _pieces(
+    today: Today, line: list[Step], names: set[str], slack: Mapping[Step, float]
+) -> tuple[tuple[Piece, ...], int]:
     """Today's pieces where they stand, without those on hold and the copies that wait for them."""
     parked = {row.key for row in today.pieces if row.held}
     parked |= {row.key for row in today.pieces if row.after in parked}
@@ -286,7 +332,7 @@ def _pieces(today: Today, line: list[Step], names: set[str]) -> tuple[tuple[Piec
         step = first_made if row.step == Step.NOT_BEGUN else Step(row.step)
         step = step if step in line else first_made
         waits = row.step == Step.NOT_BEGUN and row.after in open_models
-        where, age = _where(row, step, names, today.now)
+        where, age = _where(row, step, names, today.now, slack.get(step, 0.0))
         in_hand = not waits and age is not None
         found.append(
             Piece(
@@ -303,7 +349,9 @@ def _pieces(today: Today, line: list[Step], names: set[str]) -> tuple[tuple[Piec
     return tuple(found), len(parked)
 
 
-def _where(row: Any, step: Step, names: set[str], now: int) -> tuple[str, float | None]:
+def _where(
+    row: Any, step: Step, names: set[str], now: int, slack: float
+) -> tuple[str, float | None]:
     """The step of the simulation at which a piece stands, and the hours spent at it so far; None
     where it has yet to be taken up.
 
@@ -317,10 +365,11 @@ def _where(row: Any, step: Step, names: set[str], now: int) -> tuple[str, float 
         machine = step is not Step.PHOTOS_IN
         return NAMES[step], (now - row.entered_at) / HOUR if machine else None
     if row.taken and after in names and (not row.in_hand or row.after_s > 0):
-        return after, row.after_s / HOUR
+        return after, (row.after_s + slack * row.after_busy) / HOUR
     if row.in_hand:
         return NAMES[step], row.worked / HOUR
-    return (before, row.before_s / HOUR) if before in names else (NAMES[step], None)
+    lain = (row.before_s + slack * row.before_busy) / HOUR
+    return (before, lain) if before in names else (NAMES[step], None)
 
 
 def _arrivals(today: Today, line: list[Step]) -> Arrivals | None:

@@ -29,6 +29,11 @@ _STARTS = text(
     " FROM transitions t JOIN accounts a ON a.id = t.account_id"
     " WHERE t.kind = 'start' AND t.happened_at >= :since AND t.from_step IS NOT NULL"
 )
+_ACTS = text(
+    "SELECT account_id AS account, happened_at - happened_at % 1800 AS moment, count(*) AS entries"
+    " FROM transitions WHERE account_id IS NOT NULL AND time_is = 'pressed'"
+    " AND happened_at >= :since GROUP BY 1, 2"
+)
 _ORDERED = text(
     "SELECT t.happened_at FROM transitions t JOIN copies c ON c.id = t.copy_id"
     " WHERE t.kind = 'enter' AND t.time_is <> 'imported' AND c.replaces_id IS NULL"
@@ -38,9 +43,9 @@ _ORDERED = text(
 
 @dataclass(frozen=True)
 class Standing:
-    """A piece of today. `log` is its number in the log's arrays; seconds `worked`, lain `before_s`
-    and `after_s` and whether it was ever `taken` in hand here are filled in from it. `rank` is its
-    place in the order of work.
+    """A piece of today. `log` is its number in the log's arrays, from which is filled in: seconds
+    `worked`, lain `before_s` and `after_s` it was first taken in hand here, and the same while
+    nobody was free, and whether it was ever `taken`. `rank` is its place in the order of work.
     """
 
     key: str
@@ -55,6 +60,8 @@ class Standing:
     worked: int = 0
     before_s: int = 0
     after_s: int = 0
+    before_busy: int = 0
+    after_busy: int = 0
     taken: bool = False
 
 
@@ -88,6 +95,11 @@ def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Stand
 def starts(db: Connection, since: int) -> Starts:
     """Who took what in hand since a moment."""
     return Starts.of(db.execute(_STARTS, {"since": since}).all())
+
+
+def acts(db: Connection, since: int) -> Sequence[Any]:
+    """How much people wrote down since a moment, by account and half hour."""
+    return db.execute(_ACTS, {"since": since}).all()
 
 
 def points(db: Connection) -> Mapping[int, str]:

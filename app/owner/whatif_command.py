@@ -24,8 +24,8 @@ from app.leadtimes.floor import (
 from app.leadtimes.floor.outcome import Engine
 from app.orders.forecasting import PERCENTS, chance_within
 from app.owner import floor_store, store
-from app.owner.floor_hands import Starts, several_at_once, skills
-from app.owner.floor_now import NAMES, Built, Stays, Today, build, most_at_once, stays
+from app.owner.floor_hands import Presence, Starts, presence, several_at_once, skills
+from app.owner.floor_now import NAMES, Built, Stays, Today, build, most_at_once, slack_of, stays
 from app.owner.spans import WorkAndRest, spans_of
 from app.owner.spells import STEP_CODE, Spells, spells
 from app.owner.ways import rows_of, ways
@@ -37,6 +37,7 @@ WRONG_USAGE: Final = 64
 NOTHING_THERE: Final = 2
 YEAR, QUARTER = 365 * DAY, 91 * DAY
 PATIENCE: Final = 2.0
+TRIAL: Final = 100
 ENGINES: Final = ("auto", "numpy", "numba")
 
 
@@ -64,7 +65,11 @@ def main(
         print(wrong, file=stderr)
         return WRONG_USAGE
     tell = _teller(monotonic, stderr)
-    built = floor_of(shop)
+    try:
+        built = floor_of(shop)
+    except ValueError as wrong:
+        print(wrong, file=stderr)
+        return NOTHING_THERE
     if not built.floor.pieces:
         print("No piece is in work, so there is nothing to simulate.", file=stderr)
         return NOTHING_THERE
@@ -98,30 +103,45 @@ def floor_of(shop: Workshop) -> Built:
         raw = store.since(db, now - YEAR)
         standing = floor_store.pieces(db, _order_of_work(floor_store.points(db), now, studio))
         starts = floor_store.starts(db, now - YEAR)
+        acts = floor_store.acts(db, now - YEAR)
         ordered = floor_store.ordered_since(db, now - QUARTER)
     found = _spells(raw, now)
     several = several_at_once(found, starts)
     does = skills(starts, now - QUARTER, several) or skills(starts, now - YEAR, several)
-    known, at_once = _none(), {}
+    known, at_once, there = _none(), {}, {}
     if len(raw.entries):
         hours = spans_of(studio.calendar, int(raw.entries.at.min()), now)
-        known = _stays(raw, found, now, hours, starts, does)
+        there = presence(acts, studio.calendar, hours)
+        known = _stays(raw, found, now, hours, starts, does, there)
         at_once = _at_once(found, now - QUARTER)
     still = {int(known.piece[i]): i for i in np.flatnonzero(known.following < 0)}
     pieces = [
         replace(
             row, worked=int(known.hands[i]), before_s=int(known.before[i]),
-            after_s=int(known.after[i]), taken=bool(known.taken[i]),
+            after_s=int(known.after[i]), before_busy=int(known.before_busy[i]),
+            after_busy=int(known.after_busy[i]), taken=bool(known.taken[i]),
         )
         if (i := still.get(row.log)) is not None
         else row
         for row in standing
     ]  # fmt: skip
     settings = studio.settings
+    parts = {who: one.part for who, one in there.items()}
     today = Today(
-        now, studio.calendar, settings.blank_on, settings.capacity, does, at_once, pieces, ordered
-    )
-    return build(known, today)
+        now, studio.calendar, settings.blank_on, settings.capacity, does, parts, at_once, pieces,
+        ordered,
+    )  # fmt: skip
+    first = build(known, today)
+    if not first.floor.pieces:
+        return first
+    return build(known, today, slack_of(known, today, _waits(first.floor)))
+
+
+def _waits(floor: Floor) -> dict[str, float]:
+    """Mean working hours that pieces wait for hands at each step, by a short simulation."""
+    out = simulate(floor, TRIAL)
+    part = out.open_hours / floor.horizon_h
+    return dict(zip((s.name for s in floor.steps), out.wait_hours().value * part, strict=True))
 
 
 def _order_of_work(
@@ -158,14 +178,14 @@ def _spells(raw: store.Raw, now: int) -> Spells:
 
 def _stays(
     raw: store.Raw, found: Spells, now: int, hours: WorkAndRest,
-    starts: Starts, does: Mapping[int, frozenset[str]],
+    starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
 ) -> Stays:  # fmt: skip
     """The stays of the last year."""
     pieces = ways(raw.copies, raw.entries, hours)
     by_piece = np.zeros(int(found.piece.max()) + 1, dtype=np.int64)
     for copy, row in rows_of(raw.copies).items():
         by_piece[2 * copy + 1] = pieces.sisters[row]
-    known = stays(raw.entries, found, by_piece[found.piece], hours, starts, does)
+    known = stays(raw.entries, found, by_piece[found.piece], hours, starts, does, there)
     recent = known.left >= now - YEAR
     return Stays(*(getattr(known, name)[recent] for name in Stays.__annotations__))
 
@@ -197,7 +217,12 @@ def _long(name: str) -> str:
 
 
 def _preface(built: Built) -> list[str]:
-    lines = [f"From {built.stays} stays of the last twelve months, by the studio’s own hours."]
+    lines = [
+        f"From {built.stays} stays of the last twelve months, by the studio’s own hours. Who does "
+        "what, and is there how much, is read from what people took in hand and wrote down; what "
+        "nobody’s hands explain (drying, gathering for a sitting, waiting for the rest of the "
+        "order) is drawn from the log and stays as it is, however many hands there are."
+    ]
     if built.notes:
         lines.append(f"Not set, so taken from the log: {'; '.join(built.notes)}.")
     if built.parked:

@@ -88,8 +88,9 @@ class People:
 
     def __init__(self, floor):
         self.free = {crew.name: crew.people for crew in floor.crews}
+        self.slower = {None: 1.0} | {crew.name: 1.0 / crew.there for crew in floor.crews}
         self.able = {step.name: [] for step in floor.steps}
-        for crew in sorted(floor.crews, key=lambda crew: len(crew.steps)):
+        for crew in sorted(floor.crews, key=lambda crew: (len(crew.steps), -crew.there)):
             for step in crew.steps:
                 self.able[step].append(crew.name)
 
@@ -138,11 +139,11 @@ def heap_floor(floor, key, newcomers=()):
                 waited[step] += now - since[i]
             to, rounds[i] = work.way(pieces[i], step, rounds[i])
             batch.append((i, to))
-        end, first, until = work.ends(step, now, span)
+        crew = people.take(work.names[step])
+        end, first, until = work.ends(step, now, span * people.slower[crew])
         cut = work.worked(step, floor.horizon_h)
         busy[step] += min(until, cut) - min(first, cut)
         free[step] -= 1
-        crew = people.take(work.names[step])
         at_work[crew] += min(until, cut) - min(first, cut)
         heapq.heappush(ends, (end, next(ticket), step, crew, batch))
 
@@ -253,9 +254,11 @@ def simpy_floor(floor, key, newcomers=()):
             if hall is None:
                 place = places[step].request(priority=rank)
                 yield place
+                slower = 1.0
             else:
                 crew = yield hall.ask(name, rank)
-            end, *_ = work.ends(step, env.now, work.duration(p, step, rounds, held))
+                slower = hall.people.slower[crew]
+            end, *_ = work.ends(step, env.now, work.duration(p, step, rounds, held) * slower)
             to, rounds = work.way(p, step, rounds)
             yield at_the_very(env, end)
             if hall is None:

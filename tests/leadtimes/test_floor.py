@@ -57,7 +57,7 @@ def shared_hands(pieces: int = 60) -> Floor:
     steps = tuple(replace(s, people=None if i else 2) for i, s in enumerate(floor.steps))
     crews = (
         Crew("screen", 2, ("step 2", "step 3")),
-        Crew("hands", 3, ("step 3", "step 4", "step 5", "step 6", "step 7")),
+        Crew("hands", 3, ("step 3", "step 4", "step 5", "step 6", "step 7"), there=0.8),
         Crew("paint", 2, ("step 6", "step 7", "step 8")),
         Crew("desk", 1, ("step 9",)),
     )
@@ -206,7 +206,10 @@ def floors(draw) -> Floor:
     coming = Arrivals("s0", np.array([0.0, 5.0, 12.0]), 60.0) if draw(st.booleans()) else None
     names = st.lists(st.sampled_from([s.name for s in steps]), min_size=1, unique=True)
     crews = tuple(
-        Crew(f"crew {k}", draw(st.integers(1, 3)), tuple(draw(names)))
+        Crew(
+            f"crew {k}", draw(st.integers(1, 3)), tuple(draw(names)),
+            draw(st.sampled_from([1.0, 1.0, 0.5, 0.7])),
+        )
         for k in range(draw(st.integers(0, 3)))
     )
     return Floor(
@@ -305,6 +308,8 @@ def test_a_painter_who_inspects_too_keeps_both_waiting():
     assert simulate(two, 2).ready[0].tolist() == [5, 5]
     one_bench = replace(two, steps=(replace(steps[0], people=1), steps[1]))
     assert simulate(one_bench, 2).ready[0].tolist() == [5, 9], "two people, but one bench"
+    half = Floor(steps, pieces, crews=(replace(both, there=0.5),))
+    assert simulate(half, 2).ready[0].tolist() == [10, 20], "there for half of the time"
 
 
 def test_waiting_and_busy_share_add_up_by_hand():
@@ -337,6 +342,7 @@ def test_waiting_and_busy_share_add_up_by_hand():
         ({"crews": (Crew("c", 0, ("a",)),)}, "one person at least"),
         ({"crews": (Crew("c", 1, ("a", "a")),)}, "each once"),
         ({"crews": (Crew("c", 1, ("x",)),)}, "There is no step “x”"),
+        ({"crews": (Crew("c", 1, ("a",), there=0.0),)}, "some part of the time"),
         ({"crews": (Crew("c", 1, ("a",)), Crew("c", 1, ("b",)))}, "name of its own"),
     ],
 )  # fmt: skip

@@ -5,6 +5,7 @@ import time
 
 import numpy as np
 import pytest
+from sqlalchemy import insert
 
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
@@ -14,6 +15,7 @@ from app.owner import own_log, whatif_command
 from app.owner.floor_now import NAMES, most_at_once
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
+from app.tables import settings as settings_table
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, walk
 
 
@@ -70,6 +72,27 @@ def test_an_open_model_holds_its_copies_and_a_held_one_is_left_out(empty):
     assert pieces["1001-A1"].step == NAMES[Step.BLANK]
     assert pieces["1001-A"].last == NAMES[Step.FINISHING]
     assert built.parked == 2
+
+
+def test_pieces_stand_in_the_order_of_work_of_the_benches(empty):
+    for name, needed in (("Otis", None), ("Fern", "2027-01-10"), ("Bramble", "2026-12-20")):
+        wanted = Wanted(name, step=Step.READY, copy_step=Step.PAINTING)
+        make_order(empty.house, CAST.desk, NOW - DAY, [wanted], needed_by=needed)
+    empty.moment = NOW
+    pieces = whatif_command.floor_of(empty).floor.pieces
+    ranked = sorted(pieces, key=lambda p: (p.priority, p.oldest))
+    assert [p.key for p in ranked] == ["1003-A1", "1002-A1", "1001-A1"]
+
+
+def test_a_studio_that_is_never_open_is_told_so(empty):
+    make_order(empty.house, CAST.desk, NOW - DAY, [Wanted("Otis")])
+    with empty.house.writing() as db:
+        row = {"name": "hours", "value": "{}", "changed_at": NOW}
+        db.execute(insert(settings_table).values(row))
+    empty.moment = NOW
+    code, out, err = run(empty)
+    assert (code, out) == (2, "")
+    assert "never open" in err
 
 
 def test_it_prints_the_floor_now_and_against_then(shop):

@@ -270,19 +270,19 @@ def _taught(floor: Floor, step: Step, change: Change) -> Floor:
         known = set(floor.crews[k].steps)
         if more - known:
             wanted = tuple(s.name for s in floor.steps if s.name in known | more)
-            floor = _with_people(floor, wanted, 1)
+            floor = _with_people(floor, wanted, 1, floor.crews[k].there)
             return _with_people(floor, floor.crews[k].steps, -1)
     if not _crew_places(floor, step.name):
         raise ChangeError(f"Nobody is known to do {step.name}, so nobody can do more than that.")
     raise ChangeError(f"Whoever does {step.name} does {', '.join(sorted(more))} already.")
 
 
-def _with_people(floor: Floor, steps: tuple[str, ...], more: int) -> Floor:
-    """So many more (or fewer) in the crew that does just these steps. Raises ChangeError where
-    nobody would be left for one of them.
+def _with_people(floor: Floor, steps: tuple[str, ...], more: int, there: float = 1.0) -> Floor:
+    """So many more (or fewer) in the crew that does just these steps; a new crew is `there` so
+    much. Raises ChangeError where nobody would be left for one of them.
     """
     crews = {crew.steps: crew for crew in floor.crews}
-    crew = crews.get(steps, Crew(", ".join(steps), 0, steps))
+    crew = crews.get(steps, Crew(", ".join(steps), 0, steps, there))
     crews[steps] = replace(crew, people=crew.people + more)
     left = tuple(crew for crew in crews.values() if crew.people > 0)
     for step in steps:

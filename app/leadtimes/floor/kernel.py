@@ -165,7 +165,9 @@ def run_rows(
                 if s < 0:
                     break
                 room, head, behind, in_hand = plan.batch[s], -1, -1, False
-                until, within = 0.0, 0.0
+                until, within, crew = 0.0, 0.0, 0
+                if plan.crewed:
+                    crew = lowest(plan.done_by[s] & present)
                 while room > 0 and summary[s] != ZERO:
                     word = lowest(summary[s])
                     low = lowest(queue[s, word])
@@ -204,6 +206,8 @@ def run_rows(
                         below = plan.table[s, cell]
                         work = below + (z - cell) * (plan.table[s, cell + 1] - below)
                         work = max(work - plan.done_age[position], 0.0)
+                        if plan.crewed:
+                            work *= plan.slower[crew]
                         first = worked(plan, s, t)
                         until = first + work
                         cut = plan.worked_horizon[s]
@@ -219,7 +223,6 @@ def run_rows(
                     slot = plan.offset[s] + lowest(free[s])
                     free[s] &= free[s] - ONE
                 if plan.crewed:
-                    crew = lowest(plan.done_by[s] & present)
                     crew_at[slot] = crew
                     at_work[r, crew] += within
                     idle[crew] -= 1

@@ -276,7 +276,11 @@ class Lockstep:
         t = self.clock[r]
         hashed = self._settle(r, step, rs, p, position, t)
         first = self._worked(step, t)
-        until = first + self._work(step, position, hashed)
+        work = self._work(step, position, hashed)
+        if plan.crewed:
+            crew = index_of(lowest(plan.done_by[step] & self.present[r].astype(np.uint64)))
+            work *= plan.slower[crew]
+        until = first + work
         bit = lowest(free)
         place, left = index_of(bit), free ^ bit
         if self.any_unlimited:
@@ -290,7 +294,7 @@ class Lockstep:
         np.minimum.at(self.earliest_flat, at // (BLOCK * self.rows) * self.rows + r, end)
         within = self._count_work(step, rs, first, until)
         if plan.crewed:
-            self._engage(r, step, at, left, within)
+            self._engage(r, step, crew, at, left, within)
         if plan.linked:
             self._fill_batch(r, step, rs, p, position, t)
         more = np.flatnonzero((self.summary[rs] != 0) & (left != 0))
@@ -318,10 +322,10 @@ class Lockstep:
         self.busy[rs] += within
         return np.asarray(within)
 
-    def _engage(self, r: Ints, step: Ints, at: Ints, left: Words, within: Floats) -> None:
-        """Somebody of a crew that does the step has it in hand."""
-        bit = lowest(self.plan.done_by[step] & self.present[r].astype(np.uint64))
-        crew = index_of(bit)
+    def _engage(
+        self, r: Ints, step: Ints, crew: Ints, at: Ints, left: Words, within: Floats
+    ) -> None:
+        """Somebody of a crew has it in hand."""
         self.crew_at[at] = crew
         rk = r * self.crews + crew
         self.at_work[rk] += within

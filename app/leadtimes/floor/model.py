@@ -54,14 +54,19 @@ class Step:
 class Crew:
     """People who all do the same steps, `people` in number: each has one stay (or batch) in hand.
 
-    A step that several crews do takes whoever is free of the crew that does the fewest steps (of
-    equal ones the first named), so that those who can do more stay free for it. Whoever is free
+    A step that several crews do takes whoever is free of the crew that does the fewest steps, so
+    that those who can do more stay free for it; of equal ones of that which is there the most, then
+    of the first named. Whoever is free
     takes up the first in the order of work of all the steps that they do.
+
+    `there` is the part of the open hours in which they are there, above 0 to 1: whoever is there
+    half of the time takes twice as long.
     """
 
     name: str
     people: int
     steps: tuple[str, ...]
+    there: float = 1.0
 
 
 @dataclass(frozen=True)

@@ -52,6 +52,7 @@ class Plan(NamedTuple):
     slot_step: Ints
     # by crew
     people: Ints
+    slower: Floats  # by how much longer it takes than somebody who is there all the time
     does: Words  # the steps that the crew does
     by_present: Words  # by word of crews with somebody free: the steps that can be done
     # by piece
@@ -133,6 +134,8 @@ def _check_crews(floor: Floor) -> None:
     for crew in floor.crews:
         if crew.people < 1 or not crew.steps or len(set(crew.steps)) < len(crew.steps):
             raise ValueError(f"{crew.name}: one person at least, one step or more, each once.")
+        if not 0 < crew.there <= 1:
+            raise ValueError(f"{crew.name}: there for some part of the time, at most for all of it.")
         for step in crew.steps:
             floor.index(step)
 
@@ -243,7 +246,7 @@ def _crews(floor: Floor) -> tuple[Ints, Words, Words, Words]:
 
 def in_order(crews: tuple[Crew, ...]) -> tuple[Crew, ...]:
     """The crews in the order in which people are taken from them: who does least comes first."""
-    return tuple(sorted(crews, key=lambda crew: len(crew.steps)))
+    return tuple(sorted(crews, key=lambda crew: (len(crew.steps), -crew.there)))
 
 
 def _slots(floor: Floor, count: int) -> tuple[Ints, Ints, Ints]:
@@ -344,6 +347,7 @@ def lay_out(floor: Floor, door_times: Floats) -> Plan:
         done_by=done_by,
         slot_step=slot_step,
         people=people,
+        slower=np.array([*(1.0 / crew.there for crew in in_order(floor.crews)), 1.0]),
         does=does,
         by_present=by_present,
         start=start,
