@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from textwrap import fill
 from typing import Any, Final, TextIO
 
 import numpy as np
@@ -38,6 +39,7 @@ NOTHING_THERE: Final = 2
 YEAR, QUARTER = 365 * DAY, 91 * DAY
 PATIENCE: Final = 2.0
 TRIAL: Final = 100
+WIDTH: Final = 100
 ENGINES: Final = ("auto", "numpy", "numba")
 
 
@@ -82,7 +84,8 @@ def main(
     except ValueError as wrong:
         print(wrong, file=stderr)
         return NOTHING_THERE
-    print("\n".join(_preface(built)), report, sep="\n\n", end="", file=stdout)
+    said = "\n".join(fill(line, WIDTH) for line in _preface(built))
+    print(said, report, sep="\n\n", end="", file=stdout)
     return 0
 
 

@@ -15,6 +15,7 @@ block of slots, `earliest`, as a step without limit has hundreds of them.
 import numpy as np
 from numpy.typing import NDArray
 
+from app.leadtimes.floor.bits import bit_at, first_true, index_of, lowest
 from app.leadtimes.floor.draws import GOLDEN, LOW_24, PER_24, PER_40, S24, mix
 from app.leadtimes.floor.plan import DONE, NO_LIMIT, Plan
 
@@ -23,34 +24,8 @@ Ints = NDArray[np.int64]
 Words = NDArray[np.uint64]
 
 BLOCK = 8
-ONE = np.uint64(1)
 FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
 NEVER = 1 << 40  # behind every position
-
-
-def lowest(x: Words) -> Words:
-    """The lowest set bit of each word (0 for none)."""
-    return x & (~x + ONE)
-
-
-def index_of(bit: Words) -> Ints:
-    """The index of the only set bit of each word."""
-    return np.asarray(np.bitwise_count(bit - ONE), dtype=np.int64)
-
-
-def bit_at(index: Ints) -> Words:
-    """A word with one bit set."""
-    return ONE << index.astype(np.uint64)
-
-
-def first_true(found: NDArray[np.bool_]) -> Ints:
-    """The first line in which each column is true (the last where none is): quicker than argmax
-    down the columns of a table that is far wider than high.
-    """
-    line = np.full(found.shape[1], found.shape[0] - 1)
-    for n in range(found.shape[0] - 2, -1, -1):
-        np.copyto(line, n, where=found[n])
-    return line
 
 
 class Lockstep:
@@ -90,7 +65,7 @@ class Lockstep:
         self.at_work = np.zeros(self.rows * self.crews)
         self.next_step = self._ways().ravel()
         self.place_of = np.stack([plan.plain, plan.back], axis=1).ravel()
-        free = np.where(plan.places == NO_LIMIT, FULL, bit_at(plan.places % 64) - ONE)
+        free = np.where(plan.places == NO_LIMIT, FULL, bit_at(plan.places % 64) - np.uint64(1))
         self.free = np.tile(free, self.rows)
         self._fill_queues()
         if plan.crewed:
@@ -119,7 +94,7 @@ class Lockstep:
         queue = np.zeros((self.steps, plan.words), dtype=np.uint64)
         for piece in np.flatnonzero(plan.begins >= 0):
             at = plan.begins[piece]
-            queue[plan.start[piece], at // 64] |= ONE << np.uint64(at % 64)
+            queue[plan.start[piece], at // 64] |= bit_at(at % 64)
         ahead = ((queue != 0) * bit_at(np.arange(plan.words))).sum(axis=1, dtype=np.uint64)
         dirty = ((ahead != 0) * bit_at(np.arange(self.steps))).sum(dtype=np.uint64)
         self.queue = np.tile(queue.ravel(), self.rows)

@@ -135,7 +135,7 @@ def _check_crews(floor: Floor) -> None:
         if crew.people < 1 or not crew.steps or len(set(crew.steps)) < len(crew.steps):
             raise ValueError(f"{crew.name}: one person at least, one step or more, each once.")
         if not 0 < crew.there <= 1:
-            raise ValueError(f"{crew.name}: there for some part of the time, at most for all of it.")
+            raise ValueError(f"{crew.name}: there for some part of the time, at most all of it.")
         for step in crew.steps:
             floor.index(step)
 

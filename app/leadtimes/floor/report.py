@@ -1,6 +1,7 @@
 """The floor in plain text, as the command prints it: sentences and two tables."""
 
 from datetime import UTC, datetime
+from textwrap import wrap
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from app.leadtimes.floor.outcome import Estimate, Outcome
 Rows = list[list[str]]
 SHARES = (0.10, 0.50, 0.85)
 LEFT = ("step", "piece", "now at", "people who do")
+WIDTH = 100
 SLACK = 0.5  # below this busy share nothing is called a bottleneck (our own choice)
 
 
@@ -36,9 +38,9 @@ def _alone(o: Outcome, most: int) -> list[str]:
     people, share = o.floor.crews, o.crew_busy()
     at_work = [[c.name, str(c.people), _percent(share, k)] for k, c in enumerate(people)]
     return [
-        _opening(o), "", *_table(head, rows), "",
+        *wrap(_opening(o), WIDTH), "", *_table(head, rows), "",
         *_crew_table(["people who do", "number", "busy"], at_work),
-        _bottleneck(o), "", *_pieces(o, most),
+        *wrap(_bottleneck(o), WIDTH), "", *_pieces(o, most),
     ]  # fmt: skip
 
 
@@ -64,9 +66,10 @@ def _both(c: Comparison, most: int) -> list[str]:
             "–" if unlimited else _signed(100 * busy[2].value[i], 100 * busy[2].error[i], 1) + " %",
         ])  # fmt: skip
     return [
-        _opening(a), "", *_table(head, rows), "",
+        *wrap(_opening(a), WIDTH), "", *_table(head, rows), "",
         *_crew_table(["people who do", "number", "busy"], _crews_both(c)),
-        "Now: " + _bottleneck(a), "Then: " + _bottleneck(b), *_sooner(c), "",
+        *wrap("Now: " + _bottleneck(a), WIDTH), *wrap("Then: " + _bottleneck(b), WIDTH),
+        *_sooner(c), "",
         *_pieces_both(c, most),
     ]  # fmt: skip
 
