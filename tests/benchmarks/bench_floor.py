@@ -4,11 +4,13 @@ Nine steps, the first round the clock and the others in working hours, 200 piece
 back. CPU seconds for one replication of each, median of interleaved rounds, and ratios. simpy is
 written as lean as it goes: no hashing, plain random numbers, hours by bisection. ciw runs twice,
 with the same weekly hours as schedules of its own, and without any hours, which is its best case.
-Then 400 open copies, 2 000 replications.
+Then 400 open copies, 2 000 replications; and what it costs that people do several steps: the same
+nine steps by four crews, to the nine steps by people of their own.
 """
 
 import random
 from bisect import bisect_left, bisect_right
+from dataclasses import replace
 from statistics import median
 from time import perf_counter, process_time
 
@@ -16,7 +18,16 @@ import ciw
 import numpy as np
 import simpy
 
-from app.leadtimes.floor import Floor, OpenHours, Piece, Rework, Step, quantile_table, simulate
+from app.leadtimes.floor import (
+    Crew,
+    Floor,
+    OpenHours,
+    Piece,
+    Rework,
+    Step,
+    quantile_table,
+    simulate,
+)
 from app.leadtimes.floor.kernel import COMPILED
 
 DAYS = 2000
@@ -139,6 +150,24 @@ def four_hundred_copies() -> None:
         print(f"  {engine}: {median(busy):.2f} s, {min(walls):.2f} s")
 
 
+def shared_people() -> None:
+    own = nine_steps(200)
+    steps = tuple(replace(s, people=None) if i else s for i, s in enumerate(own.steps))
+    crews = tuple(
+        Crew(f"crew {k}", sum(PLACES[1:]) // 4, tuple(f"s{i}" for i in does))
+        for k, does in enumerate(((1, 2, 3), (3, 4, 5), (5, 6, 7), (6, 7, 8)))
+    )
+    shared = replace(own, steps=steps, crews=crews)
+    print("people who do several steps, to people of their own: CPU")
+    for engine in ("numpy", "numba") if COMPILED else ("numpy",):
+        ratios = []
+        for _ in range(ROUNDS):
+            alone = seconds(lambda: simulate(own, 2000, 1, engine))  # noqa: B023
+            ratios.append(seconds(lambda: simulate(shared, 2000, 1, engine)) / alone)  # noqa: B023
+        print(f"  {engine}: {median(ratios):.2f} x")
+
+
 if __name__ == "__main__":
     beside_others()
     four_hundred_copies()
+    shared_people()

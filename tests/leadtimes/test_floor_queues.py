@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import ks_2samp
 
-from app.leadtimes.floor import Arrivals, Floor, Piece, Rework, Step, simulate
+from app.leadtimes.floor import Arrivals, Crew, Floor, Piece, Rework, Step, simulate
 from app.leadtimes.floor.draws import PER_40, S24, mix, replication_keys
 from app.leadtimes.floor.outcome import mean, run_plan
 from app.leadtimes.floor.plan import door_book, lay_out, newcomers
@@ -77,6 +77,43 @@ def test_fifty_five_agents_with_360_calls_in_half_an_hour():
         found = mean(share)
         assert found.error < 0.06 * theory
         assert abs(found.value - theory) < 4 * found.error
+
+
+def test_one_person_for_two_steps_is_a_queue_with_service_in_two_parts():
+    """Oldest first, so whoever has been begun is finished: M/E2/1, whose time in the system is
+    given by Pollaczek and Khinchine. At rate 0.4 with two parts of 1 h each, on average:
+    0.4 x 6 / (2 x 0.2) = 6 h of waiting and 2 h of work. All of the waiting is before the first.
+    """
+    gaps = exponential(2.5)
+    coming = Arrivals("one", (gaps[1:] + gaps[:-1]) / 2, until_h=2.5 * 1500)
+    steps = (Step("one", exponential(1.0)), Step("two", exponential(1.0)))
+    floor = Floor(steps, (), coming, crews=(Crew("she", 1, ("one", "two")),), horizon_h=1e6)
+    keys = replication_keys(13, 0, 500)
+    came = newcomers(floor, keys)
+    plan = lay_out(floor, came)
+    ready, wait, *_ = run_plan(plan, keys, *door_book(floor, came), compiled=False)
+    shortest = int(np.isfinite(came).sum(axis=1).min())
+    late = slice(500, shortest)
+    found = mean((ready[:, late] - came[:, late]).mean(axis=1))
+    assert found.error < 0.15
+    assert abs(found.value - 8) < 4 * found.error
+    assert wait[:, 1].max() == 0
+
+
+def test_little_s_law_holds_at_every_step_where_people_are_shared():
+    """Number waiting = rate x wait at each step, and everybody's hours are the steps' hours."""
+    coming = Arrivals("a", exponential(2.0), until_h=300.0)
+    steps = (
+        Step("a", exponential(1.0)),
+        Step("b", exponential(1.5), rework=(Rework("a", 0.2),)),
+        Step("c", exponential(0.5), machines=1),
+    )
+    crews = (Crew("ab", 2, ("a", "b")), Crew("bc", 1, ("b", "c"), there=0.8))
+    out = simulate(Floor(steps, (), coming, horizon_h=3000, crews=crews), 200)
+    through = out.begun.mean(axis=0)
+    assert out.waiting().value * 3000 == pytest.approx(out.wait_hours().value * through, rel=1e-9)
+    assert through[0] > out.begun[:, 2].mean(), "some come back"
+    assert out.at_work.sum(axis=1) == pytest.approx(out.busy.sum(axis=1))
 
 
 def test_little_s_law_holds_on_the_floor():
