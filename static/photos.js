@@ -12,7 +12,10 @@
     body.append("files", file, file.name);
     const answer = await fetch(form.action, { method: "POST", body, headers: { accept: "application/json" } });
     if (answer.status === 422) return { kept: 0, known: 0, not_read: [{ name: file.name, why: (await answer.json()).problem }] };
-    if (!answer.ok) throw new Error(answer.status === 507 ? "The disk is full." : answer.status === 401 ? "You are not signed in any more." : "The house did not take it.");
+    if (!answer.ok) {
+      const said = await answer.json().catch(() => ({}));
+      throw new Error(said.problem || (answer.status === 401 ? "You are not signed in any more." : "The house did not take it."));
+    }
     return answer.json();
   };
 

@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -109,10 +110,7 @@ def check(
             if stop.is_set():
                 return
             ids = {name: row["id"] for name, row in zip(names, pictures, strict=True)}
-            id_ = _keep(shop, model_id, remembered, key, begun, answer, ids)
-            if sheet.path.stat().st_size:
-                (shop.folder.pictures / files.SHOWN).mkdir(mode=0o700, exist_ok=True)
-                os.rename(sheet.path, shop.folder.pictures / sheet_place(id_))
+            _keep(shop, model_id, remembered, key, begun, answer, ids, sheet.path)
     finally:
         del _under_way[shop]
     shop.changed.set()
@@ -178,9 +176,11 @@ def _lines(
 
 def _keep(
     shop: Workshop, model_id: int, remembered: bool, key: str, begun: int,
-    answer: dict[str, Any], ids: dict[str, int],
-) -> int:  # fmt: skip
+    answer: dict[str, Any], ids: dict[str, int], sheet: Path,
+) -> None:  # fmt: skip
+    """The answer and its contact sheet: a sheet without a row is of a check that is made anew."""
     result = answer.get("result", {})
+    (shop.folder.pictures / files.SHOWN).mkdir(mode=0o700, exist_ok=True)
     with shop.house.writing() as db:
         made = db.execute(
             insert(photo_checks).values(
@@ -191,5 +191,6 @@ def _keep(
                 result=json.dumps({**result, "ids": ids}), graph=answer.get("graph", ""),
             )
         ).inserted_primary_key  # fmt: skip
-    assert made is not None
-    return int(made[0])
+        assert made is not None
+        if sheet.stat().st_size:
+            os.rename(sheet, shop.folder.pictures / sheet_place(int(made[0])))

@@ -15,10 +15,11 @@ from app.photos import actions, intake, intake_inbox, sorting, store
 from app.photos import pictures as files
 from app.photos.deliveries import TOPIC, WAYS, against_said, lapse
 from app.photos.intake_upload import Upload
-from app.shared.errors import BadFields, NotFound
+from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Fields, Line, Number
 from app.shared.web.forms import Filled, Form, check
+from app.shared.web.refusals import status_of
 from app.shared.web.templating import go, is_partial, new_once, render
 from app.studio.web import Me, RowId, Shop
 from app.studio.workshop import Workshop
@@ -166,11 +167,15 @@ async def bring(request: Request, shop: Shop, me: Me, id_: RowId) -> Response:
         brought = await _receive(request, shop, me, id_)
     except ClientDisconnect:
         return Response(status_code=400)
-    except BadFields as why:
+    except Refused as why:
         if for_script:
-            return JSONResponse({"problem": str(why)}, 422)
+            return JSONResponse({"problem": str(why)}, status_of(why))
+        if not isinstance(why, BadFields):
+            raise
         return await run_in_threadpool(_delivery, request, shop, id_, str(why), 422)
     except OSError as why:
+        if for_script:
+            return JSONResponse({"problem": _FULL_DISK}, 507)
         raise HTTPException(507, _FULL_DISK) from why
     if for_script:
         return JSONResponse(brought.as_json())
