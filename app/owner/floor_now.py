@@ -2,10 +2,10 @@
 
 Work at a bench is what was worked in hand, by the calendar. What else a stay took falls in two:
 while everybody who does the step had something else in hand, which the simulation brings about by
-itself; and all the rest (drying, waiting for the rest of the order or an answer, lying there though
-somebody was free), which is drawn from the log in steps of its own without limit, before and after
-the piece is taken in hand. So simulated stays are as long as the log's on today's load, and more
-hands shorten only the part that hands can. Machines run day and night.
+itself; and all the rest (drying, waiting for an answer, lying there though somebody was free),
+which is drawn from the log in steps of its own without limit, before and after the piece is taken
+in hand. So simulated stays are as long as the log's on today's load, and more hands shorten only
+the part that hands can. An order's copies leave together. Machines run day and night.
 """
 
 from collections.abc import Mapping, Sequence
@@ -135,7 +135,8 @@ def _hands_and_lay(
         mine = np.flatnonzero(keeps & (who == account))
         spans = there[account].spans if account in there else calendar.work
         hands[mine] = attention(spans.until(found.start[mine]), spans.until(found.end[mine]))
-    lay = np.where(worked | found.held, 0, end - start)
+    # The rest of an order is simulated itself, so that waiting for it is no time of its own.
+    lay = np.where(worked | found.held, 0, end - calendar.work.until(found.start + own))
     busy = np.zeros_like(lay)
     for step in NAMES:
         crew = [account for account, steps in does.items() if str(step) in steps]
@@ -203,6 +204,7 @@ def build(known: Stays, today: Today, slack: Mapping[Step, float] | None = None)
         tuple(steps), pieces, _arrivals(today, line), horizon_h=HORIZON_H,
         calendar=today.calendar, now=today.now,
         crews=crews(today.does, today.there, {step: NAMES[step] for step in line}),
+        together=_together(today, {piece.key for piece in pieces}),
     )  # fmt: skip
     return Built(floor, int((known.following >= 0).sum()), parked, tuple(notes))
 
@@ -232,7 +234,7 @@ def _lying(name: str, seconds: NDArray[Any], hours: OpenHours) -> list[FloorStep
     """Time that pieces lie though hands are free: a step of its own, unless that is seldom."""
     if not seconds.size or (seconds > 0).mean() < SELDOM:
         return []
-    return [FloorStep(name, quantile_table(seconds / HOUR), hours=hours)]
+    return [FloorStep(name, quantile_table(seconds / HOUR), hours=hours, alike=True)]
 
 
 def _step(
@@ -347,6 +349,15 @@ def _pieces(
             )
         )  # fmt: skip
     return tuple(found), len(parked)
+
+
+def _together(today: Today, keys: set[str]) -> tuple[tuple[str, ...], ...]:
+    """The copies of each order that leave in one parcel."""
+    found: dict[int, list[str]] = {}
+    for row in today.pieces:
+        if row.copy and not row.ship_part and row.key in keys:
+            found.setdefault(row.order_id, []).append(row.key)
+    return tuple(tuple(group) for group in found.values() if len(group) > 1)
 
 
 def _where(

@@ -9,14 +9,14 @@ from sqlalchemy import Connection, text
 from app.owner.floor_hands import Starts
 
 _MODELS = text(
-    "SELECT m.id, o.id AS order_id, o.number, o.needed_by, o.taken_at, m.letter,"
+    "SELECT m.id, o.id AS order_id, o.number, o.needed_by, o.ship_part, o.taken_at, m.letter,"
     " m.number AS version, 1 AS making, m.step, m.entered_at, m.in_hand,"
     " m.hold_whose <> '' AS held, m.reworks, m.passed_at, m.counted_at"
     " FROM models m JOIN orders o ON o.id = m.order_id WHERE m.open = 1 AND EXISTS"
     " (SELECT 1 FROM copies c WHERE c.model_id = m.id AND c.open = 1) ORDER BY m.id"
 )
 _COPIES = text(
-    "SELECT c.id, o.id AS order_id, o.number, o.needed_by, o.taken_at, c.letter,"
+    "SELECT c.id, o.id AS order_id, o.number, o.needed_by, o.ship_part, o.taken_at, c.letter,"
     " c.number AS copy_number, c.making, c.model_id, c.step, c.entered_at, c.in_hand,"
     " c.hold_whose <> '' AS held, c.reworks, coalesce(c.passed_at, m.passed_at) AS passed_at,"
     " coalesce(c.counted_at, m.counted_at) AS counted_at"
@@ -57,6 +57,8 @@ class Standing:
     held: bool
     rank: tuple[int, int]
     after: str | None
+    order_id: int
+    ship_part: bool
     worked: int = 0
     before_s: int = 0
     after_s: int = 0
@@ -77,7 +79,8 @@ def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Stand
         found.append(
             Standing(
                 key_of[row.id], 2 * row.id, False, row.step, row.entered_at, bool(row.in_hand),
-                bool(row.held), rank(row), None,
+                bool(row.held), rank(row), None, row.order_id,
+                bool(row.ship_part),
             )
         )  # fmt: skip
     for row in db.execute(_COPIES):
@@ -86,7 +89,7 @@ def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Stand
             Standing(
                 f"{row.number}-{row.letter}{row.copy_number}{again}", 2 * row.id + 1, True,
                 row.step, row.entered_at, bool(row.in_hand), bool(row.held), rank(row),
-                key_of.get(row.model_id),
+                key_of.get(row.model_id), row.order_id, bool(row.ship_part),
             )
         )  # fmt: skip
     return found

@@ -222,9 +222,9 @@ def _long(name: str) -> str:
 def _preface(built: Built) -> list[str]:
     lines = [
         f"From {built.stays} stays of the last twelve months, by the studio’s own hours. Who does "
-        "what, and is there how much, is read from what people took in hand and wrote down; what "
-        "nobody’s hands explain (drying, gathering for a sitting, waiting for the rest of the "
-        "order) is drawn from the log and stays as it is, however many hands there are."
+        "what, and is there how much, is read from what people took in hand and wrote down. What "
+        "nobody’s hands explain (drying, gathering for a sitting, waiting for an answer) is drawn "
+        "from the log and stays as it is, however many hands there are."
     ]
     if built.notes:
         lines.append(f"Not set, so taken from the log: {'; '.join(built.notes)}.")

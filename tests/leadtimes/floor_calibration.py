@@ -5,8 +5,8 @@
 For each past day the studio is cut back to what was written down by then (later entries, pieces and
 orders are taken out, the cached columns folded again), the floor is built and simulated as
 `likewright whatif` does it, and its stays and ready dates are set beside the log's own. Pieces that
-were cancelled, remade or put on hold afterwards are left out of the dates: no simulation of the
-floor could know.
+were cancelled or remade afterwards, and all of an order of which something was put on hold or was
+on hold, are left out of the dates: no simulation of the floor could know.
 """
 
 import shutil
@@ -90,8 +90,11 @@ class Day:
 
 _READY = """
 SELECT o.number || '-' || p.letter || {number} AS key, p.held, p.at FROM (
-  SELECT p.*, (SELECT max(kind = 'hold') FROM transitions t
-      WHERE t.{of} = p.id AND t.happened_at > :now) AS held,
+  SELECT p.*, p.order_id IN (SELECT q.order_id FROM transitions t JOIN (
+        SELECT id, NULL AS copy, order_id FROM models
+        UNION ALL SELECT NULL, id, order_id FROM copies) q
+      ON q.id = t.model_id OR q.copy = t.copy_id
+      WHERE t.kind IN ('hold', 'lift') AND t.happened_at > :now) AS held,
     (SELECT min(t.happened_at) FROM transitions t
       WHERE t.{of} = p.id AND t.to_step = '{end}' AND t.happened_at > :now) AS at
   FROM {table} p) p JOIN orders o ON o.id = p.order_id WHERE p.at IS NOT NULL

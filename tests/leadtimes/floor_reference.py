@@ -35,6 +35,7 @@ class Work:
     def __init__(self, floor, key):
         self.floor, self.key = floor, key
         self.names = [s.name for s in floor.steps]
+        self.first = {key: group[0] for group in floor.together for key in group}
         self.tables = [[float(q) for q in s.durations] for s in floor.steps]
         self.hours = []
         for s in floor.steps:
@@ -56,7 +57,8 @@ class Work:
         return self.ends(step, t, 0.0)[1]
 
     def hash(self, piece, step, rounds):
-        own = key_of(piece.key, self.names[step])
+        name = self.first.get(piece.key, piece.key) if self.floor.steps[step].alike else piece.key
+        own = key_of(name, self.names[step])
         return mix((self.key + own + rounds * 0x9E3779B97F4A7C15) & MASK)
 
     def duration(self, piece, step, rounds, in_hand):

@@ -207,7 +207,9 @@ def floors(draw) -> Floor:
     names = st.lists(st.sampled_from([s.name for s in steps]), min_size=1, unique=True)
     crews = tuple(
         Crew(
-            f"crew {k}", draw(st.integers(1, 3)), tuple(draw(names)),
+            f"crew {k}",
+            draw(st.integers(1, 3)),
+            tuple(draw(names)),
             draw(st.sampled_from([1.0, 1.0, 0.5, 0.7])),
         )
         for k in range(draw(st.integers(0, 3)))
@@ -278,6 +280,15 @@ def test_copies_begin_when_their_model_is_ready():
     out = simulate(Floor(steps, pieces), 2)
     assert out.ready[0].tolist() == [4, 6, 8]
     assert out.together({"1147": ["A1", "A2"]})[0].tolist() == [8]
+
+
+def test_pieces_that_leave_together_are_ready_with_the_last_of_them():
+    steps = (Step("packing", hours(1), people=1),)
+    pieces = tuple(Piece(f"p{k}", "packing", oldest=k) for k in range(4))
+    floor = Floor(steps, pieces, together=(("p0", "p2"),))
+    assert simulate(floor, 2).ready[0].tolist() == [3, 2, 3, 4]
+    with pytest.raises(ValueError, match="leave it together"):
+        simulate(replace(floor, together=(("p0", "px"),)), 2)
 
 
 def test_more_in_hand_than_places_go_first_once_a_place_is_free():

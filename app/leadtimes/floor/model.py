@@ -32,7 +32,8 @@ class Step:
     them needs somebody of a crew besides. `batch` is how many pieces one of them takes up
     together; a batch lasts as long as its first piece draws, since the studio's stays in a batch
     step are already those of whole batches. Which pieces in hand share a batch today is not known:
-    they are put together in the order of work, so many to a batch.
+    they are put together in the order of work, so many to a batch. Where it goes `alike` for them,
+    pieces that leave together (see Floor) draw the same.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Step:
     hours: OpenHours = field(default_factory=OpenHours.always)
     batch: int = 1
     rework: tuple[Rework, ...] = ()
+    alike: bool = False
 
     @property
     def places(self) -> int | None:
@@ -113,8 +115,9 @@ class Floor:
 
     A piece is sent back at most `rework_cap` times: a fixed draw would else loop for ever. With
     `rework_first` a piece that was sent back is taken up before the others. Waiting and busy share
-    are measured over `horizon_h` hours from now. `calendar` and `now` (UTC seconds) are only needed
-    where hours or closures are to be changed.
+    are measured over `horizon_h` hours from now. Pieces `together` leave with the last of their
+    group: each is ready when all are, and takes no room until then. `calendar` and `now` (UTC
+    seconds) are only needed where hours or closures are to be changed.
     """
 
     steps: tuple[Step, ...]
@@ -126,6 +129,7 @@ class Floor:
     calendar: "Calendar | None" = None
     now: int = 0
     crews: tuple[Crew, ...] = ()
+    together: tuple[tuple[str, ...], ...] = ()
 
     def index(self, step: str) -> int:
         """The place of a step in the line. Raises ValueError for a step that is not there."""

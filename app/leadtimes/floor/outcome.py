@@ -224,6 +224,10 @@ def simulate(
     wait, begun, busy, queued, at_work = by_step
     places = np.array([np.inf if s.places is None else s.places for s in floor.steps])
     today = ready[:, : len(floor.pieces)]
+    at = {piece.key: i for i, piece in enumerate(floor.pieces)}
+    for group in floor.together:
+        columns = [at[key] for key in group]
+        today[:, columns] = today[:, columns].max(axis=1, keepdims=True)
     order = in_order(floor.crews)
     at_work = at_work[:, [order.index(crew) for crew in floor.crews]]
     hours = [

@@ -118,6 +118,9 @@ def _check(floor: Floor) -> None:
     if floor.rework_cap < 0 or not floor.horizon_h > 0:
         raise ValueError("The cap on rework is 0 or more and the horizon longer than nothing.")
     _check_crews(floor)
+    known = {p.key for p in floor.pieces}
+    if any(key not in known for group in floor.together for key in group):
+        raise ValueError("Only pieces that are on the floor leave it together.")
     for p in floor.pieces:
         first, last = floor.index(p.step), _last(floor, p.last)
         if first > last or min(p.age_h, p.waited_h) < 0 or (p.enters_h or 0.0) < 0:
@@ -305,6 +308,21 @@ def _sent_back(floor: Floor) -> tuple[Floats, Ints]:
     return below, to
 
 
+def _keys(floor: Floor, pieces: tuple[Piece, ...]) -> Words:
+    """P × S: whose chance it is. Where it goes alike for a group, it is that of its first."""
+    first = {key: group[0] for group in floor.together for key in group}
+    return np.array(
+        [
+            [
+                draws.key_of(first.get(p.key, p.key) if s.alike else p.key, s.name)
+                for s in floor.steps
+            ]
+            for p in pieces
+        ],
+        dtype=np.uint64,
+    )
+
+
 def lay_out(floor: Floor, door_times: Floats) -> Plan:
     """The floor as arrays, for newcomers at `door_times` (R × A, of `newcomers`).
 
@@ -317,7 +335,6 @@ def lay_out(floor: Floor, door_times: Floats) -> Plan:
         raise ValueError("There is no piece on the floor and none to come.")
     hand, back, plain, at = _positions(floor, pieces)
     offset, places, slot_step = _slots(floor, len(pieces))
-    names = [s.name for s in floor.steps]
     start = np.array([floor.index(p.step) for p in pieces])
     share, age = np.zeros(at.size), np.zeros(at.size)
     for i, p in enumerate(pieces):
@@ -354,9 +371,7 @@ def lay_out(floor: Floor, door_times: Floats) -> Plan:
         last=np.array([_last(floor, p.last) for p in pieces]),
         plain=plain,
         back=back,
-        key=np.array(
-            [[draws.key_of(p.key, name) for name in names] for p in pieces], dtype=np.uint64
-        ),
+        key=_keys(floor, pieces),
         child=child,
         begins=np.where(later, -1, np.where(hand >= 0, hand, plain)),
         since=np.array([0.0 if p.in_hand else 0.0 - p.waited_h for p in pieces]),
