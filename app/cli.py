@@ -208,7 +208,21 @@ def whatif(
     replications: Annotated[int, typer.Option("--replications", max=100_000)] = 500,
     engine: Annotated[str, typer.Option("--engine", help="numpy, numba or auto.")] = "auto",
 ) -> None:
-    """Simulate the floor as it is, and with --set as it would be."""
+    """Simulate the floor as it is, and with --set as it would be.
+
+    \b
+    painting people=3          three who paint; whoever is new does that alone,
+                               whoever goes is missing at all of their steps
+    painting people=+1         one more, or with -1 one fewer
+    painting also=inspection   one of those who paint inspects too
+    building machines=2        two machines
+    blank batch=6              six pieces to a batch
+    shaping hours="mon-fri 7-15:30, sat 9-12"    or hours=always, day and night
+    painting time=-10%         each piece takes a tenth less of somebody's time
+    inspection rework=5%       five in a hundred go back
+    closed=2031-08-04..2031-08-15                or painting closed=2031-08-04
+    newcomers=+20%             a fifth more orders
+    """
     import time
 
     from app.owner import own_log, whatif_command
