@@ -16,7 +16,7 @@ from app.flow.store import Ref
 from app.orders import history
 from app.orders.order_view import copy_facts, where
 from app.orders.photos_told import to_fetch
-from app.photos import builds_store
+from app.photos import assessment, builds_store
 from app.photos.check_pages import pictures_of
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
@@ -80,6 +80,7 @@ def _page(
         machines = [machine for machine in builds_store.all_machines(db) if machine.on]
         pictures = pictures_of(db, rows.piece.model_id)
         told = to_fetch(db, rows.piece.order_id)
+        chosen = assessment.views_of(shop, db, rows.piece.model_id)
     state = rows.piece.state
     person: Person = request.state.person
     knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
@@ -104,6 +105,7 @@ def _page(
         # Which machine a build is to run on is asked where there are several.
         "machines": machines if state.step is Step.PHOTOS_IN and len(machines) > 1 else [],
         "pictures": pictures,
+        "worked_from": assessment.in_order(chosen, [dict(mark) for mark in rows.marks]),
         "to_fetch": told if state.step is Step.PHOTOS_WANTED else [],
         "days": max(0.0, (now - state.entered_at) / 86_400),
         "usual": usual,

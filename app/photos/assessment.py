@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from sqlalchemy import Connection, delete, insert, select
 
@@ -118,6 +118,17 @@ def views_of(shop: Workshop, db: Connection, model_id: int) -> dict[str, View]:
         box = (left, top, right - left, bottom - top)
         found[key] = View(key, row.picture_id, name, width, height, box)
     return found
+
+
+def in_order(
+    chosen: Mapping[str, View], marks_: Sequence[Mapping[str, Any]]
+) -> list[tuple[str, View]]:
+    """The chosen views with their names: the sides first, then the marks of the animal."""
+    names = dict(VIEWS)
+    for mark in marks_:
+        side = f" ({mark['side']})" if mark["side"] in ("left", "right") else ""
+        names[f"mark:{mark['id']}"] = f"{mark['what']}{side}"
+    return [(name, chosen[key]) for key, name in names.items() if key in chosen]
 
 
 def choose_views(
