@@ -161,7 +161,9 @@ class Today:
     there: Mapping[int, float]  # by account, the part of the hours in which somebody is there
     at_once: Mapping[str, int]  # by step, how many pieces were in hand at once, at most, lately
     pieces: Sequence[Any]
-    ordered_at: Sequence[int]  # moments at which copies were ordered lately, sorted
+    # Moments of lately, sorted, at which models were ordered, and copies of models that were ready.
+    models_at: Sequence[int]
+    copies_at: Sequence[int]
 
 
 @dataclass(frozen=True)
@@ -383,11 +385,15 @@ def _where(
     return (before, lain) if before in names else (NAMES[step], None)
 
 
-def _arrivals(today: Today, line: list[Step]) -> Arrivals | None:
-    """Pieces to come, at the gaps of lately; None with too few to go by."""
-    if len(today.ordered_at) < LEAST_ARRIVALS:
-        return None
-    gaps = np.diff(np.array(today.ordered_at, dtype=float)) / HOUR
-    if not gaps.mean() > 0:
-        return None
-    return Arrivals(NAMES[line[0]], gaps, HORIZON_H, priority=LAST_IN_LINE)
+def _arrivals(today: Today, line: list[Step]) -> tuple[Arrivals, ...]:
+    """Pieces to come, at the gaps of lately: new models, each with a copy behind it, and copies of
+    models that are ready. Further copies of a new model are left out: they hardly come to a bench
+    within the horizon. Neither comes where there were too few to go by.
+    """
+    first_made = Step.BLANK if Step.BLANK in line else Step.SHAPING
+    found = []
+    for step, moments in ((line[0], today.models_at), (first_made, today.copies_at)):
+        gaps = np.diff(np.array(moments, dtype=float)) / HOUR
+        if len(moments) >= LEAST_ARRIVALS and gaps.mean() > 0:
+            found.append(Arrivals(NAMES[step], gaps, HORIZON_H, priority=LAST_IN_LINE))
+    return tuple(found)

@@ -34,10 +34,16 @@ _ACTS = text(
     " FROM transitions WHERE account_id IS NOT NULL AND time_is = 'pressed'"
     " AND happened_at >= :since GROUP BY 1, 2"
 )
-_ORDERED = text(
-    "SELECT t.happened_at FROM transitions t JOIN copies c ON c.id = t.copy_id"
-    " WHERE t.kind = 'enter' AND t.time_is <> 'imported' AND c.replaces_id IS NULL"
-    " AND c.withdrawn = 0 AND t.happened_at >= :since ORDER BY t.happened_at"
+_ORDERED = (
+    "SELECT t.happened_at FROM transitions t WHERE t.kind = 'enter' AND t.time_is <> 'imported'"
+    " AND t.happened_at >= :since AND {} ORDER BY t.happened_at"
+)
+_MODELS_ORDERED = text(_ORDERED.format("t.model_id IS NOT NULL"))
+_COPIES_ORDERED = text(
+    _ORDERED.format(
+        "t.to_step <> 'not_begun' AND EXISTS (SELECT 1 FROM copies c WHERE c.id = t.copy_id"
+        " AND c.replaces_id IS NULL AND c.withdrawn = 0)"
+    )
 )
 
 
@@ -111,6 +117,8 @@ def points(db: Connection) -> Mapping[int, str]:
     return {row.order_id: row.points for row in rows}
 
 
-def ordered_since(db: Connection, since: int) -> Sequence[Any]:
-    """When copies were ordered since a moment, sorted."""
-    return db.execute(_ORDERED, {"since": since}).scalars().all()
+def ordered_since(db: Connection, since: int) -> tuple[Sequence[Any], Sequence[Any]]:
+    """When models were ordered since a moment, and when copies of models ready by then; sorted."""
+    queries = _MODELS_ORDERED, _COPIES_ORDERED
+    models, copies = (db.execute(query, {"since": since}).scalars().all() for query in queries)
+    return models, copies

@@ -132,7 +132,7 @@ def floor_of(shop: Workshop) -> Built:
     parts = {who: one.part for who, one in there.items()}
     today = Today(
         now, studio.calendar, settings.blank_on, settings.capacity, does, parts, at_once, pieces,
-        ordered,
+        *ordered,
     )  # fmt: skip
     first = build(known, today)
     if not first.floor.pieces:

@@ -1,6 +1,5 @@
 """The floor against itself: numpy, numba and plain Python to the bit, a heap and simpy to 0.0 h."""
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -21,8 +20,9 @@ from app.leadtimes.floor import (
 )
 from app.leadtimes.floor import kernel as compiled
 from app.leadtimes.floor.draws import replication_keys
+from app.leadtimes.floor.late import door_book, newcomers
 from app.leadtimes.floor.outcome import run_plan
-from app.leadtimes.floor.plan import door_book, lay_out, newcomers
+from app.leadtimes.floor.plan import lay_out
 from tests.leadtimes.floor_reference import heap_floor, replication, simpy_floor
 
 DAYS = 900
@@ -65,15 +65,15 @@ def shared_hands(pieces: int = 60) -> Floor:
 
 
 def newcomer_pieces(floor: Floor, seed: int, replications: int, row: int) -> list[Piece]:
-    coming = floor.arrivals
-    if coming is None:
-        return []
-    hours = newcomers(floor, replication_keys(seed, 0, replications))[row]
-    return [
-        Piece(f"newcomer {n}", coming.step, coming.last, priority=coming.priority,
-              oldest=math.inf, enters_h=float(hour))
-        for n, hour in enumerate(hours)
-    ]  # fmt: skip
+    late = newcomers(floor, replication_keys(seed, 0, replications))
+    found = []
+    for hour, kind, n in zip(late.hours[row], late.kind, late.number, strict=True):
+        a, name = floor.arrivals[kind], f"newcomer {kind}.{n}" if kind else f"newcomer {n}"
+        oldest = 1e15 + (n + 1) * float(np.mean(a.gaps_h))
+        found.append(
+            Piece(name, a.step, a.last, priority=a.priority, oldest=oldest, enters_h=float(hour))
+        )
+    return found
 
 
 def assert_equals_the_heap(floor: Floor, replications: int, seed: int = 3) -> None:
@@ -121,7 +121,9 @@ def test_simpy_agrees_with_pieces_in_hand_and_newcomers_too():
     held = (Piece("held", "step 3", in_hand=True, age_h=2.5, oldest=40),
             Piece("also held", "step 8", in_hand=True, age_h=0.5, oldest=41))  # fmt: skip
     gaps = np.random.default_rng(4).exponential(9, 50)
-    floor = replace(floor, pieces=(*floor.pieces, *held), arrivals=Arrivals("step 2", gaps, 300.0))
+    floor = replace(
+        floor, pieces=(*floor.pieces, *held), arrivals=(Arrivals("step 2", gaps, 300.0),)
+    )
     out = simulate(floor, 10, 3, "numpy")
     for r in range(10):
         ready = simpy_floor(floor, replication(3, r), newcomer_pieces(floor, 3, 10, r))
@@ -203,7 +205,10 @@ def floors(draw) -> Floor:
                 enters_h=draw(half_hours) * 4 if kind == "later" else None,
             )
         )  # fmt: skip
-    coming = Arrivals("s0", np.array([0.0, 5.0, 12.0]), 60.0) if draw(st.booleans()) else None
+    coming = (
+        Arrivals("s0", np.array([0.0, 5.0, 12.0]), 60.0),
+        Arrivals(steps[-1].name, np.array([7.0, 24.0]), 50.0),
+    )[: draw(st.integers(0, 2))]
     names = st.lists(st.sampled_from([s.name for s in steps]), min_size=1, unique=True)
     crews = tuple(
         Crew(
@@ -349,7 +354,7 @@ def test_waiting_and_busy_share_add_up_by_hand():
         ({"steps": (Step("a", hours(1), batch=2), Step("b", hours(1)))}, "counted machine"),
         ({"steps": (Step("a", hours(1), rework=(Rework("b", 0.1),)), Step("b", hours(1)))}, "earlier"),
         ({"steps": (Step("a", -hours(1)), Step("b", hours(1)))}, "not negative"),
-        ({"arrivals": Arrivals("a", np.zeros(3), 9.0)}, "not all of them zero"),
+        ({"arrivals": (Arrivals("a", np.zeros(3), 9.0),)}, "not all of them zero"),
         ({"crews": (Crew("c", 0, ("a",)),)}, "one person at least"),
         ({"crews": (Crew("c", 1, ("a", "a")),)}, "each once"),
         ({"crews": (Crew("c", 1, ("x",)),)}, "There is no step “x”"),

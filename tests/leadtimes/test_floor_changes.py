@@ -44,7 +44,7 @@ def studio() -> Floor:
         Step("packing", work(0.5), people=1, hours=WEEK),
     )  # fmt: skip
     pieces = tuple(Piece(f"11{k}-A1", steps[k % 4].name, oldest=k) for k in range(40))
-    coming = Arrivals("building", generator.exponential(30, 40), 28 * 24.0)
+    coming = (Arrivals("building", generator.exponential(30, 40), 28 * 24.0),)
     return Floor(steps, pieces, coming, calendar=CALENDAR, now=NOW)
 
 
@@ -123,8 +123,8 @@ def test_time_rework_and_newcomers_are_scaled():
                        step(before, "painting").durations * 0.9)  # fmt: skip
     back = step(changed("painting rework=4%"), "painting").rework
     assert [(r.to, round(r.share, 9)) for r in back] == [("shaping", 0.01), ("painting", 0.03)]
-    gaps = changed("newcomers=+25%").arrivals.gaps_h
-    assert np.allclose(gaps * 1.25, before.arrivals.gaps_h)
+    gaps = changed("newcomers=+25%").arrivals[0].gaps_h
+    assert np.allclose(gaps * 1.25, before.arrivals[0].gaps_h)
 
 
 def test_hours_are_read_as_people_write_them():
@@ -199,7 +199,7 @@ def test_a_setting_that_does_not_fit_the_floor_says_why(text, says):
 
 
 def test_what_the_floor_does_not_know_cannot_be_changed():
-    bare = replace(studio(), calendar=None, arrivals=None)
+    bare = replace(studio(), calendar=None, arrivals=())
     for text in ("painting hours=mon 9-17", "closed=2031-04-01", "newcomers=+5%"):
         with pytest.raises(ChangeError):
             apply_changes(bare, [parse_change(text)])

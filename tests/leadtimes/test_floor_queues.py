@@ -9,8 +9,9 @@ from scipy.stats import ks_2samp
 
 from app.leadtimes.floor import Arrivals, Crew, Floor, Piece, Rework, Step, simulate
 from app.leadtimes.floor.draws import PER_40, S24, mix, replication_keys
+from app.leadtimes.floor.late import door_book, newcomers
 from app.leadtimes.floor.outcome import mean, run_plan
-from app.leadtimes.floor.plan import door_book, lay_out, newcomers
+from app.leadtimes.floor.plan import lay_out
 
 CELLS = 4096
 
@@ -33,11 +34,11 @@ def queue(servers: int, gap: float, service: float, people: int, skip: int, runs
     """Waits (runs × people who came after the first `skip`) of an M/M/c queue."""
     gaps = exponential(gap)
     arrivals = Arrivals("desk", (gaps[1:] + gaps[:-1]) / 2, until_h=gap * people)
-    floor = Floor((Step("desk", exponential(service), people=servers),), (), arrivals)
+    floor = Floor((Step("desk", exponential(service), people=servers),), (), (arrivals,))
     keys = replication_keys(seed, 0, runs)
-    came = newcomers(floor, keys)
-    plan = lay_out(floor, came)
-    ready, *_ = run_plan(plan, keys, *door_book(floor, came), compiled=False)
+    late = newcomers(floor, keys)
+    plan, came = lay_out(floor, late), late.hours
+    ready, *_ = run_plan(plan, keys, *door_book(floor, late), compiled=False)
     x = (mix(keys[:, None] + plan.key[None, :, 0]) >> S24) * PER_40 * CELLS
     cell = x.astype(int)
     table = plan.table[0]
@@ -87,14 +88,14 @@ def test_one_person_for_two_steps_is_a_queue_with_service_in_two_parts():
     gaps = exponential(2.5)
     coming = Arrivals("one", (gaps[1:] + gaps[:-1]) / 2, until_h=2.5 * 1500)
     steps = (Step("one", exponential(1.0)), Step("two", exponential(1.0)))
-    floor = Floor(steps, (), coming, crews=(Crew("she", 1, ("one", "two")),), horizon_h=1e6)
+    floor = Floor(steps, (), (coming,), crews=(Crew("she", 1, ("one", "two")),), horizon_h=1e6)
     keys = replication_keys(13, 0, 500)
-    came = newcomers(floor, keys)
-    plan = lay_out(floor, came)
-    ready, wait, *_ = run_plan(plan, keys, *door_book(floor, came), compiled=False)
+    late = newcomers(floor, keys)
+    plan, came = lay_out(floor, late), late.hours
+    ready, wait, *_ = run_plan(plan, keys, *door_book(floor, late), compiled=False)
     shortest = int(np.isfinite(came).sum(axis=1).min())
-    late = slice(500, shortest)
-    found = mean((ready[:, late] - came[:, late]).mean(axis=1))
+    settled = slice(500, shortest)
+    found = mean((ready[:, settled] - came[:, settled]).mean(axis=1))
     assert found.error < 0.15
     assert abs(found.value - 8) < 4 * found.error
     assert wait[:, 1].max() == 0
@@ -109,7 +110,7 @@ def test_little_s_law_holds_at_every_step_where_people_are_shared():
         Step("c", exponential(0.5), machines=1),
     )
     crews = (Crew("ab", 2, ("a", "b")), Crew("bc", 1, ("b", "c"), there=0.8))
-    out = simulate(Floor(steps, (), coming, horizon_h=3000, crews=crews), 200)
+    out = simulate(Floor(steps, (), (coming,), horizon_h=3000, crews=crews), 200)
     through = out.begun.mean(axis=0)
     assert out.waiting().value * 3000 == pytest.approx(out.wait_hours().value * through, rel=1e-9)
     assert through[0] > out.begun[:, 2].mean(), "some come back"
@@ -120,7 +121,7 @@ def test_little_s_law_holds_on_the_floor():
     """Number waiting = rate × wait, over a horizon with an empty floor at both its ends."""
     arrivals = Arrivals("desk", exponential(1.25), until_h=400.0)
     out = simulate(
-        Floor((Step("desk", exponential(1.0), people=1),), (), arrivals, horizon_h=2000), 200
+        Floor((Step("desk", exponential(1.0), people=1),), (), (arrivals,), horizon_h=2000), 200
     )
     waited = out.waiting().value[0] * 2000
     assert waited == pytest.approx((out.wait_hours().value * out.begun.mean(axis=0))[0])

@@ -322,10 +322,10 @@ def _scaled(step: Step, share: float) -> tuple[Rework, ...]:
 
 
 def _more_newcomers(floor: Floor, factor: float) -> Floor:
-    if floor.arrivals is None:
+    if not floor.arrivals:
         raise ChangeError("No newcomers are expected on this floor.")
-    gaps = np.asarray(floor.arrivals.gaps_h) / factor
-    return replace(floor, arrivals=replace(floor.arrivals, gaps_h=gaps))
+    more = (replace(a, gaps_h=np.asarray(a.gaps_h) / factor) for a in floor.arrivals)
+    return replace(floor, arrivals=tuple(more))
 
 
 def _new_hours(floor: Floor, change: Change, steps: list[Step]) -> Callable[[OpenHours], OpenHours]:

@@ -99,7 +99,7 @@ class Arrivals:
     """Pieces that will yet come: gaps between them in hours on the clock, resampled, until an hour.
 
     A gap of 0 is another piece of the same order. They queue behind today's pieces of their
-    priority, in the order in which they come.
+    priority, in the order in which they come; those of several kinds as they come on average.
     """
 
     step: str
@@ -122,7 +122,7 @@ class Floor:
 
     steps: tuple[Step, ...]
     pieces: tuple[Piece, ...]
-    arrivals: Arrivals | None = None
+    arrivals: tuple[Arrivals, ...] = ()
     rework_cap: int = 3
     rework_first: bool = True
     horizon_h: float = 28 * 24.0

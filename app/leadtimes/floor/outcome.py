@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from app.leadtimes.floor.draws import replication_keys
+from app.leadtimes.floor.late import door_book, newcomers
 from app.leadtimes.floor.lockstep import Lockstep
 from app.leadtimes.floor.model import Floor
-from app.leadtimes.floor.plan import Plan, door_book, in_order, lay_out, newcomers
+from app.leadtimes.floor.plan import Plan, in_order, lay_out
 
 Floats = NDArray[np.float64]
 Engine = Literal["auto", "numpy", "numba"]

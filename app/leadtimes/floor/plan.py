@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from app.leadtimes.floor import draws
 from app.leadtimes.floor.hours import tables
+from app.leadtimes.floor.late import Late, everyone
 from app.leadtimes.floor.model import Crew, Floor, Piece, Step
 
 Floats = NDArray[np.float64]
@@ -147,59 +148,6 @@ def _last(floor: Floor, name: str | None) -> int:
     return len(floor.steps) - 1 if name is None else floor.index(name)
 
 
-def newcomers(floor: Floor, keys: Words) -> Floats:
-    """Hours at which newcomers come, one row a replication (R × A), sorted; infinite = never.
-
-    Gaps are drawn by replication and number, so that the same people come whatever else changes.
-    """
-    coming = floor.arrivals
-    if coming is None or not keys.size:
-        return np.empty((keys.size, 0))
-    gaps = np.sort(np.asarray(coming.gaps_h, dtype=np.float64))
-    if not gaps.size or gaps[0] < 0 or not gaps.mean() > 0:
-        raise ValueError(
-            "Gaps between newcomers are hours, not negative, and not all of them zero."
-        )
-    door, count = np.uint64(draws.key_of("door")), 16
-    while True:
-        numbers = np.arange(count, dtype=np.uint64) * draws.GOLDEN
-        u = draws.uniforms(keys[:, None] + door + numbers[None, :])
-        hour = np.cumsum(gaps[(u * gaps.size).astype(np.int64)], axis=1)
-        if hour[:, -1].min() > coming.until_h:
-            break
-        count *= 2
-    hour[hour > coming.until_h] = np.inf
-    return hour[:, : int(np.isfinite(hour).sum(axis=1).max())]
-
-
-def everyone(floor: Floor, newcomer_count: int) -> tuple[Piece, ...]:
-    """Today's pieces, then the newcomers as pieces; when these enter differs by replication."""
-    a = floor.arrivals
-    if a is None:
-        return floor.pieces
-    late = (
-        Piece(f"newcomer {n}", a.step, a.last, priority=a.priority, oldest=np.inf, enters_h=np.inf)
-        for n in range(newcomer_count)
-    )
-    return (*floor.pieces, *late)
-
-
-def door_book(floor: Floor, door_times: Floats) -> tuple[Floats, Ints]:
-    """Who comes through the door when: hours and pieces, R × (booked pieces + newcomers), sorted
-    along each row, with a last column that never comes.
-    """
-    rows, late = door_times.shape
-    booked = [i for i, p in enumerate(floor.pieces) if p.enters_h is not None]
-    who = np.array(
-        [*booked, *range(len(floor.pieces), len(floor.pieces) + late), 0], dtype=np.int64
-    )
-    hour = np.full((rows, who.size), np.inf)
-    hour[:, : len(booked)] = [floor.pieces[i].enters_h for i in booked]
-    hour[:, len(booked) : -1] = door_times
-    order = np.argsort(hour, axis=1, kind="stable")
-    return np.take_along_axis(hour, order, axis=1), who[order]
-
-
 def _positions(floor: Floor, pieces: tuple[Piece, ...]) -> tuple[Ints, Ints, Ints, Ints]:
     """Positions in hand, sent back and plain of each piece, and the piece at each position."""
     count = len(pieces)
@@ -323,14 +271,14 @@ def _keys(floor: Floor, pieces: tuple[Piece, ...]) -> Words:
     )
 
 
-def lay_out(floor: Floor, door_times: Floats) -> Plan:
-    """The floor as arrays, for newcomers at `door_times` (R × A, of `newcomers`).
+def lay_out(floor: Floor, late: Late) -> Plan:
+    """The floor as arrays, for the newcomers of `newcomers`.
 
     Raises ValueError in plain words for a floor that makes no sense. Longer than most functions
     because it is a table of fields, each a line or two.
     """
     _check(floor)
-    pieces = everyone(floor, door_times.shape[1])
+    pieces = everyone(floor, late)
     if not pieces:
         raise ValueError("There is no piece on the floor and none to come.")
     hand, back, plain, at = _positions(floor, pieces)
