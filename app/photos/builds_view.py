@@ -137,6 +137,9 @@ def _waiting(
     held = bool(line.hold_whose)
     its = takes.of(line.pictures)
     where = f"on hold: {line.hold_reason}" if held else reason
+    said = verdicts.get(line.id, "")
+    # Of a remembered animal no better set will come: where no build is, hands work by eye.
+    by_eye = line.life == "remembered" and said in ("will not do", "nothing readable")
     return Waiting(
         line=line,
         rank=(held, rank, line.order_number, line.id),
@@ -144,13 +147,14 @@ def _waiting(
         called=f"{line.animal} {line.code}",
         reason=where,
         notes=notes(line, None, chance, clock),
-        verdict=_VERDICTS.get(verdicts.get(line.id, ""), ""),
+        verdict=_BY_EYE if by_eye else _VERDICTS.get(said, ""),
         takes=f"takes {span(its.first, its.last)}",
         days=max(0.0, (clock.now - line.entered_at) / DAY),
-        free=not held and not line.asking,
+        free=not held and not line.asking and not by_eye,
     )
 
 
+_BY_EYE = "checked: no build, by eye"
 _VERDICTS = {
     "will do": "checked: will do",
     "doubtful": "checked: doubtful",

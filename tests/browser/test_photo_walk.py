@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import Served
 from tests.browser.test_main_acts import await_text
-from tests.browser.test_more_acts import focus_is_visible, press
+from tests.browser.test_more_acts import focus_is_visible, open_part, press
 from tests.browser.walking import Walk, await_check, card, fetch, told
 from tests.photos.sets import ring
 
@@ -66,8 +66,9 @@ def whose_is_which(walk: Walk, many: int) -> None:
     expect(letters).to_have_count(many)
     expect(letters.last).to_have_text("A")
     expect(ticked).to_have_count(0)
-    rest = page.locator(".runs .row", has_text="are of")
+    rest = page.locator(".runs .row", has_text=" to ").filter(has_text="are of")
     for place, name in ((1, "Otis"), (2, "Admiral")):
+        open_part(page, "Otherwise …")
         rest.nth(place).get_by_role("button", name=name).click()
         expect(page.locator("#sorting [role=status]")).to_contain_text(f"3 given to {name}.")
     walk.look("sorted")

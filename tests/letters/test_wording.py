@@ -79,7 +79,11 @@ def test_limits_that_nobody_agreed_to_are_not_said_to_be_agreed() -> None:
     assert "is worked by eye, as agreed with you: the far ear." in said
     unasked = replace(FACTS, animals=(replace(JUNIPER, limits_agreed=False),))
     said = " ".join(wording.words_of([Part("photos_passed")], unasked, LINK).text.split())
+    assert "photographs have passed. What" in said
     assert "is worked by eye: the far ear." in said
+    whole = replace(FACTS, animals=(replace(JUNIPER, limits=""),))
+    said = wording.words_of([Part("photos_passed")], whole, LINK).text
+    assert "photographs have passed: her model shows what it has to." in " ".join(said.split())
 
 
 def test_an_order_whose_photographs_are_asked_for_again_is_not_asked_for_the_first() -> None:

@@ -28,6 +28,25 @@ def test_a_set_that_will_not_do_is_said_so_where_it_would_be_started(
     assert '<strong class="late">▲ Checked: will not do</strong>' in page
 
 
+def test_a_remembered_animal_without_a_build_is_not_the_next_to_start(
+    shop: Shop, painter: Browser
+) -> None:
+    wanted = [Wanted("Biscuit", step=Step.PHOTOS_IN, life="remembered")]
+    model = make_order(shop.house, CAST.desk, NOW - DAY, wanted).model()
+    name_machine(shop, "Heron")
+    assert "Start Biscuit" in words(painter.get("/builds"))
+    with shop.house.writing() as db:
+        db.execute(
+            insert(photo_checks).values(
+                model_id=model.id, begun_at=NOW, ended_at=NOW, verdict="will not do", result="{}"
+            )
+        )
+    page = words(painter.get("/builds"))
+    assert "Checked: no build, by eye" in page
+    assert "Start Biscuit" not in page
+    assert "will not do" not in page
+
+
 def test_what_is_built_leads_to_its_assessment(shop: Shop, painter: Browser) -> None:
     wanted = [Wanted("Juniper", step=Step.PHOTOS_IN)]
     model = make_order(shop.house, CAST.desk, NOW - DAY, wanted).model()
