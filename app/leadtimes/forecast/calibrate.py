@@ -6,12 +6,15 @@ Two corrections, both from the blend's own past ranges, both bounded:
 would be even. Their Kaplan-Meier curve (a piece still open has got at least so far) says at which
 level a share q of the pieces had ended, and that level is read for q: split conformal prediction of
 whole distributions (Chernozhukov, Wuthrich & Zhu 2021) with censored scores. Older rows fade, and
-the map is drawn towards "as it is" while few pieces have finished. 2. The steps. Adaptive conformal
-inference (Gibbs & Candes 2021): after every hit the level sinks a little, after every miss it
-rises, so that in the long run the misses come out right whatever drifts. A row is judged for a
-level on the day on which that level's own time is up: then it is known to be a hit or a miss
-although the piece may still be open, and quick pieces do not report before slow ones. All rows of a
-piece that are judged on one day count as one step.
+the map is drawn towards "as it is" while few pieces have finished, and towards the middle, where
+the blend's weights were learnt on the very loss that counts there: it is the ends that hold too
+often or too seldom.
+
+2. The steps. Adaptive conformal inference (Gibbs & Candes 2021): after every hit the level sinks a
+little, after every miss it rises, so that in the long run the misses come out right whatever
+drifts. A row is judged for a level on the day on which that level's own time is up: then it is
+known to be a hit or a miss although the piece may still be open, and quick pieces do not report
+before slow ones. All rows of a piece that are judged on one day count as one step.
 """
 
 from typing import Final
@@ -22,11 +25,12 @@ from app.leadtimes.forecast.levels import HIGHEST, LEVELS, level_of
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.survival import Bools, Floats
 
-TRUST: Final = 40.0  # pieces after which the map counts half
+TRUST: Final = 120.0  # pieces after which the map counts half
 FADES: Final = 5.0  # typical remaining times in which a row's weight halves
 STEP: Final = 0.001
 MOST_STEPS: Final = 0.02
 MOST: Final = 0.15
+OUTER: Final = 0.35  # from so far off the middle on, the map is followed in full
 
 
 def mapped_levels(
@@ -46,7 +50,8 @@ def mapped_levels(
     )
     found = np.where(share[-1] >= LEVELS, found, LEVELS)  # beyond what is known: as it is
     pieces = _effective_pieces(paths.piece[moments.stay][seen], weight[seen])
-    return LEVELS + pieces / (pieces + trust) * (found - LEVELS)
+    outward = np.minimum(np.abs(LEVELS - 0.5) / OUTER, 1.0)
+    return LEVELS + outward * pieces / (pieces + trust) * (found - LEVELS)
 
 
 def _effective_pieces(piece: np.ndarray, weight: Floats) -> float:

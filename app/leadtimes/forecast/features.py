@@ -1,7 +1,8 @@
-"""What a forecast may know of an open piece: never the date, the weekday or the load.
+"""What a forecast may know of an open piece: never the date or the weekday.
 
 Near the day of a forecast only short cases have finished, and whatever tells the date lets a model
-learn that.
+learn that. The load is told as the days that the line in front of the piece stands for, alone and
+beside what curves say: both come again at other dates.
 """
 
 from dataclasses import dataclass
@@ -10,11 +11,11 @@ from typing import Final
 import numpy as np
 
 from app.leadtimes.forecast.curves import ByStep, WholeLead, ages, ages_in_step
+from app.leadtimes.forecast.line import MIDDLE, Line
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.survival import Floats
 
 VISITED_STEPS: Final = 12  # the steps that split the pieces most evenly tell which way a piece went
-MIDDLE: Final = np.array([0.5])
 
 
 @dataclass(frozen=True)
@@ -25,6 +26,7 @@ class Encoder:
     reached: ByStep
     since_step: ByStep
     whole: WholeLead
+    line: Line
     typical: Floats
     expected_before: Floats
     visited: Floats
@@ -35,6 +37,8 @@ class Encoder:
         age, in_step = ages(paths, moments), ages_in_step(paths, moments)
         previous = np.where(paths.previous[stay] >= 0, self.typical[paths.previous[stay]], -1.0)
         pace = np.log((paths.age[stay] + 1e-3) / (self.expected_before[stay] + 1e-3))
+        reached = self.reached.predict(moments, MIDDLE)[:, 0]
+        in_line = np.nan_to_num(self.line.days_in_line(moments), nan=-1.0)
         base = [
             self.typical[paths.step[stay]],
             in_step,
@@ -45,27 +49,26 @@ class Encoder:
             paths.reworks[stay],
             previous,
             np.where(paths.nth[stay] > 0, pace, 0.0),
-            self.reached.predict(moments, MIDDLE)[:, 0],
+            reached,
+            in_line,
+            in_line / (reached + 1e-3),
             self.since_step.predict(moments, MIDDLE)[:, 0],
             self.whole.predict(moments, MIDDLE)[:, 0],
         ]
-        return np.column_stack([*base, self.visited[stay]])
+        return np.column_stack([*base, self.visited[stay], paths.marks[stay]])
 
 
 def fit_encoder(
-    paths: Paths, now: float, reached: ByStep, since_step: ByStep, whole: WholeLead
+    paths: Paths, now: float, reached: ByStep, since_step: ByStep, whole: WholeLead, line: Line
 ) -> Encoder:
     """Typical remaining time and mean stay of each step, and which visits are worth a column."""
-    typical = np.array(
-        [float(hazard.remaining(np.zeros(1), MIDDLE)[0, 0]) for hazard in since_step.hazards]
-    )
     done = paths.left <= now
     length = np.where(done, paths.left - paths.entered, 0.0)
     count = np.bincount(paths.step[done], minlength=paths.steps)
     total = np.bincount(paths.step, length, minlength=paths.steps)
     mean = total / np.maximum(count, 1)
     return Encoder(
-        paths, reached, since_step, whole, typical,
+        paths, reached, since_step, whole, line, line.to_go,
         _before(paths, mean[paths.step]), _visited(paths, now),
     )  # fmt: skip
 

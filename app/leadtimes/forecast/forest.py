@@ -15,8 +15,9 @@ import numpy as np
 from numpy.random import Generator
 
 from app.leadtimes.forecast.curves import ByStep, ages
-from app.leadtimes.forecast.features import MIDDLE, Encoder
+from app.leadtimes.forecast.features import Encoder
 from app.leadtimes.forecast.levels import LEVELS
+from app.leadtimes.forecast.line import MIDDLE
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.log import Ints
 from app.leadtimes.survival import Bools, Floats

@@ -7,31 +7,28 @@ from app.leadtimes.log import Ints
 from app.leadtimes.survival import Floats
 
 
-def in_front(paths: Paths, moments: Moments, known_by: float | None = None) -> Floats:
-    """How many other pieces are open at each moment (rows), in three columns:
+def in_front(paths: Paths, moments: Moments, to_go: Floats) -> Floats:
+    """How many other pieces are open at each moment nearer the end: in the same step but entered
+    before this one, or in a step with less to go.
 
-    0 in the same step, entered before this one; 1 in steps that usually come later; 2 in steps that
-    usually come earlier. Only what was known at the moment counts: who was under watch, open, and
-    where. Which steps come later is read from the stays that had begun by the day `known_by`, or by
-    the latest of the moments. The moments must be of open pieces, as `Paths.open_at` gives them.
+    `to_go` gives a step's usual days to the end. Only what was known at the moment counts: who was
+    under watch, open, and where. The moments must be of open pieces, as `Paths.open_at` gives them.
 
     All rows at once: the cost is that of sorting everything that is open at the distinct moments.
     """
     if not len(moments):
-        return np.zeros((0, 3))
+        return np.zeros(0)
     times, when = np.unique(moments.at, return_inverse=True)
-    place = _places(paths, float(times[-1]) if known_by is None else known_by)
+    place = np.searchsorted(np.unique(to_go), to_go)  # 0 is nearest the end
     stay, at = _open_at_all(paths, times)
     before = _entered_earlier(paths.step[stay], paths.entered[stay], at)
     # Rows of one moment stand together, in order of stay: so a stay's row at a moment is found.
     row = np.searchsorted(at * paths.step.size + stay, when * paths.step.size + moments.stay)
     counts = np.zeros((times.size, int(place.max()) + 1), dtype=np.int64)
     np.add.at(counts, (at, place[paths.step[stay]]), 1)
-    upto = np.cumsum(counts, axis=1)
-    here = place[paths.step[moments.stay]]
-    later = upto[when, -1] - upto[when, here]
-    earlier = upto[when, here] - counts[when, here]
-    return np.column_stack((before[row], later, earlier)).astype(float)
+    nearer = np.cumsum(counts, axis=1) - counts
+    found: Floats = (before[row] + nearer[when, place[paths.step[moments.stay]]]).astype(float)
+    return found
 
 
 def _open_at_all(paths: Paths, times: Floats) -> tuple[Ints, Ints]:
@@ -60,15 +57,3 @@ def _entered_earlier(step: Ints, entered: Floats, at: Ints) -> Ints:
     found = np.empty(order.size, dtype=np.int64)
     found[order] = ties - starts
     return found
-
-
-def _places(paths: Paths, known_by: float) -> Ints:
-    """Each step's place among the steps, by the mean number of the stays before its first visit.
-
-    A step that nobody had entered by then stands with the first.
-    """
-    first = (paths.visit == 0) & (paths.entered <= known_by)
-    count = np.bincount(paths.step[first], minlength=paths.steps)
-    total = np.bincount(paths.step[first], paths.nth[first], minlength=paths.steps)
-    mean = total / np.maximum(count, 1)
-    return np.searchsorted(np.unique(mean), mean)

@@ -1,12 +1,18 @@
 """The single methods, by name, fitted on what was known on a day.
 
-e          Kaplan-Meier of the total lead time among those who reached the step, given the age,
-delayed entry e_shrunk   the same, each step drawn towards the whole pool's curve e_recent   the
-same from time at risk of the recent past only: it follows a drift without knowing the date b
-Kaplan-Meier of the total lead time, given the age c          Kaplan-Meier of what remains since
-entering the step, given the time in it forest     leaf mates in a forest of what is known of the
-piece drop_open  e without what is still open: too short; kept to show by how much, never part of
-the blend
+- `e`: Kaplan-Meier of the total lead time among those who reached the step, given the age, with
+  delayed entry
+- `e_shrunk`: the same, each step drawn towards the whole pool's curve
+- `e_recent`: the same from time at risk of the recent past only; it follows a drift without
+  knowing the date
+- `b`: Kaplan-Meier of the total lead time, given the age
+- `c`: Kaplan-Meier of what remains since entering the step, given the time in it
+- `line`: multiples of the days for which the line in front of the piece stands
+- `walk`: walks through the steps to come, by the log's own stays
+- `walk_recent`: the same by stays of the recent past only
+- `forest`: leaf mates in a forest of what is known of the piece
+- `drop_open`: e without what is still open: too short; kept to show by how much, never part of the
+  blend
 """
 
 from typing import Final
@@ -17,11 +23,18 @@ from numpy.random import Generator
 from app.leadtimes.forecast.curves import PRIOR, fit_reached, fit_since_step, fit_whole
 from app.leadtimes.forecast.features import fit_encoder
 from app.leadtimes.forecast.forest import TREES, fit_forest
+from app.leadtimes.forecast.line import fit_line
 from app.leadtimes.forecast.paths import Moments, Paths
+from app.leadtimes.forecast.walks import fit_walks
 from app.leadtimes.survival import Floats
 
-METHODS: Final = ("e", "e_shrunk", "e_recent", "b", "c", "forest", "drop_open")
-PRIOR_WEIGHTS: Final = np.array([0.1, 0.15, 0.15, 0.1, 0.15, 0.35, 0.0])
+# Each with the weight it has in the blend before any record speaks.
+PRIORS: Final = {
+    "e": 0.1, "e_shrunk": 0.1, "e_recent": 0.1, "b": 0.1, "c": 0.1, "line": 0.1,
+    "walk": 0.05, "walk_recent": 0.1, "forest": 0.25, "drop_open": 0.0,
+}  # fmt: skip
+METHODS: Final = tuple(PRIORS)
+PRIOR_WEIGHTS: Final = np.array(list(PRIORS.values()))
 RECENT_SHARE: Final = 0.25  # of the time watched so far
 FEWEST_RECENT: Final = 40  # finished pieces that the recent past should hold at least
 
@@ -33,16 +46,22 @@ def said_by_all(
     since_step = fit_since_step(paths, now, PRIOR)
     whole = fit_whole(paths, now)
     shrunk = fit_reached(paths, now, PRIOR)
-    plain = fit_reached(paths, now, 0.0).predict(moments)
+    line, recent = fit_line(paths, now, since_step), _recent(paths, now)
+    walked = [
+        fit_walks(paths, now, since).predict(moments, generator) for since in (-np.inf, recent)
+    ]
     calm = shrunk.predict(moments)
-    encoder = fit_encoder(paths, now, shrunk, since_step, whole)
+    encoder = fit_encoder(paths, now, shrunk, since_step, whole, line)
     forest = fit_forest(paths, now, encoder, shrunk, generator, trees)
     said = {
-        "e": plain,
+        "e": fit_reached(paths, now, 0.0).predict(moments),
         "e_shrunk": calm,
-        "e_recent": fit_reached(paths, now, PRIOR, since=_recent(paths, now)).predict(moments),
+        "e_recent": fit_reached(paths, now, PRIOR, since=recent).predict(moments),
         "b": whole.predict(moments),
         "c": since_step.predict(moments),
+        "line": line.predict(moments),
+        "walk": walked[0],
+        "walk_recent": walked[1],
         "forest": calm if forest is None else forest.predict(moments),
         "drop_open": fit_reached(paths, now, 0.0, drop_open=True).predict(moments),
     }

@@ -16,18 +16,34 @@ from app.leadtimes.survival import Floats
 
 LEARNT_AT: Final = np.array([0.1, 0.25, 0.5, 0.75, 0.85, 0.9])
 FEWEST_PIECES: Final = 5
-PULL: Final = 10.0  # strength of the prior weights, in pieces
+PULL: Final = 4.0  # strength of the prior weights, in pieces
 STEPS: Final = 80
 MOST_ROWS: Final = 5_000
 FIRST_STEP: Final = 2.0
 LEAST: Final = 1e-4
+REIN: Final = 3.0
 _COLUMNS: Final = np.searchsorted(LEVELS, LEARNT_AT - 1e-9)
 
 
 def mixed(said: Floats, weights: Floats) -> Floats:
-    """The average of the methods' ranges: methods x pieces x levels to pieces x levels."""
-    average: Floats = np.tensordot(weights, said, 1)
+    """The average of the methods' ranges: methods x pieces x levels to pieces x levels.
+
+    Only methods with a weight speak.
+    """
+    members = weights > 0
+    average: Floats = np.tensordot(weights[members], reined(said[members]), 1)
     return average
+
+
+def reined(said: Floats) -> Floats:
+    """Each method's days, held within REIN times the middle of all methods (winsorised).
+
+    An average of quantiles is no better than its wildest member: a curve that saw no end in a step
+    lately goes on almost for ever.
+    """
+    middle = np.median(said, axis=0)
+    held: Floats = np.clip(said, middle / REIN, middle * REIN)
+    return held
 
 
 def earned_weights(record: Record, truth: Known, prior: Floats) -> Floats:
@@ -39,7 +55,7 @@ def earned_weights(record: Record, truth: Known, prior: Floats) -> Floats:
         return prior
     told = np.flatnonzero(weight > 0)
     told = told[:: max(1, told.size // MOST_ROWS)]
-    said = np.minimum(record.said[:, told][:, :, _COLUMNS], truth.horizon)
+    said = np.minimum(reined(record.said[:, told][:, :, _COLUMNS]), truth.horizon)
     flat = said.reshape(prior.size, -1)  # methods x (rows x levels)
     days = np.repeat(truth.days[told], LEARNT_AT.size)
     level = np.tile(LEARNT_AT, told.size)
