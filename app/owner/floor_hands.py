@@ -175,6 +175,14 @@ def nobody_free(
     return Spans.of(list(zip(marks[:-1][full].tolist(), marks[1:][full].tolist(), strict=True)))
 
 
+def most_at_once(start: Ints, end: Ints) -> int:
+    """The greatest number of intervals [start, end) that hold one moment."""
+    moments = np.concatenate((start, end))
+    change = np.repeat([1, -1], [start.size, end.size])
+    order = np.lexsort((change, moments))  # at one moment, who leaves does so first
+    return int(np.cumsum(change[order]).max(initial=0))
+
+
 def _at_once(start: Ints, end: Ints) -> tuple[Ints, Ints]:
     """The moments at which something begins or ends, and how many hold between each two."""
     marks = np.unique(np.concatenate((start, end)))

@@ -19,7 +19,16 @@ from app.flow.rules import Kind
 from app.flow.steps import BENCHES, STEPS, Step, TimeClass
 from app.leadtimes.floor import Arrivals, Floor, OpenHours, Piece, Rework, quantile_table
 from app.leadtimes.floor import Step as FloorStep
-from app.owner.floor_hands import NOBODY, Presence, Starts, attention, crews, holders, nobody_free
+from app.owner.floor_hands import (
+    NOBODY,
+    Presence,
+    Starts,
+    attention,
+    crews,
+    holders,
+    most_at_once,
+    nobody_free,
+)
 from app.owner.spans import WorkAndRest
 from app.owner.spells import (
     CLASS_LIST,
@@ -192,10 +201,13 @@ def build(known: Stays, today: Today, slack: Mapping[Step, float] | None = None)
         lately = lately if lately.sum() >= ENOUGH else mine
         part = (slack or {}).get(step, 0.0)
         lies = STEPS[step].waits_for is TimeClass.WAITING
+        # What nobody said to have in hand was worked on all the same, while it seemed to lie.
+        unsaid = np.where(known.taken > 0, 0.0, made.durations.mean() * HOUR)
+        lain = np.maximum(known.before + part * known.before_busy - unsaid, 0.0)
         before, after = (
             _lying(name, seconds[lately], hours) if lies else []
             for name, seconds in (
-                (before_name(step), known.before + part * known.before_busy),
+                (before_name(step), lain),
                 (rest_name(step), known.after + part * known.after_busy),
             )
         )  # fmt: skip
@@ -292,14 +304,6 @@ def _machines(step: Step, known: Stays, today: Today) -> tuple[int | None, list[
     if places > MOST_PLACES:
         return None, [f"{name} without limit, for {places} pieces were seen there at once"]
     return places, [f"{name} {places} pieces at once, as seen"]
-
-
-def most_at_once(start: Ints, end: Ints) -> int:
-    """The greatest number of intervals [start, end) that hold one moment."""
-    moments = np.concatenate((start, end))
-    change = np.repeat([1, -1], [start.size, end.size])
-    order = np.lexsort((change, moments))  # at one moment, who leaves does so first
-    return int(np.cumsum(change[order]).max(initial=0))
 
 
 def _rework(step: Step, known: Stays, mine: Any, blank_on: bool) -> tuple[Rework, ...]:

@@ -25,8 +25,15 @@ from app.leadtimes.floor import (
 from app.leadtimes.floor.outcome import Engine
 from app.orders.forecasting import PERCENTS, chance_within
 from app.owner import floor_store, store
-from app.owner.floor_hands import Presence, Starts, presence, several_at_once, skills
-from app.owner.floor_now import NAMES, Built, Stays, Today, build, most_at_once, slack_of, stays
+from app.owner.floor_hands import (
+    Presence,
+    Starts,
+    most_at_once,
+    presence,
+    several_at_once,
+    skills,
+)
+from app.owner.floor_now import NAMES, Built, Stays, Today, build, slack_of, stays
 from app.owner.spans import WorkAndRest, spans_of
 from app.owner.spells import STEP_CODE, Spells, spells
 from app.owner.ways import rows_of, ways
@@ -58,11 +65,7 @@ def main(
     64 where a setting cannot be understood, 2 where there is nothing to simulate.
     """
     try:
-        changes = [parse_change(setting) for setting in settings]
-        if engine not in ENGINES:
-            raise ChangeError(f"“{engine}” is no engine. There are: {', '.join(ENGINES)}.")
-        if replications < 2:
-            raise ChangeError("Two replications at least: one says nothing about its own error.")
+        changes = _understood(settings, replications, engine)
     except ChangeError as wrong:
         print(wrong, file=stderr)
         return WRONG_USAGE
@@ -87,6 +90,15 @@ def main(
     said = "\n".join(fill(line, WIDTH) for line in _preface(built))
     print(said, report, sep="\n\n", end="", file=stdout)
     return 0
+
+
+def _understood(settings: Sequence[str], replications: int, engine: str) -> list[Change]:
+    changes = [parse_change(setting) for setting in settings]
+    if engine not in ENGINES:
+        raise ChangeError(f"“{engine}” is no engine. There are: {', '.join(ENGINES)}.")
+    if replications < 2:
+        raise ChangeError("Two replications at least: one says nothing about its own error.")
+    return changes
 
 
 def _run(

@@ -12,7 +12,8 @@ from app.flow.rules import Kind
 from app.flow.steps import Step
 from app.leadtimes.floor import Crew
 from app.owner import own_log, whatif_command
-from app.owner.floor_now import NAMES, most_at_once
+from app.owner.floor_hands import most_at_once
+from app.owner.floor_now import NAMES
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.tables import settings as settings_table
@@ -72,6 +73,32 @@ def test_an_open_model_holds_its_copies_and_a_held_one_is_left_out(empty):
     assert pieces["1001-A1"].step == NAMES[Step.BLANK]
     assert pieces["1001-A"].last == NAMES[Step.FINISHING]
     assert built.parked == 2
+
+
+def test_where_nobody_says_what_they_take_in_hand_stays_are_as_long_as_the_log_s(empty):
+    # In from Monday at 10:00 to Tuesday at 12:00: ten working hours, and who worked is not said.
+    monday = NOW - 2 * DAY
+    want = Wanted("Juniper", copies=2, step=Step.READY, copy_step=Step.SHAPING)
+    made = make_order(empty.house, CAST.desk, monday - 60, [want])
+    walk(empty.house, made.copy("A1"), CAST.shaper, NOW - DAY + 2 * HOUR - 60, "shaped")
+    empty.moment = NOW
+    floor = whatif_command.floor_of(empty).floor
+    assert floor.crews == ()
+    assert floor.steps[floor.index("Shaping")].people == 1
+    lies = floor.steps[floor.index("Shaping (not looked at)")]
+    hands = floor.steps[floor.index("Shaping")].durations.mean()
+    assert lies.durations.mean() + hands == pytest.approx(10, abs=0.02)
+    second = next(p for p in floor.pieces if p.key == "1001-A2")
+    assert second.step == "Shaping (not looked at)"
+    assert second.age_h == pytest.approx(16, abs=1 / 60), "two days of eight hours"
+
+
+def test_an_order_s_copies_leave_together_unless_they_are_sent_in_parts(empty):
+    want = Wanted("Juniper", copies=2, step=Step.READY, copy_step=Step.PACKING)
+    make_order(empty.house, CAST.desk, NOW - DAY, [want])
+    make_order(empty.house, CAST.desk, NOW - DAY, [want], ship_part=1)
+    empty.moment = NOW
+    assert whatif_command.floor_of(empty).floor.together == (("1001-A1", "1001-A2"),)
 
 
 def test_pieces_stand_in_the_order_of_work_of_the_benches(empty):

@@ -222,20 +222,30 @@ def simulate(
         raise ValueError(
             f"The open hours are known for {known / 24:.0f} days, the work lasts {over / 24:.0f}."
         )
-    wait, begun, busy, queued, at_work = by_step
     places = np.array([np.inf if s.places is None else s.places for s in floor.steps])
+    wait, begun, busy, queued, at_work = by_step
+    return Outcome(
+        floor, _leaving_together(floor, ready), wait, begun, busy, queued,
+        plan.worked_horizon, places, *_by_crew(floor, plan, at_work),
+    )  # fmt: skip
+
+
+def _leaving_together(floor: Floor, ready: Floats) -> Floats:
+    """Ready hours of today's pieces, those of a group with the last of it."""
     today = ready[:, : len(floor.pieces)]
     at = {piece.key: i for i, piece in enumerate(floor.pieces)}
     for group in floor.together:
         columns = [at[key] for key in group]
         today[:, columns] = today[:, columns].max(axis=1, keepdims=True)
+    return today
+
+
+def _by_crew(floor: Floor, plan: Plan, at_work: Floats) -> tuple[Floats, Floats]:
+    """Hours at work (R × K) and hours there are (K) of the crews, as the floor names them."""
     order = in_order(floor.crews)
-    at_work = at_work[:, [order.index(crew) for crew in floor.crews]]
     hours = [
         crew.people * max(plan.worked_horizon[floor.index(step)] for step in crew.steps)
         for crew in floor.crews
     ]
-    return Outcome(
-        floor, today, wait, begun, busy, queued, plan.worked_horizon, places,
-        at_work, np.array(hours, dtype=np.float64),
-    )  # fmt: skip
+    columns = [order.index(crew) for crew in floor.crews]
+    return at_work[:, columns], np.array(hours, dtype=np.float64)
