@@ -33,7 +33,8 @@ from app.owner.floor_hands import (
     several_at_once,
     skills,
 )
-from app.owner.floor_now import NAMES, Built, Stays, Today, build, slack_of, stays
+from app.owner.floor_now import NAMES, Built, Today, build, slack_of
+from app.owner.floor_stays import Stays, stays
 from app.owner.spans import WorkAndRest, spans_of
 from app.owner.spells import STEP_CODE, Spells, spells
 from app.owner.ways import rows_of, ways

@@ -1,0 +1,101 @@
+"""Stays of the log in arrays: what was worked on a piece, and how long it lay and why. Pure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.flow.rules import Kind
+from app.flow.steps import BENCHES, TimeClass
+from app.owner.floor_hands import NOBODY, Presence, Starts, attention, holders, nobody_free
+from app.owner.spans import WorkAndRest
+from app.owner.spells import CLASS_LIST, KIND_CODE, STEP_CODE, Entries, Ints, Spells, classed
+
+
+@dataclass(frozen=True)
+class Stays:
+    """Stays in arrays: step, entry and leaving; working seconds in hand, and those that it lay
+    before and after it was first taken in hand, while somebody was free and while nobody was;
+    whether it was in hand at all, and the step that came next (-1 where none did yet).
+    """
+
+    piece: Ints
+    step: Ints
+    entered: Ints
+    left: Ints
+    hands: Ints
+    before: Ints
+    after: Ints
+    before_busy: Ints
+    after_busy: Ints
+    taken: Ints
+    following: Ints
+
+
+def stays(
+    entries: Entries, found: Spells, sisters: Ints, calendar: WorkAndRest,
+    starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
+) -> Stays:  # fmt: skip
+    """The stays of a log, open ones too. `sisters` is by spell, as `classed` wants it; `does` says
+    who does which steps.
+    """
+    come = np.isin(entries.kind, [KIND_CODE[Kind.ENTER], KIND_CODE[Kind.MOVE]])
+    of = np.cumsum(come) - 1
+    first = np.flatnonzero(come)
+    hands, lay, busy = _hands_and_lay(found, sisters, calendar, starts, does, there)
+    in_hand = found.hand.astype(np.int64)
+    so_far = np.cumsum(in_hand) - (np.cumsum(in_hand) - in_hand)[first][of]
+    taken = so_far > 0
+    ends = np.append(first[1:], come.size)
+    same = np.append(found.piece[first[1:]] == found.piece[first[:-1]], False)
+    return Stays(
+        piece=found.piece[first],
+        step=found.step[first],
+        entered=found.start[first],
+        left=np.where(same, found.start[np.minimum(ends, come.size - 1)], found.end[ends - 1]),
+        hands=np.bincount(of, hands).astype(np.int64),
+        before=np.bincount(of, np.where(taken, 0, lay)).astype(np.int64),
+        after=np.bincount(of, np.where(taken, lay, 0)).astype(np.int64),
+        before_busy=np.bincount(of, np.where(taken, 0, busy)).astype(np.int64),
+        after_busy=np.bincount(of, np.where(taken, busy, 0)).astype(np.int64),
+        taken=np.bincount(of, in_hand).astype(np.int64),
+        following=np.where(same, found.step[np.append(first[1:], 0)], -1),
+    )
+
+
+def _hands_and_lay(
+    found: Spells, sisters: Ints, calendar: WorkAndRest,
+    starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
+) -> tuple[NDArray[np.float64], Ints, Ints]:  # fmt: skip
+    """By spell the working seconds in hand, and those that the piece lay while hands were free and
+    while none were.
+
+    Time on hold is neither: pieces on hold are left out of the simulation.
+    """
+    by_class = classed(found, sisters, calendar)
+    own = by_class[:, CLASS_LIST.index(TimeClass.REST_OF_ORDER)]
+    rest = by_class[:, CLASS_LIST.index(TimeClass.REST)]
+    worked = by_class[:, CLASS_LIST.index(TimeClass.HANDS)] > 0
+    start, end = calendar.work.until(found.start), calendar.work.until(found.end)
+    waits = calendar.work.until(found.start + own + rest)
+    who = holders(found, starts)
+    held_by = frozenset().union(*does.values())
+    keeps = worked & np.isin(found.step, [STEP_CODE[step] for step in held_by])
+    hands = np.where(worked, end - start, 0).astype(np.float64)
+    for account in np.unique(who[keeps & (who != NOBODY)]).tolist():
+        mine = np.flatnonzero(keeps & (who == account))
+        spans = there[account].spans if account in there else calendar.work
+        hands[mine] = attention(spans.until(found.start[mine]), spans.until(found.end[mine]))
+    # The rest of an order is simulated itself, so that waiting for it is no time of its own.
+    lay = np.where(worked | found.held, 0, end - calendar.work.until(found.start + own))
+    busy = np.zeros_like(lay)
+    for step in BENCHES:
+        crew = [account for account, steps in does.items() if str(step) in steps]
+        here = np.flatnonzero((found.step == STEP_CODE[step]) & (lay > 0) & ~found.customer)
+        if crew and here.size:
+            taken = nobody_free(
+                start[keeps], end[keeps], who[keeps], crew, there, calendar.work
+            )  # fmt: skip
+            busy[here] = taken.between(waits[here], end[here])
+    return hands, lay - busy, busy
