@@ -38,9 +38,9 @@ def _alone(o: Outcome, most: int) -> list[str]:
     people, share = o.floor.crews, o.crew_busy()
     at_work = [[c.name, str(c.people), _percent(share, k)] for k, c in enumerate(people)]
     return [
-        *wrap(_opening(o), WIDTH), "", *_table(head, rows), "",
+        *_wrapped(_opening(o)), "", *_table(head, rows), "",
         *_crew_table(["people who do", "number", "busy"], at_work),
-        *wrap(_bottleneck(o), WIDTH), "", *_pieces(o, most),
+        *_wrapped(_bottleneck(o)), "", *_pieces(o, most),
     ]  # fmt: skip
 
 
@@ -66,9 +66,9 @@ def _both(c: Comparison, most: int) -> list[str]:
             "–" if unlimited else _signed(100 * busy[2].value[i], 100 * busy[2].error[i], 1) + " %",
         ])  # fmt: skip
     return [
-        *wrap(_opening(a), WIDTH), "", *_table(head, rows), "",
+        *_wrapped(_opening(a)), "", *_table(head, rows), "",
         *_crew_table(["people who do", "number", "busy"], _crews_both(c)),
-        *wrap("Now: " + _bottleneck(a), WIDTH), *wrap("Then: " + _bottleneck(b), WIDTH),
+        *_wrapped("Now: " + _bottleneck(a)), *_wrapped("Then: " + _bottleneck(b)),
         *_sooner(c), "",
         *_pieces_both(c, most),
     ]  # fmt: skip
@@ -98,6 +98,12 @@ def _queueing(o: Outcome) -> list[int]:
     return [
         i for i, s in enumerate(o.floor.steps) if np.isfinite(o.places[i]) or s.name in able
     ]  # fmt: skip
+
+
+def _wrapped(text: str) -> list[str]:
+    """Lines of a hundred columns, no figure apart from its percent sign."""
+    kept = text.replace(" %", "\N{NO-BREAK SPACE}%")
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in wrap(kept, WIDTH)]
 
 
 def _opening(o: Outcome) -> str:
