@@ -79,8 +79,9 @@ def _page(
         rows = store.read(db, ref)
         machines = [machine for machine in builds_store.all_machines(db) if machine.on]
         pictures = pictures_of(db, rows.piece.model_id)
-        told = to_fetch(db, rows.piece.order_id)
-        chosen = assessment.views_of(shop, db, rows.piece.model_id)
+        wanting = rows.piece.state.step is Step.PHOTOS_WANTED
+        told = to_fetch(db, rows.piece.order_id) if wanting else []
+        chosen = assessment.views_of(shop, db, rows.piece.model_id) if pictures.many else {}
     state = rows.piece.state
     person: Person = request.state.person
     knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
@@ -106,7 +107,7 @@ def _page(
         "machines": machines if state.step is Step.PHOTOS_IN and len(machines) > 1 else [],
         "pictures": pictures,
         "worked_from": assessment.in_order(chosen, [dict(mark) for mark in rows.marks]),
-        "to_fetch": told if state.step is Step.PHOTOS_WANTED else [],
+        "to_fetch": told,
         "days": max(0.0, (now - state.entered_at) / 86_400),
         "usual": usual,
         "slow": slow,
