@@ -100,7 +100,8 @@ class AnimalFacts:
     """An animal of the order: its model, what was sent and asked for, and its copies.
 
     `outcome` is good, limits or by_eye once the photos have passed; `limits` are the words for what
-    is judged by eye, `limits_agreed` that the customer agreed to them. `came_by` is the move that led into the present step.
+    is judged by eye, `limits_agreed` that the customer agreed to them. `came_by` is the move that
+    led into the present step.
     """
 
     letter: str
