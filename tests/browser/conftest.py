@@ -72,6 +72,8 @@ def start(folder: Path, *arguments: str, until: str) -> Served:
         if process.poll() is not None:
             break
     process.kill()
+    process.wait()
+    process.stdout.close()
     raise AssertionError("the server did not start:\n" + "\n".join(said))
 
 
