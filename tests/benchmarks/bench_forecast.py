@@ -14,13 +14,14 @@ import numpy as np
 
 from app.leadtimes.backtest import BacktestResult, run_backtest
 from app.leadtimes.stay_table import Table
-from tests.leadtimes import lines
+from tests.leadtimes import lines, more_lines
 
 FEW = 300
+TABLES = {**lines.ASKED, **lines.FURTHER, **more_lines.MORE}
 
 
 def judged(name: str, seed: int) -> tuple[BacktestResult, float]:
-    log = {**lines.ASKED, **lines.FURTHER}[name](np.random.default_rng(seed))
+    log = TABLES[name](np.random.default_rng(seed))
     table = Table(log, tuple(str(n) for n in range(int(log.piece.max()) + 1)))
     every = 1.0 if name == "mostly short" else 7.0
     start = perf_counter()
@@ -58,7 +59,7 @@ def main() -> None:
         f"{'table':22}{'seed':>5}{'scored':>8}{'open':>6}{'/ e':>7}{'best':>7}{'drop':>7}{'85':>7}{'10-90':>7}{'s':>6}"
     )
     losses: dict[str, list[float]] = {}
-    for name in {**lines.ASKED, **lines.FURTHER}:
+    for name in TABLES:
         for seed in seeds:
             found, seconds = judged(name, seed)
             e = found.methods["e"].pinball["p50"]
