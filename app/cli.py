@@ -243,6 +243,14 @@ def backtest(
     every: Annotated[float, typer.Option("--every", help="Days between forecasts.")] = 7.0,
     train: Annotated[float, typer.Option("--train", help="Share of pieces known at first.")] = 0.7,
     out: Annotated[Path | None, typer.Option("--out", help="A file for the rows.")] = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--picture",
+            help="A file for the calibration picture, SVG. Without it and --json one is drawn "
+            "beside the table; with --data in the folder where you are.",
+        ),
+    ] = None,
     as_json: AsJson = False,
     data: Data = None,
 ) -> None:
@@ -252,7 +260,7 @@ def backtest(
     import numpy as np
 
     from app.leadtimes import backtest_command
-    from app.owner import own_log
+    from app.owner import own_backtest_command, own_log
 
     if (file is None) == (data is None):
         warn("Name a table, or a studio with --data: one of the two.")
@@ -263,16 +271,15 @@ def backtest(
     generator, clock = np.random.default_rng(1), time.monotonic
     if file is not None:
         code = backtest_command.main_backtest(
-            file, every=every, train=train, out=out, as_json=as_json,
+            file, every=every, train=train, out=out, as_json=as_json, picture=picture,
             generator=generator, monotonic=clock,
         )  # fmt: skip
         raise typer.Exit(code)
     with own_log.studio_in(DataFolder(data_folder(data))) as shop:
-        table = own_log.own_table(shop)
-    code = backtest_command.judge(
-        table, every=every, train=train, out=out, as_json=as_json, picture=None,
-        generator=generator, monotonic=clock,
-    )  # fmt: skip
+        code = own_backtest_command.main(
+            shop, every=every, train=train, out=out, as_json=as_json, picture=picture,
+            here=Path.cwd(), generator=generator, monotonic=clock,
+        )  # fmt: skip
     raise typer.Exit(code)
 
 

@@ -12,7 +12,9 @@ import numpy as np
 from numpy.random import Generator
 
 from app.leadtimes.backtest import BacktestResult, Progress, run_backtest, save_rows
+from app.leadtimes.forecast.defaults import Defaults
 from app.leadtimes.forecast.levels import POINTS
+from app.leadtimes.open_time import OpenTime
 from app.leadtimes.scoring import Score
 from app.leadtimes.stay_table import BadTableError, Table, read_table
 
@@ -35,9 +37,9 @@ def main_backtest(
 ) -> int:
     """Judge the forecast on a table of stays; the exit code: 0, or 2 where the input is bad.
 
-    With `as_json` standard output holds the JSON and nothing else; without it a table for people,
-    and the calibration picture is written to `picture` (by default beside the table, `<its
-    name>-calibration.svg`).
+    With `as_json` standard output holds the JSON and nothing else, and a picture is drawn only
+    where one is asked for; without it a table for people, and the calibration picture is written to
+    `picture` (by default beside the table, `<its name>-calibration.svg`).
     """
     try:
         table = read_table(file)
@@ -47,9 +49,9 @@ def main_backtest(
     except OSError as missing:
         print(f"{file} cannot be read: {missing.strerror}", file=stderr)
         return BAD_INPUT
-    target = picture or file.with_name(f"{file.stem}-calibration.svg")
+    beside = None if as_json else file.with_name(f"{file.stem}-calibration.svg")
     return judge(
-        table, every=every, train=train, out=out, as_json=as_json, picture=target,
+        table, every=every, train=train, out=out, as_json=as_json, picture=picture or beside,
         generator=generator, monotonic=monotonic, stdout=stdout, stderr=stderr,
     )  # fmt: skip
 
@@ -64,24 +66,35 @@ def judge(
     picture: Path | None,
     generator: Generator,
     monotonic: Callable[[], float],
+    time: OpenTime | None = None,
+    defaults: Defaults | None = None,
     stdout: TextIO = sys.stdout,
     stderr: TextIO = sys.stderr,
 ) -> int:
-    """The same for a table that is already in memory, such as the studio's own log."""
+    """The same for a table that is already in memory, such as the studio's own log, in open time.
+
+    A `picture` is drawn with `as_json` too; where it is None there is none.
+    """
     try:
-        result = run_backtest(table, every, train, generator, _teller(monotonic, stderr))
+        result = run_backtest(
+            table, every, train, generator, _teller(monotonic, stderr), time=time, defaults=defaults
+        )
     except ValueError as bad:
         print(str(bad), file=stderr)
         return BAD_INPUT
-    if out is not None:
-        save_rows(result.rows, out)
-    if as_json:
-        print(json.dumps(result.as_json(), indent=2, allow_nan=False), file=stdout)
-        return 0
-    print(as_text(result), file=stdout)
+    told = json.dumps(result.as_json(), indent=2, allow_nan=False) if as_json else as_text(result)
+    print(told, file=stdout)
+    try:
+        if out is not None:
+            save_rows(result.rows, out)
+        if picture is not None:
+            picture.write_bytes(calibration_picture(result))
+    except OSError as refused:
+        print(f"{refused.filename} cannot be written: {refused.strerror}", file=stderr)
+        return BAD_INPUT
     if picture is not None:
-        picture.write_bytes(calibration_picture(result))
-        print(f"\nThe calibration picture is {picture}.", file=stdout)
+        where = stderr if as_json else stdout
+        print(f"\nThe calibration picture is {picture}.", file=where)
     return 0
 
 

@@ -8,12 +8,13 @@ strictly, so quantiles go through it as they are.
 Ordinary weekends are not taken out: they come round so often that the curves hold them already.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from app.leadtimes.log import StayLog
 from app.leadtimes.survival import Floats
 
 # Machines run on, customers answer and carriers drive while the house is closed, but nearly all of
@@ -59,9 +60,21 @@ class OpenTime:
         found: Floats = np.where(span < 0, asked, np.where(asked < last[span], inside, after))
         return found
 
-    def days_after(self, now: float, open_days: Floats, day: float = 86_400.0) -> Floats:
-        """Real days from `now` (epoch seconds) until so many open days have passed."""
-        return (self.to_real(self.to_open(now) + open_days * day) - now) / day
+    def days_after(self, now: ArrayLike, open_days: Floats, day: float = 86_400.0) -> Floats:
+        """Real days from `now` (epoch seconds, one or as many as fit) until so many open days have
+        passed.
+        """
+        since = np.asarray(now, dtype=float)
+        days: Floats = (self.to_real(self.to_open(since) + open_days * day) - since) / day
+        return days
+
+
+def opened(log: StayLog, time: OpenTime) -> StayLog:
+    """The log in open time: every moment mapped, everything else as it is."""
+    watched = None if log.watched_from is None else time.to_open(log.watched_from)
+    return replace(
+        log, entered=time.to_open(log.entered), left=time.to_open(log.left), watched_from=watched
+    )
 
 
 def share_when_closed(entered: ArrayLike, left: ArrayLike, closed: OpenTime, now: float) -> float:

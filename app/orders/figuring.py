@@ -18,10 +18,10 @@ from app.flow.steps import MAKING_STEPS, Step
 from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.forecast.orders import correlation_of, forecast_orders
 from app.leadtimes.forecast.pieces import forecast_from_entering, forecast_with_record
-from app.leadtimes.open_time import OpenTime
+from app.leadtimes.open_time import OpenTime, opened
 from app.leadtimes.survival import Floats
 from app.orders import record
-from app.orders.open_days import open_time, opened
+from app.orders.open_days import open_time
 from app.shared.calendar import Calendar
 from app.shared.database import Database
 from app.studio import store

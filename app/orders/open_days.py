@@ -38,11 +38,3 @@ def open_time(calendar: Calendar, log: StayLog, now: int) -> OpenTime:
     making = log.step >= log.steps.index(Step.FINISHING)
     share = share_when_closed(log.entered[making], log.left[making], spans, now)
     return replace(spans, share=share)
-
-
-def opened(log: StayLog, time: OpenTime) -> StayLog:
-    """The log in open time: every moment mapped, everything else as it is."""
-    watched = None if log.watched_from is None else time.to_open(log.watched_from)
-    return replace(
-        log, entered=time.to_open(log.entered), left=time.to_open(log.left), watched_from=watched
-    )

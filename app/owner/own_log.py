@@ -2,15 +2,20 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 from sqlalchemy import text
 
 from app.leadtimes.log import StayLog
+from app.leadtimes.open_time import OpenTime
 from app.leadtimes.stay_table import Table
 from app.orders import record
+from app.orders.open_days import open_time
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
+from app.studio import store
 from app.studio.workshop import Workshop
 from app.tables.migrating import HEAD, version_of
 
@@ -42,12 +47,26 @@ def studio_in(folder: DataFolder) -> Iterator[Workshop]:
 
 
 def own_table(shop: Workshop) -> Table:
-    """The pieces' ways as a table of stays; a piece is named by its code, 1147-A2."""
+    """The pieces' ways as a table of stays; a piece is named by its code, 1147-A2.
+
+    The log is the record's own, with what was known of each stay and since when a piece is watched.
+    """
     with shop.house.reading() as db:
         log = record.read(db).log
         code = {row.id: row.code for row in db.execute(_CODES)}
     pieces, place = np.unique(log.piece, return_inverse=True)
-    numbered = StayLog(
-        place.astype(np.int64), log.step, log.entered, log.left, log.outcome, log.steps
-    )
+    numbered = replace(log, piece=place.astype(np.int64))
     return Table(numbered, tuple(code[piece] for piece in pieces.tolist()))
+
+
+def own_time(shop: Workshop, log: StayLog, when: float) -> OpenTime:
+    """Open time by the studio's calendar, with the pace in closures that the log showed by `when`.
+
+    Days off are those that the calendar holds today: that a closure was decided late, the calendar
+    does not tell.
+    """
+    with shop.house.reading() as db:
+        settings = store.load(db)
+        this_year = datetime.fromtimestamp(shop.now(), settings.zone_info()).year
+        calendar = store.calendar(db, settings, this_year)
+    return open_time(calendar, log, int(when))

@@ -11,10 +11,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.leadtimes.backtest import COLUMNS, BacktestResult, run_backtest, write_rows
+from app.leadtimes.backtest import (
+    COLUMNS,
+    BacktestResult,
+    first_day,
+    run_backtest,
+    write_rows,
+)
 from app.leadtimes.backtest_command import main_backtest
-from app.leadtimes.forecast.levels import POINTS
+from app.leadtimes.forecast.levels import POINTS, pinball
 from app.leadtimes.log import DAY, make_log
+from app.leadtimes.open_time import OpenTime
 from app.leadtimes.scoring import score
 from app.leadtimes.stay_table import BadTableError, Table, read_rows, read_table
 from tests.leadtimes import lines
@@ -269,3 +276,79 @@ def test_any_table_gives_ranges_in_order(
         assert np.isfinite(row.days).all()
         assert row.days[0] >= 0
         assert (np.diff(row.days) >= 0).all()
+
+
+# ---------------------------------------------------------------- in open time
+
+
+def closed_twice() -> tuple[Table, OpenTime]:
+    """A line whose house was closed for three weeks early on and for three late in the record."""
+    log = lines.age_matters(np.random.default_rng(3))
+    late = log.piece >= 400
+    piece, step, entered, left = (
+        column[late] for column in (log.piece - 400, log.step, log.entered, log.left)
+    )
+    begins = lines.START + np.array([560.0, 755.0]) * DAY
+    time = OpenTime(begins, begins + 21 * DAY, 0.05)
+    real = make_log(piece, step, time.to_real(entered), time.to_real(left), steps=log.steps)
+    return Table(real, tuple(str(n) for n in range(int(piece.max()) + 1))), time
+
+
+@pytest.fixture(scope="module")
+def over_closures() -> tuple[BacktestResult, BacktestResult]:
+    table, time = closed_twice()
+    return (
+        run_backtest(table, 7, 0.8, seeded()),
+        run_backtest(table, 7, 0.8, seeded(), time=time),
+    )
+
+
+def test_in_open_time_ranges_hold_over_a_closure_that_is_known(
+    over_closures: tuple[BacktestResult, BacktestResult],
+) -> None:
+    """Of pieces open in the two weeks before the doors close, most go on after the three weeks."""
+    begins = lines.START + 755 * DAY
+    held, loss = [], []
+    for found in over_closures:
+        days = [(row.days, row.remaining_days) for row in found.rows
+                if begins - 14 * DAY <= row.at.timestamp() < begins and row.remaining_days]  # fmt: skip
+        assert len(days) > 40
+        told, rest = np.array([d for d, _ in days]), np.array([r for _, r in days])
+        held.append(float((rest <= told[:, POINTS == 0.85][:, 0]).mean()))
+        loss.append(float(pinball(told[:, POINTS == 0.5][:, 0], rest, 0.5).mean()))
+    plain, opened = held
+    assert plain < 0.5
+    assert 0.8 < opened < 0.97
+    assert loss[1] < 0.6 * loss[0]
+
+
+def test_in_open_time_days_are_real_days(
+    over_closures: tuple[BacktestResult, BacktestResult],
+) -> None:
+    plain, opened = over_closures
+    moments = sorted({row.at.timestamp() for row in opened.rows})
+    assert (np.diff(moments) / DAY).round(6).tolist() == [7] * (len(moments) - 1)
+    truth = {(row.piece, round(row.at.timestamp())): row for row in plain.rows}
+    same = [(row, truth[key]) for row in opened.rows
+            if (key := (row.piece, round(row.at.timestamp()))) in truth]  # fmt: skip
+    assert len(same) > 0.95 * len(opened.rows)
+    for mine, theirs in same:
+        assert mine.step == theirs.step
+        assert mine.age_days == pytest.approx(theirs.age_days, abs=1e-6)
+        assert mine.remaining_days == pytest.approx(theirs.remaining_days, abs=1e-6)
+
+
+def test_a_house_that_never_closes_has_the_same_record_in_open_time(
+    small: Table, result: BacktestResult
+) -> None:
+    never = OpenTime(np.zeros(0), np.zeros(0))
+    found = run_backtest(small, 7, 0.7, seeded(), time=never)
+    assert [row.piece for row in found.rows] == [row.piece for row in result.rows]
+    assert found.record.pinball["p85"] == pytest.approx(result.record.pinball["p85"], rel=1e-6)
+
+
+def test_the_first_day_is_told_before_anything_is_forecast(
+    small: Table, result: BacktestResult
+) -> None:
+    first = first_day(small.log, 0.7)
+    assert result.rows[0].at.timestamp() == pytest.approx(first, abs=1e-3)
