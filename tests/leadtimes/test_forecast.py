@@ -176,7 +176,7 @@ def test_features_do_not_know_the_date() -> None:
 
 def test_weights_go_to_the_method_that_was_right() -> None:
     truth = np.linspace(1, 50, 200)
-    said = np.stack([np.tile(truth[:, None], LEVELS.size), np.full((200, LEVELS.size), 500.0)])
+    said = np.stack([np.tile(truth[:, None], POINTS.size), np.full((200, POINTS.size), 500.0)])
     record = Record(paths_of(finished_pieces(0)).landmarks, said)
     seen = Known(truth, np.ones(200), np.inf, pieces=200)
     assert earned_weights(record, seen, np.array([0.5, 0.5]))[0] > 0.95

@@ -11,13 +11,14 @@ from numpy.random import Generator
 from app.leadtimes.forecast.calibrate import levels_to_read, mapped_levels, stepped
 from app.leadtimes.forecast.defaults import Defaults, vague
 from app.leadtimes.forecast.forest import TREES
-from app.leadtimes.forecast.levels import LEVELS, at_levels
+from app.leadtimes.forecast.levels import LEVELS, POINTS, at_levels
 from app.leadtimes.forecast.methods import METHODS, PRIOR_WEIGHTS, said_by_all
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.forecast.pool import FEWEST_PIECES, earned_weights, mixed
 from app.leadtimes.forecast.record import Record, empty_record, known
 from app.leadtimes.survival import Floats
 
+_AT_POINTS: Final = np.searchsorted(LEVELS, POINTS - 1e-9)
 ENOUGH_PIECES: Final = 20  # finished pieces from which on the history speaks alone
 
 
@@ -25,9 +26,9 @@ ENOUGH_PIECES: Final = 20  # finished pieces from which on the history speaks al
 class Blend:
     """The running state over one history; `issue` must be called in order of days.
 
-    `record` holds what every method said, `pooled` the weighted average as it was then, `told` what
-    was issued after correction (both rows x LEVELS, rows as in the record). `weights` are the
-    latest.
+    `record` holds what every method said at POINTS, `pooled` the weighted average as it was then,
+    `told` what was issued after correction (both rows x LEVELS, rows as in the record). `weights`
+    are the latest.
     """
 
     paths: Paths
@@ -54,7 +55,7 @@ class Blend:
         told = at_levels(pooled, levels)
         if finished < ENOUGH_PIECES:
             told = self._with_defaults(now, moments, told, finished)
-        self.record = self.record.with_rows(moments, said)
+        self.record = self.record.with_rows(moments, said[:, :, _AT_POINTS])
         self.pooled = np.concatenate((self.pooled, pooled))
         self.told = np.concatenate((self.told, told))
         self.last_day = now

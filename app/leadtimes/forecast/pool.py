@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from app.leadtimes.forecast.levels import LEVELS, pinball
+from app.leadtimes.forecast.levels import POINTS, pinball
 from app.leadtimes.forecast.record import Known, Record
 from app.leadtimes.survival import Floats
 
@@ -22,7 +22,7 @@ MOST_ROWS: Final = 5_000
 FIRST_STEP: Final = 2.0
 LEAST: Final = 1e-4
 REIN: Final = 3.0
-_COLUMNS: Final = np.searchsorted(LEVELS, LEARNT_AT - 1e-9)
+_COLUMNS: Final = np.searchsorted(POINTS, LEARNT_AT - 1e-9)
 
 
 def mixed(said: Floats, weights: Floats) -> Floats:

@@ -6,13 +6,12 @@ known yet (inverse probability of censoring; Robins & Rotnitzky 1992, Graf et al
 forecasts).
 """
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from app.leadtimes.forecast.levels import LEVELS
+from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.survival import Bools, Floats, kaplan_meier
 
@@ -21,20 +20,13 @@ FEWEST_KNOWN: Final = (
 )
 LARGEST_WEIGHT: Final = 20.0
 
-Predict = Callable[[float, Moments], Floats]  # day and open pieces -> methods x pieces x levels
-
 
 @dataclass(frozen=True)
 class Record:
-    """Moments and `said` (methods x moments x LEVELS), in order of time."""
+    """Moments and `said` (methods x moments x POINTS), in order of time."""
 
     moments: Moments
     said: Floats
-
-    def before(self, now: float) -> "Record":
-        """The rows of earlier days."""
-        earlier = self.moments.at < now
-        return Record(self.moments[earlier], self.said[:, earlier])
 
     def with_rows(self, moments: Moments, said: Floats) -> "Record":
         """The record with a day's rows added."""
@@ -50,19 +42,7 @@ class Record:
 def empty_record(methods: int) -> Record:
     """No rows yet."""
     none = np.zeros(0, dtype=np.int64)
-    return Record(Moments(none, np.zeros(0)), np.zeros((methods, 0, LEVELS.size)))
-
-
-def roll(paths: Paths, days: Sequence[float], predict: Predict, methods: int) -> Record:
-    """The record of forecasting everything open on
-    each of the days, each from what was known then.
-    """
-    record = empty_record(methods)
-    for now in days:
-        moments = paths.open_at(now)
-        if len(moments):
-            record = record.with_rows(moments, predict(now, moments))
-    return record
+    return Record(Moments(none, np.zeros(0)), np.zeros((methods, 0, POINTS.size)))
 
 
 @dataclass(frozen=True)
