@@ -10,7 +10,7 @@ from app.photos.rules import Finding, Judgement, Verdict, Weight
 
 REASONS: Mapping[str, str] = {
     "nothing_readable": "No picture in this set can be read.",
-    "too_few": "{count} different pictures are here; sets of fewer than {least} rarely hold.",
+    "too_few": "Different pictures here: {count}. Sets of fewer than {least} rarely hold.",
     "few": "{count} different pictures are few; more would make the build safer.",
     "two_groups": "The pictures fall into groups that share nothing, the largest {core} of {count}:"
     " two animals, two places, or the views between are missing.",

@@ -54,7 +54,7 @@ def test_a_set_is_checked_when_its_pictures_have_come_and_once(photo_desk: Desk)
     assert check_all(shop) == 0
     said = words(photo_desk.browser.get(page))
     assert "This set will not do." in said
-    assert "4 different pictures are here" in said
+    assert "Different pictures here: 4" in said
     assert "thresholds" in said
     assert photo_desk.browser.get(f"{page}/sheet").headers["content-type"] == "image/jpeg"
     [(count,)] = rows(shop.house, "SELECT count(*) FROM photo_checks")
