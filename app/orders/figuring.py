@@ -7,7 +7,7 @@ hold up every page. The child reads the database, prints one line of JSON and en
 import json
 import sys
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -15,7 +15,7 @@ import numpy as np
 from sqlalchemy import Connection, text
 
 from app.flow.steps import MAKING_STEPS, Step
-from app.leadtimes.forecast.levels import POINTS
+from app.leadtimes.forecast.levels import POINTS, at_levels
 from app.leadtimes.forecast.orders import correlation_of, forecast_orders
 from app.leadtimes.forecast.pieces import forecast_from_entering, forecast_with_record
 from app.leadtimes.open_time import OpenTime, opened
@@ -77,25 +77,27 @@ def ranges_of(
 ) -> tuple[dict[int, tuple[list[float], str]], list[float]]:
     """Each open order's points in days and what they rest on, and the points from photos' passing.
 
-    An order whose photos have not all passed has the latter. All of it is reckoned in open time
-    and told in real days.
+    An order whose photos have not all passed has the latter, as if they passed today: of the last
+    of its pieces, those that have passed standing where they are. All of it is reckoned in open
+    time and told in real days.
     """
     log, today = opened(known.log, time), float(time.to_open(now))
     defaults = record.defaults()
     passing = record.WAY.index(Step.FINISHING)
     generator = np.random.default_rng(SEED)
-    days, basis = forecast_from_entering(log, passing, today, defaults)
-    entering = _days(time, now, days), basis
+    levels, basis = forecast_from_entering(log, passing, today, defaults)
+    entering = _days(time, now, at_levels(levels[None], POINTS)[0]), basis
     pieces, earlier = forecast_with_record(log, today, defaults, generator)
-    before = {known.order_of[piece.piece] for piece in pieces if piece.step < passing}
+    passed = [
+        replace(piece, levels=levels, basis=basis) if piece.step < passing else piece
+        for piece in pieces
+    ]
     together = correlation_of(earlier, known.order_of)
     found = {
         order.order: (_days(time, now, order.days), order.basis)
-        for order in forecast_orders(pieces, known.order_of, together)
+        for order in forecast_orders(passed, known.order_of, together)
     }
-    return {
-        order: entering if order in before else found.get(order, entering) for order in open_orders
-    }, entering[0]
+    return {order: found.get(order, entering) for order in open_orders}, entering[0]
 
 
 def _days(time: OpenTime, now: int, points: Floats) -> list[float]:

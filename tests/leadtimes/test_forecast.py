@@ -203,9 +203,9 @@ def test_days_must_come_in_order() -> None:
 def test_entering_a_step_has_a_range_of_its_own() -> None:
     log = finished_pieces(25)
     days, word = forecast_from_entering(log, 0, float(log.entered[-1]), DEFAULTS)
-    assert (word, float(days[POINTS == 0.5][0])) == ("own", pytest.approx(30))
+    assert (word, float(days[LEVELS == 0.5][0])) == ("own", pytest.approx(30))
     days, word = forecast_from_entering(finished_pieces(0), 1, 0.0, DEFAULTS)
-    assert (word, float(days[POINTS == 0.5][0])) == ("defaults", pytest.approx(10, rel=1e-3))
+    assert (word, float(days[LEVELS == 0.5][0])) == ("defaults", pytest.approx(10, rel=1e-3))
 
 
 def test_an_order_waits_for_its_last_piece() -> None:

@@ -159,6 +159,34 @@ def test_pieces_that_end_together_make_an_order_ready_sooner(shop: Shop, alike: 
     assert wait < 1.5 if alike else wait > 1.8
 
 
+@pytest.mark.parametrize("finished", [0, 30])
+def test_several_copies_that_wait_for_photos_have_the_range_of_the_last_of_them(
+    shop: Shop, finished: int
+) -> None:
+    finished_orders(shop, finished)
+    one = make_order(shop.house, CAST.desk, NOW)
+    four = make_order(shop.house, CAST.desk, NOW, [Wanted(copies=3), Wanted("Bo")])
+    found = figures(shop)
+    alone, last = (np.array(found.orders[made.id][0]) for made in (one, four))
+    assert alone.tolist() == found.entering
+    assert (last >= alone).all()
+    # The last of four is in the middle of its range where one is late: between its 75 and 90 %.
+    assert alone[4] < last[3] < alone[6]
+
+
+def test_what_has_passed_counts_where_it_stands_while_photos_are_awaited(shop: Shop) -> None:
+    """One animal painted, one whose photos are still to come: as if these passed today."""
+    mixed = make_order(
+        shop.house, CAST.desk, NOW,
+        [Wanted(step=Step.READY, copy_step=Step.PAINTING), Wanted("Bo")],
+    )  # fmt: skip
+    both = make_order(shop.house, CAST.desk, NOW, [Wanted(), Wanted("Bo")])
+    found = figures(shop)
+    first, second = (np.array(found.orders[made.id][0]) for made in (mixed, both))
+    assert (first >= found.entering).all()
+    assert (first[3:] < second[3:]).all()
+
+
 # ---------------------------------------------------------------- spans of the calendar
 
 

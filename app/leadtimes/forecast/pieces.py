@@ -127,7 +127,7 @@ def rehearsed(
 def forecast_from_entering(
     history: StayLog, step: int, now: float, defaults: Defaults | None
 ) -> tuple[Floats, str]:
-    """Days from entering `step` to the end at POINTS, and the basis: for what is still to enter it.
+    """Days from entering `step` to the end at LEVELS, and the basis: for what is still to enter it.
 
     It is the Kaplan-Meier curve of all entries into the step so far, drawn towards the pool of all
     steps.
@@ -144,7 +144,7 @@ def forecast_from_entering(
         expected = defaults or vague(paths, today)
         entering = _entering(paths, step)
         told = told + (1 - share) * expected.predict(*entering)
-    return at_levels(told, POINTS)[0], basis(finished)
+    return told[0], basis(finished)
 
 
 def _entering(paths: Paths, step: int) -> tuple[Paths, Moments]:
