@@ -12,6 +12,7 @@ from app.flow.store import mark_stale
 from app.letters import news
 from app.orders import links
 from app.orders.intake import LETTERS, AnimalDraft, CopyFields, Draft
+from app.orders.order_actions import animal_changed, change_in
 from app.shared.errors import BadFields
 from app.shared.people import Person
 from app.shared.text import fold
@@ -177,7 +178,7 @@ def _animal(
     now: int,
 ) -> None:
     typed = draft.fields
-    animal_id = _animal_row(db, customer_id, draft)
+    animal_id = _animal_row(db, customer_id, draft, book.act.who, now)
     _marks(db, animal_id, typed.marks)
     model_id, ready = (
         _ready_model(db, animal_id) if typed.ready_model and typed.animal_id else (None, False)
@@ -211,7 +212,7 @@ def _animal(
         book.piece(Of.COPY, values, first, _since(shop, copy.since, now))
 
 
-def _animal_row(db: Connection, customer_id: int, draft: AnimalDraft) -> int:
+def _animal_row(db: Connection, customer_id: int, draft: AnimalDraft, who: Person, now: int) -> int:
     typed = draft.fields
     if typed.animal_id is not None:
         known = db.execute(select(animals).where(animals.c.id == typed.animal_id)).first()
@@ -219,9 +220,10 @@ def _animal_row(db: Connection, customer_id: int, draft: AnimalDraft) -> int:
             raise BadFields({"": "An animal of this form is not known any more. Type it again."})
         # Another name over a known animal's is another animal.
         if known.name_key == fold(typed.name):
-            if typed.life != "not_said":
-                changed = update(animals).where(animals.c.id == typed.animal_id)
-                db.execute(changed.values(life=typed.life))
+            if typed.life not in ("not_said", known.life):
+                new = {"life": typed.life}
+                change_in(db, animals, typed.animal_id, None, new, who, now)
+                animal_changed(db, typed.animal_id)
             return typed.animal_id
     made = db.execute(
         insert(animals).values(

@@ -14,7 +14,7 @@ from starlette.responses import Response
 from app.flow.store import mark_stale
 from app.orders import lists_store, order_store
 from app.orders.intake import Size
-from app.orders.order_actions import change_in
+from app.orders.order_actions import animal_changed, change_in
 from app.shared.errors import BadFields
 from app.shared.people import Person
 from app.shared.text import fold
@@ -30,7 +30,6 @@ from app.tables import (
     customer_mails,
     customers,
     marks,
-    order_animals,
     orders,
 )
 
@@ -334,14 +333,7 @@ def save_animal(request: Request, shop: Shop, me: Me, id_: RowId, form: Filled) 
     with shop.house.writing() as db:
         change_in(db, animals, id_, None, new, me, now)
         _save_marks(db, id_, edited, me, now)
-        mark_stale(
-            db,
-            db.execute(
-                select(order_animals.c.order_id)
-                .join(orders, orders.c.id == order_animals.c.order_id)
-                .where(order_animals.c.animal_id == id_, orders.c.open == 1)
-            ).scalars(),
-        )
+        animal_changed(db, id_)
     shop.changed.set()
     return go(request, f"/animals/{id_}?done=saved")
 

@@ -17,7 +17,7 @@ from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Reason, Tick, Words
 from app.studio.workshop import Workshop
-from app.tables import changes, contacts, copies, orders, questions, tellings
+from app.tables import changes, contacts, copies, order_animals, orders, questions, tellings
 
 CHANNELS = ("letter", "mail", "phone", "in_person", "shop", "other")
 
@@ -330,6 +330,18 @@ def change_in(
     db.execute(update(table).where(table.c.id == row_id).values(**differs))
     for name, value in differs.items():
         _note(db, now, who, table.name, row_id, order_id, name, row[name], value)
+
+
+def animal_changed(db: Connection, animal_id: int) -> None:
+    """The pages and forecasts of the animal's open orders lag behind from here on."""
+    mark_stale(
+        db,
+        db.execute(
+            select(order_animals.c.order_id)
+            .join(orders, orders.c.id == order_animals.c.order_id)
+            .where(order_animals.c.animal_id == animal_id, orders.c.open == 1)
+        ).scalars(),
+    )
 
 
 def _note(

@@ -7,6 +7,7 @@ import httpx
 import pytest
 
 from app.flow.steps import Step
+from app.orders import record
 from app.publishing.worker import rewrite_stale
 from app.status.site import customers_site
 from tests.making import (
@@ -181,6 +182,26 @@ def test_another_name_over_a_known_animal_is_another_animal(desk: Browser, shop:
     save(desk)
     number_in(save(desk, once="b", customer_id="1", a0_animal_id="1", a0_name="Fern"))
     assert rows(shop.house, "SELECT name FROM animals") == [("Juniper",), ("Fern",)]
+
+
+def test_what_is_said_anew_of_a_known_animal_is_kept_as_a_change(desk: Browser, shop: Shop) -> None:
+    """Juniper has died since her first order came in: that order was one of a living animal."""
+    number = number_in(save(desk))
+    move(shop.house, model_of(number, "A", shop), CAST.desk, NOW + 60, "photos_counted", amount=20)
+    again = {"customer_id": "1", "a0_animal_id": "1"}
+    number_in(save(desk, once="b", **again, a0_life="not_said"))
+    assert count(shop, "changes") == 0
+    before = rows(shop.house, "SELECT wanted FROM status_pages WHERE order_id = 1")
+    shop.moment += DAY
+    number_in(save(desk, once="c", **again, a0_life="remembered"))
+    assert rows(shop.house, 'SELECT "of", of_id, field, before, after FROM changes') == [
+        ("animals", 1, "life", "living", "remembered")
+    ]
+    after = rows(shop.house, "SELECT wanted FROM status_pages WHERE order_id = 1")
+    assert int(str(after[0][0])) > int(str(before[0][0]))
+    with shop.house.reading() as db:
+        log = record.read(db).log
+    assert log.marks["remembered"].tolist() == [0, 0, 0, 1]
 
 
 def test_a_customer_who_is_gone_is_said(desk: Browser, shop: Shop) -> None:
