@@ -43,6 +43,10 @@ _STORE = text(
     " ON CONFLICT (order_id) DO UPDATE SET computed_at = :at, points = :points, basis = :basis,"
     " inputs = :inputs, stale = 0"
 )
+_WAITING = text(
+    "SELECT oa.order_id, m.step FROM order_animals oa JOIN models m ON m.id = oa.model_id"
+    " WHERE m.step IN :steps"
+).bindparams(bindparam("steps", [str(step) for step in PHOTO_STEPS], expanding=True))
 _MOVED_SINCE = text(
     "SELECT m.order_id FROM transitions t JOIN models m ON m.id = t.model_id WHERE t.id > :last"
     " UNION SELECT c.order_id FROM transitions t JOIN copies c ON c.id = t.copy_id"
@@ -116,9 +120,13 @@ def compute(shop: Workshop, ask: Ask | None = None) -> int:
         rows = db.execute(
             select(orders.c.id, orders.c.needed_by).where(orders.c.needed_by.is_not(None))
         ).all()
+        waiting = db.execute(_WAITING).all()
     needed = {row.id: row.needed_by for row in rows if row.id in found.orders}
     pace = {Step(step): values for step, values in found.pace.items()}
-    shop.set_forecast(pace, _chances(shop, found.orders, needed, now), found.entering)
+    photos: dict[int, float] = {}
+    for order, step in waiting:
+        photos[order] = max(photos.get(order, 0.0), _until_passing(pace, Step(step)))
+    shop.set_forecast(pace, _chances(shop, found.orders, needed, photos, now), found.entering)
     _store(shop, found.last, edits, found.orders, now)
     return len(found.orders)
 
@@ -127,17 +135,27 @@ def _chances(
     shop: Workshop,
     found: Mapping[int, tuple[list[float], str]],
     needed: Mapping[int, str],
+    photos: Mapping[int, float],
     now: int,
 ) -> dict[int, float]:
-    """The chance of being ready on the day before each needed day, read off the points."""
+    """The chance of being ready on the day before each needed day, read off the points.
+
+    Points of an order whose photos have not passed count from their passing: it is taken to come
+    after the days of `photos`.
+    """
     calendar = shop.studio().calendar
     chances: dict[int, float] = {}
     for order, day in needed.items():
         if not found[order][0]:
             continue
         left = (calendar.start_of(date.fromisoformat(day)) - now) / 86_400
-        chances[order] = chance_within(found[order][0], left)
+        chances[order] = chance_within(found[order][0], left - photos.get(order, 0.0))
     return chances
+
+
+def _until_passing(pace: Mapping[Step, tuple[float, float, bool]], step: Step) -> float:
+    """Days until photos pass, if they take their usual stays from the beginning of a step on."""
+    return sum(pace[later][0] for later in PHOTO_STEPS[PHOTO_STEPS.index(step) :])
 
 
 def chance_of_new(shop: Workshop, day: date) -> str:
@@ -150,7 +168,7 @@ def chance_of_new(shop: Workshop, day: date) -> str:
     if points is None or day <= calendar.day_of(now):
         return ""
     pace = shop.pace()
-    photos = sum(pace[step][0] for step in PHOTO_STEPS)
+    photos = _until_passing(pace, PHOTO_STEPS[0])
     left = (calendar.start_of(day) - now) / 86_400 - photos
     chance = chance_within(points, left)
     word = (

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.flow.steps import Step
+from app.flow.steps import PHOTO_STEPS, Step
 from app.leadtimes.forecast.levels import POINTS
 from app.orders import forecasting, record
 from app.orders.figuring import Figures, figure
@@ -112,6 +112,22 @@ def test_a_needed_day_gets_its_chance_and_it_falls(shop: Shop) -> None:
     forecasting.compute(shop, figure)
     assert shop.chances()[made.id] < first
     assert shop.chances()[late.id] == 0
+
+
+def test_the_chance_of_what_waits_for_photos_allows_for_their_usual_days(shop: Shop) -> None:
+    """By the trade photos are 11 days away: so the chance is that of a day 11 days sooner."""
+    waiting = make_order(shop.house, CAST.desk, NOW, needed_by="2026-04-15")
+    passed = make_order(
+        shop.house, CAST.desk, NOW, [Wanted(step=Step.FINISHING)], needed_by="2026-04-15"
+    )
+    sooner = make_order(
+        shop.house, CAST.desk, NOW, [Wanted(step=Step.FINISHING)], needed_by="2026-04-04"
+    )
+    forecasting.compute(shop, figure)
+    chance = shop.chances()
+    assert sum(shop.pace()[step][0] for step in PHOTO_STEPS) == 11
+    assert 0 < chance[waiting.id] < chance[passed.id]
+    assert chance[waiting.id] == pytest.approx(chance[sooner.id], abs=0.02)
 
 
 def test_pace_and_days_from_passing_are_kept_for_the_pages(shop: Shop) -> None:
