@@ -1,6 +1,7 @@
 """When an order is ready, in words: always between two days, never one alone. Pure."""
 
 from collections.abc import Iterable
+from datetime import timedelta
 
 from app.flow.steps import Step
 from app.orders.order_facts import OrderFacts
@@ -24,7 +25,8 @@ def when(facts: OrderFacts, days: Days) -> Iterable[Block]:
         yield Block(
             "quiet", ("While we wait for your answer the days move on with it, one for one.",)
         )
-    if any(copy.standing.held for copy in facts.copies):
+    models = (animal.model for animal in facts.alive if animal.passed)
+    if any(one.held for one in (*models, *(copy.standing for copy in facts.copies))):
         yield Block("quiet", ("While something rests the days can move. We tell you if they do.",))
     if facts.needed_by is not None:
         yield Block("quiet", (_needed(facts, days),))
@@ -122,10 +124,14 @@ def _needed(facts: OrderFacts, days: Days) -> str:
     named = days.day(facts.needed_by)
     shown = facts.shown
     if facts.passed and shown is not None and shown.to_day is not None:
-        if shown.to_day <= facts.needed_by:
+        if shown.to_day < facts.needed_by:
             return f"You named {named}; these days lie before it."
+        far = "up to" if shown.to_day == facts.needed_by else "beyond"
         return (
-            f"You named {named}, and these days reach beyond it. We know of it. Please write to us "
+            f"You named {named}, and these days reach {far} it. We know of it. Please write to us "
             "if that day cannot move."
         )
-    return f"You named {named}. It is noted with your order."
+    noted = f"You named {named}. It is noted with your order"
+    if not facts.passed and facts.needed_by <= days.today + timedelta(facts.weeks.high):
+        return f"{noted}, but these weeks may reach beyond it, however soon the photographs pass."
+    return f"{noted}."

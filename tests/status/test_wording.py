@@ -2,10 +2,12 @@
 
 import re
 from dataclasses import replace
+from datetime import date, timedelta
 
 import pytest
 
 from app.flow.steps import Step
+from app.orders.order_facts import OrderFacts
 from app.orders.ranges import Shown
 from app.status.document import from_json, sentences, to_json
 from app.status.wording import document
@@ -15,6 +17,8 @@ from tests.status.rows import (
     KINDS,
     LONDON,
     MARKS,
+    NOT_BEGUN,
+    PASSED,
     RANGE,
     ROWS,
     TELLER,
@@ -283,3 +287,32 @@ def test_a_model_from_an_earlier_order_needs_no_new_photographs() -> None:
         animal(Step.READY, passed_at=NOW - 90 * DAY, copies=(copy(Step.SHAPING),)), shown=RANGE
     )
     assert "so no photographs are needed" in "\n".join(sentences(document(facts, TELLER, NOW)))
+
+
+def the_day_named(facts: OrderFacts) -> str:
+    return next(line for line in sentences(document(facts, TELLER, NOW)) if "You named" in line)
+
+
+@pytest.mark.parametrize(
+    ("after", "said"), [(-1, "reach beyond it"), (0, "reach up to it"), (1, "lie before it")]
+)
+def test_a_named_day_is_held_against_the_last_of_the_days(after: int, said: str) -> None:
+    assert RANGE.to_day is not None
+    facts = replace(ROWS["blank"], needed_by=RANGE.to_day + timedelta(days=after))
+    assert said in the_day_named(facts)
+
+
+def test_a_named_day_that_the_weeks_may_not_leave_room_for_is_said_before_the_photos_pass() -> None:
+    """The weeks reach 35 days ahead of 4 March: until 8 April."""
+    near, far = (
+        the_day_named(replace(ROWS["order in"], needed_by=date(2026, 4, day))) for day in (8, 9)
+    )
+    assert near.endswith("these weeks may reach beyond it, however soon the photographs pass.")
+    assert far.endswith("It is noted with your order.")
+
+
+def test_days_can_move_while_a_model_rests_too() -> None:
+    resting = {"hold_whose": "supplier", "hold_look_on": date(2026, 3, 9)}
+    facts = order(animal(Step.FINISHING, 9, copies=NOT_BEGUN, **resting, **PASSED), shown=RANGE)
+    said = "\n".join(sentences(document(facts, TELLER, NOW)))
+    assert "While something rests the days can move." in said
