@@ -30,8 +30,8 @@ from app.leadtimes.survival import Floats
 
 # Each with the weight it has in the blend before any record speaks.
 PRIORS: Final = {
-    "e": 0.1, "e_shrunk": 0.1, "e_recent": 0.1, "b": 0.1, "c": 0.1, "line": 0.1,
-    "walk": 0.05, "walk_recent": 0.1, "forest": 0.25, "drop_open": 0.0,
+    "e": 0.07, "e_shrunk": 0.07, "e_recent": 0.08, "b": 0.06, "c": 0.1, "line": 0.06,
+    "walk": 0.1, "walk_recent": 0.16, "forest": 0.3, "drop_open": 0.0,
 }  # fmt: skip
 METHODS: Final = tuple(PRIORS)
 PRIOR_WEIGHTS: Final = np.array(list(PRIORS.values()))
