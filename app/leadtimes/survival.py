@@ -218,20 +218,22 @@ def _ends(leave: Floats, seen: Bools) -> tuple[Floats, Floats, Floats]:
 
     One sort does it all. The bits of floats from 0 up rise with their values and their sign bit is
     free: moved up by one, it makes room for a last bit that puts the censored behind the events of
-    their time.
+    their time. Most of the rest is waiting for memory, so that few arrays are made.
     """
-    keys = (leave + 0.0).view(np.uint64) << np.uint64(1)  # adding 0.0 makes -0.0 a plain 0
+    keys = leave.view(np.uint64) << np.uint64(1)  # a -0.0 becomes a plain 0
     keys |= ~seen
     keys.sort()
-    ended = (keys & np.uint64(1)) == 0
-    keys >>= np.uint64(1)
+    ended = (keys.astype(np.uint8) & 1) == 0
     new = ended.copy()
     new[1:] &= keys[1:] != keys[:-1]
     first = np.flatnonzero(new)
-    so_far = np.cumsum(ended)
-    ended_before = np.append(so_far[first] - 1, so_far[-1:])
-    times: Floats = keys[first].view(np.float64)
-    return times, np.diff(ended_before).astype(float), (leave.size - first).astype(float)
+    times: Floats = (keys[first] >> np.uint64(1)).view(np.float64)
+    if first.size == np.count_nonzero(ended):  # no two at one time
+        events = np.ones(first.size)
+    else:
+        so_far = np.cumsum(ended)
+        events = np.diff(so_far[first], append=so_far[-1:] + 1).astype(float)
+    return times, events, (leave.size - first).astype(float)
 
 
 def _before(times: Floats, values: Floats) -> Floats:
