@@ -6,10 +6,12 @@ hold up every page. The child reads the database, prints one line of JSON and en
 
 import json
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
+from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 from sqlalchemy import Connection, text
@@ -17,7 +19,12 @@ from sqlalchemy import Connection, text
 from app.flow.steps import MAKING_STEPS, Step
 from app.leadtimes.forecast.levels import POINTS, at_levels
 from app.leadtimes.forecast.orders import correlation_of, forecast_orders
-from app.leadtimes.forecast.pieces import forecast_from_entering, forecast_with_record
+from app.leadtimes.forecast.pieces import (
+    Forecast,
+    forecast_from_entering,
+    forecast_with_record,
+)
+from app.leadtimes.log import DAY
 from app.leadtimes.open_time import OpenTime, opened
 from app.leadtimes.survival import Floats
 from app.orders import record
@@ -61,7 +68,12 @@ def figure(studio: Path, now: int) -> Figures:
     finally:
         house.close()
     waiting = [order for order, here in open_orders if here]
-    found, entering = ranges_of(known, waiting, open_time(calendar, known.log, now), now)
+    resting = {
+        piece: float(calendar.start_of(date.fromisoformat(day)))
+        for piece, day in known.resting.items()
+    }
+    time = open_time(calendar, known.log, now)
+    found, entering = ranges_of(known, waiting, time, now, resting)
     gone: dict[int, tuple[list[float], str]] = {order: ([], "") for order, here in open_orders
                                                 if not here}  # fmt: skip
     return Figures(
@@ -73,31 +85,51 @@ def figure(studio: Path, now: int) -> Figures:
 
 
 def ranges_of(
-    known: record.Record, open_orders: Iterable[int], time: OpenTime, now: int
+    known: record.Record,
+    open_orders: Iterable[int],
+    time: OpenTime,
+    now: int,
+    resting: Mapping[int, float] = MappingProxyType({}),
 ) -> tuple[dict[int, tuple[list[float], str]], list[float]]:
     """Each open order's points in days and what they rest on, and the points from photos' passing.
 
     An order whose photos have not all passed has the latter, as if they passed today: of the last
-    of its pieces, those that have passed standing where they are. All of it is reckoned in open
-    time and told in real days.
+    of its pieces, those that have passed standing where they are. What is on hold until a moment
+    of `resting` goes on then, and no sooner than as something that enters its step. All of it is
+    reckoned in open time and told in real days.
     """
     log, today = opened(known.log, time), float(time.to_open(now))
     defaults = record.defaults()
     passing = record.WAY.index(Step.FINISHING)
     generator = np.random.default_rng(SEED)
-    levels, basis = forecast_from_entering(log, passing, today, defaults)
-    entering = _days(time, now, at_levels(levels[None], POINTS)[0]), basis
+    entering = cache(lambda step: forecast_from_entering(log, step, today, defaults))
+    levels, basis = entering(passing)
+    from_passing = _days(time, now, at_levels(levels[None], POINTS)[0]), basis
     pieces, earlier = forecast_with_record(log, today, defaults, generator)
-    passed = [
-        replace(piece, levels=levels, basis=basis) if piece.step < passing else piece
-        for piece in pieces
-    ]
+    rest = {piece: (float(time.to_open(until)) - today) / DAY for piece, until in resting.items()}
+    pieces = [_going_on(piece, passing, rest.get(piece.piece, 0.0), entering) for piece in pieces]
     together = correlation_of(earlier, known.order_of)
     found = {
         order.order: (_days(time, now, order.days), order.basis)
-        for order in forecast_orders(passed, known.order_of, together)
+        for order in forecast_orders(pieces, known.order_of, together)
     }
-    return {order: found.get(order, entering) for order in open_orders}, entering[0]
+    return {order: found.get(order, from_passing) for order in open_orders}, from_passing[0]
+
+
+def _going_on(
+    piece: Forecast, passing: int, rest: float, entering: Callable[[int], tuple[Floats, str]]
+) -> Forecast:
+    """A piece's range with what is known of it today and was not of those before it.
+
+    Before `passing` it has the range from there; on hold for `rest` more open days, one that is no
+    sooner than if it entered its step after them.
+    """
+    if piece.step < passing:
+        levels, basis = entering(passing)
+        return replace(piece, levels=levels, basis=basis)
+    if rest > 0:
+        return replace(piece, levels=np.maximum(piece.levels, rest + entering(piece.step)[0]))
+    return piece
 
 
 def _days(time: OpenTime, now: int, points: Floats) -> list[float]:

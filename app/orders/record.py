@@ -6,7 +6,7 @@ over. What was undone is left out, what was corrected counts in its right form.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -39,8 +39,10 @@ _LOG = text(
 )
 _COPIES = text(
     "SELECT c.id, c.model_id, c.order_id, c.replaces_id, c.step, c.letter, c.size_mm,"
-    " a.id AS animal_id, a.life, o.needed_by"
-    " FROM copies c JOIN orders o ON o.id = c.order_id"
+    " a.id AS animal_id, a.life, o.needed_by,"
+    " CASE WHEN c.open AND c.hold_whose != '' THEN c.hold_look_on"
+    " WHEN c.open AND m.open AND m.hold_whose != '' THEN m.hold_look_on END AS rests_until"
+    " FROM copies c JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = c.model_id"
     " JOIN order_animals oa ON oa.id = c.order_animal_id JOIN animals a ON a.id = oa.animal_id"
     " WHERE c.withdrawn = 0 ORDER BY c.id"
 )
@@ -65,12 +67,16 @@ class OwnStays:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The pieces' stays, which order each piece belongs to, and the stays of models and copies."""
+    """The pieces' stays, which order each piece belongs to, and the stays of models and copies.
+
+    `resting` has the pieces that are on hold, with the day (ISO) on which they are looked at again.
+    """
 
     log: StayLog
     order_of: dict[int, int]
     last_transition: int
     own: OwnStays
+    resting: dict[int, str] = field(default_factory=dict)
 
 
 def last_transition(db: Connection) -> int:
@@ -102,7 +108,9 @@ def read(db: Connection) -> Record:
         steps=[str(step) for step in WAY], watched_from=own.watched[stay],
         marks=record_marks.of(db, rows, keys, entries, asked),
     )  # fmt: skip
-    return Record(log, {root[row.id]: row.order_id for row in rows}, newest, own)
+    order_of = {root[row.id]: row.order_id for row in rows}
+    resting = {root[row.id]: row.rests_until for row in rows if row.rests_until}
+    return Record(log, order_of, newest, own, resting)
 
 
 def _lines(db: Connection) -> list[tuple[Any, ...]]:

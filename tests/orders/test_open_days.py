@@ -7,6 +7,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from app.flow.actions import Wish
+from app.flow.actions import record as log_it
+from app.flow.rules import Kind
 from app.flow.steps import Step
 from app.leadtimes.open_time import LEAST_SHARE
 from app.orders import record
@@ -185,6 +188,28 @@ def test_what_has_passed_counts_where_it_stands_while_photos_are_awaited(shop: S
     first, second = (np.array(found.orders[made.id][0]) for made in (mixed, both))
     assert (first >= found.entering).all()
     assert (first[3:] < second[3:]).all()
+
+
+@pytest.mark.parametrize("step", [Step.FINISHING, Step.READY])
+def test_what_is_on_hold_goes_on_no_sooner_than_it_is_looked_at_again(
+    shop: Shop, step: Step
+) -> None:
+    """Two alike; one is on hold because its customer travels, until 15 April: 42 days ahead."""
+    finished_orders(shop, 30)
+    wanted = [Wanted(step=step, copy_step=Step.PAINTING if step is Step.READY else Step.NOT_BEGUN)]
+    held, other = (make_order(shop.house, CAST.desk, NOW - 2 * DAY, wanted) for _ in range(2))
+    plain = figures(shop)
+    ref = held.copy() if step is Step.READY else held.model()
+    wish = Wish(ref, Kind.HOLD, reason="travelling", whose="customer", look_on="2026-04-15")
+    log_it(shop.house, [wish], CAST.desk, NOW)
+    found = figures(shop)
+    assert found.orders[other.id] == plain.orders[other.id]
+    rested = np.array(found.orders[held.id][0]) - 42 + 10 / 24  # from the first moment of the day
+    assert (rested > 0).all()
+    assert rested[3] == pytest.approx(plain.orders[other.id][0][3], abs=3), "then as others do"
+    shop.moment = NOW + 50 * DAY
+    found = figures(shop)
+    assert found.orders[held.id][0] == pytest.approx(found.orders[other.id][0], rel=0.1), "past"
 
 
 # ---------------------------------------------------------------- spans of the calendar
