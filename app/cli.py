@@ -288,11 +288,15 @@ cli.add_typer(photos, name="photos")
 
 
 @photos.command("check")
-def photos_check(folder: Path, as_json: AsJson = False) -> None:
-    """Say whether a folder of pictures will do: exit 0 yes, 1 doubtful, 2 no, 3 nothing there."""
+def photos_check(folder: Path, as_json: AsJson = False, data: Data = None) -> None:
+    """Say whether a folder of pictures will do: exit 0 yes, 1 doubtful, 2 no, 3 nothing there.
+
+    With --data the lines are drawn where that studio has them, else at the measured defaults.
+    """
     from app.photos import check_command
 
-    raise typer.Exit(check_command.main(folder, as_json))
+    studio = None if data is None else DataFolder(data)
+    raise typer.Exit(check_command.main(folder, as_json, studio=studio))
 
 
 @photos.command("hand-out")

@@ -1,4 +1,4 @@
-"""`likewright photos check FOLDER [--json]`: the check at the prompt."""
+"""`likewright photos check FOLDER [--json] [--data DIR]`: the check at the prompt."""
 
 import json
 import sys
@@ -7,6 +7,9 @@ from pathlib import Path
 from app.photos.answer import CheckResult, Progress, as_json
 from app.photos.check import check_folder
 from app.photos.rules import Verdict
+from app.photos.thresholds import Thresholds
+from app.shared.errors import CannotStart
+from app.shared.places import DataFolder
 
 EXIT_CODES = {
     Verdict.WILL_DO: 0,
@@ -16,19 +19,42 @@ EXIT_CODES = {
 }
 
 
-def main(folder: Path, as_json_text: bool = False, remembered: bool = False) -> int:
+def main(
+    folder: Path,
+    as_json_text: bool = False,
+    remembered: bool = False,
+    studio: DataFolder | None = None,
+) -> int:
     """Check a folder, print the answer and return the exit code.
 
     0 will do, 1 doubtful, 2 will not do, 3 nothing readable. With `as_json_text` standard output
-    is one JSON object and nothing else; progress goes to standard error either way.
+    is one JSON object and nothing else; progress goes to standard error either way. The lines are
+    drawn where `studio` has them, or at the measured defaults. Raises CannotStart.
     """
-    result = check_folder(Path(folder), progress=_say, remembered=remembered)
+    thresholds = None if studio is None else thresholds_of(studio)
+    result = check_folder(Path(folder), thresholds, _say, remembered)
     if as_json_text:
         print(json.dumps(as_json(result), indent=1))
     else:
         print("\n".join(_lines(result)))
     sys.stdout.flush()
     return EXIT_CODES[result.verdict]
+
+
+def thresholds_of(studio: DataFolder) -> Thresholds:
+    """The lines as this studio has moved them. Raises CannotStart where there is no studio."""
+    if not studio.studio.exists():
+        raise CannotStart(f"There is no studio in {studio.path}.")
+    # Only here: without a studio the check needs no database.
+    from app.photos import thresholds_kept
+    from app.shared.database import Database
+
+    house = Database(studio.studio)
+    try:
+        with house.reading() as db:
+            return thresholds_kept.load(db)
+    finally:
+        house.close()
 
 
 def _say(progress: Progress) -> None:

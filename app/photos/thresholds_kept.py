@@ -39,6 +39,7 @@ MOVABLE = (
     Movable("noise", "Grainy from this noise on, levels of 255", 2.0, 40.0),
     Movable("clipped", "Clipped from this share of plain white or black on, 0 to 1", 0.02, 0.9),
     Movable("small_side", "Small below this long side, px", 200.0, 6000.0),
+    Movable("poor_jpeg", "Looks like a copy below this JPEG quality, 1 to 100", 1.0, 95.0),
     Movable("least_pictures", "Fewest different pictures that may hold", 4.0, 60.0),
     Movable("few_pictures", "Said to be few below", 4.0, 120.0),
     Movable("holds_too_little", "Does not hold together below this share, 0 to 1", 0.3, 0.95),

@@ -1,11 +1,16 @@
 """A person may move a threshold; each check is kept with the version it was made with."""
 
+import json
 import threading
+from dataclasses import asdict
+from pathlib import Path
 
 import pytest
 
-from app.photos import check_worker, thresholds_kept
+from app.photos import check_command, check_worker, thresholds_kept
 from app.photos.thresholds import Thresholds
+from app.shared.errors import CannotStart
+from app.shared.places import DataFolder
 from tests.making import rows
 from tests.photos_desk.shots import Desk, jpeg
 from tests.staff.browser import Browser
@@ -58,3 +63,29 @@ def test_every_movable_threshold_is_one_and_its_default_fits() -> None:
     assert thresholds_kept.read({}) == {}
     for one in thresholds_kept.MOVABLE:
         assert one.least <= getattr(Thresholds(), one.name) <= one.most
+
+
+def test_the_line_below_which_a_jpeg_looks_like_a_copy_can_be_moved() -> None:
+    moved = thresholds_kept.read({"poor_jpeg": "60"})
+    assert thresholds_kept.with_moved(moved).poor_jpeg == 60.0
+    fixed = {"poor_jpeg", "version"}
+    before, after = (asdict(t) for t in (Thresholds(), thresholds_kept.with_moved(moved)))
+    assert {k for k in before if before[k] != after[k]} == fixed
+
+
+def test_the_check_at_the_prompt_goes_by_a_studios_own_lines(
+    photo_desk: Desk, owner: Browser, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "1.jpg").write_bytes(jpeg(1))
+    owner.post("/photos/thresholds", {"least_pictures": "21"})
+    assert check_command.main(tmp_path, True, studio=photo_desk.shop.folder) == 2
+    told = json.loads(capsys.readouterr().out)
+    assert "fewer than 21" in told["reasons"][0]["text"]
+    assert "moved" in told["thresholds_version"]
+    assert check_command.main(tmp_path, True) == 2
+    assert "fewer than 10" in json.loads(capsys.readouterr().out)["reasons"][0]["text"]
+
+
+def test_the_lines_of_a_studio_that_is_not_there_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(CannotStart, match="no studio"):
+        check_command.thresholds_of(DataFolder(tmp_path / "nowhere"))
