@@ -10,7 +10,7 @@ from app.bench import rules, store
 from app.bench.actions import MoveFields, move_piece
 from app.flow import store as flow
 from app.flow.amendments import Right, correct
-from app.flow.rules import Entry, Kind, Studio, effective, fold, offers, past_the_third
+from app.flow.rules import Entry, Kind, State, Studio, effective, fold, offers, past_the_third
 from app.flow.steps import STARTS, STEPS, Of, Step, moves_from
 from app.flow.store import Ref
 from app.orders import history
@@ -26,6 +26,7 @@ from app.shared.web.templating import go, new_once, render
 from app.staff.rules import same_site
 from app.studio.typed import typed_moment
 from app.studio.web import Me, RowId, Shop
+from app.studio.workshop import Studio as InForce
 from app.studio.workshop import Workshop
 
 router = APIRouter()
@@ -83,46 +84,60 @@ def _page(
         told = to_fetch(db, rows.piece.order_id) if wanting else []
         chosen = assessment.views_of(shop, db, rows.piece.model_id) if pictures.many else {}
     state = rows.piece.state
-    person: Person = request.state.person
-    knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
-    code = _code(rows)
-    usual, slow, _ = shop.pace().get(state.step, (0.0, 0.0, False))
-    line = effective(rows.log)
-    painters = [e.by for e in line if e.move == "painted"]
     context: dict[str, Any] = {
         "r": rows,
         "ref": ref,
         "state": state,
-        "code": code,
-        "step": STEPS[state.step],
+        "code": _code(rows),
         "where": where(state, rows.people, now, zone),
         "facts": copy_facts(rows.row) if ref.of is Of.COPY else "",
-        "offers": offers(state, person.role, knows),
-        "cautions": rules.cautions(state.step),
-        "causes": rules.causes(state.step) if ref.of is Of.COPY else [],
-        "same_hands": state.step is Step.INSPECTION
-        and rules.same_hands(painters, person.account_id),
-        "past_third": past_the_third(state),
+        **_work(rows, ref, request.state.person, studio),
+        **_times(state, shop, now),
         # Which machine a build is to run on is asked where there are several.
         "machines": machines if state.step is Step.PHOTOS_IN and len(machines) > 1 else [],
         "pictures": pictures,
         "worked_from": assessment.in_order(chosen, [dict(mark) for mark in rows.marks]),
         "to_fetch": told,
-        "days": max(0.0, (now - state.entered_at) / 86_400),
-        "usual": usual,
-        "slow": slow,
         "history": history.lines([(ref, e) for e in rows.log], lambda _: "", rows.people, now),
-        "typed": typed or {},
-        "errors": errors or {},
-        "ticked": ticked or [],
-        "asked_move": (typed or {}).get("move", ""),
-        "once": new_once(),
-        "now": now,
+        **_form(typed or {}, errors or {}, ticked or []),
         "today": studio.calendar.day_of(now),
         "zone": zone,
         "day": date.fromisoformat,
     }
     return render(request, "bench/piece.html", context, status)
+
+
+def _times(state: State, shop: Workshop, now: int) -> dict[str, Any]:
+    """How long the piece is here, beside what is usual at its step, in days."""
+    usual, slow, _ = shop.pace().get(state.step, (0.0, 0.0, False))
+    days = max(0.0, (now - state.entered_at) / 86_400)
+    return {"days": days, "usual": usual, "slow": slow, "now": now}
+
+
+def _form(typed: dict[str, str], errors: dict[str, str], ticked: list[str]) -> dict[str, Any]:
+    return {
+        "typed": typed,
+        "errors": errors,
+        "ticked": ticked,
+        "asked_move": typed.get("move", ""),
+        "once": new_once(),
+    }
+
+
+def _work(rows: store.PieceRows, ref: Ref, person: Person, studio: InForce) -> dict[str, Any]:
+    """What may be done now and by whom, and what to mind at this step."""
+    state = rows.piece.state
+    knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
+    painters = [entry.by for entry in effective(rows.log) if entry.move == "painted"]
+    inspected = state.step is Step.INSPECTION
+    return {
+        "step": STEPS[state.step],
+        "offers": offers(state, person.role, knows),
+        "cautions": rules.cautions(state.step),
+        "causes": rules.causes(state.step) if ref.of is Of.COPY else [],
+        "same_hands": inspected and rules.same_hands(painters, person.account_id),
+        "past_third": past_the_third(state),
+    }
 
 
 def _code(rows: store.PieceRows) -> str:

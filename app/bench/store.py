@@ -59,45 +59,29 @@ def read(db: Connection, ref: Ref) -> PieceRows:
     row = one(flow.TABLE[ref.of], ref.id)
     model = row if ref.of is Of.MODEL else one(models, piece.model_id)
     order = one(orders, piece.order_id)
-    texts = (
-        db.execute(select(step_texts).where(step_texts.c.step == str(piece.state.step)))
-        .mappings()
-        .first()
-    )
+    texts = _many(db, select(step_texts).where(step_texts.c.step == str(piece.state.step)))
     own = copies.c.model_id == piece.model_id
+    unanswered = (questions.c.order_id == piece.order_id) & questions.c.answered_at.is_(None)
+    asked = (views_asked.c.model_id == piece.model_id) & (
+        views_asked.c.attempt == piece.state.attempts
+    )
+    animal_id = model["animal_id"]
+    here = (marks.c.animal_id == animal_id) & marks.c.gone_at.is_(None)
     return PieceRows(
         piece=piece,
         row=row,
         model=model,
         order=order,
         customer=one(customers, order["customer_id"]),
-        animal=one(animals, model["animal_id"]),
-        marks=_many(
-            db,
-            select(marks)
-            .where(marks.c.animal_id == model["animal_id"], marks.c.gone_at.is_(None))
-            .order_by(marks.c.id),
-        ),
-        questions=_many(
-            db,
-            select(questions).where(
-                questions.c.order_id == piece.order_id, questions.c.answered_at.is_(None)
-            ),
-        ),
-        views=_many(
-            db,
-            select(views_asked)
-            .where(
-                views_asked.c.model_id == piece.model_id,
-                views_asked.c.attempt == piece.state.attempts,
-            )
-            .order_by(views_asked.c.number),
-        ),
+        animal=one(animals, animal_id),
+        marks=_many(db, select(marks).where(here).order_by(marks.c.id)),
+        questions=_many(db, select(questions).where(unanswered)),
+        views=_many(db, select(views_asked).where(asked).order_by(views_asked.c.number)),
         sisters=_many(db, select(copies).where(own, copies.c.withdrawn == 0)),
         log=flow.log_of(db, ref),
         people={r.id: r.name for r in db.execute(select(accounts.c.id, accounts.c.name))},
-        done_when=texts["done_when"] if texts else "",
-        watch_out=texts["watch_out"] if texts else "",
+        done_when=texts[0]["done_when"] if texts else "",
+        watch_out=texts[0]["watch_out"] if texts else "",
     )
 
 

@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass
 from datetime import date, time
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, RowMapping, func, insert, select, update
 
 from app.flow.actions import Entering, entering
 from app.flow.steps import Of, Step
@@ -186,11 +186,9 @@ def _animal(
     if model_id is None:
         step = typed.step if whole.order.under_way and typed.step else Step.PHOTOS_WANTED
         values: dict[str, object] = {
-            "animal_id": animal_id,
-            "order_id": order_id,
-            "letter": letter,
+            "animal_id": animal_id, "order_id": order_id, "letter": letter,
             "pictures": typed.pictures,
-        }
+        }  # fmt: skip
         model_id = book.piece(Of.MODEL, values, step, _since(shop, typed.since, now)).id
         ready = step is Step.READY
     made = db.execute(
@@ -199,16 +197,13 @@ def _animal(
         )
     ).inserted_primary_key
     assert made is not None
+    line = {
+        "order_id": order_id, "order_animal_id": int(made[0]), "model_id": model_id,
+        "letter": letter,
+    }  # fmt: skip
     for number, copy in enumerate(draft.copies, start=1):
         first = _first_step(shop, copy, ready, whole.order.under_way)
-        values = {
-            **_copy_values(copy),
-            "order_id": order_id,
-            "order_animal_id": int(made[0]),
-            "model_id": model_id,
-            "letter": letter,
-            "number": number,
-        }
+        values = {**_copy_values(copy), **line, "number": number}
         book.piece(Of.COPY, values, first, _since(shop, copy.since, now))
 
 
@@ -309,7 +304,34 @@ def add_copy(
     """
     now = shop.now()
     with shop.house.writing() as db:
-        row = db.execute(
+        row = _line_that_takes_copies(db, order_id, order_animal_id)
+        last = db.execute(
+            select(func.coalesce(func.max(copies.c.number), 0)).where(
+                copies.c.order_id == row["order_id"], copies.c.letter == row["letter"]
+            )
+        ).scalar_one()
+        if once and _added_before(db, row["order_id"], once):
+            return
+        book = entering(db, who, now)
+        book.act.once = once
+        values = {
+            **_copy_values(typed),
+            "order_id": row["order_id"],
+            "order_animal_id": order_animal_id,
+            "model_id": row["model_id"],
+            "letter": row["letter"],
+            "number": last + 1,
+        }
+        book.piece(Of.COPY, values, Step.NOT_BEGUN, now)
+        book.close()
+        mark_stale(db, [row["order_id"]])
+    shop.changed.set()
+
+
+def _line_that_takes_copies(db: Connection, order_id: int, order_animal_id: int) -> RowMapping:
+    """An animal's line of an open order whose model is not finished. Raises BadFields."""
+    row = (
+        db.execute(
             select(
                 order_animals.c.order_id,
                 order_animals.c.letter,
@@ -320,32 +342,13 @@ def add_copy(
             .join(models, models.c.id == order_animals.c.model_id)
             .join(orders, orders.c.id == order_animals.c.order_id)
             .where(order_animals.c.id == order_animal_id, order_animals.c.order_id == order_id)
-        ).first()
-        if row is None or not row.open or row.step in (Step.READY, Step.CANCELLED):
-            raise BadFields(
-                {"": "The model is finished: copies from now on are a follow-on order."}
-            )
-        last = db.execute(
-            select(func.coalesce(func.max(copies.c.number), 0)).where(
-                copies.c.order_id == row.order_id, copies.c.letter == row.letter
-            )
-        ).scalar_one()
-        if once and _added_before(db, row.order_id, once):
-            return
-        book = entering(db, who, now)
-        book.act.once = once
-        values = {
-            **_copy_values(typed),
-            "order_id": row.order_id,
-            "order_animal_id": order_animal_id,
-            "model_id": row.model_id,
-            "letter": row.letter,
-            "number": last + 1,
-        }
-        book.piece(Of.COPY, values, Step.NOT_BEGUN, now)
-        book.close()
-        mark_stale(db, [row.order_id])
-    shop.changed.set()
+        )
+        .mappings()
+        .first()
+    )
+    if row is None or not row["open"] or row["step"] in (Step.READY, Step.CANCELLED):
+        raise BadFields({"": "The model is finished: copies from now on are a follow-on order."})
+    return row
 
 
 def _added_before(db: Connection, order_id: int, once: str) -> bool:

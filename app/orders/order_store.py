@@ -67,15 +67,47 @@ def by_number(db: Connection, number: int) -> int:
 
 def rows_of(db: Connection, order_id: int) -> OrderRows:
     """Everything about an order. Raises NotFound."""
-
-    def many(query: Any) -> Sequence[Row]:
-        return db.execute(query).mappings().all()
-
     order = db.execute(select(orders).where(orders.c.id == order_id)).mappings().first()
     if order is None:
         raise NotFound("There is no such order.")
     customer_id = order["customer_id"]
-    found_animals = many(
+    found_animals, found_models, found_copies = _pieces_of(db, order_id)
+    return OrderRows(
+        order=order,
+        customer=_many(db, select(customers).where(customers.c.id == customer_id))[0],
+        mails=_many(
+            db,
+            select(customer_mails)
+            .where(customer_mails.c.customer_id == customer_id)
+            .order_by(customer_mails.c.receives.desc(), customer_mails.c.id),
+        ),
+        animals=found_animals,
+        models=found_models,
+        copies=found_copies,
+        marks=_marks_of(db, [row["id"] for row in found_animals]),
+        questions=_of_order(db, questions, order_id, "asked_at"),
+        contacts=_of_order(db, contacts, order_id, "at"),
+        tellings=_of_order(db, tellings, order_id, "at"),
+        parcels=_parcels_of(db, [row["parcel_id"] for row in found_copies if row["parcel_id"]]),
+        news=_of_order(db, news, order_id, "at"),
+        links=_of_order(db, status_links, order_id, "made_at"),
+        changes=_of_order(db, changes, order_id, "at"),
+        log=log_of_pieces(
+            db, [row["id"] for row in found_models], [row["id"] for row in found_copies]
+        ),
+        people=names(db),
+        earlier=_other_orders(db, customer_id, order_id),
+    )
+
+
+def _many(db: Connection, query: Any) -> Sequence[Row]:
+    return db.execute(query).mappings().all()
+
+
+def _pieces_of(db: Connection, order_id: int) -> tuple[Sequence[Row], Sequence[Row], Sequence[Row]]:
+    """The order's animals with their letters, the models that it waits for, and its copies."""
+    found_animals = _many(
+        db,
         select(
             animals,
             order_animals.c.letter,
@@ -84,60 +116,37 @@ def rows_of(db: Connection, order_id: int) -> OrderRows:
         )
         .join(order_animals, order_animals.c.animal_id == animals.c.id)
         .where(order_animals.c.order_id == order_id)
-        .order_by(order_animals.c.letter)
+        .order_by(order_animals.c.letter),
     )
-    found_copies = many(
+    found_copies = _many(
+        db,
         select(copies)
         .where(copies.c.order_id == order_id, copies.c.withdrawn == 0)
-        .order_by(copies.c.letter, copies.c.number, copies.c.making)
+        .order_by(copies.c.letter, copies.c.number, copies.c.making),
     )
     model_ids = {row["model_id"] for row in (*found_animals, *found_copies)}
-    found_models = many(
+    found_models = _many(
+        db,
         select(models)
         .where(or_(models.c.id.in_(model_ids), models.c.order_id == order_id))
-        .order_by(models.c.letter, models.c.number)
+        .order_by(models.c.letter, models.c.number),
     )
-    of_order = order_id
-    return OrderRows(
-        order=order,
-        customer=many(select(customers).where(customers.c.id == customer_id))[0],
-        mails=many(
-            select(customer_mails)
-            .where(customer_mails.c.customer_id == customer_id)
-            .order_by(customer_mails.c.receives.desc(), customer_mails.c.id)
-        ),
-        animals=found_animals,
-        models=found_models,
-        copies=found_copies,
-        marks=many(
-            select(marks)
-            .where(
-                marks.c.animal_id.in_([row["id"] for row in found_animals]),
-                marks.c.gone_at.is_(None),
-            )
-            .order_by(marks.c.id)
-        ),
-        questions=_of_order(db, questions, of_order, "asked_at"),
-        contacts=_of_order(db, contacts, of_order, "at"),
-        tellings=_of_order(db, tellings, of_order, "at"),
-        parcels=many(
-            select(parcels)
-            .where(parcels.c.id.in_([r["parcel_id"] for r in found_copies if r["parcel_id"]]))
-            .order_by(parcels.c.id)
-        ),
-        news=_of_order(db, news, of_order, "at"),
-        links=_of_order(db, status_links, of_order, "made_at"),
-        changes=_of_order(db, changes, of_order, "at"),
-        log=log_of_pieces(
-            db, [row["id"] for row in found_models], [row["id"] for row in found_copies]
-        ),
-        people=names(db),
-        earlier=db.execute(
-            select(func.count())
-            .select_from(orders)
-            .where(orders.c.customer_id == customer_id, orders.c.id != order_id)
-        ).scalar_one(),
-    )
+    return found_animals, found_models, found_copies
+
+
+def _marks_of(db: Connection, animal_ids: list[int]) -> Sequence[Row]:
+    here = marks.c.animal_id.in_(animal_ids) & marks.c.gone_at.is_(None)
+    return _many(db, select(marks).where(here).order_by(marks.c.id))
+
+
+def _parcels_of(db: Connection, ids: list[int]) -> Sequence[Row]:
+    return _many(db, select(parcels).where(parcels.c.id.in_(ids)).order_by(parcels.c.id))
+
+
+def _other_orders(db: Connection, customer_id: int, order_id: int) -> int:
+    others = (orders.c.customer_id == customer_id) & (orders.c.id != order_id)
+    found: int = db.execute(select(func.count()).select_from(orders).where(others)).scalar_one()
+    return found
 
 
 def _of_order(db: Connection, table: Any, order_id: int, at: str) -> Sequence[Row]:

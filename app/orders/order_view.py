@@ -87,27 +87,12 @@ def view(
 
     models = {row["id"]: piece(Of.MODEL, row) for row in rows.models}
     copies = {row["id"]: piece(Of.COPY, row) for row in rows.copies}
-    animals = [
-        AnimalView(
-            row=animal,
-            line_id=animal["line_id"],
-            marks=[m for m in rows.marks if m["animal_id"] == animal["id"]],
-            model=_newest(models, animal, rows),
-            copies=[copies[c["id"]] for c in rows.copies if c["letter"] == animal["letter"]],
-            follow_on=all(
-                m["order_id"] != rows.order["id"]
-                for m in rows.models
-                if m["id"] == animal["model_id"]
-            ),
-        )
-        for animal in rows.animals
-    ]
     shown = [p for p in (*models.values(), *copies.values()) if p.on_bench]
     steps = sorted({p.state.step for p in shown}, key=PLACE.__getitem__)
     by_id = {**{p.ref: p for p in models.values()}, **{p.ref: p for p in copies.values()}}
     return OrderView(
         rows=rows,
-        animals=animals,
+        animals=[_animal(animal, rows, models, copies) for animal in rows.animals],
         next=sorted(shown, key=lambda p: (p.code, PLACE[p.state.step])),
         earliest=STEPS[steps[0]].name if steps else "",
         latest=STEPS[steps[-1]].name if steps else "",
@@ -117,6 +102,20 @@ def view(
         held=any(p.state.held for p in by_id.values() if p.state.open),
         remembered=[row["name"] for row in rows.animals if row["life"] == "remembered"],
         may_add_copies=_deadline_open(rows, today),
+    )
+
+
+def _animal(
+    animal: Any, rows: OrderRows, models: dict[int, PieceView], copies: dict[int, PieceView]
+) -> AnimalView:
+    own = [model for model in rows.models if model["id"] == animal["model_id"]]
+    return AnimalView(
+        row=animal,
+        line_id=animal["line_id"],
+        marks=[mark for mark in rows.marks if mark["animal_id"] == animal["id"]],
+        model=_newest(models, animal, rows),
+        copies=[copies[c["id"]] for c in rows.copies if c["letter"] == animal["letter"]],
+        follow_on=all(model["order_id"] != rows.order["id"] for model in own),
     )
 
 

@@ -15,7 +15,7 @@ from app.orders.benches_moves import DoneWords, Seen
 from app.orders.benches_words import Clock
 from app.photos import builds, builds_store, store
 from app.photos.builds import MachineFields
-from app.photos.builds_view import assemble
+from app.photos.builds_view import Builds, assemble
 from app.shared.errors import BadFields, Refused
 from app.shared.web.fields import Day, Fields, Line, Short
 from app.shared.web.forms import Filled, Form, check
@@ -157,19 +157,15 @@ def _page(
     zone = studio.calendar.zone
     with shop.house.reading() as db:
         machines = builds_store.all_machines(db)
+        clock = Clock(now, zone, studio.calendar.day_of(now))
         view = assemble(
-            machines,
-            builds_store.runs(db, now - builds_store.YEAR),
-            builds_store.lines_at(db, "photos_in"),
-            builds_store.lines_at(db, "building"),
-            builds_store.verdicts(db),
-            shop.chances(),
-            Clock(now, zone, studio.calendar.day_of(now)),
-        )
+            machines, builds_store.runs(db, now - builds_store.YEAR),
+            builds_store.lines_at(db, "photos_in"), builds_store.lines_at(db, "building"),
+            builds_store.verdicts(db), shop.chances(), clock,
+        )  # fmt: skip
         done = _done(db, undo, now)
         built = builds_store.lines_at(db, "assessing")
-        lines = [*(one.line for one in view.queue), *(run.line for run in view.running)]
-        here = store.with_pictures(db, [line.id for line in lines])
+        here = store.with_pictures(db, _on_page(view))
         nameless = builds_store.names_without_machine(db)
     usual, slow, _ = shop.pace().get(Step.PHOTOS_IN, (2.0, 5.0, False))
     context: dict[str, Any] = {
@@ -188,6 +184,11 @@ def _page(
         "once": new_once(),
     }
     return render(request, "photos/builds.html", context, status)
+
+
+def _on_page(view: Builds) -> list[int]:
+    """The models whose sets are shown: what waits, then what runs."""
+    return [*(one.line.id for one in view.queue), *(run.line.id for run in view.running)]
 
 
 def _done(db: Connection, act: int | None, now: int) -> DoneWords | None:
