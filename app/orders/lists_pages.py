@@ -11,6 +11,7 @@ from app.orders import lists_store
 from app.orders.lists_store import PAGE
 from app.orders.order_store import names
 from app.orders.order_view import copy_facts
+from app.orders.to_tell import to_tell
 from app.shared.web.templating import new_once, render
 from app.studio.web import AskedId, RowId, Shop
 
@@ -40,9 +41,10 @@ def orders(request: Request, shop: Shop, page: AskedId = 0, closed: int = 0) -> 
 @router.get("/waiting", name="waiting")
 def waiting(request: Request, shop: Shop) -> Response:
     """What waits for customers, since when, and whose turn it is."""
-    now = shop.now()
+    now, studio = shop.now(), shop.studio()
     with shop.house.reading() as db:
         context: dict[str, Any] = {
+            "late": to_tell(db, studio, now),
             "photos": lists_store.photos_wanted(db),
             "questions": lists_store.open_questions(db),
             "held": lists_store.held_by_customers(db),
@@ -51,11 +53,11 @@ def waiting(request: Request, shop: Shop) -> Response:
     usual, slow, own = shop.pace()[Step.PHOTOS_WANTED]
     context |= {
         "now": now,
-        "zone": shop.studio().settings.zone_info(),
+        "zone": studio.settings.zone_info(),
         "usual": usual,
         "slow": slow,
         "day": date.fromisoformat,
-        "today": shop.studio().calendar.day_of(now),
+        "today": studio.calendar.day_of(now),
         "own": own,
         "once": new_once(),
     }
