@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.photos.answer import CheckResult, Progress, Report, answer
-from app.photos.facts import Picture, SetFacts
+from app.photos.facts import Picture, Ring, SetFacts
 from app.photos.flaws import BLURS, flaws
 from app.photos.reading import PROBLEMS, Found, Read, Readers, natural, pictures_in
 from app.photos.rules import Verdict, distinct, judge
@@ -159,12 +159,8 @@ def _facts(matching: "Matching", readers: Readers, report: Report) -> SetFacts:
         shape = matching.shape(among)
         if shape.share < t.holds_well or shape.alone:
             asked_better = True
-            pairs = matching.likely_neighbours(matching.outside(among), among)
-            matching.ask_better(pairs, readers, report)
-    ring = matching.ring(own)
-    if ring is not None and (not ring.closed or ring.gap > t.gap):
-        matching.ask_better(matching.across(ring), readers, report)
-        ring = matching.ring(own)
+            _look_closer(matching, among, readers, report)
+    ring = _ring(matching, readers, report)
     return SetFacts(
         tuple(matching.pictures),
         matching.copies,
@@ -176,3 +172,33 @@ def _facts(matching: "Matching", readers: Readers, report: Report) -> SetFacts:
         rest=matching.shape(sharp) if rest_asked else None,
         rest_ring=matching.ring(sharp) if rest_asked else None,
     )
+
+
+ROUNDS_AT_GAP = 4
+
+
+def _ring(matching: "Matching", readers: Readers, report: Report) -> Ring | None:
+    """The ring of the set, the better features asked wherever it seems to have a gap.
+
+    A chain of matches that goes all the way round breaks at its weakest; once that is mended
+    the next weakest may be too weak to tell the ring closed, so it is asked again.
+    """
+    t, ring = matching.t, matching.ring(matching.own)
+    for _ in range(ROUNDS_AT_GAP):
+        if ring is None or (ring.closed and ring.gap <= t.gap):
+            break
+        if not matching.ask_better(matching.across(ring), readers, report):
+            break
+        ring = matching.ring(matching.own)
+    return ring
+
+
+def _look_closer(
+    matching: "Matching", among: Sequence[int], readers: Readers, report: Report
+) -> None:
+    """Ask the better features about what is left alone; once more, wider, before it is lost."""
+    pairs = matching.likely_neighbours(matching.outside(among), among)
+    matching.ask_better(pairs, readers, report)
+    if matching.shape(among).share < matching.t.holds_too_little:
+        wider = matching.likely_neighbours(matching.outside(among), among, 6, 14)
+        matching.ask_better(wider, readers, report)

@@ -215,12 +215,19 @@ def features(grey: NDArray[np.uint8], kind: str) -> dict[str, NDArray[Any]]:
 
 
 def _lifted(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """A dark picture made brighter, so that the finders' fixed contrast limits do not miss it."""
+    """A dark picture made brighter, so that the finders' fixed contrast limits do not miss it.
+
+    Its grain grows with it and is smoothed where that is much: on rendered views darkened to a
+    quarter and an eighth, with grain, a third to a half more features then agree.
+    """
     bright_end = float(np.percentile(grey[::4, ::4], 98))
     gain = min(4.0, 180.0 / max(bright_end, 1.0))
     if gain < 1.3:
         return grey
-    return cast("NDArray[np.uint8]", cv2.convertScaleAbs(grey, alpha=gain))
+    bright = cast("NDArray[np.uint8]", cv2.convertScaleAbs(grey, alpha=gain))
+    if gain < 2.0:
+        return bright
+    return cast("NDArray[np.uint8]", cv2.GaussianBlur(bright, (0, 0), 1.2))
 
 
 def read(path: Path, want: str) -> dict[str, NDArray[Any]]:

@@ -50,8 +50,11 @@ class Matching:
         among = self.likeness[np.ix_(self.own, self.own)]
         return [(self.own[i], self.own[j]) for i, j in views.worth_matching(among, steps, nearest)]
 
-    def ask_better(self, pairs: Iterable[Pair], readers: Readers, report: Report) -> None:
-        """SIFT over pairs that it was not asked about yet: fur and bark hold by it."""
+    def ask_better(self, pairs: Iterable[Pair], readers: Readers, report: Report) -> bool:
+        """SIFT over pairs that it was not asked about yet: fur and bark hold by it.
+
+        Gives whether there were any.
+        """
         asked = sorted(set(pairs) - self.better.keys())
         places = sorted({i for pair in asked for i in pair} - self._sift.keys())
         for place, found in readers.each(
@@ -61,6 +64,7 @@ class Matching:
                 self._sift[places[place]] = found
             report(Progress("looking closer", len(self._sift), len(places)))
         self._keep(self.better, asked, self._sift, "matching again", report)
+        return bool(asked)
 
     def _keep(
         self,
@@ -132,16 +136,18 @@ class Matching:
         """Those of some pictures that are not in the group that holds."""
         return set(among) - set(self.shape(among).core)
 
-    def likely_neighbours(self, left: Iterable[int], among: Sequence[int]) -> set[Pair]:
+    def likely_neighbours(
+        self, left: Iterable[int], among: Sequence[int], steps: int = 3, nearest: int = 6
+    ) -> set[Pair]:
         """Pairs of the left with those near in time or like them, not linked well already."""
         place = {p: k for k, p in enumerate(among)}
         pairs: set[Pair] = set()
         for i in left:
-            near = among[max(0, place[i] - 3) : place[i] + 4]
-            nearest = sorted(among, key=lambda j: -float(self.likeness[i, j]))[:7]
+            near = among[max(0, place[i] - steps) : place[i] + steps + 1]
+            alike = sorted(among, key=lambda j: -float(self.likeness[i, j]))[: nearest + 1]
             # The first and the last picture of a ring are neighbours too.
             ends = (among[0], among[-1]) if place[i] in (0, len(among) - 1) else ()
-            pairs |= {(min(i, j), max(i, j)) for j in (*near, *nearest, *ends) if j != i}
+            pairs |= {(min(i, j), max(i, j)) for j in (*near, *alike, *ends) if j != i}
         known = {p for p, e in self.quick.items() if e.agreeing >= 2 * self.t.quick_agreeing}
         return pairs - known
 

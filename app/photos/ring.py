@@ -252,9 +252,10 @@ def widest_gap(
 ) -> tuple[float, tuple[int, int], float]:
     """The widest arc without a camera, the two pictures at its ends, and the usual step.
 
-    Of an open ring the arc from its last picture on to its first counts too, and is at least 0
-    even where the measured angles overlap. The usual step is the median of all steps wider than
-    3°, so that pictures taken from one place do not count.
+    Of an open ring it is the arc from its last picture on to its first, however the rest was
+    read: everywhere else matches lead across. It is at least 0 even where the measured angles
+    overlap. The usual step is the median of all steps wider than
+    3°, so that pictures taken from one place do not count; what an open ring leaves open is none.
     """
     around = circle or 360.0
     along = {p: a % around if circle else a for p, a in unrolled.items()}
@@ -262,7 +263,8 @@ def widest_gap(
     angles = np.array([along[p] for p in order])
     steps = np.diff(np.append(angles, max(angles[0] + around, angles[-1])))
     steps *= 360.0 / around
-    widest = int(steps.argmax())
-    real = steps[steps > 3.0]
+    widest = int(steps.argmax()) if circle else len(steps) - 1
+    walked = steps if circle else np.delete(steps, widest)
+    real = walked[walked > 3.0]
     ends = (order[widest], order[(widest + 1) % len(order)])
     return float(steps[widest]), ends, float(np.median(real)) if len(real) else 0.0

@@ -92,11 +92,11 @@ def judge(facts: SetFacts, t: Thresholds) -> Judgement:
 
 
 ORDER = (
-    "too_few", "two_groups", "falls_apart", "still_background", "too_blurred", "gap", "open_ring",
-    "missing_links", "thin", "held_by_few", "wide_steps", "turns_conflict", "mostly_flawed",
-    "rest_falls_apart", "mostly_dark", "mostly_noisy", "mostly_small", "few", "left_alone",
-    "hanging", "flawed", "light_changed", "uneven_light", "clipped", "noisy", "small", "copied",
-    "other_zoom", "repeated", "one_height", "unreadable",
+    "too_few", "two_groups", "falls_apart", "still_background", "too_blurred", "one_side",
+    "gap", "open_ring", "missing_links", "thin", "held_by_few", "wide_steps", "turns_conflict",
+    "mostly_flawed", "rest_falls_apart", "mostly_dark", "mostly_noisy", "mostly_small", "few",
+    "left_alone", "hanging", "flawed", "light_changed", "uneven_light", "clipped", "noisy",
+    "small", "copied", "other_zoom", "repeated", "one_height", "unreadable",
 )  # fmt: skip
 """Codes of findings from the weightiest down; among findings of one weight this is the order."""
 
@@ -117,7 +117,8 @@ def _holds(facts: SetFacts, t: Thresholds) -> list[Finding]:
     if len(own) < t.least_pictures:
         values: dict[str, object] = {"count": len(own), "least": t.least_pictures}
         values["more"] = t.full_ring
-        conflict = len(own) >= t.never_held and facts.quick_share >= t.holds_well
+        speaks_against = facts.quick_share >= t.holds_well or _firm(facts, t)
+        conflict = len(own) >= t.never_held and speaks_against
         weight = Weight.DOUBT if conflict else Weight.STOP
         found.append(Finding("too_few", weight, Aspect.HOLDS, _names(facts, own), values))
     elif len(own) < t.few_pictures:
@@ -140,7 +141,7 @@ def _holds(facts: SetFacts, t: Thresholds) -> list[Finding]:
             names = _names(facts, shape.hanging)
             found.append(Finding("hanging", Weight.NOTE, Aspect.HOLDS, names))
         found += _thin(shape, facts, t)
-        if facts.quick_share < t.quick_too_little:
+        if facts.quick_share < t.quick_too_little and not _firm(facts, t):
             found.append(
                 Finding("held_by_few", Weight.DOUBT, Aspect.HOLDS, (), {"more": t.full_ring})
             )
@@ -149,6 +150,11 @@ def _holds(facts: SetFacts, t: Thresholds) -> list[Finding]:
         found.append(Finding("turns_conflict", Weight.DOUBT, Aspect.HOLDS, (), values))
     found += _copies(facts)
     return found
+
+
+def _firm(facts: SetFacts, t: Thresholds) -> bool:
+    """Whether the better features alone are enough: bark and fur are lost to the quick ones."""
+    return facts.shape.share >= t.holds_well and facts.shape.strength >= t.firm_strength
 
 
 def _apart(facts: SetFacts, t: Thresholds) -> Finding:
@@ -203,8 +209,13 @@ def _round(facts: SetFacts, t: Thresholds) -> list[Finding]:
         return []
     found = []
     a, b = (facts.pictures[i].name for i in ring.between)
-    if ring.gap > t.gap:
-        values: dict[str, object] = {"gap": 10 * round(ring.gap / 10), "first": a, "second": b}
+    if ring.gap > 360.0 - t.one_side:
+        # One direction is no gap between two pictures: what is asked is the whole way round.
+        arc = max(10, 10 * round((360.0 - ring.gap) / 10))
+        values: dict[str, object] = {"arc": arc, "more": t.full_ring - arc // 10}
+        found.append(Finding("one_side", Weight.DOUBT, Aspect.ROUND, (), values))
+    elif ring.gap > t.gap:
+        values = {"gap": 10 * round(ring.gap / 10), "first": a, "second": b}
         values["more"] = max(2, round(ring.gap / 10) - 1)
         found.append(Finding("gap", Weight.DOUBT, Aspect.ROUND, (a, b), values))
     elif not ring.closed:

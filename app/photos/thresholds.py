@@ -11,7 +11,7 @@ class Thresholds:
     structure-from-motion library as outside truth. No living fur was among them.
     """
 
-    version: str = "2025-1"
+    version: str = "2025-2"
     # One picture, at 1024 px. Balanced accuracy in sample 0.94 (edge blur) and 0.98 (re-blur);
     # they go wrong on different pictures, so a picture is called blurred when both say so.
     edge_blur: float = 1.2
@@ -45,10 +45,14 @@ class Thresholds:
     never_held: int = 8
     few_pictures: int = 15
     weak_strength: float = 25.0
+    # Rendered rings seen every 30° or 40° gave 32 to 40 by the better features, every 10° to 20°
+    # 50 and more, on bark and fur too.
+    firm_strength: float = 50.0
     thin_share: float = 0.5
     still_share: float = 0.5
     # Closed rings read 23° to 33°, a missing half 121° and more.
     gap: float = 60.0
+    one_side: float = 90.0
     # 20° between views is the border, 30° thin, 40° lost.
     wide_step: float = 26.0
     doubted_turns: float = 0.3

@@ -24,6 +24,7 @@ REASONS: Mapping[str, str] = {
     "held_by_few": "The quick features leave most of the set apart; only a closer look joins it.",
     "turns_conflict": "The matches contradict each other about where the camera stood: two sides"
     " may look too much alike.",
+    "one_side": "All were taken from nearly one side: about {arc} degrees of a whole ring.",
     "gap": "About {gap} degrees of the ring are not seen, between {first} and {second}.",
     "open_ring": "The ring does not close: nothing matches between {first} and {second}; how wide"
     " the gap is cannot be told.",
@@ -69,6 +70,8 @@ ADVICE: Mapping[str, str] = {
     " side after each, at the height of the animal's middle.",
     "turns_conflict": "Please take one more round of {more}, without stopping on the way, and with"
     " something that differs from side to side on the ground beside the animal.",
+    "one_side": "Please walk all the way round: about {more} more, one small step to the side after"
+    " each, at the height of the animal's middle.",
     "gap": "Please take about {more} more from the side between {first} and {second}, at the height"
     " of the animal's middle, one small step to the side after each.",
     "open_ring": "Please take about {more} more from the side between {first} and {second}, at the"
@@ -105,6 +108,8 @@ BY_EYE: Mapping[str, str] = {
     "held_by_few": "Fine shapes will be judged by eye: few spots are seen three times.",
     "wide_steps": "Shapes between the views will be judged by eye.",
     "turns_conflict": "Which of two like sides a picture shows will be judged by eye.",
+    "one_side": "All but about {arc} degrees of the animal is not seen: its form and markings will"
+    " be judged by eye.",
     "gap": "The side between {first} and {second}, about {gap} degrees, is not seen: its form and"
     " markings will be judged by eye.",
     "open_ring": "What lies between {first} and {second} will be judged by eye.",
@@ -190,7 +195,7 @@ def _without_repeats(found: list[Finding]) -> list[Finding]:
         if not any(k.code in same for k in kept):
             kept.append(finding)
     whole_set_again = any(f.weight is Weight.STOP and f.code == "too_few" for f in kept)
-    return [f for f in kept if not (whole_set_again and f.code == "gap")]
+    return [f for f in kept if not (whole_set_again and f.code in ("gap", "one_side"))]
 
 
 class _Values(dict[str, object]):

@@ -100,3 +100,23 @@ def test_a_few_wrong_matches_do_not_open_the_ring() -> None:
 def test_too_few_turns_tell_nothing() -> None:
     assert read_ring([]) is None
     assert read_ring(links_of([0, 10, 20, 30, 40])) is None
+
+
+def test_what_an_open_ring_leaves_open_is_no_step() -> None:
+    from_one_place = read_ring(links_of([0.5 * k for k in range(12)]))
+    assert from_one_place is not None
+    assert from_one_place.gap == pytest.approx(354, abs=2)
+    assert from_one_place.step == 0.0
+    half = read_ring(links_of([10.0 * k for k in range(19)]))
+    assert half is not None
+    assert half.step == pytest.approx(10, abs=1)
+
+
+def test_an_open_ring_is_open_where_no_match_leads_across_not_at_its_widest_step() -> None:
+    azimuths = [10.0 * k for k in range(36) if k not in (7, 8)]
+    links = [e for e in links_of(azimuths, reach=35) if (e.a <= 20) == (e.b <= 20)]
+    joined = [e for e in links_of(azimuths, reach=35) if {e.a, e.b} == {0, 33}]
+    ring = read_ring([*links, *joined])
+    assert ring is not None
+    assert not ring.closed
+    assert set(ring.between) == {20, 21}

@@ -62,7 +62,25 @@ def test_below_eight_pictures_nothing_holds(count: int) -> None:
 
 def test_eight_or_nine_that_hold_by_all_matches_are_doubtful_not_lost() -> None:
     assert judge(good(9), T).verdict is Verdict.DOUBTFUL
-    assert judge(good(9, quick_share=0.4), T).verdict is Verdict.WILL_NOT_DO
+    better_alone = good(9, quick_share=0.3)
+    assert judge(better_alone, T).verdict is Verdict.DOUBTFUL
+    weakly = replace(better_alone, shape=whole(9, strength=40))
+    assert judge(weakly, T).verdict is Verdict.WILL_NOT_DO
+
+
+def test_bark_and_fur_that_only_the_better_features_hold_firmly_will_do() -> None:
+    assert judge(good(24, quick_share=0.0), T).verdict is Verdict.WILL_DO
+    weakly = judge(good(24, quick_share=0.0, shape=whole(24, strength=40)), T)
+    assert weakly.verdict is Verdict.DOUBTFUL
+    assert codes(weakly)[0] == "held_by_few"
+
+
+def test_pictures_from_one_side_are_said_to_be_that_and_no_gap_between_two() -> None:
+    judgement = judge(good(9, ring=ring(9, gap=340, closed=False)), T)
+    assert "gap" not in codes(judgement)
+    side = next(f for f in judgement.findings if f.code == "one_side")
+    assert reason_text(side).endswith("about 20 degrees of a whole ring.")
+    assert side.values["more"] == 34
 
 
 def test_copies_do_not_count() -> None:
