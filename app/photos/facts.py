@@ -64,7 +64,8 @@ class Link:
 class Shape:
     """The view graph in figures. Groups and lists hold places of pictures, largest group first.
 
-    `share`: pictures in the largest group that no single lost match can split, of all asked.
+    `share`: pictures in the largest group that the loss of no single weak match can split, of all
+    asked.
     `core`: that group. `groups`: connected parts. `alone`: pictures with no match. `hanging`: not
     in the core, but linked to it. `thin`: not in any three that all match each other.
     `strength`: median over pictures of the second best match's size. `degree`: matches of each.

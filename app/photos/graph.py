@@ -16,8 +16,17 @@ def weights_of(links: Iterable[Link], at_least: int, moving_only: bool = False) 
     return {pair: n for pair, n in counted.items() if n >= at_least}
 
 
+SURE = 100
+"""So many agreeing features are not lost by chance: such a match holds by itself."""
+
+
 def shape(pictures: Collection[int], weights: Weights) -> Shape:
-    """The shape of the graph over `pictures`; links to others are passed over."""
+    """The shape of the graph over `pictures`; links to others are passed over.
+
+    A rendered half ring of low contrast fur, a chain of single matches of 376 to 1 224 agreeing
+    features, was placed whole by a general structure-from-motion library: a bridge is weak only
+    where few features agree.
+    """
     import networkx as nx  # type: ignore[import-untyped]
 
     graph = nx.Graph()
@@ -27,7 +36,8 @@ def shape(pictures: Collection[int], weights: Weights) -> Shape:
         (a, b, n) for (a, b), n in weights.items() if a in asked and b in asked
     )
     firm = graph.copy()
-    firm.remove_edges_from(list(nx.bridges(graph)))
+    bridges = [(a, b) for a, b in nx.bridges(graph) if graph.edges[a, b]["weight"] < SURE]
+    firm.remove_edges_from(bridges)
     core: set[int] = max(nx.connected_components(firm), key=len, default=set())
     if len(core) < 3:
         core = set()

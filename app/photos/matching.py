@@ -148,7 +148,7 @@ class Matching:
             # The first and the last picture of a ring are neighbours too.
             ends = (among[0], among[-1]) if place[i] in (0, len(among) - 1) else ()
             pairs |= {(min(i, j), max(i, j)) for j in (*near, *alike, *ends) if j != i}
-        known = {p for p, e in self.quick.items() if e.agreeing >= 2 * self.t.quick_agreeing}
+        known = {p for p, e in self.quick.items() if e.agreeing >= graph.SURE}
         return pairs - known
 
     def across(self, found: Ring) -> set[Pair]:
@@ -160,7 +160,7 @@ class Matching:
             linked = [e for e in self.links() if end in (e.a, e.b)]
             linked.sort(key=lambda e: -e.agreeing)
             around |= {p for e in linked[:3] for p in (e.a, e.b)}
-        known = {p for p, e in self.quick.items() if e.agreeing >= 100}
+        known = {p for p, e in self.quick.items() if e.agreeing >= graph.SURE}
         ordered = sorted(around)
         return {(a, b) for k, a in enumerate(ordered) for b in ordered[k + 1 :]} - known
 

@@ -17,6 +17,9 @@ HALF_WAY = 150.0
 """Degrees. A match that contradicts the chain by more than this closes a ring."""
 ENOUGH_TO_CLOSE = 30
 """Agreeing features, over all matches that close a ring, to believe them."""
+FEW_CLOSE, ABOUT_A_ROUND = 15, 60.0
+"""Fewer do where they contradict the chain by a round, give or take so many degrees: a false match
+contradicts it by anything, and of half a ring by half a round."""
 STEEP = 65.0
 """Degrees. A camera looking down or up more steeply than this stands at no side."""
 
@@ -202,15 +205,22 @@ def unroll(
         along[places[child]] = along[places[parent]] + step
     contradiction = along[second] - along[first] - steps
     closing = np.abs(contradiction) > HALF_WAY
-    circle = None
-    if agreeing[closing].sum() >= ENOUGH_TO_CLOSE:
-        circle = _weighted_median(np.abs(contradiction[closing]), agreeing[closing])
+    circle = _round_measured(np.abs(contradiction[closing]), agreeing[closing])
+    if circle is not None:
         steps = steps + circle * np.round(contradiction / circle)
     for _ in range(10):
         off = steps - (along[second] - along[first])
         weight = agreeing / (1.0 + (off / 8.0) ** 2)
         along = along + _solve(len(along), first, second, weight, off[:, None])[:, 0]
     return {p: float(along[k]) for p, k in places.items()}, circle
+
+
+def _round_measured(contradictions: Matrix, agreeing: Matrix) -> float | None:
+    if agreeing.sum() < FEW_CLOSE:
+        return None
+    circle = _weighted_median(contradictions, agreeing)
+    believed = agreeing.sum() >= ENOUGH_TO_CLOSE or abs(circle - 360.0) < ABOUT_A_ROUND
+    return circle if believed else None
 
 
 def _step(link: Link, turned: dict[int, Matrix], upright: Matrix) -> float:

@@ -120,3 +120,14 @@ def test_an_open_ring_is_open_where_no_match_leads_across_not_at_its_widest_step
     assert ring is not None
     assert not ring.closed
     assert set(ring.between) == {20, 21}
+
+
+@pytest.mark.parametrize(("pictures", "closed"), [(36, True), (19, False)])
+def test_one_weak_match_closes_a_round_but_not_half_a_round(pictures: int, closed: bool) -> None:
+    azimuths = [10.0 * k for k in range(pictures)]
+    links = [e for e in links_of(azimuths) if e.b - e.a < 10]
+    one_step = camera(View(0.0))[0] @ camera(View(350.0))[0].T
+    links.append(Link(pictures - 1, 0, 21, 21, rotation=one_step))
+    ring = read_ring(links)
+    assert ring is not None
+    assert ring.closed == closed
