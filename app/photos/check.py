@@ -15,7 +15,7 @@ from app.photos.answer import CheckResult, Progress, Report, answer
 from app.photos.facts import Picture, Ring, SetFacts
 from app.photos.flaws import BLURS, flaws
 from app.photos.reading import PROBLEMS, Found, Read, Readers, natural, pictures_in
-from app.photos.rules import Verdict, distinct, judge
+from app.photos.rules import Verdict, distinct, is_thin, judge
 from app.photos.thresholds import Thresholds
 
 if TYPE_CHECKING:
@@ -157,7 +157,7 @@ def _facts(matching: "Matching", readers: Readers, report: Report) -> SetFacts:
     asked_better = False
     for among in [own, sharp] if rest_asked else [own]:
         shape = matching.shape(among)
-        if shape.share < t.holds_well or shape.alone:
+        if shape.share < t.holds_well or shape.alone or is_thin(shape, t):
             asked_better = True
             _look_closer(matching, among, readers, report)
     ring = _ring(matching, readers, report)
@@ -196,8 +196,10 @@ def _ring(matching: "Matching", readers: Readers, report: Report) -> Ring | None
 def _look_closer(
     matching: "Matching", among: Sequence[int], readers: Readers, report: Report
 ) -> None:
-    """Ask the better features about what is left alone; once more, wider, before it is lost."""
-    pairs = matching.likely_neighbours(matching.outside(among), among)
+    """Ask the better features about what is left alone or thin; wider, before a set is lost."""
+    shape = matching.shape(among)
+    left = matching.outside(among) | (set(shape.thin) if is_thin(shape, matching.t) else set())
+    pairs = matching.likely_neighbours(left, among)
     matching.ask_better(pairs, readers, report)
     if matching.shape(among).share < matching.t.holds_too_little:
         wider = matching.likely_neighbours(matching.outside(among), among, 6, 14)

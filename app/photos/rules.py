@@ -184,9 +184,14 @@ def _joint(facts: SetFacts, t: Thresholds) -> dict[str, object]:
     return {"first": a, "second": b, "more": min(t.full_ring, 3 * len(broken))}
 
 
-def _thin(shape: Shape, facts: SetFacts, t: Thresholds) -> list[Finding]:
+def is_thin(shape: Shape, t: Thresholds) -> bool:
+    """Whether few spots are seen three times."""
     thin = len(shape.thin) / max(shape.asked, 1)
-    if shape.strength >= t.weak_strength and thin <= t.thin_share:
+    return shape.strength < t.weak_strength or thin > t.thin_share
+
+
+def _thin(shape: Shape, facts: SetFacts, t: Thresholds) -> list[Finding]:
+    if not is_thin(shape, t):
         return []
     names = _names(facts, shape.thin)
     values: dict[str, object] = {"thin": len(shape.thin), "count": shape.asked}
