@@ -171,6 +171,7 @@ def _facts(matching: "Matching", readers: Readers, report: Report) -> SetFacts:
         ring,
         rest=matching.shape(sharp) if rest_asked else None,
         rest_ring=matching.ring(sharp) if rest_asked else None,
+        quick_groups=quick.groups,
     )
 
 
@@ -196,11 +197,8 @@ def _ring(matching: "Matching", readers: Readers, report: Report) -> Ring | None
 def _look_closer(
     matching: "Matching", among: Sequence[int], readers: Readers, report: Report
 ) -> None:
-    """Ask the better features about what is left alone or thin; wider, before a set is lost."""
+    """Ask the better features about what is left alone, or thin."""
     shape = matching.shape(among)
     left = matching.outside(among) | (set(shape.thin) if is_thin(shape, matching.t) else set())
     pairs = matching.likely_neighbours(left, among)
     matching.ask_better(pairs, readers, report)
-    if matching.shape(among).share < matching.t.holds_too_little:
-        wider = matching.likely_neighbours(matching.outside(among), among, 6, 14)
-        matching.ask_better(wider, readers, report)

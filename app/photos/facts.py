@@ -107,7 +107,8 @@ class SetFacts:
 
     `pictures` in order of taking, with those that could not be read at the end. `copies` maps the
     place of a picture to the place of the one it repeats. `shape` is by the quick features, then
-    with what the better features (`asked_better`) added; `rest` is the same without the pictures
+    with what the better features (`asked_better`) added; `quick_groups` are those of the quick ones
+    alone; `rest` is the same without the pictures
     found bad, `rest_ring` too. `still_share` is the share of links in which nothing moved.
     """
 
@@ -120,3 +121,4 @@ class SetFacts:
     ring: Ring | None = None
     rest: Shape | None = None
     rest_ring: Ring | None = None
+    quick_groups: tuple[tuple[int, ...], ...] = ()

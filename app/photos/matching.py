@@ -136,15 +136,13 @@ class Matching:
         """Those of some pictures that are not in the group that holds."""
         return set(among) - set(self.shape(among).core)
 
-    def likely_neighbours(
-        self, left: Iterable[int], among: Sequence[int], steps: int = 3, nearest: int = 6
-    ) -> set[Pair]:
+    def likely_neighbours(self, left: Iterable[int], among: Sequence[int]) -> set[Pair]:
         """Pairs of the left with those near in time or like them, not linked well already."""
         place = {p: k for k, p in enumerate(among)}
         pairs: set[Pair] = set()
         for i in left:
-            near = among[max(0, place[i] - steps) : place[i] + steps + 1]
-            alike = sorted(among, key=lambda j: -float(self.likeness[i, j]))[: nearest + 1]
+            near = among[max(0, place[i] - 3) : place[i] + 4]
+            alike = sorted(among, key=lambda j: -float(self.likeness[i, j]))[:7]
             # The first and the last picture of a ring are neighbours too.
             ends = (among[0], among[-1]) if place[i] in (0, len(among) - 1) else ()
             pairs |= {(min(i, j), max(i, j)) for j in (*near, *alike, *ends) if j != i}

@@ -93,8 +93,9 @@ def judge(facts: SetFacts, t: Thresholds) -> Judgement:
 
 ORDER = (
     "too_few", "two_groups", "falls_apart", "still_background", "too_blurred", "one_side",
-    "gap", "open_ring", "missing_links", "thin", "held_by_few", "wide_steps", "turns_conflict",
-    "mostly_flawed", "rest_falls_apart", "mostly_dark", "mostly_noisy", "mostly_small", "few",
+    "gap", "open_ring", "missing_links", "thin", "joined_late", "held_by_few", "wide_steps",
+    "turns_conflict", "mostly_flawed", "rest_falls_apart", "mostly_dark", "mostly_noisy",
+    "mostly_small", "few",
     "left_alone", "hanging", "flawed", "light_changed", "uneven_light", "clipped", "noisy",
     "small", "copied", "other_zoom", "repeated", "one_height", "unreadable",
 )  # fmt: skip
@@ -141,7 +142,13 @@ def _holds(facts: SetFacts, t: Thresholds) -> list[Finding]:
             names = _names(facts, shape.hanging)
             found.append(Finding("hanging", Weight.NOTE, Aspect.HOLDS, names))
         found += _thin(shape, facts, t)
-        if facts.quick_share < t.quick_too_little and not _firm(facts, t):
+        parts = _large_parts(facts.quick_groups, shape.asked)
+        if parts:
+            # What joins them may be the ground that two animals stood on.
+            values = {"core": len(parts[0]), "second_count": len(parts[1])}
+            names = _names(facts, parts[1])
+            found.append(Finding("joined_late", Weight.DOUBT, Aspect.HOLDS, names, values))
+        elif facts.quick_share < t.quick_too_little and not _firm(facts, t):
             found.append(
                 Finding("held_by_few", Weight.DOUBT, Aspect.HOLDS, (), {"more": t.full_ring})
             )
@@ -157,12 +164,21 @@ def _firm(facts: SetFacts, t: Thresholds) -> bool:
     return facts.shape.share >= t.holds_well and facts.shape.strength >= t.firm_strength
 
 
+Groups = Sequence[tuple[int, ...]]
+
+
+def _large_parts(groups: Groups, asked: int) -> Groups:
+    """The groups that may each be an animal of its own; none where there are not two."""
+    large = [g for g in groups if len(g) >= max(6, 0.2 * asked)]
+    return large if len(large) >= 2 and sum(map(len, large)) >= 0.8 * asked else []
+
+
 def _apart(facts: SetFacts, t: Thresholds) -> Finding:
     """A set in pieces: two large groups are likely two animals, else views are missing."""
     shape = facts.shape
-    large = [g for g in shape.groups if len(g) >= max(6, 0.2 * shape.asked)]
+    large = _large_parts(shape.groups, shape.asked)
     values = {"core": len(shape.core), "count": shape.asked, **_joint(facts, t)}
-    if len(large) >= 2 and sum(map(len, large)) >= 0.8 * shape.asked:
+    if large:
         names = _names(facts, large[1])
         return Finding("two_groups", Weight.STOP, Aspect.HOLDS, names, values)
     outside = [i for i in distinct(facts) if i not in shape.core]

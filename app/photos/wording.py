@@ -21,6 +21,8 @@ REASONS: Mapping[str, str] = {
     " would follow the background.",
     "thin": "The pictures hang together, but thinly: {thin} of {count} are in no three that show"
     " the same spots.",
+    "joined_late": "At first sight these are two groups, of {core} and {second_count} pictures;"
+    " only a closer look joins them: two animals on one ground, or views missing between.",
     "held_by_few": "The quick features leave most of the set apart; only a closer look joins it.",
     "turns_conflict": "The matches contradict each other about where the camera stood: two sides"
     " may look too much alike.",
@@ -64,6 +66,8 @@ ADVICE: Mapping[str, str] = {
     " plain cloth that fills the picture.",
     "thin": "Please take about {more} more, in between those you sent: a step half as wide each"
     " time.",
+    "joined_late": "Please tell us whether these show two animals. If it is one, a few more"
+    " pictures before {first} and after {second} would help.",
     "held_by_few": "Please take about {more} more, in between those you sent: a step half as wide"
     " each time.",
     "wide_steps": "Please take about {more} more, in between those you sent: one small step to the"
@@ -105,6 +109,7 @@ BY_EYE: Mapping[str, str] = {
     "still_background": "The form will be judged by eye, because only the background would be"
     " built.",
     "thin": "Fine shapes will be judged by eye: few spots are seen three times.",
+    "joined_late": "Whether all pictures show one animal will be judged by eye.",
     "held_by_few": "Fine shapes will be judged by eye: few spots are seen three times.",
     "wide_steps": "Shapes between the views will be judged by eye.",
     "turns_conflict": "Which of two like sides a picture shows will be judged by eye.",

@@ -122,6 +122,29 @@ def unrelated(folder: Path, count: int) -> Path:
     return folder
 
 
+def real_from_one_side(folder: Path, count: int = 9) -> Path:
+    """The stereo pair that comes with scikit-image, seen from between its cameras and beside."""
+    import skimage
+
+    source = Path(skimage.__file__).parent / "data"
+    shown = cv2.imread(str(source / "motorcycle_left.png"))
+    with np.load(source / "motorcycle_disp.npz") as kept:
+        measured = np.nan_to_num(kept["arr_0"].astype(np.float32), posinf=0.0)
+    levels = np.clip(3 * measured, 0, 255).astype(np.uint8)
+    holes = (measured <= 0).astype(np.uint8)
+    shift = cv2.inpaint(levels, holes, 5, cv2.INPAINT_TELEA).astype(np.float32) / 3
+    y, x = np.mgrid[: shown.shape[0], : shown.shape[1]].astype(np.float32)
+    folder.mkdir(parents=True, exist_ok=True)
+    for k in range(count):
+        place = -1.0 + 2.5 * k / (count - 1)
+        there = shift
+        for _ in range(8):  # What stands at x now stood where its own shift says.
+            there = cv2.remap(shift, x + place * there, y, cv2.INTER_LINEAR, borderMode=1)
+        view = cv2.remap(shown, x + place * there, y, cv2.INTER_LINEAR, borderMode=2)
+        cv2.imwrite(str(folder / f"side{k}.jpg"), view, [cv2.IMWRITE_JPEG_QUALITY, 92])
+    return folder
+
+
 Maker = Callable[[Path], object]
 
 SETS: dict[str, tuple[str, str, Maker]] = {

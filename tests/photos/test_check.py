@@ -13,7 +13,7 @@ from app.photos.answer import CheckResult, Progress, as_json
 from app.photos.check import check_folder
 from app.photos.contact import contact_sheet
 from app.photos.graph_picture import view_graph_svg
-from tests.photos.sets import SETS, ring, write
+from tests.photos.sets import SETS, real_from_one_side, ring, write
 from tests.photos.table import is_as_expected
 
 # The others stand in the printed table (python -m tests.photos.table); these are the quicker ones.
@@ -130,3 +130,14 @@ def test_exit_codes_follow_the_verdict(tmp_path: Path) -> None:
     assert code == 2
     assert told.startswith("Will not do.")
     assert sorted(check_command.EXIT_CODES.values()) == [0, 1, 2, 3]
+
+
+def test_nine_real_pictures_from_one_side_are_doubtful_with_reasons_and_their_pictures(
+    tmp_path: Path,
+) -> None:
+    code, told = run(real_from_one_side(tmp_path), "--json")
+    assert code == 1
+    reasons = {r["code"]: r for r in json.loads(told)["reasons"]}
+    assert {"too_few", "one_side"} <= set(reasons)
+    assert reasons["too_few"]["pictures"] == [f"side{k}.jpg" for k in range(9)]
+    assert "wide_steps" not in reasons

@@ -274,3 +274,12 @@ def test_a_studio_text_with_an_unknown_place_reads_as_a_dash() -> None:
 def test_findings_come_heaviest_first() -> None:
     weights = [f.weight for f in every_trouble().findings]
     assert weights == sorted(weights, reverse=True)
+
+
+def test_two_groups_that_only_a_closer_look_joins_are_doubtful() -> None:
+    halves = (tuple(range(18)), tuple(range(18, 36)))
+    judgement = judge(good(36, quick_share=0.5, quick_groups=halves), T)
+    assert judgement.verdict is Verdict.DOUBTFUL
+    assert codes(judgement)[0] == "joined_late"
+    scattered = tuple(tuple(range(k, k + 3)) for k in range(0, 36, 3))
+    assert judge(good(36, quick_share=0.1, quick_groups=scattered), T).verdict is Verdict.WILL_DO
