@@ -213,7 +213,9 @@ def test_what_runs_past_its_time_is_said_in_words(shop: Shop, painter: Browser) 
     page = words(painter.get("/builds"))
     assert "One run is over its time" in page
     assert "17 hours over its time: look at the machine" in page
-    assert re.search(r"on Heron, should have ended by .*: look at the machine", words(painter.get("/")))
+    assert re.search(
+        r"on Heron, should have ended by .*: look at the machine", words(painter.get("/"))
+    )
 
 
 def test_a_start_on_the_benches_takes_the_only_machine(shop: Shop, painter: Browser) -> None:
