@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, reject, settings
 from hypothesis import strategies as st
 from lifelines import KaplanMeierFitter
+from lifelines.exceptions import StatError
 
 from app.leadtimes.forecast.curves import Hazard, fit_reached, fit_since_step, fit_whole
 from app.leadtimes.forecast.paths import Paths, paths_of
@@ -47,7 +48,10 @@ def days(log: StayLog) -> tuple[Paths, float]:
 def same_as_lifelines(hazard: Hazard, exit: Floats, seen: np.ndarray, entry: Floats) -> None:
     """The curve at every event, and that the rows are right as this file counts them."""
     at_risk = entry < exit
-    theirs = KaplanMeierFitter().fit(exit[at_risk], seen[at_risk], entry=entry[at_risk])
+    try:
+        theirs = KaplanMeierFitter().fit(exit[at_risk], seen[at_risk], entry=entry[at_risk])
+    except StatError:
+        reject()  # it refuses rows that all end before the next comes under watch
     when = np.unique(exit[at_risk & seen]) + 1e-7  # past the last digits of a difference
     expected = theirs.survival_function_at_times(when).to_numpy()
     # A curve that fell to nothing is kept as a very great hazard.
@@ -55,6 +59,7 @@ def same_as_lifelines(hazard: Hazard, exit: Floats, seen: np.ndarray, entry: Flo
 
 
 @given(st.integers(0, 10_000))
+@example(4143)  # lifelines refuses one of its curves
 @settings(max_examples=25, deadline=None)
 def test_curves_of_pieces_that_came_late_equal_lifelines_with_entry(seed: int) -> None:
     paths, now = days(taken_over(seed))
