@@ -27,7 +27,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from app.shared.database import Database
 from app.staff import sessions
 from app.staff.gate import COOKIE
-from tests.benchmarks.bench_move import CLIENTS, PIECES, THERE_AND_BACK, a_studio
+from tests.benchmarks.bench_move import CLIENTS, PIECES, THERE_AND_BACK, a_studio, raced
 
 EACH = 40
 FLOOR = """
@@ -112,14 +112,8 @@ def eight(port: int, cookie: str, turn: int) -> tuple[float, float, int]:
                 refused.append(answer.status)
         connection.close()
 
-    threads = [threading.Thread(target=client, args=(number,)) for number in range(CLIENTS)]
-    for thread in threads:
-        thread.start()
-    ready.wait()
-    start = time.perf_counter()
-    for thread in threads:
-        thread.join()
-    return max(waits), CLIENTS * EACH / (time.perf_counter() - start), len(refused)
+    seconds = raced(client, ready)
+    return max(waits), CLIENTS * EACH / seconds, len(refused)
 
 
 def main(rounds: int, folder: str | None) -> None:

@@ -167,6 +167,12 @@ def eight_clients(way: Callable[[dict[str, object]], None], turn: int) -> tuple[
                 refused.append(why)
             waits.append((time.perf_counter() - start) * 1e3)
 
+    seconds = raced(client, ready)
+    return max(waits), CLIENTS * EACH / seconds, len(refused)
+
+
+def raced(client: Callable[[int], None], ready: threading.Barrier) -> float:
+    """The seconds that CLIENTS threads take from the moment on which all of them are ready."""
     threads = [threading.Thread(target=client, args=(number,)) for number in range(CLIENTS)]
     for thread in threads:
         thread.start()
@@ -174,7 +180,7 @@ def eight_clients(way: Callable[[dict[str, object]], None], turn: int) -> tuple[
     start = time.perf_counter()
     for thread in threads:
         thread.join()
-    return max(waits), CLIENTS * EACH / (time.perf_counter() - start), len(refused)
+    return time.perf_counter() - start
 
 
 def clients_on_disk(rounds: int, folder: str | None) -> None:

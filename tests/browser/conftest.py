@@ -93,6 +93,11 @@ def stop(served: Served) -> None:
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
     """One browser a module: it keeps an event loop, in which other tests could not run theirs."""
+    yield from a_browser()
+
+
+def a_browser() -> Iterator[Browser]:
+    """Chromium, closed at the end; where none is found the test is skipped, or fails in CI."""
     if not CHROMIUM:
         if os.environ.get("LIKEWRIGHT_NEEDS_BROWSER"):
             pytest.fail("no Chromium was found")

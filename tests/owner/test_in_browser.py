@@ -1,13 +1,12 @@
 """The lead-time page in a real Chromium: strict policy, no accessibility fault, script on and off,
 light and dark, narrow and wide, printed."""
 
-import os
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
-from tests.browser.conftest import ARGUMENTS, CHROMIUM, Served, start, stop
+from tests.browser.conftest import Served, a_browser, start, stop
 from tests.browser.test_every_page import faults
 
 pytestmark = pytest.mark.browser
@@ -17,14 +16,7 @@ CHARTS = 5
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
     """A browser for this module alone: its event loop must not outlive it."""
-    if not CHROMIUM:
-        if os.environ.get("LIKEWRIGHT_NEEDS_BROWSER"):
-            pytest.fail("no Chromium was found")
-        pytest.skip("no Chromium was found")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        browser.close()
+    yield from a_browser()
 
 
 @pytest.fixture(scope="module")
