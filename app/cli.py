@@ -78,9 +78,9 @@ def serve(
         )
     except serving.WrongUsage as why:
         raise typer.BadParameter(str(why)) from why
-    with opening.workshop(DataFolder(data_folder(data)), public_port=public_port) as shop:
+    with opening.opened(DataFolder(data_folder(data)), public_port=public_port) as workshop:
         opening.run(
-            shop, port, public_port, lambda: opening.say_where(shop, way.address(port)), way
+            workshop, port, public_port, lambda: opening.say_where(workshop, way.address(port)), way
         )
 
 
@@ -102,8 +102,8 @@ def demo(
     folder = DataFolder(data or data_folder(None).with_name("likewright-demo"))
     plan = invented.Plan(months, orders_per_month, seed)
     invented.prepare(folder, plan, fresh=fresh, say=opening.warn)
-    with opening.workshop(folder, public_port=public_port, demo=True) as shop:
-        links = invented.links(shop, port)
+    with opening.opened(folder, public_port=public_port, demo=True) as workshop:
+        links = invented.links(workshop, port)
 
         def ready() -> None:
             for line in links.lines():
@@ -111,13 +111,12 @@ def demo(
             if not no_browser:
                 webbrowser.open(links.sign_in)
 
-        opening.run(shop, port, public_port, ready)
+        opening.run(workshop, port, public_port, ready)
 
 
 @cli.command("status-site")
 def status_site(
-    pages: Annotated[Path, typer.Option("--pages", help="The pages file.")],
-    port: Port = 8601,
+    pages: Annotated[Path, typer.Option("--pages", help="The pages file.")], port: Port = 8601
 ) -> None:
     """Run the customers' site alone, over a pages file."""
     from app import opening
@@ -136,14 +135,14 @@ def sign_in_link(name: str, data: Data = None) -> None:
     from app.staff import links
 
     folder = DataFolder(data_folder(data))
-    if not folder.studio.exists():
+    if not folder.database_file.exists():
         raise CannotStart(f"There is no studio in {folder.path}.")
-    house = Database(folder.studio)
+    database = Database(folder.database_file)
     try:
-        with house.writing() as db:
+        with database.writing() as db:
             path = links.way_back_link(db, name, clock.now())
     finally:
-        house.close()
+        database.close()
     opening.say("Put this behind the address of the staff's pages; it works once, for an hour:")
     opening.say(path)
 
@@ -151,7 +150,7 @@ def sign_in_link(name: str, data: Data = None) -> None:
 @cli.command()
 def audit(data: Data = None, as_json: AsJson = False) -> None:
     """Compare every cached step, page and picture with log and rows. Writes nothing."""
-    from app.photos.checking import check_pictures
+    from app.photos.pictures.audit import check_pictures
     from app.publishing.checking import check_pages
     from app.upkeep import audit_command
 
@@ -227,9 +226,9 @@ def whatif(
 
     from app.owner import own_log, whatif_command
 
-    with own_log.studio_in(DataFolder(data_folder(data))) as shop:
+    with own_log.studio_in(DataFolder(data_folder(data))) as workshop:
         code = whatif_command.main(
-            shop, settings or [], replications=replications, engine=engine,
+            workshop, settings or [], replications=replications, engine=engine,
             monotonic=time.monotonic,
         )  # fmt: skip
     raise typer.Exit(code)
@@ -275,9 +274,9 @@ def backtest(
             generator=generator, monotonic=clock,
         )  # fmt: skip
         raise typer.Exit(code)
-    with own_log.studio_in(DataFolder(data_folder(data))) as shop:
+    with own_log.studio_in(DataFolder(data_folder(data))) as workshop:
         code = own_backtest_command.main(
-            shop, every=every, train=train, out=out, as_json=as_json, picture=picture,
+            workshop, every=every, train=train, out=out, as_json=as_json, picture=picture,
             here=Path.cwd(), generator=generator, monotonic=clock,
         )  # fmt: skip
     raise typer.Exit(code)
@@ -293,7 +292,7 @@ def photos_check(folder: Path, as_json: AsJson = False, data: Data = None) -> No
 
     With --data the lines are drawn where that studio has them, else at the measured defaults.
     """
-    from app.photos import check_command
+    from app.photos.check import command as check_command
 
     studio = None if data is None else DataFolder(data)
     raise typer.Exit(check_command.main(folder, as_json, studio=studio))
@@ -306,7 +305,7 @@ def photos_hand_out(
     data: Data = None,
 ) -> None:
     """Write a set's originals, without where they were taken. Exit 1 where one was left out."""
-    from app.photos import handing_out_command
+    from app.photos.hand_out import command as handing_out_command
 
     raise typer.Exit(handing_out_command.main(DataFolder(data_folder(data)), code, folder))
 

@@ -14,29 +14,28 @@ from app.bench import assessment_pages
 from app.bench import pages as bench_pages
 from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
-from app.orders import (
-    benches_pages,
-    edit_pages,
-    entry_pages,
-    forecasting,
-    lists_pages,
-    moves_pages,
-    order_pages,
-)
+from app.letters import lists as letters
+from app.letters import pages as letters_pages
+from app.letters import worker as letters_worker
+from app.orders.benches import pages as benches_pages
+from app.orders.entry import pages as entry_pages
+from app.orders.forecast import worker as forecasting
+from app.orders.lists import pages as lists_pages
+from app.orders.order import edit_pages
+from app.orders.order import pages as order_pages
+from app.orders.order import undo_pages as moves_pages
 from app.owner import pages as owner_pages
 from app.parcels import pages as parcels_pages
-from app.photos import (
-    builds,
-    builds_pages,
-    check_pages,
-    check_worker,
-    intake_worker,
-    record_pages,
-    release_pages,
-)
-from app.photos import pages as photos_pages
-from app.photos.intake_upload import BODY_AT_MOST
-from app.publishing import letters_pages, letters_worker, sending
+from app.photos.builds import actions as builds
+from app.photos.builds import pages as builds_pages
+from app.photos.check import pages as check_pages
+from app.photos.check import record_pages
+from app.photos.check import worker as check_worker
+from app.photos.intake import pages as photos_pages
+from app.photos.intake import worker as intake_worker
+from app.photos.intake.upload import BODY_AT_MOST
+from app.photos.release import pages as release_pages
+from app.publishing import sending
 from app.publishing import worker as publishing
 from app.shared.places import shipped
 from app.shared.web import refusals
@@ -86,14 +85,14 @@ WORKERS: tuple[tuple[str, Worker], ...] = (
 
 
 def staff_site(
-    shop: Workshop, *, hosts: Iterable[str] = LOOPBACK_NAMES, workers: bool = False
+    workshop: Workshop, *, hosts: Iterable[str] = LOOPBACK_NAMES, workers: bool = False
 ) -> Guard:
     """The staff's site over one workshop, guarded. `workers` start and end with it."""
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         stop = threading.Event()
-        threads = _start(shop, stop) if workers else []
+        threads = _start(workshop, stop) if workers else []
         # What was made while starting stays for good: the collector need not look at it again.
         gc.collect()
         gc.freeze()
@@ -101,7 +100,7 @@ def staff_site(
             yield
         finally:
             stop.set()
-            shop.changed.set()
+            workshop.changed.set()
             for thread in threads:
                 await asyncio.to_thread(thread.join, 10)
 
@@ -113,9 +112,10 @@ def staff_site(
         dependencies=[Depends(door.gate)],
         lifespan=lifespan,
     )
-    site.state.workshop = shop
+    site.state.workshop = workshop
     site.state.templates = environment()
     site.state.beside_moves = {builds.START: builds.beside_benches}
+    site.state.letters_of = letters.letters_of
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
     door.install(site, banners=BANNERS)
     for router in ROUTERS:
@@ -126,9 +126,9 @@ def staff_site(
     return Guard(site, hosts=hosts, referrer="same-origin", larger=larger)
 
 
-def _start(shop: Workshop, stop: threading.Event) -> list[threading.Thread]:
+def _start(workshop: Workshop, stop: threading.Event) -> list[threading.Thread]:
     threads = [
-        threading.Thread(target=_watched, args=(name, run, shop, stop), name=name, daemon=True)
+        threading.Thread(target=_watched, args=(name, run, workshop, stop), name=name, daemon=True)
         for name, run in WORKERS
     ]
     for thread in threads:
@@ -136,11 +136,11 @@ def _start(shop: Workshop, stop: threading.Event) -> list[threading.Thread]:
     return threads
 
 
-def _watched(name: str, run: Worker, shop: Workshop, stop: threading.Event) -> None:
+def _watched(name: str, run: Worker, workshop: Workshop, stop: threading.Event) -> None:
     """A worker that falls is said in the log and stood up again; it never ends the house."""
     while not stop.is_set():
         try:
-            run(shop, stop)
+            run(workshop, stop)
         except Exception:
             log.exception("the %s worker fell; it starts again in five seconds", name)
             stop.wait(5)

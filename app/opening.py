@@ -8,7 +8,7 @@ from pathlib import Path
 
 from app import serving
 from app.main import staff_site
-from app.orders import forecasting
+from app.orders.forecast import worker as forecasting
 from app.publishing import publish_command, sending
 from app.publishing import worker as publishing
 from app.publishing.pages_file import PagesFile, last_published
@@ -39,7 +39,7 @@ def warn(text: str) -> None:
 
 
 @contextmanager
-def workshop(
+def opened(
     folder: DataFolder, *, public_port: int = 8601, demo: bool = False
 ) -> Iterator[Workshop]:
     """A studio's house, opened for one server: nobody else may open it meanwhile.
@@ -49,23 +49,27 @@ def workshop(
     folder.prepare()
     lock = folder.hold()
     try:
-        migrate(folder.studio, clock.now())
-        shop = Workshop(
+        migrate(folder.database_file, clock.now())
+        workshop = Workshop(
             folder,
             public_url=Machine().public_url,
             status_url=f"http://127.0.0.1:{public_port}",
             demo=demo,
         )
         try:
-            yield shop
+            yield workshop
         finally:
-            shop.close()
+            workshop.close()
     finally:
         lock.close()
 
 
 def run(
-    shop: Workshop, port: int, public_port: int, ready: Callable[[], None], way: Way | None = None
+    workshop: Workshop,
+    port: int,
+    public_port: int,
+    ready: Callable[[], None],
+    way: Way | None = None,
 ) -> None:
     """Serve both sites until told to end. Pages are written before the staff's port answers.
 
@@ -79,23 +83,23 @@ def run(
     staff_door = serving.listen(way.host, port, "staff site")
     public_door = serving.listen(serving.LOOPBACK, public_port, "customers' site")
     # A range from the defaults, once shown, would stand until the next step: compute first.
-    if forecasting.missing(shop):
-        forecasting.compute(shop)
-    if not shop.folder.pages.exists():
-        publishing.want_all(shop)
-    publishing.rewrite_stale(shop)
+    if forecasting.missing(workshop):
+        forecasting.compute(workshop)
+    if not workshop.folder.pages.exists():
+        publishing.want_all(workshop)
+    publishing.rewrite_stale(workshop)
     doors = [
-        serving.Door(customers_site(shop.folder.pages), public_door),
-        serving.Door(staff_site(shop, hosts=way.hosts(), workers=True), staff_door, way),
+        serving.Door(customers_site(workshop.folder.pages), public_door),
+        serving.Door(staff_site(workshop, hosts=way.hosts(), workers=True), staff_door, way),
     ]
     serving.serve(doors, ready)
 
 
-def say_where(shop: Workshop, address: str) -> None:
+def say_where(workshop: Workshop, address: str) -> None:
     """Where the staff's pages are; with the first owner's link where there is no account yet."""
-    with shop.house.writing() as db:
-        path = sign_in.first_link(db, shop.now())
-    say(f"Likewright keeps its data in {shop.folder.path}")
+    with workshop.database.writing() as db:
+        path = sign_in.first_link(db, workshop.now())
+    say(f"Likewright keeps its data in {workshop.folder.path}")
     if path:
         say("There is no account yet. This link makes the owner's, once:")
         say(f"{address}{path}")
@@ -113,20 +117,20 @@ def publish(folder: DataFolder, place: Path, then: str) -> int:
 
     Where no server runs, the pages are brought up to date first; a running one does that itself.
     """
-    if not folder.studio.exists():
+    if not folder.database_file.exists():
         raise CannotStart(f"There is no studio in {folder.path}.")
     if is_open(folder):
-        shop = Workshop(folder)
+        workshop = Workshop(folder)
         try:
-            return publish_command.main(shop, place, then)
+            return publish_command.main(workshop, place, then)
         finally:
-            shop.close()
-    with workshop(folder) as shop:
+            workshop.close()
+    with opened(folder) as workshop:
         if not folder.pages.exists():
-            publishing.want_all(shop)
-        publishing.rewrite_stale(shop)
-        publishing.rewrite_due(shop, shop.now())
-        return publish_command.main(shop, place, then)
+            publishing.want_all(workshop)
+        publishing.rewrite_stale(workshop)
+        publishing.rewrite_due(workshop, workshop.now())
+        return publish_command.main(workshop, place, then)
 
 
 def restore(folder: DataFolder, file: Path, *, replace_links: bool) -> None:
@@ -136,14 +140,14 @@ def restore(folder: DataFolder, file: Path, *, replace_links: bool) -> None:
     """
     published = last_published(folder.pages) if folder.pages.exists() else {}
     done = restoring.restore(folder, file, clock.now(), replace_links=replace_links)
-    with workshop(folder) as shop:
-        publishing.want_all(shop)
-        publishing.rewrite_stale(shop)
+    with opened(folder) as workshop:
+        publishing.want_all(workshop)
+        publishing.rewrite_stale(workshop)
         with closing(PagesFile(folder.pages)) as pages:
             for place, (at, _) in published.items():
                 pages.note_published(place, at or 0, "")
-        zone = shop.studio().settings.zone_info()
-        made = words.when(done.made_at, shop.now(), zone)
+        zone = workshop.in_force().settings.zone_info()
+        made = words.when(done.made_at, workshop.now(), zone)
     for line in restoring.lines(done, folder, made):
         say(line)
 

@@ -34,8 +34,8 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A migrated database file with the cast's accounts in it. Copy it, never open it."""
     path = tmp_path_factory.mktemp("template") / "studio.db"
     migrate(path, MADE_AT)
-    house = Database(path)
-    with house.writing() as db:
+    database = Database(path)
+    with database.writing() as db:
         for person in CAST.everybody:
             db.execute(
                 insert(accounts).values(
@@ -43,7 +43,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
                     role=person.role, made_at=MADE_AT,
                 )
             )  # fmt: skip
-    house.close()
+    database.close()
     assert not path.with_name("studio.db-wal").exists(), "a copy would miss what is in the log"
     return path
 
@@ -55,11 +55,11 @@ def studio_file(template: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def house(studio_file: Path) -> Iterator[Database]:
+def database(studio_file: Path) -> Iterator[Database]:
     """The test's own database, open."""
-    house = Database(studio_file)
-    yield house
-    house.close()
+    database = Database(studio_file)
+    yield database
+    database.close()
 
 
 @pytest.fixture

@@ -14,31 +14,31 @@ from sqlalchemy import insert, select, update
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
-from app.orders.order_actions import QuestionFields, ask
+from app.orders.order.actions import QuestionFields, ask
 from app.parcels.actions import ParcelFields, hand_over
 from app.staff import actions as staff
 from app.studio import actions as studio
 from app.studio.as_form import Closure
 from app.tables import copies, customer_mails, marks, orders, transitions
 from tests.making import CAST, DAY, NOW, Wanted, make_order, move
-from tests.staff.browser import Browser, Shop
+from tests.staff.browser import Browser, ClockedWorkshop
 from tests.whole_site import free_to_leave
 
 SOME = 25
 
 
-def fill(shop: Shop) -> None:
+def fill(workshop: ClockedWorkshop) -> None:
     """Orders with a piece at every step, a question, a hold, a parcel, news, marks, closures."""
-    house, start = shop.house, NOW - 3 * DAY
+    database, start = workshop.database, NOW - 3 * DAY
     for step in (*PHOTO_STEPS, Step.FINISHING):
-        early = make_order(house, CAST.desk, start, [Wanted("Juniper", step=step, copies=2)])
+        early = make_order(database, CAST.desk, start, [Wanted("Juniper", step=step, copies=2)])
     making = [Wanted("Otis", step=Step.READY, copy_step=step) for step in MAKING_STEPS]
-    late = make_order(house, CAST.desk, start, making, customer="Maren Oduya", gift=1)
+    late = make_order(database, CAST.desk, start, making, customer="Maren Oduya", gift=1)
     gone = make_order(
-        house, CAST.desk, start, [Wanted("Admiral", step=Step.READY, copy_step=Step.PACKING)]
+        database, CAST.desk, start, [Wanted("Admiral", step=Step.READY, copy_step=Step.PACKING)]
     )
-    free_to_leave(shop, gone)
-    with house.writing() as db:
+    free_to_leave(workshop, gone)
+    with database.writing() as db:
         db.execute(
             update(orders)
             .where(orders.c.id == late.id)
@@ -47,8 +47,8 @@ def fill(shop: Shop) -> None:
         named = update(copies).where(copies.c.id == late.copy("E1").id)
         db.execute(named.values(inscription="Otis <1998>"))
     typed = ParcelFields(carrier="Parcel Goose", number="RR473124829GB")
-    hand_over(shop, [gone.copy().id], typed, None, CAST.desk)
-    with house.writing() as db:
+    hand_over(workshop, [gone.copy().id], typed, None, CAST.desk)
+    with database.writing() as db:
         db.execute(
             insert(marks).values(animal_id=late.animal_ids["A"], what="torn ear", side="left")
         )
@@ -59,25 +59,25 @@ def fill(shop: Shop) -> None:
             )
         )  # fmt: skip
     question = QuestionFields(topic="Colour", asked="Which grey?", about=str(late.copy("B1")))
-    ask(shop, late.id, question, CAST.desk, "")
+    ask(workshop, late.id, question, CAST.desk, "")
     held = early.copy("A2")
-    record(house, [Wish(held, Kind.HOLD, reason="paused", whose="customer")], CAST.desk, start)
-    move(house, late.copy("C1"), CAST.painter, NOW, "painted")
-    staff.invite(house, CAST.owner, "Wren Tallow", "bench", NOW)
-    staff.switch_off(house, CAST.owner, CAST.finisher.account_id, NOW)
+    record(database, [Wish(held, Kind.HOLD, reason="paused", whose="customer")], CAST.desk, start)
+    move(database, late.copy("C1"), CAST.painter, NOW, "painted")
+    staff.invite(database, CAST.owner, "Wren Tallow", "bench", NOW)
+    staff.switch_off(database, CAST.owner, CAST.finisher.account_id, NOW)
     studio.add_closure(
-        house,
+        database,
         Closure(first_day=date(2026, 5, 4), last_day=date(2026, 5, 5), reason="The kiln is moved"),
         CAST.owner,
         NOW,
     )
-    shop.moment = NOW + 60
+    workshop.moment = NOW + 60
 
 
-def pages(shop: Shop, browser: Browser) -> Iterator[tuple[str, str]]:
+def pages(workshop: ClockedWorkshop, browser: Browser) -> Iterator[tuple[str, str]]:
     """Address and text of every page that links lead to, some of each kind; and corrections."""
     waiting = ["/", "/orders?closed=1", "/parcels/1", "/me"]
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         entries = db.execute(select(transitions.c.id)).scalars()
         waiting += [f"/corrections/{entry}" for entry in entries]
     met: Counter[str] = Counter()

@@ -86,7 +86,7 @@ class MadeOrder:
 
 
 def make_order(
-    house: Database,
+    database: Database,
     who: Person,
     now: int,
     wanted: Sequence[Wanted] = (Wanted(),),
@@ -101,7 +101,7 @@ def make_order(
     `fields` are columns of orders: gift=1, needed_by="2026-05-01", paid="all".
     """
     at = now if at is None else at
-    with house.writing() as db:
+    with database.writing() as db:
         customer_id = _add(db, customers, name=customer, name_key=customer.casefold(), made_at=now)
         number = db.execute(select(func.coalesce(func.max(orders.c.number), 1000))).scalar_one() + 1
         values: dict[str, object] = {
@@ -144,47 +144,47 @@ def _add(db: Connection, table, **values: object) -> int:
 
 
 def move(
-    house: Database, ref: Ref, who: Person, now: int, key: str, once: str | None = None, **said
+    database: Database, ref: Ref, who: Person, now: int, key: str, once: str | None = None, **said
 ) -> Done:
     """Record one move; `said` are further fields of the wish (reason=…, happened_at=…)."""
-    return record(house, [Wish(ref, Kind.MOVE, key, **said)], who, now, once)
+    return record(database, [Wish(ref, Kind.MOVE, key, **said)], who, now, once)
 
 
-def walk(house: Database, ref: Ref, who: Person, now: int, *keys: str, each: int = 60) -> int:
+def walk(database: Database, ref: Ref, who: Person, now: int, *keys: str, each: int = 60) -> int:
     """Record moves one after another, `each` seconds apart; gives the moment of the last."""
     for key in keys:
         now += each
-        move(house, ref, who, now, key, reason="as usual")
+        move(database, ref, who, now, key, reason="as usual")
     return now
 
 
-def piece(house: Database, ref: Ref) -> Piece:
+def piece(database: Database, ref: Ref) -> Piece:
     """A piece as it stands in the database."""
-    with house.reading() as db:
+    with database.reading() as db:
         return store.load(db, ref)
 
 
-def step_of(house: Database, ref: Ref) -> Step:
+def step_of(database: Database, ref: Ref) -> Step:
     """The step that a piece is in."""
-    return piece(house, ref).state.step
+    return piece(database, ref).state.step
 
 
-def pieces_made_from(house: Database, ref: Ref) -> list[Piece]:
+def pieces_made_from(database: Database, ref: Ref) -> list[Piece]:
     """The copies of a model, withdrawn ones left out."""
-    with house.reading() as db:
+    with database.reading() as db:
         return store.copies_of_model(db, ref.id)
 
 
-def versions_after(house: Database, ref: Ref) -> list[Ref]:
+def versions_after(database: Database, ref: Ref) -> list[Ref]:
     """The model's next versions."""
-    with house.reading() as db:
+    with database.reading() as db:
         found = db.execute(select(models.c.id).where(models.c.follows_id == ref.id))
         return [Ref(Of.MODEL, number) for number in found.scalars()]
 
 
-def rows(house: Database, query: str, *values: object) -> list[tuple[object, ...]]:
+def rows(database: Database, query: str, *values: object) -> list[tuple[object, ...]]:
     """Rows of a plain SQL query, read beside the house."""
-    with sqlite3.connect(house.path) as raw:
+    with sqlite3.connect(database.path) as raw:
         found = raw.execute(query, values).fetchall()
     raw.close()
     return found

@@ -22,7 +22,7 @@ from app.shared.web.headers import LARGEST_FORM
 from app.staff import actions as staff
 from tests.everything import fill, pages
 from tests.making import CAST, fingerprint
-from tests.staff.browser import ORIGIN, Browser, Shop
+from tests.staff.browser import ORIGIN, Browser, ClockedWorkshop
 from tests.staff.test_permissions import every_route
 from tests.whole_site import Form, forms, the_form, typed_in, words
 
@@ -69,14 +69,14 @@ class Stand:
 def stand(template: Path, tmp_path_factory: pytest.TempPathFactory) -> Stand:
     folder = DataFolder(tmp_path_factory.mktemp("stand"))
     folder.prepare()
-    shutil.copyfile(template, folder.studio)
-    shop = Shop(folder)
-    fill(shop)
-    link = staff.invite(shop.house, CAST.owner, "Tansy Merrow", "desk", shop.now())
-    browser = Browser(staff_site(shop))
+    shutil.copyfile(template, folder.database_file)
+    workshop = ClockedWorkshop(folder)
+    fill(workshop)
+    link = staff.invite(workshop.database, CAST.owner, "Tansy Merrow", "desk", workshop.now())
+    browser = Browser(staff_site(workshop))
     texts = [("/sign-in", browser.get("/sign-in").text), (link, browser.get(link).text)]
-    browser.as_(shop, CAST.owner)
-    texts += pages(shop, browser)
+    browser.as_(workshop, CAST.owner)
+    texts += pages(workshop, browser)
     under_way = browser.post("/orders/new", {"more": "again", "under_way": "1"})
     texts.append(("/orders/new", under_way.text))
     found: dict[str, list[Form]] = {name: [] for name in POSTS}
@@ -90,9 +90,9 @@ def stand(template: Path, tmp_path_factory: pytest.TempPathFactory) -> Stand:
                 if route.path_regex.match(form.action) and shape not in seen:
                     seen.add(shape)
                     found[name].append(form)
-    shop.close()
-    with_log = folder.studio.with_name("stand.db")
-    shutil.copyfile(folder.studio, with_log)
+    workshop.close()
+    with_log = folder.database_file.with_name("stand.db")
+    shutil.copyfile(folder.database_file, with_log)
     return Stand(with_log, link, found)
 
 
@@ -101,14 +101,14 @@ def without_numbers(name: str) -> str:
 
 
 @pytest.fixture
-def shop(stand: Stand, tmp_path: Path) -> Iterator[Shop]:
+def workshop(stand: Stand, tmp_path: Path) -> Iterator[ClockedWorkshop]:
     folder = DataFolder(tmp_path)
     folder.prepare()
-    shutil.copyfile(stand.file, folder.studio)
-    shop = Shop(folder)
-    shop.moment += 60
-    yield shop
-    shop.close()
+    shutil.copyfile(stand.file, folder.database_file)
+    workshop = ClockedWorkshop(folder)
+    workshop.moment += 60
+    yield workshop
+    workshop.close()
 
 
 def body(pairs: list[tuple[str, str]]) -> bytes:
@@ -196,21 +196,21 @@ def other_kinds(fields: list[tuple[str, str]]) -> Iterator[tuple[str, bytes, str
 
 @pytest.mark.parametrize("name", POSTS)
 def test_nothing_that_is_sent_is_an_error_or_half_written(
-    stand: Stand, shop: Shop, name: str
+    stand: Stand, workshop: ClockedWorkshop, name: str
 ) -> None:
     route = POSTS[name]
-    browser = Browser(staff_site(shop))
+    browser = Browser(staff_site(workshop))
     known = stand.forms[name] or [Form(re.sub(r"\{[^}]+\}", "1", route.path), "post")]
     wrong = []
     before = ""
     for form in known[:MOST_SHAPES]:
         for what, content, kind in bodies(form):
             if not browser.cookie and name not in ("sign_in_try", "link_use"):
-                browser.as_(shop, CAST.owner)
+                browser.as_(workshop, CAST.owner)
                 before = ""
-            before = before or fingerprint(shop.folder.studio)
+            before = before or fingerprint(workshop.folder.database_file)
             answer = send(browser, form.action, content, kind)
-            after = fingerprint(shop.folder.studio) if answer.status_code >= 400 else ""
+            after = fingerprint(workshop.folder.database_file) if answer.status_code >= 400 else ""
             if problem := problem_of(answer, name, before, after):
                 wrong.append((form.action, form.fields.get("move", ""), what, problem))
             before = after
@@ -229,10 +229,12 @@ def problem_of(answer: httpx.Response, name: str, before: str, after: str) -> st
     return ""
 
 
-def test_every_form_of_the_site_is_tried_as_its_page_shows_it(stand: Stand, shop: Shop) -> None:
+def test_every_form_of_the_site_is_tried_as_its_page_shows_it(
+    stand: Stand, workshop: ClockedWorkshop
+) -> None:
     live = {
         route.name
-        for route in every_route(staff_site(shop).app.routes)
+        for route in every_route(staff_site(workshop).app.routes)
         if not isinstance(route, Mount) and "POST" in route.methods
     }
     assert live == set(POSTS)
@@ -247,26 +249,28 @@ SHOWN_IN_FULL = ("app.orders", "app.bench", "app.parcels", "app.staff", "app.stu
 
 
 @pytest.mark.parametrize("name", POSTS)
-def test_a_huge_body_is_refused_before_it_is_read(stand: Stand, shop: Shop, name: str) -> None:
-    browser = Browser(staff_site(shop)).as_(shop, CAST.owner)
-    before = fingerprint(shop.folder.studio)
+def test_a_huge_body_is_refused_before_it_is_read(
+    stand: Stand, workshop: ClockedWorkshop, name: str
+) -> None:
+    browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
+    before = fingerprint(workshop.folder.database_file)
     where = re.sub(r"\{[^}]+\}", "1", POSTS[name].path)
     if any(where.startswith(begin) for begin in browser.site.larger):
         pytest.skip("pictures may be larger; their own tests say how much")
     assert send(browser, where, b"a=" + b"b" * LARGEST_FORM).status_code == 413
-    assert fingerprint(shop.folder.studio) == before
+    assert fingerprint(workshop.folder.database_file) == before
 
 
-def test_an_address_with_a_number_beyond_any_is_no_page(shop: Shop) -> None:
-    browser = Browser(staff_site(shop)).as_(shop, CAST.owner)
+def test_an_address_with_a_number_beyond_any_is_no_page(workshop: ClockedWorkshop) -> None:
+    browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
     for address in ("/orders/", "/pieces/copy/", "/parcels/", "/customers/", "/corrections/"):
         for number in ("9" * 19, "9" * 30, "9" * 5_000):
             assert browser.get(address + number).status_code == 404, (address, len(number))
             assert browser.post(address + number + "/edit").status_code in (404, 405)
 
 
-def test_queries_of_an_address_that_no_page_sends_are_no_error(shop: Shop) -> None:
-    browser = Browser(staff_site(shop)).as_(shop, CAST.owner)
+def test_queries_of_an_address_that_no_page_sends_are_no_error(workshop: ClockedWorkshop) -> None:
+    browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
     for route in (r for router in ROUTERS for r in every_route(router.routes)):
         assert isinstance(route, Route)
         if "GET" not in route.methods or "{" in route.path:
@@ -286,8 +290,10 @@ def test_queries_of_an_address_that_no_page_sends_are_no_error(shop: Shop) -> No
                 assert answer.status_code < 500, (route.path, name, value)
 
 
-def test_markup_in_every_field_of_an_order_stays_text_on_every_page(shop: Shop) -> None:
-    browser = Browser(staff_site(shop)).as_(shop, CAST.owner)
+def test_markup_in_every_field_of_an_order_stays_text_on_every_page(
+    workshop: ClockedWorkshop,
+) -> None:
+    browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
     mark = "<img src=x onerror=alert(1)>\"'{{7*7}}"
     form = the_form(browser.get("/orders/new").text, "/orders/new")
     fields = {n: v or mark for n, v in form.fields.items()} | {

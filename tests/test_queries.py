@@ -12,11 +12,11 @@ from starlette.routing import Mount
 
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
 from app.main import staff_site
-from app.orders.order_actions import QuestionFields, ask
+from app.orders.order.actions import QuestionFields, ask
 from app.shared.places import DataFolder
 from tests.everything import fill, pages
 from tests.making import CAST, DAY, NOW, Wanted, fingerprint, make_order
-from tests.staff.browser import Browser, Shop
+from tests.staff.browser import Browser, ClockedWorkshop
 from tests.staff.test_permissions import every_route
 from tests.whole_site import words
 
@@ -25,7 +25,7 @@ AT_THE_DOOR = 3
 
 
 @contextmanager
-def counted(shop: Shop) -> Iterator[list[str]]:
+def counted(workshop: ClockedWorkshop) -> Iterator[list[str]]:
     """The statements that readers of the database are sent meanwhile."""
     asked: list[str] = []
 
@@ -33,41 +33,45 @@ def counted(shop: Shop) -> Iterator[list[str]]:
         if not statement.startswith("BEGIN"):
             asked.append(statement)
 
-    event.listen(shop.house._reader, "before_cursor_execute", count)
+    event.listen(workshop.database._reader, "before_cursor_execute", count)
     yield asked
-    event.remove(shop.house._reader, "before_cursor_execute", count)
+    event.remove(workshop.database._reader, "before_cursor_execute", count)
 
 
-def a_studio(template: Path, folder: Path, open_orders: int) -> Shop:
+def a_studio(template: Path, folder: Path, open_orders: int) -> ClockedWorkshop:
     """Open orders of three animals each, in every step, with a question on each third."""
     place = DataFolder(folder)
     place.prepare()
-    shutil.copyfile(template, place.studio)
-    shop = Shop(place)
+    shutil.copyfile(template, place.database_file)
+    workshop = ClockedWorkshop(place)
     for n in range(open_orders):
         wanted = [
             Wanted("Juniper", step=PHOTO_STEPS[n % 4], copies=2),
             Wanted("Otis", step=Step.READY, copy_step=Step.PACKING, copies=2),
             Wanted("Fern", step=Step.READY, copy_step=MAKING_STEPS[n % 5]),
         ]
-        made = make_order(shop.house, CAST.desk, NOW - n * DAY, wanted)
+        made = make_order(workshop.database, CAST.desk, NOW - n * DAY, wanted)
         if n % 3 == 0:
-            ask(shop, made.id, QuestionFields(asked=f"Which {n}?", blocking=True), CAST.desk, "")
-    return shop
+            ask(
+                workshop, made.id, QuestionFields(asked=f"Which {n}?", blocking=True), CAST.desk, ""
+            )
+    return workshop
 
 
 @pytest.fixture(scope="module")
-def few_and_many(template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Shop]]:
+def few_and_many(
+    template: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[list[ClockedWorkshop]]:
     shops = [a_studio(template, tmp_path_factory.mktemp(f"{n}"), n) for n in (10, 60)]
     yield shops
-    for shop in shops:
-        shop.close()
+    for workshop in shops:
+        workshop.close()
 
 
-def queries(shop: Shop, address: str) -> int:
-    browser = Browser(staff_site(shop)).as_(shop, CAST.owner)
+def queries(workshop: ClockedWorkshop, address: str) -> int:
+    browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
     assert browser.get(address).status_code == 200, words(browser.get(address))
-    with counted(shop) as asked:
+    with counted(workshop) as asked:
         browser.get(address)
     return len(asked)
 
@@ -82,14 +86,14 @@ def queries(shop: Shop, address: str) -> int:
     ],
 )  # fmt: skip
 def test_a_page_asks_as_much_of_sixty_open_orders_as_of_ten(
-    few_and_many: list[Shop], address: str, most: int
+    few_and_many: list[ClockedWorkshop], address: str, most: int
 ) -> None:
-    few, many = (queries(shop, address) for shop in few_and_many)
+    few, many = (queries(workshop, address) for workshop in few_and_many)
     assert few == many
     assert many <= most + AT_THE_DOOR
 
 
-def test_a_page_of_sixty_orders_really_shows_them(few_and_many: list[Shop]) -> None:
+def test_a_page_of_sixty_orders_really_shows_them(few_and_many: list[ClockedWorkshop]) -> None:
     _, many = few_and_many
     browser = Browser(staff_site(many)).as_(many, CAST.owner)
     assert browser.get("/parcels").text.count("/parcels/new?copy=") >= 120
@@ -97,29 +101,33 @@ def test_a_page_of_sixty_orders_really_shows_them(few_and_many: list[Shop]) -> N
 
 
 @pytest.fixture
-def shop(studio_file: Path) -> Iterator[Shop]:
+def workshop(studio_file: Path) -> Iterator[ClockedWorkshop]:
     folder = DataFolder(studio_file.parent)
     folder.prepare()
-    shop = Shop(folder)
-    fill(shop)
-    yield shop
-    shop.close()
+    workshop = ClockedWorkshop(folder)
+    fill(workshop)
+    yield workshop
+    workshop.close()
 
 
-def test_looking_at_every_page_that_there_is_leaves_the_house_as_it_was(shop: Shop) -> None:
-    browser = Browser(staff_site(shop)).as_(shop, CAST.owner)
-    before = fingerprint(shop.folder.studio)
-    seen = {re.sub(r"\d+", "1", address.partition("?")[0]) for address, _ in pages(shop, browser)}
+def test_looking_at_every_page_that_there_is_leaves_the_house_as_it_was(
+    workshop: ClockedWorkshop,
+) -> None:
+    browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
+    before = fingerprint(workshop.folder.database_file)
+    seen = {
+        re.sub(r"\d+", "1", address.partition("?")[0]) for address, _ in pages(workshop, browser)
+    }
     assert {"/orders/1", "/pieces/copy/1", "/parcels/1", "/corrections/1", "/waiting"} <= seen
-    assert fingerprint(shop.folder.studio) == before
+    assert fingerprint(workshop.folder.database_file) == before
 
 
 @pytest.mark.parametrize("method", ["GET", "HEAD"])
-def test_asking_for_any_route_writes_nothing(shop: Shop, method: str) -> None:
-    browser = Browser(staff_site(shop)).as_(shop, CAST.owner)
-    before = fingerprint(shop.folder.studio)
-    for route in every_route(staff_site(shop).app.routes):
+def test_asking_for_any_route_writes_nothing(workshop: ClockedWorkshop, method: str) -> None:
+    browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
+    before = fingerprint(workshop.folder.database_file)
+    for route in every_route(staff_site(workshop).app.routes):
         if isinstance(route, Mount):
             continue
         browser.send(method, re.sub(r"\{[^}]+\}", "1", route.path))
-    assert fingerprint(shop.folder.studio) == before
+    assert fingerprint(workshop.folder.database_file) == before

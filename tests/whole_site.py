@@ -23,35 +23,35 @@ from app.main import staff_site
 from app.shared.places import DataFolder
 from app.tables import orders
 from tests.making import CAST, MadeOrder, rows
-from tests.staff.browser import Browser, Shop
+from tests.staff.browser import Browser, ClockedWorkshop
 
 
 @pytest.fixture
-def shop(studio_file: Path) -> Iterator[Shop]:
+def workshop(studio_file: Path) -> Iterator[ClockedWorkshop]:
     """A studio over a migrated database of the test's own; its clock stands at NOW."""
     folder = DataFolder(studio_file.parent)
     folder.prepare()
-    shop = Shop(folder)
-    yield shop
-    shop.close()
+    workshop = ClockedWorkshop(folder)
+    yield workshop
+    workshop.close()
 
 
 @pytest.fixture
-def desk(shop: Shop) -> Browser:
+def desk(workshop: ClockedWorkshop) -> Browser:
     """A browser on the whole staff site, the desk signed in."""
-    return Browser(staff_site(shop)).as_(shop, CAST.desk)
+    return Browser(staff_site(workshop)).as_(workshop, CAST.desk)
 
 
 @pytest.fixture
-def owner(shop: Shop) -> Browser:
+def owner(workshop: ClockedWorkshop) -> Browser:
     """The same, the owner signed in."""
-    return Browser(staff_site(shop)).as_(shop, CAST.owner)
+    return Browser(staff_site(workshop)).as_(workshop, CAST.owner)
 
 
 @pytest.fixture
-def painter(shop: Shop) -> Browser:
+def painter(workshop: ClockedWorkshop) -> Browser:
     """The same, the painter signed in."""
-    return Browser(staff_site(shop)).as_(shop, CAST.painter)
+    return Browser(staff_site(workshop)).as_(workshop, CAST.painter)
 
 
 @dataclass
@@ -159,10 +159,10 @@ def typed_in(page: httpx.Response, name: str) -> str | None:
     return None
 
 
-def model_of(number: int, letter: str, shop: Shop) -> Ref:
+def model_of(number: int, letter: str, workshop: ClockedWorkshop) -> Ref:
     """The newest model of an order's animal, by the order's number."""
     [(id_,)] = rows(
-        shop.house,
+        workshop.database,
         "SELECT max(m.id) FROM models m JOIN orders o ON o.id = m.order_id"
         " WHERE o.number = ? AND m.letter = ?",
         number, letter,
@@ -170,10 +170,10 @@ def model_of(number: int, letter: str, shop: Shop) -> Ref:
     return Ref(Of.MODEL, int(str(id_)))
 
 
-def copies_of(number: int, shop: Shop) -> list[Ref]:
+def copies_of(number: int, workshop: ClockedWorkshop) -> list[Ref]:
     """The copies of an order, by its number, in the order of their codes."""
     found = rows(
-        shop.house,
+        workshop.database,
         "SELECT k.id FROM copies k JOIN orders o ON o.id = k.order_id WHERE o.number = ?"
         " ORDER BY k.letter, k.number, k.making",
         number,
@@ -186,13 +186,13 @@ def address(ref: Ref) -> str:
     return f"/pieces/{ref.of}/{ref.id}"
 
 
-def free_to_leave(shop: Shop, *made: MadeOrder) -> None:
+def free_to_leave(workshop: ClockedWorkshop, *made: MadeOrder) -> None:
     """Paid, with an address that the customer confirmed."""
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         for order in made:
             db.execute(
                 update(orders).where(orders.c.id == order.id).values(
                     paid="all", ship_lines="4 Ferry Lane\nSaltmarsh", ship_postcode="SM1 2AB",
-                    ship_country="GB", address_confirmed_at=shop.now(),
+                    ship_country="GB", address_confirmed_at=workshop.now(),
                 )
             )  # fmt: skip

@@ -13,12 +13,12 @@ from app.flow.actions import Done, Wish, record_in
 from app.flow.rules import Kind, Whose, past_the_third
 from app.flow.steps import ASKED_AGAIN, PASSED, is_rework
 from app.flow.store import Piece, Ref
-from app.photos.builds import START, note_start
+from app.photos.builds.actions import START, note_start
 from app.shared.errors import BadFields, NotAllowed
 from app.shared.people import Person, Role
 from app.shared.web.fields import Day, Fields, Line, Number, Short, Tick, Words
 from app.studio.typed import typed_moment
-from app.studio.workshop import Studio, Workshop
+from app.studio.workshop import InForce, Workshop
 from app.tables import (
     mark_ticks,
     marks,
@@ -56,36 +56,36 @@ class MoveFields(Fields):
 
 
 def move_piece(
-    shop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int], who: Person
+    workshop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int], who: Person
 ) -> Done:
     """Do what a piece's form asks: take in hand, set aside, hold, note a finding, or move on.
 
     Raises BadFields with what is missing, and Refused, AlreadyMoved, NotAllowed, NotFound.
     """
-    now = shop.now()
-    wish = _wish(shop.studio(), ref, typed, now)
-    with shop.house.writing() as db:
+    now = workshop.now()
+    wish = _wish(workshop.in_force(), ref, typed, now)
+    with workshop.database.writing() as db:
         piece = store.load(db, ref)
         wish = _in_its_place(piece, wish, typed)
         _check_third(piece, wish, who)
-        ticked = _before(db, shop.studio(), piece, wish, typed, ticked, now)
+        ticked = _before(db, workshop.in_force(), piece, wish, typed, ticked, now)
         done = record_in(db, [wish], who, now, typed.once or None)
-        _beside(db, shop.studio(), piece, done, wish, typed, ticked, now)
-    shop.changed.set()
+        _beside(db, workshop.in_force(), piece, done, wish, typed, ticked, now)
+    workshop.changed.set()
     return done
 
 
-def _wish(studio: Studio, ref: Ref, typed: MoveFields, now: int) -> Wish:
-    today = studio.calendar.day_of(now)
+def _wish(in_force: InForce, ref: Ref, typed: MoveFields, now: int) -> Wish:
+    today = in_force.calendar.day_of(now)
     happened = typed_moment(
-        studio, typed.happened_on, typed.happened_at, "happened", today, time(12)
+        in_force, typed.happened_on, typed.happened_at, "happened", today, time(12)
     )
     if happened is not None and happened > now:
         if typed.happened_at or typed.happened_on != today:
             name = "happened_at" if typed.happened_at else "happened_on"
             raise BadFields({name: "That is in the future. Type a time that has passed."})
         happened = None
-    until = typed_moment(studio, typed.until_on, typed.until_at, "until", today, time(9))
+    until = typed_moment(in_force, typed.until_on, typed.until_at, "until", today, time(9))
     if until is not None and until <= now:
         raise BadFields({"until_at" if typed.until_at else "until_on": "That has passed already."})
     kind = _KINDS.get(typed.move, Kind.MOVE)
@@ -159,7 +159,7 @@ def _check_words(kind: Kind, typed: MoveFields) -> None:
 
 def _before(
     db: Connection,
-    studio: Studio,
+    in_force: InForce,
     piece: Piece,
     wish: Wish,
     typed: MoveFields,
@@ -178,14 +178,14 @@ def _before(
         own = {row.id: row.must for row in found}
         rules.check_marks([mark for mark, must in own.items() if must], ticked)
     if typed.move == "model_finished" and not typed.sure:
-        _ask_before_deadline(db, studio, piece, now)
+        _ask_before_deadline(db, in_force, piece, now)
     return [mark for mark in own if mark in ticked]
 
 
-def _ask_before_deadline(db: Connection, studio: Studio, piece: Piece, now: int) -> None:
+def _ask_before_deadline(db: Connection, in_force: InForce, piece: Piece, now: int) -> None:
     """Finishing a model before its copy deadline ends what the customer was promised: ask."""
     day = db.execute(select(orders.c.copy_deadline).where(orders.c.id == piece.order_id)).scalar()
-    if day is not None and date.fromisoformat(day) > studio.calendar.day_of(now):
+    if day is not None and date.fromisoformat(day) > in_force.calendar.day_of(now):
         raise BadFields(
             {
                 "sure": f"The customer may add copies until {day}. "
@@ -196,7 +196,7 @@ def _ask_before_deadline(db: Connection, studio: Studio, piece: Piece, now: int)
 
 def _beside(
     db: Connection,
-    studio: Studio,
+    in_force: InForce,
     piece: Piece,
     done: Done,
     wish: Wish,
@@ -215,7 +215,7 @@ def _beside(
         if wish.move == "limits":
             values = {"limits": typed.limits, "limits_agreed": typed.agreed}
             db.execute(update(models).where(models.c.id == piece.ref.id).values(**values))
-        _open_deadline(db, studio, piece.ref.id, now)
+        _open_deadline(db, in_force, piece.ref.id, now)
     elif wish.move == "passed":
         rows = [{"copy_id": piece.ref.id, "mark_id": m, "transition_id": done.act} for m in ticked]
         if rows:
@@ -255,11 +255,11 @@ def _ask_views(db: Connection, piece: Piece, wishes: Sequence[str], now: int) ->
     )
 
 
-def _open_deadline(db: Connection, studio: Studio, model_id: int, now: int) -> None:
+def _open_deadline(db: Connection, in_force: InForce, model_id: int, now: int) -> None:
     """From the assessment on, copies may join for some working days, unless a day stands."""
-    today = studio.calendar.day_of(now)
-    days = studio.settings.copy_deadline_working_days
-    last = studio.calendar.add_working_days(today, days)
+    today = in_force.calendar.day_of(now)
+    days = in_force.settings.copy_deadline_working_days
+    last = in_force.calendar.add_working_days(today, days)
     waiting = select(order_animals.c.order_id).where(order_animals.c.model_id == model_id)
     db.execute(
         update(orders)

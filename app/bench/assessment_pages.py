@@ -11,20 +11,21 @@ from starlette.responses import Response
 
 from app.bench import store
 from app.bench.actions import MoveFields, move_piece
-from app.flow.rules import Kind, Studio, effective, offers, past_the_third
+from app.flow.rules import Kind, Policy, effective, offers, past_the_third
 from app.flow.steps import STEPS, Of
 from app.flow.store import Ref
-from app.orders import history
-from app.photos import assessment, check_pages
+from app.orders.order import history
+from app.photos import assessment
 from app.photos import store as photos
 from app.photos.assessment import CROPS, VIEWS, MarkFields
-from app.photos.build_times import runs_of
+from app.photos.builds.times import runs_of
+from app.photos.check import pages as check_pages
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Role
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import go, new_once, render
-from app.studio.web import Me, RowId, Shop
+from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
@@ -35,15 +36,15 @@ MOST_TYPED = 4_000
 
 
 @router.get("/assess/{model:int}", name="assess")
-def assess_page(request: Request, shop: Shop, model: RowId) -> Response:
+def assess_page(request: Request, workshop: TheWorkshop, model: RowId) -> Response:
     """One model beside its pictures. `views` in the address are lines to ask for, one a line."""
     lines = request.query_params.get("views", "")[:MOST_TYPED].splitlines()
     asked = Form([("move", "more_views"), *(("view", line) for line in lines)]) if lines else None
-    return _page(request, shop, model, asked)
+    return _page(request, workshop, model, asked)
 
 
 @router.post("/assess/{model:int}", name="assess_do")
-def judge(request: Request, shop: Shop, me: Me, model: RowId, form: Filled) -> Response:
+def judge(request: Request, workshop: TheWorkshop, me: Me, model: RowId, form: Filled) -> Response:
     """Judge it: one act writes the move, the views asked for or the limits, and the news."""
     typed = form.plain()
     wishes = [" ".join(line.split()) for line in form.many("view") if line.strip()]
@@ -51,23 +52,23 @@ def judge(request: Request, shop: Shop, me: Me, model: RowId, form: Filled) -> R
         fields = check(MoveFields, {**typed, "views": "\n".join(wishes)})
         if fields.move not in OUTCOMES:
             raise BadFields({"": "Choose one of the five outcomes."})
-        done = move_piece(shop, Ref(Of.MODEL, model), fields, [], me)
+        done = move_piece(workshop, Ref(Of.MODEL, model), fields, [], me)
     except BadFields as why:
-        return _page(request, shop, model, form, why.fields, 422)
+        return _page(request, workshop, model, form, why.fields, 422)
     except (NotFound, NotAllowed):
         raise
     except Refused as why:
-        return _page(request, shop, model, form, {"": str(why)}, status_of(why))
+        return _page(request, workshop, model, form, {"": str(why)}, status_of(why))
     return go(request, f"/pieces/model/{model}?done=moved&act={done.act}")
 
 
 @router.post("/assess/{model:int}/marks", name="assess_marks")
-def marks(request: Request, shop: Shop, me: Me, model: RowId, form: Filled) -> Response:
+def marks(request: Request, workshop: TheWorkshop, me: Me, model: RowId, form: Filled) -> Response:
     """Complete the marks: where, left or right, must it match."""
     typed = form.plain()
     errors: dict[str, str] = {}
     fields: dict[str, MarkFields] = {}
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         keys = [str(id_) for id_ in assessment.marks_of(db, model)]
     for key in [*keys, "new"]:
         prefix = f"m{key}_"
@@ -79,24 +80,24 @@ def marks(request: Request, shop: Shop, me: Me, model: RowId, form: Filled) -> R
         except BadFields as why:
             errors |= why.fields
     if errors:
-        return _page(request, shop, model, form, errors, 422)
-    assessment.save_marks(shop, model, fields, me)
+        return _page(request, workshop, model, form, errors, 422)
+    assessment.save_marks(workshop, model, fields, me)
     return go(request, f"/assess/{model}?done=saved#marks")
 
 
 @router.post("/assess/{model:int}/views", name="assess_views")
-def views(request: Request, shop: Shop, me: Me, model: RowId, form: Filled) -> Response:
+def views(request: Request, workshop: TheWorkshop, me: Me, model: RowId, form: Filled) -> Response:
     """Name the pictures that are worked from."""
     try:
-        assessment.choose_views(shop, model, _chosen(shop, model, form), me)
+        assessment.choose_views(workshop, model, _chosen(workshop, model, form), me)
     except BadFields as why:
-        return _page(request, shop, model, form, why.fields, 422)
+        return _page(request, workshop, model, form, why.fields, 422)
     return go(request, f"/assess/{model}?done=saved#views")
 
 
-def _chosen(shop: Workshop, model: int, form: Form) -> dict[str, tuple[int, str]]:
+def _chosen(workshop: Workshop, model: int, form: Form) -> dict[str, tuple[int, str]]:
     """By view, the picture typed by its number on the page, and what is cut out of it."""
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         ids = [row["id"] for row in photos.of_model(db, model)]
         keys = [*VIEWS, *(f"mark:{id_}" for id_ in assessment.marks_of(db, model))]
     found: dict[str, tuple[int, str]] = {}
@@ -114,19 +115,19 @@ def _chosen(shop: Workshop, model: int, form: Form) -> dict[str, tuple[int, str]
 
 def _page(
     request: Request,
-    shop: Workshop,
+    workshop: Workshop,
     model: int,
     form: Form | None = None,
     errors: dict[str, str] | None = None,
     status: int = 200,
 ) -> Response:
     ref = Ref(Of.MODEL, model)
-    studio, now = shop.studio(), shop.now()
-    with shop.house.reading() as db:
+    studio, now = workshop.in_force(), workshop.now()
+    with workshop.database.reading() as db:
         rows = store.read(db, ref)
         pictures = photos.of_model(db, model)
         set_ = check_pages.pictures_of(db, model)
-        chosen = assessment.views_of(shop, db, model)
+        chosen = assessment.views_of(workshop, db, model)
     typed = form.plain() if form is not None else {}
     numbers = {row["id"]: n for n, row in enumerate(pictures, start=1)}
     context: dict[str, Any] = {
@@ -147,13 +148,13 @@ def _page(
         "now": now,
         "zone": studio.settings.zone_info(),
     }
-    return render(request, "photos/assess.html", context, status)
+    return render(request, "bench/assess.html", context, status)
 
 
 def _judging(rows: store.PieceRows, role: Role, blank_on: bool) -> dict[str, Any]:
     """What may be judged now, by whom, and what was before."""
     state = rows.piece.state
-    knows = Studio(blank_on, rows.animal["life"] == "remembered")
+    knows = Policy(blank_on, rows.animal["life"] == "remembered")
     return {
         "state": state,
         "code": history.code(rows.order["number"], Of.MODEL, rows.piece.letter, 1, 1),

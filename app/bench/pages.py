@@ -10,14 +10,15 @@ from app.bench import rules, store
 from app.bench.actions import MoveFields, move_piece
 from app.flow import store as flow
 from app.flow.amendments import Right, correct
-from app.flow.rules import Entry, Kind, State, Studio, effective, fold, offers, past_the_third
+from app.flow.rules import Entry, Kind, Policy, State, effective, fold, offers, past_the_third
 from app.flow.steps import STARTS, STEPS, Of, Step, moves_from
 from app.flow.store import Ref
-from app.orders import history
-from app.orders.order_view import copy_facts, where
-from app.orders.photos_told import to_fetch
-from app.photos import assessment, builds_store
-from app.photos.check_pages import pictures_of
+from app.orders.order import history
+from app.orders.order.photos_told import to_fetch
+from app.orders.order.view import copy_facts, where
+from app.photos import assessment
+from app.photos.builds import store as builds_store
+from app.photos.check.pages import pictures_of
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Short, Tick
@@ -25,37 +26,38 @@ from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, new_once, render
 from app.staff.rules import same_site
 from app.studio.typed import typed_moment
-from app.studio.web import Me, RowId, Shop
-from app.studio.workshop import Studio as InForce
-from app.studio.workshop import Workshop
+from app.studio.web import Me, RowId, TheWorkshop
+from app.studio.workshop import InForce, Workshop
 
 router = APIRouter()
 MOST_TYPED = 4_000
 
 
 @router.get("/pieces/{of}/{id_:int}", name="piece")
-def piece(request: Request, shop: Shop, of: str, id_: RowId) -> Response:
+def piece(request: Request, workshop: TheWorkshop, of: str, id_: RowId) -> Response:
     """One piece. `views` in the address are views to ask for, one a line."""
     views = request.query_params.get("views", "")[:MOST_TYPED]
     typed = {"move": "more_views", "views": views} if views else None
-    return _page(request, shop, _ref(of, id_), typed)
+    return _page(request, workshop, _ref(of, id_), typed)
 
 
 @router.post("/pieces/{of}/{id_:int}/move", name="move_piece")
-def move(request: Request, shop: Shop, me: Me, of: str, id_: RowId, form: Filled) -> Response:
+def move(
+    request: Request, workshop: TheWorkshop, me: Me, of: str, id_: RowId, form: Filled
+) -> Response:
     """Move the piece; a form with something missing comes back as typed."""
     ref = _ref(of, id_)
     typed = form.plain()
     try:
         fields = check(MoveFields, typed)
         ticked = [int(m) for m in form.many("mark") if m.isdecimal() and len(m) < 16]
-        done = move_piece(shop, ref, fields, ticked, me)
+        done = move_piece(workshop, ref, fields, ticked, me)
     except BadFields as why:
-        return _page(request, shop, ref, typed, why.fields, form.many("mark"), 422)
+        return _page(request, workshop, ref, typed, why.fields, form.many("mark"), 422)
     except (NotFound, NotAllowed):
         raise
     except Refused as why:
-        return _page(request, shop, ref, typed, {"": str(why)}, form.many("mark"), 409)
+        return _page(request, workshop, ref, typed, {"": str(why)}, form.many("mark"), 409)
     back = same_site(form.get("back") or f"/pieces/{of}/{id_}")
     joined = "&" if "?" in back else "?"
     return go(request, f"{back}{joined}done=moved&act={done.act}")
@@ -67,22 +69,22 @@ def _ref(of: str, id_: int) -> Ref:
 
 def _page(
     request: Request,
-    shop: Workshop,
+    workshop: Workshop,
     ref: Ref,
     typed: dict[str, str] | None = None,
     errors: dict[str, str] | None = None,
     ticked: list[str] | None = None,
     status: int = 200,
 ) -> Response:
-    studio, now = shop.studio(), shop.now()
-    zone = studio.settings.zone_info()
-    with shop.house.reading() as db:
+    in_force, now = workshop.in_force(), workshop.now()
+    zone = in_force.settings.zone_info()
+    with workshop.database.reading() as db:
         rows = store.read(db, ref)
         machines = [machine for machine in builds_store.all_machines(db) if machine.on]
         pictures = pictures_of(db, rows.piece.model_id)
         wanting = rows.piece.state.step is Step.PHOTOS_WANTED
         told = to_fetch(db, rows.piece.order_id) if wanting else []
-        chosen = assessment.views_of(shop, db, rows.piece.model_id) if pictures.many else {}
+        chosen = assessment.views_of(workshop, db, rows.piece.model_id) if pictures.many else {}
     state = rows.piece.state
     context: dict[str, Any] = {
         "r": rows,
@@ -91,8 +93,8 @@ def _page(
         "code": _code(rows),
         "where": where(state, rows.people, now, zone),
         "facts": copy_facts(rows.row) if ref.of is Of.COPY else "",
-        **_work(rows, ref, request.state.person, studio),
-        **_times(state, shop, now),
+        **_work(rows, ref, request.state.person, in_force),
+        **_times(state, workshop, now),
         # Which machine a build is to run on is asked where there are several.
         "machines": machines if state.step is Step.PHOTOS_IN and len(machines) > 1 else [],
         "pictures": pictures,
@@ -100,16 +102,16 @@ def _page(
         "to_fetch": told,
         "history": history.lines([(ref, e) for e in rows.log], lambda _: "", rows.people, now),
         **_form(typed or {}, errors or {}, ticked or []),
-        "today": studio.calendar.day_of(now),
+        "today": in_force.calendar.day_of(now),
         "zone": zone,
         "day": date.fromisoformat,
     }
     return render(request, "bench/piece.html", context, status)
 
 
-def _times(state: State, shop: Workshop, now: int) -> dict[str, Any]:
+def _times(state: State, workshop: Workshop, now: int) -> dict[str, Any]:
     """How long the piece is here, beside what is usual at its step, in days."""
-    usual, slow, _ = shop.pace().get(state.step, (0.0, 0.0, False))
+    usual, slow, _ = workshop.pace().get(state.step, (0.0, 0.0, False))
     days = max(0.0, (now - state.entered_at) / 86_400)
     return {"days": days, "usual": usual, "slow": slow, "now": now}
 
@@ -124,10 +126,10 @@ def _form(typed: dict[str, str], errors: dict[str, str], ticked: list[str]) -> d
     }
 
 
-def _work(rows: store.PieceRows, ref: Ref, person: Person, studio: InForce) -> dict[str, Any]:
+def _work(rows: store.PieceRows, ref: Ref, person: Person, in_force: InForce) -> dict[str, Any]:
     """What may be done now and by whom, and what to mind at this step."""
     state = rows.piece.state
-    knows = Studio(studio.settings.blank_on, rows.animal["life"] == "remembered")
+    knows = Policy(in_force.settings.blank_on, rows.animal["life"] == "remembered")
     painters = [entry.by for entry in effective(rows.log) if entry.move == "painted"]
     inspected = state.step is Step.INSPECTION
     return {
@@ -163,39 +165,41 @@ class CorrectionFields(Fields):
 
 
 @router.get("/corrections/{entry:int}", name="correction")
-def correction(request: Request, shop: Shop, entry: RowId) -> Response:
+def correction(request: Request, workshop: TheWorkshop, entry: RowId) -> Response:
     """The form for correcting an entry of the log."""
-    return _correction_page(request, shop, entry)
+    return _correction_page(request, workshop, entry)
 
 
 @router.post("/corrections/{entry:int}", name="correct")
-def save_correction(request: Request, shop: Shop, me: Me, entry: RowId, form: Filled) -> Response:
+def save_correction(
+    request: Request, workshop: TheWorkshop, me: Me, entry: RowId, form: Filled
+) -> Response:
     """Correct an entry; where the corrected log would not be legal, say what comes first."""
     typed = form.plain()
     try:
         fields = check(CorrectionFields, typed)
-        with shop.house.reading() as db:
+        with workshop.database.reading() as db:
             ref, _ = flow.find_entry(db, entry)
             log = flow.log_of(db, ref)
-        right = _right(shop, fields, next((e for e in effective(log) if e.id == entry), None))
-        correct(shop.house, entry, right, me, shop.now(), fields.once or None)
-        shop.changed.set()
+        right = _right(workshop, fields, next((e for e in effective(log) if e.id == entry), None))
+        correct(workshop.database, entry, right, me, workshop.now(), fields.once or None)
+        workshop.changed.set()
     except BadFields as why:
-        return _correction_page(request, shop, entry, typed, why.fields, 422)
+        return _correction_page(request, workshop, entry, typed, why.fields, 422)
     except NotFound:
         raise
     except Refused as why:
-        return _correction_page(request, shop, entry, typed, {"": str(why)}, 409)
+        return _correction_page(request, workshop, entry, typed, {"": str(why)}, 409)
     return go(request, f"/pieces/{ref.of}/{ref.id}?done=corrected")
 
 
-def _right(shop: Workshop, fields: CorrectionFields, shown: Entry | None) -> Right:
-    studio, now = shop.studio(), shop.now()
-    today = studio.calendar.day_of(now)
+def _right(workshop: Workshop, fields: CorrectionFields, shown: Entry | None) -> Right:
+    in_force, now = workshop.in_force(), workshop.now()
+    today = in_force.calendar.day_of(now)
     if fields.on is not None and not fields.at and not fields.struck:
         raise BadFields({"at": "At what time?"})
     try:
-        happened = typed_moment(studio, fields.on, fields.at, "", today, time(12))
+        happened = typed_moment(in_force, fields.on, fields.at, "", today, time(12))
     except BadFields as why:
         raise BadFields({"at": str(why)}) from None
     if happened is not None and happened > now:
@@ -218,14 +222,14 @@ def _right(shop: Workshop, fields: CorrectionFields, shown: Entry | None) -> Rig
 
 def _correction_page(
     request: Request,
-    shop: Workshop,
+    workshop: Workshop,
     entry_id: int,
     typed: dict[str, str] | None = None,
     errors: dict[str, str] | None = None,
     status: int = 200,
 ) -> Response:
-    studio, now = shop.studio(), shop.now()
-    with shop.house.reading() as db:
+    in_force, now = workshop.in_force(), workshop.now()
+    with workshop.database.reading() as db:
         ref, _ = flow.find_entry(db, entry_id)
         rows = store.read(db, ref)
         letters = store.letters_about(db, rows.piece.order_id, entry_id)
@@ -233,7 +237,7 @@ def _correction_page(
     shown = next((e for e in line if e.id == entry_id), None)
     if shown is None:
         raise NotFound("That entry does not count any more: it was undone or struck.")
-    there = studio.calendar.local(shown.happened_at)
+    there = in_force.calendar.local(shown.happened_at)
     context = {
         "r": rows,
         "ref": ref,
@@ -249,7 +253,7 @@ def _correction_page(
         "errors": errors or {},
         "once": new_once(),
         "now": now,
-        "zone": studio.settings.zone_info(),
+        "zone": in_force.settings.zone_info(),
         "entry_id": entry_id,
     }
     return render(request, "bench/correction.html", context, status)

@@ -47,7 +47,7 @@ def build(
     """
     if months < 1 or per_month < 1:
         raise CannotStart("A demo needs at least one month and one order a month.")
-    with Writer(folder.studio) as writer:
+    with Writer(folder.database_file) as writer:
         floor, name = _history(Ledger(writer.add), now, months, per_month, seed, progress)
         afterwards.write_all(floor, lambda part: progress("writing it down", 0.85 + 0.1 * part))
         made = DemoStudio(

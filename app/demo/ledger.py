@@ -6,7 +6,7 @@ from typing import Any
 
 from app.flow import store
 from app.flow.news import news_of
-from app.flow.rules import Entry, Kind, State, Studio, TimeIs, after, fold, refusal
+from app.flow.rules import Entry, Kind, Policy, State, TimeIs, after, fold, refusal
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
 
@@ -124,8 +124,8 @@ class Ledger:
         if happened < at:
             more.setdefault("time_is", TimeIs.TYPED)
         entry = self.new_entry(kind, at, act, happened=happened, seq=piece.version + 1, **more)
-        studio = Studio(True, piece.animal["life"] == "remembered")
-        if (why := refusal(piece.state, entry, studio)) is not None:
+        policy = Policy(True, piece.animal["life"] == "remembered")
+        if (why := refusal(piece.state, entry, policy)) is not None:
             raise DemoError(f"{piece.ref} at {piece.state.step}: {kind} {entry.move}: {why}")
         before = piece.state.step
         piece.state = after(piece.ref.of, piece.state, entry)

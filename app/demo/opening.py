@@ -7,8 +7,8 @@ from sqlalchemy import Connection, select, text
 
 from app.demo import pictures
 from app.demo.build import build
-from app.orders import links as status_links
-from app.photos import builds
+from app.orders.order import links as status_links
+from app.photos.builds import actions as builds
 from app.shared import clock
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
@@ -56,10 +56,10 @@ def prepare(folder: DataFolder, plan: Plan, *, fresh: bool, say: Callable[[str],
         if fresh:
             for name in _STUDIO_FILES:
                 (folder.path / name).unlink(missing_ok=True)
-        if version_of(folder.studio) is not None and _has_orders(folder):
+        if version_of(folder.database_file) is not None and _has_orders(folder):
             return
         say("Inventing a studio with a history. This is done once.")
-        migrate(folder.studio, clock.now())
+        migrate(folder.database_file, clock.now())
         drawing = pictures.begin(folder, clock.now())
         build(folder, clock.now(), plan.months, plan.per_month, plan.seed, _teller(say))
         pictures.bring_in(folder, drawing)
@@ -83,13 +83,15 @@ def _teller(say: Callable[[str], None]) -> Callable[[str, float], None]:
 def _open(folder: DataFolder) -> Connection:
     from sqlalchemy import create_engine
 
-    return create_engine(f"sqlite:///{folder.studio}").connect()
+    return create_engine(f"sqlite:///{folder.database_file}").connect()
 
 
 def _refuse_real(folder: DataFolder) -> None:
-    if version_of(folder.studio) is None:
-        if folder.studio.exists() and folder.studio.stat().st_size:
-            raise CannotStart(f"{folder.studio} is no demo. Name another folder with --data.")
+    if version_of(folder.database_file) is None:
+        if folder.database_file.exists() and folder.database_file.stat().st_size:
+            raise CannotStart(
+                f"{folder.database_file} is no demo. Name another folder with --data."
+            )
         return
     with _open(folder) as db:
         invented = db.execute(select(house.c.demo)).scalar()
@@ -125,12 +127,12 @@ WHERE {0} ORDER BY o.open DESC, o.id DESC LIMIT 1
 """
 
 
-def links(shop: Workshop, port: int) -> Links:
+def links(workshop: Workshop, port: int) -> Links:
     """Make the demo's sign-in link, and give every open order a status link."""
-    now, key = shop.now(), shop.folder.key
+    now, key = workshop.now(), workshop.folder.key
     # The machines that the invented runs name are the studio's.
-    builds.take_over_names(shop)
-    with shop.house.writing() as db:
+    builds.take_over_names(workshop)
+    with workshop.database.writing() as db:
         owner = db.execute(
             select(accounts.c.id).where(accounts.c.role == "owner").order_by(accounts.c.id)
         ).scalar()
@@ -145,7 +147,7 @@ def links(shop: Workshop, port: int) -> Links:
             if token is None and order_id is not None:
                 token = status_links.make(db, key, order_id, None, now)
             if token is not None:
-                found.append((what, f"{shop.status_url}/{token}/"))
+                found.append((what, f"{workshop.status_url}/{token}/"))
     return Links(f"http://127.0.0.1:{port}{sign_in}", found)
 
 

@@ -18,11 +18,11 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select, text, update
 
-from app.orders import intake
-from app.orders.actions import take_in
-from app.orders.photos_told import ToldFields, photos_told
-from app.photos import pictures as files
+from app.orders.entry import form as intake
+from app.orders.entry.actions import take_in
+from app.orders.order.photos_told import ToldFields, photos_told
 from app.photos import store
+from app.photos.pictures import files
 from app.shared.people import Person, Role
 from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
@@ -142,104 +142,108 @@ def bring_in(folder: DataFolder, drawing: Drawing) -> None:
     drawn = [json.loads(line) for line in drawing.child.stdout.read().splitlines()]
     drawing.child.wait()
     drawing.child.stdout.close()
-    shop = Workshop(folder)
+    workshop = Workshop(folder)
     try:
-        with shop.house.reading() as db:
+        with workshop.database.reading() as db:
             rows = db.execute(_WANTING).all()
             gone = db.execute(_REMEMBERED).first()
             again = [db.execute(_AGAIN, {"many": many}).first() for many in (_GAP, _DIM)]
             desk_id, name = db.execute(_DESK).one()
         desk = Person(desk_id, Role.DESK, name)
         living = [row.id for row in rows if row.many == 1 and not row.remembered]
-        _both(shop, desk, [s for s in drawn if s["of"] == "two"])
+        _both(workshop, desk, [s for s in drawn if s["of"] == "two"])
         for row in again:
             if row is not None:
-                _asked(shop, row, desk, [s for s in drawn if s["of"] == f"again {row.pictures}"])
+                _asked(
+                    workshop, row, desk, [s for s in drawn if s["of"] == f"again {row.pictures}"]
+                )
         for order_id, (days, said) in zip(living, ((1, 84), (-2, 41), (3, 57)), strict=False):
-            _deliver(shop, order_id, desk, "link", days, said, [])
+            _deliver(workshop, order_id, desk, "link", days, said, [])
         for order_id in living[3:4]:
-            _deliver(shop, order_id, desk, "mail", None, 26, [s for s in drawn if s["of"] == "gap"])
+            _deliver(
+                workshop, order_id, desk, "mail", None, 26, [s for s in drawn if s["of"] == "gap"]
+            )
         if gone is not None:
-            _prints(shop, gone, desk, [s for s in drawn if s["of"] == "prints"])
+            _prints(workshop, gone, desk, [s for s in drawn if s["of"] == "prints"])
     finally:
-        shop.close()
+        workshop.close()
         shutil.rmtree(drawing.folder, ignore_errors=True)
 
 
-def _both(shop: Workshop, desk: Person, shots: Sequence[Shot]) -> None:
+def _both(workshop: Workshop, desk: Person, shots: Sequence[Shot]) -> None:
     """A new order of two animals, with both in one delivery, to be told apart."""
-    draft = intake.read(_NEW_ORDER, shop.studio().calendar.day_of(shop.now()))
-    order_id = take_in(shop, draft, desk, "the order with pictures").id
-    mine = _told(shop, order_id, desk, "link", 5, len(shots) + 2)
-    with shop.house.writing() as db:
-        _rows(db, shop, order_id, mine, desk, shots)
+    draft = intake.read(_NEW_ORDER, workshop.in_force().calendar.day_of(workshop.now()))
+    order_id = take_in(workshop, draft, desk, "the order with pictures").id
+    mine = _told(workshop, order_id, desk, "link", 5, len(shots) + 2)
+    with workshop.database.writing() as db:
+        _rows(db, workshop, order_id, mine, desk, shots)
 
 
-def _asked(shop: Workshop, row: Any, desk: Person, shots: Sequence[Shot]) -> None:
+def _asked(workshop: Workshop, row: Any, desk: Person, shots: Sequence[Shot]) -> None:
     """The pictures of a set that was counted, built and asked again."""
     came = select(photo_deliveries.c.fetched_at).where(photo_deliveries.c.id == row.delivery_id)
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         at = int(db.execute(came).scalar_one())
-        ids = _rows(db, shop, row.order_id, row.delivery_id, desk, shots, at - 600)
+        ids = _rows(db, workshop, row.order_id, row.delivery_id, desk, shots, at - 600)
         store.give(db, ids, row.model_id, also=True)
 
 
-def _prints(shop: Workshop, gone: Any, desk: Person, shots: Sequence[Shot]) -> None:
+def _prints(workshop: Workshop, gone: Any, desk: Person, shots: Sequence[Shot]) -> None:
     """Six prints of an animal that is remembered, given to it."""
     if gone.delivery_id is None:
-        mine = _told(shop, gone.order_id, desk, "prints", None, len(shots))
+        mine = _told(workshop, gone.order_id, desk, "prints", None, len(shots))
     else:
         mine = gone.delivery_id
-    with shop.house.writing() as db:
-        ids = _rows(db, shop, gone.order_id, mine, desk, shots)
+    with workshop.database.writing() as db:
+        ids = _rows(db, workshop, gone.order_id, mine, desk, shots)
         store.give(db, ids, gone.model_id, also=True)
         values = {"way": "prints", "link": "", "lapses_on": None, "files_said": len(shots)}
         db.execute(update(photo_deliveries).where(photo_deliveries.c.id == mine).values(values))
 
 
 def _deliver(
-    shop: Workshop, order_id: int, desk: Person, way: str, lapses: int | None, said: int,
+    workshop: Workshop, order_id: int, desk: Person, way: str, lapses: int | None, said: int,
     shots: Sequence[Shot],
 ) -> None:  # fmt: skip
     """A delivery told of, with what has come of it; `lapses` in days from today."""
-    mine = _told(shop, order_id, desk, way, lapses, said)
-    with shop.house.writing() as db:
-        for id_ in _rows(db, shop, order_id, mine, desk, shots):
+    mine = _told(workshop, order_id, desk, way, lapses, said)
+    with workshop.database.writing() as db:
+        for id_ in _rows(db, workshop, order_id, mine, desk, shots):
             store.give_where_only_one(db, order_id, id_)
 
 
 def _told(
-    shop: Workshop, order_id: int, desk: Person, way: str, lapses: int | None, said: int
+    workshop: Workshop, order_id: int, desk: Person, way: str, lapses: int | None, said: int
 ) -> int:
     typed = {"way": way, "files_said": said}
     if way == "link":
         typed["link"] = f"https://drop.example/{order_id}x7"
-    photos_told(shop, order_id, ToldFields.model_validate(typed), desk, "")
-    today = shop.studio().calendar.day_of(shop.now())
-    with shop.house.writing() as db:
+    photos_told(workshop, order_id, ToldFields.model_validate(typed), desk, "")
+    today = workshop.in_force().calendar.day_of(workshop.now())
+    with workshop.database.writing() as db:
         newest = text("SELECT max(id) FROM photo_deliveries WHERE order_id = :id")
         mine = int(db.execute(newest, {"id": order_id}).scalar_one())
         if lapses is not None:
             values: dict[str, Any] = {"lapses_on": (today + timedelta(days=lapses)).isoformat()}
             if lapses < 0:
-                values["told_at"] = shop.now() - 9 * _DAY
+                values["told_at"] = workshop.now() - 9 * _DAY
             db.execute(update(photo_deliveries).where(photo_deliveries.c.id == mine).values(values))
     return mine
 
 
 def _rows(
-    db: Connection, shop: Workshop, order_id: int, delivery_id: int, desk: Person,
+    db: Connection, workshop: Workshop, order_id: int, delivery_id: int, desk: Person,
     shots: Sequence[Shot], at: int | None = None,
 ) -> list[int]:  # fmt: skip
     ids = []
     for shot in shots:
-        _place(shop.folder, shot)
+        _place(workshop.folder, shot)
         row = {
             "order_id": order_id, "delivery_id": delivery_id, "sha256": shot["sha256"],
             "size": shot["size"], "path": files.place_of(shot["sha256"], "JPEG"),
             "name": f"{shot['name']}.JPG", "format": "JPEG", "width": shot["width"],
-            "height": shot["height"], "taken": shot["taken"], "came_at": at or shop.now() - 3_600,
-            "account_id": desk.account_id,
+            "height": shot["height"], "taken": shot["taken"], "account_id": desk.account_id,
+            "came_at": at or workshop.now() - 3_600,
         }  # fmt: skip
         made = db.execute(insert(pictures).values(row)).inserted_primary_key
         assert made is not None

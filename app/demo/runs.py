@@ -5,7 +5,7 @@ from bisect import bisect_right
 from app.demo.floor import Floor
 from app.demo.hours import DAY
 from app.flow.steps import Step
-from app.photos.build_times import DEFAULT, Run, runs_of, times
+from app.photos.builds.times import DEFAULT, Run, runs_of, times
 
 _EVERY = 14 * DAY
 _YEAR = 366 * DAY

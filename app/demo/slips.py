@@ -6,7 +6,7 @@ from app.demo.floor import Floor, Worker
 from app.demo.hours import DAY
 from app.demo.ledger import Piece
 from app.flow.legality import correction_refusals
-from app.flow.rules import Entry, Kind, Studio, effective
+from app.flow.rules import Entry, Kind, Policy, effective
 from app.flow.steps import Step
 
 
@@ -61,8 +61,8 @@ class Slips:
             Kind.CORRECTION, moment, happened=right_time, by=by, about_id=wrong.id,
             to_step=wrong.to_step, move=wrong.move, reason="written down wrongly",
         )  # fmt: skip
-        studio = Studio(True, piece.animal["life"] == "remembered")
-        if correction_refusals(piece.ref.of, piece.log, about, studio):
+        policy = Policy(True, piece.animal["life"] == "remembered")
+        if correction_refusals(piece.ref.of, piece.log, about, policy):
             floor.ledger.entries -= 1
             return
         floor.ledger.speak_of(piece, replace(about))

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from app.flow.steps import Step
-from app.orders.order_facts import AnimalFacts, OrderFacts
+from app.orders.facts.order import AnimalFacts, OrderFacts
 from app.shared.web import words
 from app.status import piece_words, range_words
 from app.status.document import Block

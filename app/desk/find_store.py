@@ -51,14 +51,14 @@ _CLOSED = text("SELECT id FROM orders WHERE open = 0 AND id IN :ids").bindparams
 class Finder:
     """Keeps an index in step with a database. Safe to be asked by several threads."""
 
-    house: Database
+    database: Database
     index: Index = field(default_factory=Index)
     _seen: dict[str, int] = field(default_factory=dict)
     _turn: threading.Lock = field(default_factory=threading.Lock)
 
     def up_to_date(self) -> Index:
         """The index as of now: whatever was written since the last search is taken in."""
-        with self._turn, self.house.reading() as db:
+        with self._turn, self.database.reading() as db:
             names = ("version", "orders", "changes", "mails", "parcels", "copies")
             now = dict(zip(names, db.execute(_NOW).one(), strict=True))
             if not self._seen:

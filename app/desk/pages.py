@@ -11,9 +11,11 @@ from app.desk.answers import answers
 from app.desk.find_store import Finder
 from app.desk.finding import sure
 from app.flow.store import mark_stale
-from app.orders import links, lists_store, order_store
-from app.orders.facts import facts_of
-from app.orders.order_actions import change_in
+from app.orders.facts.gather import facts_of
+from app.orders.lists import store as lists_store
+from app.orders.order import links
+from app.orders.order import store as order_store
+from app.orders.order.actions import change_in
 from app.shared.errors import BadFields, NotFound
 from app.shared.web.fields import Fields, Line, Words
 from app.shared.web.forms import Filled, check
@@ -21,8 +23,8 @@ from app.shared.web.templating import go, render
 from app.status import wording
 from app.status.document import Contact
 from app.status.voice import Days
-from app.studio.web import AskedId, Me, RowId, Shop
-from app.studio.workshop import Studio, Workshop
+from app.studio.web import AskedId, Me, RowId, TheWorkshop
+from app.studio.workshop import InForce, Workshop
 from app.tables import animals, contacts, customer_mails, customers, orders, tellings
 
 router = APIRouter()
@@ -30,26 +32,26 @@ WEEK = 7 * 86_400
 LONGEST = 4_000
 
 
-def _finder(request: Request, shop: Workshop) -> Finder:
+def _finder(request: Request, workshop: Workshop) -> Finder:
     """The one index of this server, made when first asked."""
     found: Finder | None = getattr(request.app.state, "finder", None)
-    if found is None or found.house is not shop.house:
-        found = request.app.state.finder = Finder(shop.house)
+    if found is None or found.database is not workshop.database:
+        found = request.app.state.finder = Finder(workshop.database)
     return found
 
 
 @router.get("/find", name="find")
-def find(request: Request, shop: Shop, q: str = "") -> Response:
+def find(request: Request, workshop: TheWorkshop, q: str = "") -> Response:
     """Whatever one has: straight to the answers where one order is surely meant."""
     typed = q[:LONGEST]
-    hits = _finder(request, shop).up_to_date().find(typed)
+    hits = _finder(request, workshop).up_to_date().find(typed)
     one = sure(hits)
     if one is not None:
         return RedirectResponse(f"/orders/{one.entry.number}/answers", 303)
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         rows = lists_store.orders_by_id(db, [hit.entry.order_id for hit in hits])
-    zone = shop.studio().settings.zone_info()
-    context = {"q": typed, "rows": rows, "now": shop.now(), "zone": zone}
+    zone = workshop.in_force().settings.zone_info()
+    context = {"q": typed, "rows": rows, "now": workshop.now(), "zone": zone}
     return render(request, "desk/find.html", context)
 
 
@@ -62,42 +64,42 @@ class NotedFields(Fields):
 
 
 @router.get("/orders/{number:int}/answers", name="answers")
-def answers_page(request: Request, shop: Shop, number: RowId) -> Response:
+def answers_page(request: Request, workshop: TheWorkshop, number: RowId) -> Response:
     """Where each animal is, what waits for whom, what was told, and ready texts."""
-    studio, now = shop.studio(), shop.now()
-    with shop.house.reading() as db:
+    in_force, now = workshop.in_force(), workshop.now()
+    with workshop.database.reading() as db:
         order_id = order_store.by_number(db, number)
-        facts = facts_of(db, order_id, studio, now)
+        facts = facts_of(db, order_id, in_force, now)
         row = db.execute(
             select(customers.c.id, customers.c.name)
             .join(orders, orders.c.customer_id == customers.c.id)
             .where(orders.c.id == order_id)
         ).one()
-        token = links.current(db, shop.folder.key, order_id)
+        token = links.current(db, workshop.folder.key, order_id)
         said = _said(db, order_id)
         share = _asked_a_week(db, now)
-    days = Days(studio.calendar, now)
-    link = f"{shop.status_url}/{token}/" if token else ""
+    days = Days(in_force.calendar, now)
+    link = f"{workshop.status_url}/{token}/" if token else ""
     context = {
         "number": number,
         "facts": facts,
         "customer": row,
-        "page": wording.document(facts, _teller(studio), now),
+        "page": wording.document(facts, _teller(in_force), now),
         "answers": answers(facts, days, link),
         "said": said,
         "share": share,
         "now": now,
-        "today": studio.calendar.day_of(now),
+        "today": in_force.calendar.day_of(now),
         "day": date.fromisoformat,
-        "zone": studio.settings.zone_info(),
+        "zone": in_force.settings.zone_info(),
     }
     return render(request, "desk/answers.html", context)
 
 
-def _teller(studio: Studio) -> wording.Teller:
-    s = studio.settings
+def _teller(in_force: InForce) -> wording.Teller:
+    s = in_force.settings
     contact = Contact(s.contact_mail, s.contact_phone, s.contact_hours)
-    return wording.Teller(s.name, contact, studio.calendar, s.blank_on)
+    return wording.Teller(s.name, contact, in_force.calendar, s.blank_on)
 
 
 def _said(db: Connection, order_id: int) -> dict[str, Any]:
@@ -125,15 +127,17 @@ def _asked_a_week(db: Connection, now: int) -> tuple[int, int]:
 
 
 @router.post("/orders/{number:int}/answers", name="note_answer")
-def note_answer(request: Request, shop: Shop, me: Me, number: RowId, form: Filled) -> Response:
+def note_answer(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled
+) -> Response:
     """Note what was asked, by which way, and what was told, with the range that was shown."""
     fields = check(NotedFields, form.plain())
     if not fields.question:
         raise BadFields({"question": "What was asked?"})
-    studio, now = shop.studio(), shop.now()
-    with shop.house.writing() as db:
+    in_force, now = workshop.in_force(), workshop.now()
+    with workshop.database.writing() as db:
         order_id = order_store.by_number(db, number)
-        facts = facts_of(db, order_id, studio, now)
+        facts = facts_of(db, order_id, in_force, now)
         customer_id = db.execute(
             select(orders.c.customer_id).where(orders.c.id == order_id)
         ).scalar_one()
@@ -160,10 +164,10 @@ def note_answer(request: Request, shop: Shop, me: Me, number: RowId, form: Fille
 
 @router.get("/customers/{id_:int}/join", name="join_customers")
 def join_page(
-    request: Request, shop: Shop, id_: RowId, q: str = "", other: AskedId | None = None
+    request: Request, workshop: TheWorkshop, id_: RowId, q: str = "", other: AskedId | None = None
 ) -> Response:
     """Choose the record that is the same person."""
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         one = lists_store.one_customer(db, id_)
         rows = lists_store.customer_list(db, q[:120], 0) if q else []
         two = lists_store.one_customer(db, other) if other is not None else None
@@ -177,18 +181,18 @@ def join_page(
 
 
 @router.post("/customers/{id_:int}/join", name="join_customers_do")
-def join(request: Request, shop: Shop, me: Me, id_: RowId, form: Filled) -> Response:
+def join(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Filled) -> Response:
     """Join another record into this one: its orders, animals, mails and words move here."""
     other = form.get("other")
     if not (other.isdecimal() and len(other) < 16) or int(other) == id_:
         raise NotFound("Choose the other record.")
-    _join(shop, id_, int(other), me.account_id, me)
+    _join(workshop, id_, int(other), me.account_id, me)
     return go(request, f"/customers/{id_}?done=saved")
 
 
-def _join(shop: Workshop, keep: int, gone: int, by: int | None, me: Me) -> None:
-    now = shop.now()
-    with shop.house.writing() as db:
+def _join(workshop: Workshop, keep: int, gone: int, by: int | None, me: Me) -> None:
+    now = workshop.now()
+    with workshop.database.writing() as db:
         kept = lists_store.one_customer(db, keep)["customer"]
         other = lists_store.one_customer(db, gone)["customer"]
         if kept["joined_into_id"] is not None or other["joined_into_id"] is not None:
@@ -203,7 +207,7 @@ def _join(shop: Workshop, keep: int, gone: int, by: int | None, me: Me) -> None:
         change_in(db, customers, gone, None, {"joined_into_id": keep}, me, now)
         of_customer = select(orders.c.id).where(orders.c.customer_id == keep, orders.c.open == 1)
         mark_stale(db, db.execute(of_customer).scalars())
-    shop.changed.set()
+    workshop.changed.set()
 
 
 def _move_mails(db: Connection, keep: int, gone: int) -> None:

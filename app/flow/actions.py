@@ -11,13 +11,13 @@ from dataclasses import dataclass, field, replace
 
 from sqlalchemy import Connection, func, insert, select
 
-from app.flow import store
+from app.flow import news_rows, store
 from app.flow.news import news_of
 from app.flow.rules import (
     Entry,
     Kind,
+    Policy,
     State,
-    Studio,
     TimeIs,
     after,
     allowed_roles,
@@ -26,7 +26,6 @@ from app.flow.rules import (
 )
 from app.flow.steps import STEPS, Of, Step
 from app.flow.store import Piece, Ref
-from app.letters import news
 from app.shared.database import Database
 from app.shared.errors import AlreadyMoved, NotAllowed, Refused
 from app.shared.people import Person
@@ -83,14 +82,14 @@ class Act:
 
 
 def record(
-    house: Database, wishes: Sequence[Wish], who: Person, now: int, once: str | None = None
+    database: Database, wishes: Sequence[Wish], who: Person, now: int, once: str | None = None
 ) -> Done:
     """Record wishes as one act in one transaction of its own.
 
     Raises Refused (a rule says no), AlreadyMoved (the page was stale or the tap double),
     NotAllowed and NotFound; nothing is written then.
     """
-    with house.writing() as db:
+    with database.writing() as db:
         return record_in(db, wishes, who, now, once)
 
 
@@ -115,16 +114,16 @@ def settle(act: Act) -> None:
 def _record_one(act: Act, done: Done, wish: Wish, blank_on: bool) -> None:
     piece = store.load(act.db, wish.ref)
     _check_fresh(act, piece, wish)
-    studio = Studio(blank_on, store.is_remembered(act.db, wish.ref))
-    entry = _entry(act, piece, wish, studio)
-    if act.who.role not in allowed_roles(piece.state, entry, studio):
-        if (why := refusal(piece.state, entry, studio)) is not None:
+    policy = Policy(blank_on, store.is_remembered(act.db, wish.ref))
+    entry = _entry(act, piece, wish, policy)
+    if act.who.role not in allowed_roles(piece.state, entry, policy):
+        if (why := refusal(piece.state, entry, policy)) is not None:
             raise Refused(why)
         raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
-    if (why := refusal(piece.state, entry, studio)) is not None:
+    if (why := refusal(piece.state, entry, policy)) is not None:
         raise Refused(why)
     state = append(act, done, piece, entry)
-    _consequences(act, done, piece, entry, state, studio)
+    _consequences(act, done, piece, entry, state, policy)
 
 
 def _check_fresh(act: Act, piece: Piece, wish: Wish) -> None:
@@ -134,7 +133,7 @@ def _check_fresh(act: Act, piece: Piece, wish: Wish) -> None:
         raise AlreadyMoved(f"Already moved: {code_of(piece)} is in {where} now.")
 
 
-def _entry(act: Act, piece: Piece, wish: Wish, studio: Studio) -> Entry:
+def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
     typed = wish.happened_at is not None
     # A clock that was put back must not stop the work: nothing happens before what came before.
     happened = wish.happened_at if typed else max(act.now, piece.state.last_at)
@@ -142,7 +141,7 @@ def _entry(act: Act, piece: Piece, wish: Wish, studio: Studio) -> Entry:
     if happened > act.now and typed:
         raise Refused("That is in the future. Type a time that has passed, or leave it empty.")
     move = (
-        find_move(piece.ref.of, piece.state.step, wish.move, studio)
+        find_move(piece.ref.of, piece.state.step, wish.move, policy)
         if wish.kind is Kind.MOVE
         else None
     )
@@ -179,7 +178,7 @@ def append(act: Act, done: Done, piece: Piece, entry: Entry) -> State:
     for order_id, letter in orders_touched(act.db, piece):
         act.orders.add(order_id)
         if (item := news_of(entry, state)) is not None:
-            news.write(
+            news_rows.write(
                 act.db, order_id, item.kind, act.now,
                 letter=letter if item.per_animal else "",
                 round_=item.round, transition_id=entry.id,
@@ -196,15 +195,15 @@ def orders_touched(db: Connection, piece: Piece) -> list[tuple[int, str]]:
 
 
 def _consequences(
-    act: Act, done: Done, piece: Piece, entry: Entry, state: State, studio: Studio
+    act: Act, done: Done, piece: Piece, entry: Entry, state: State, policy: Policy
 ) -> None:
     """What follows in the same commit: copies begin with their model, a remake is a new row."""
     if entry.move == "model_finished":
         for copy in store.copies_of_model(act.db, piece.ref.id):
             if copy.state.step is Step.NOT_BEGUN:
-                begin(act, done, copy, entry, studio)
+                begin(act, done, copy, entry, policy)
     elif entry.move == "remake":
-        _remake(act, done, piece, entry, studio)
+        _remake(act, done, piece, entry, policy)
     elif entry.move == "cancel" and piece.ref.of is Of.MODEL:
         for copy in store.copies_of_model(act.db, piece.ref.id):
             # A copy of another order may still be made from another model of the animal.
@@ -218,12 +217,12 @@ def _consequences(
                 )
 
 
-def begin(act: Act, done: Done, copy: Piece, cause: Entry, studio: Studio) -> None:
+def begin(act: Act, done: Done, copy: Piece, cause: Entry, policy: Policy) -> None:
     """Let a copy begin because its model is ready, at the model's moment.
 
     A hold or an open question of the copy does not stop it from standing at its first bench.
     """
-    first = Step.BLANK if studio.blank_on else Step.SHAPING
+    first = Step.BLANK if policy.blank_on else Step.SHAPING
     happened = max(cause.happened_at, copy.state.last_at)
     append(
         act, done, copy,
@@ -234,11 +233,11 @@ def begin(act: Act, done: Done, copy: Piece, cause: Entry, studio: Studio) -> No
     )  # fmt: skip
 
 
-def _remake(act: Act, done: Done, piece: Piece, entry: Entry, studio: Studio) -> None:
+def _remake(act: Act, done: Done, piece: Piece, entry: Entry, policy: Policy) -> None:
     """A new row that replaces the piece; from the model's next version where that was the cause."""
     old = dict(act.db.execute(select(copies).where(copies.c.id == piece.ref.id)).mappings().one())
     model_id = old["model_id"]
-    first = Step.BLANK if studio.blank_on else Step.SHAPING
+    first = Step.BLANK if policy.blank_on else Step.SHAPING
     if entry.cause == "model":
         model_id = next_version(act, done, model_id, entry)
         first = Step.NOT_BEGUN
@@ -283,13 +282,7 @@ def next_version(act: Act, done: Done, model_id: int, entry: Entry) -> int:
 
 
 def enter(
-    act: Act,
-    of: Of,
-    values: dict[str, object],
-    step: Step,
-    at: int,
-    *,
-    accepted: int | None = None,
+    act: Act, of: Of, values: dict[str, object], step: Step, at: int, *, accepted: int | None = None
 ) -> Ref:
     """Add a piece at a step, with the entry that lets it in. `at` is a UTC moment."""
     entry = Entry(

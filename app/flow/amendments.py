@@ -10,26 +10,25 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from app.flow import store
+from app.flow import news_rows, store
 from app.flow.actions import Act, Done, append, code_of, orders_touched, settle
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
-from app.flow.rules import Entry, Kind, Studio, effective, find_move, fold
+from app.flow.rules import Entry, Kind, Policy, effective, find_move, fold
 from app.flow.steps import STEPS, Of, Step
 from app.flow.store import Piece, Ref
-from app.letters import news
 from app.shared.database import Database
 from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.tables import builds, copies, machines, models, parcels
 
 
-def undo(house: Database, entry_id: int, who: Person, now: int, once: str | None = None) -> Done:
+def undo(database: Database, entry_id: int, who: Person, now: int, once: str | None = None) -> Done:
     """Undo the act of an entry: every piece it moved goes back, its unsent news is taken back.
 
     Raises Refused, AlreadyMoved, NotFound; nothing is written then.
     """
-    with house.writing() as db:
+    with database.writing() as db:
         _, named = store.find_entry(db, entry_id)
         act = Act(db, who, now, once, store.next_id(db))
         done = Done(act.first_id)
@@ -38,7 +37,7 @@ def undo(house: Database, entry_id: int, who: Person, now: int, once: str | None
         for ref, entry in reversed(touched):
             _undo_one(act, done, ref, entry, named)
         _withdraw_versions(act, done, [ref for ref, _ in touched])
-        news.take_back(db, [entry.id for _, entry in touched], now)
+        news_rows.take_back(db, [entry.id for _, entry in touched], now)
         settle(act)
         return done
 
@@ -167,7 +166,7 @@ class Right:
 
 
 def correct(
-    house: Database, entry_id: int, right: Right, who: Person, now: int, once: str | None = None
+    database: Database, entry_id: int, right: Right, who: Person, now: int, once: str | None = None
 ) -> Done:
     """Correct an entry of the log: figures use the corrected line, nothing is sent by itself.
 
@@ -176,7 +175,7 @@ def correct(
     """
     if right.happened_at is not None and right.happened_at > now:
         raise Refused("That is in the future. Type a time that has passed.")
-    with house.writing() as db:
+    with database.writing() as db:
         _, named = store.find_entry(db, entry_id)
         act = Act(db, who, now, once, store.next_id(db))
         done = Done(act.first_id)
@@ -220,7 +219,7 @@ def _correct_one(act: Act, done: Done, ref: Ref, entry: Entry, right: Right) -> 
     log = store.log_of(act.db, ref)
     if act.once and store.tapped_before(act.db, ref, act.once):
         raise AlreadyMoved("That correction is in already.")
-    studio = Studio(store.blank_is_on(act.db), store.is_remembered(act.db, ref))
+    policy = Policy(store.blank_is_on(act.db), store.is_remembered(act.db, ref))
     line = effective(log)
     shown = next((e for e in line if e.id == entry.id), None)
     if shown is None:
@@ -230,21 +229,21 @@ def _correct_one(act: Act, done: Done, ref: Ref, entry: Entry, right: Right) -> 
         happened_at=shown.happened_at if right.happened_at is None else right.happened_at,
         recorded_at=max(act.now, right.happened_at or 0, shown.happened_at),
         reason=right.reason,
-        **_right_target(piece.ref.of, line, shown, right, studio),
+        **_right_target(piece.ref.of, line, shown, right, policy),
     )
-    if problems := correction_refusals(piece.ref.of, log, about, studio):
+    if problems := correction_refusals(piece.ref.of, log, about, policy):
         raise Refused(" ".join(problems))
     _add_about(act, done, piece, log, about)
     told, tells = news_of(shown, piece.state), news_of(replace(shown, move=about.move), piece.state)
     if told is not None and (tells is None or tells.kind != told.kind):
         # What has not gone out yet must not tell of something that never happened.
-        news.take_back(act.db, [entry.id], act.now)
+        news_rows.take_back(act.db, [entry.id], act.now)
     if entry.move == "handed_over" and about.move != "handed_over":
         _unpack(act.db, ref.id, act.now)
 
 
 def _right_target(
-    of: Of, line: Sequence[Entry], shown: Entry, right: Right, studio: Studio
+    of: Of, line: Sequence[Entry], shown: Entry, right: Right, policy: Policy
 ) -> dict[str, Any]:
     """The step (and move) that the correction puts in: None for what never happened."""
     if right.struck:
@@ -261,7 +260,7 @@ def _right_target(
             "That move does more than move this piece. Say that the wrong one never happened, "
             "then enter the right one with its own time."
         )
-    move = find_move(of, state.step, key, studio)
+    move = find_move(of, state.step, key, policy)
     if move is None and key == shown.move:
         return {"to_step": shown.to_step, "move": key}
     if move is None:

@@ -7,7 +7,7 @@ minutes; a correction is taken whenever the log that it gives is legal from end 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from app.flow.rules import Entry, Kind, State, Studio, after, effective, refusal
+from app.flow.rules import Entry, Kind, Policy, State, after, effective, refusal
 from app.flow.steps import MOVES, STARTS, STEPS, Of
 from app.shared.people import EVERYBODY, Role
 
@@ -36,7 +36,7 @@ def undo_refusal(log: Sequence[Entry], entry_id: int, now: int) -> str | None:
     return None
 
 
-def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, studio: Studio) -> list[str]:
+def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, policy: Policy) -> list[str]:
     """What stands in the way of a correction: empty where the corrected log is legal.
 
     `right` is an entry of kind CORRECTION; its `about_id` names the wrong entry, its `to_step`
@@ -53,7 +53,7 @@ def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, studio: Stud
         if state is None:
             why = None if entry.to_step in STARTS[of] else "A piece cannot enter there."
         else:
-            why = _refusal_in_its_day(state, entry, studio)
+            why = _refusal_in_its_day(state, entry, policy)
         if why is not None and entry.id == right.about_id:
             return [why]
         if why is not None:
@@ -62,17 +62,17 @@ def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, studio: Stud
     return []
 
 
-def _refusal_in_its_day(state: State, entry: Entry, studio: Studio) -> str | None:
+def _refusal_in_its_day(state: State, entry: Entry, policy: Policy) -> str | None:
     """The refusal by the rules of any day: the blank step may have been on, the animal alive."""
     if entry.move == "begun":
         # A copy begins with its model, whether it is on hold or not.
         state = replace(state, hold_whose="")
-    whys = [refusal(state, entry, day) for day in _any_day(studio)]
+    whys = [refusal(state, entry, day) for day in _any_day(policy)]
     return None if None in whys else whys[0]
 
 
-def _any_day(studio: Studio) -> Iterable[Studio]:
-    return (studio, Studio(True, False), Studio(False, False))
+def _any_day(policy: Policy) -> Iterable[Policy]:
+    return (policy, Policy(True, False), Policy(False, False))
 
 
 def describe(entry: Entry) -> str:

@@ -126,7 +126,7 @@ class State:
 
 
 @dataclass(frozen=True, slots=True)
-class Studio:
+class Policy:
     """What the rules need to know beside the piece: is there a blank step, is the animal dead."""
 
     blank_on: bool = True
@@ -255,22 +255,22 @@ def _passed_at(state: State, entry: Entry) -> int | None:
     return None if entry.move in ASKED_AGAIN else state.passed_at
 
 
-def find_move(of: Of, step: Step, key: str, studio: Studio) -> Move | None:
+def find_move(of: Of, step: Step, key: str, policy: Policy) -> Move | None:
     """The move that a key stands for at a step, or None."""
     for move in moves_from(of, step):
-        if move.key == key and not _switched_off(move, studio):
+        if move.key == key and not _switched_off(move, policy):
             return move
     return None
 
 
-def _switched_off(move: Move, studio: Studio) -> bool:
+def _switched_off(move: Move, policy: Policy) -> bool:
     """Whether the studio's way of working has no such move."""
     if move.key == "begun":
-        return (move.end is Step.BLANK) != studio.blank_on
-    return move.end is Step.BLANK and not studio.blank_on
+        return (move.end is Step.BLANK) != policy.blank_on
+    return move.end is Step.BLANK and not policy.blank_on
 
 
-def refusal(state: State, entry: Entry, studio: Studio) -> str | None:
+def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
     """Why an entry may not follow a state, in words for the page; None where it may."""
     if not state.open:
         return f"This piece is at its end: {STEPS[state.step].name.lower()}."
@@ -280,7 +280,7 @@ def refusal(state: State, entry: Entry, studio: Studio) -> str | None:
         return "This piece is on hold. Lift the hold first."
     match entry.kind:
         case Kind.MOVE:
-            return _move_refusal(state, entry, studio)
+            return _move_refusal(state, entry, policy)
         case Kind.START | Kind.ASIDE:
             return _hand_refusal(state, entry)
         case Kind.HOLD:
@@ -308,11 +308,11 @@ def _allowed_on_hold(state: State, entry: Entry) -> bool:
     return entry.move == "cancel" or any(m.by_itself for m in moves)
 
 
-def _move_refusal(state: State, entry: Entry, studio: Studio) -> str | None:
-    move = find_move(state.of, state.step, entry.move, studio)
+def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
+    move = find_move(state.of, state.step, entry.move, policy)
     if move is None or move.end is not entry.to_step:
         return f"From {STEPS[state.step].name} there is no such move."
-    if move.key == "new_set" and studio.remembered:
+    if move.key == "new_set" and policy.remembered:
         return "A remembered animal cannot be photographed again: use what there is, or by eye."
     if "whose" in move.needs and entry.whose not in tuple(Whose):
         return "Say on whose account: the customer's, the studio's or a supplier's."
@@ -349,19 +349,19 @@ def first_refusal(state: State, step: Step) -> str | None:
     return None
 
 
-def offers(state: State, role: Role, studio: Studio) -> tuple[Offer, ...]:
+def offers(state: State, role: Role, policy: Policy) -> tuple[Offer, ...]:
     """Everything this role may do to the piece now; the first with `main` is the main button."""
     if not state.open:
         return ()
     if state.held:
         lift = Offer("lift", Kind.LIFT, "Lift the hold", main=True)
-        return (lift, *_move_offers(state, role, studio, main=False))
+        return (lift, *_move_offers(state, role, policy, main=False))
     take = STEPS[state.step].take
     found: list[Offer] = []
     if take and not state.in_hand:
         label = "Take up" if state.aside_reason or state.aside_until else take
         found.append(Offer("start", Kind.START, label, main=True))
-    found.extend(_move_offers(state, role, studio, main=not found))
+    found.extend(_move_offers(state, role, policy, main=not found))
     if take:
         found.append(Offer("aside", Kind.ASIDE, "Set aside", ("until", "reason"), forward=False))
     if _finding_refusal(state) is None:
@@ -370,14 +370,14 @@ def offers(state: State, role: Role, studio: Studio) -> tuple[Offer, ...]:
     return (*found, hold)
 
 
-def _move_offers(state: State, role: Role, studio: Studio, *, main: bool) -> list[Offer]:
+def _move_offers(state: State, role: Role, policy: Policy, *, main: bool) -> list[Offer]:
     found: list[Offer] = []
     for move in moves_from(state.of, state.step):
         probe = Entry(
             0, 0, Kind.MOVE, state.last_at, state.last_at, move.end, move.key,
             reason="-", whose=Whose.STUDIO,
         )  # fmt: skip
-        if role not in move.roles or refusal(state, probe, studio) is not None:
+        if role not in move.roles or refusal(state, probe, policy) is not None:
             continue
         first = main and move.forward and not any(offer.main for offer in found)
         found.append(
@@ -386,11 +386,11 @@ def _move_offers(state: State, role: Role, studio: Studio, *, main: bool) -> lis
     return found
 
 
-def allowed_roles(state: State, entry: Entry, studio: Studio) -> frozenset[Role]:
+def allowed_roles(state: State, entry: Entry, policy: Policy) -> frozenset[Role]:
     """Who may make this entry; nobody where the flow has no such move."""
     if entry.kind is not Kind.MOVE:
         return EVERYBODY
-    move = find_move(state.of, state.step, entry.move, studio)
+    move = find_move(state.of, state.step, entry.move, policy)
     return move.roles if move else frozenset()
 
 

@@ -42,16 +42,16 @@ _STOP_NEWS = text(
 _NEWS_ORDER = text("SELECT order_id, kind FROM news WHERE id = :id")
 
 
-def hold(house: Database, letter_id: int, who: Person, now: int) -> None:
+def hold(database: Database, letter_id: int, who: Person, now: int) -> None:
     """Hold a letter that waits. Raises NotFound, AlreadyMoved."""
-    with house.writing() as db:
+    with database.writing() as db:
         row = _row(db, letter_id)
         if row.state != "waiting" or not outbox.hold(db, letter_id, BY_HAND):
             raise AlreadyMoved("That letter does not wait any more.")
         _note(db, who, now, row.order_id, row.id, "held")
 
 
-def send_again(house: Database, asked: Asked, letter_id: int, who: Person, now: int) -> None:
+def send_again(database: Database, asked: Asked, letter_id: int, who: Person, now: int) -> None:
     """Let a held or dead letter go, or a waiting one at once, to the address as it is now.
 
     One that was never tried is worded afresh if gift or remembered were changed meanwhile; one
@@ -59,7 +59,7 @@ def send_again(house: Database, asked: Asked, letter_id: int, who: Person, now: 
     never came to words gives its news back, to be formed anew.
     Raises NotFound, AlreadyMoved, and Refused where there is no address.
     """
-    with house.writing() as db:
+    with database.writing() as db:
         row = _row(db, letter_id)
         if row.state not in ("held", "dead", "waiting"):
             raise AlreadyMoved("That letter has gone, or is going.")
@@ -94,9 +94,9 @@ def _words_now(db: Connection, asked: Asked, row: Any, gift: bool) -> dict[str, 
     }  # fmt: skip
 
 
-def drop(house: Database, letter_id: int, who: Person, now: int) -> None:
+def drop(database: Database, letter_id: int, who: Person, now: int) -> None:
     """Decide that a letter is not sent. Raises NotFound, AlreadyMoved."""
-    with house.writing() as db:
+    with database.writing() as db:
         row = _row(db, letter_id)
         sending = row.state == "sending"
         if sending or not outbox.drop(db, letter_id, NOT_SENT, free=False):
@@ -104,28 +104,28 @@ def drop(house: Database, letter_id: int, who: Person, now: int) -> None:
         _note(db, who, now, row.order_id, row.id, "not sent")
 
 
-def hold_news(house: Database, order_id: int, who: Person, now: int) -> None:
+def hold_news(database: Database, order_id: int, who: Person, now: int) -> None:
     """Keep an order's news back until somebody lets it go. Raises AlreadyMoved."""
-    _news(house, _HOLD_NEWS, order_id, who, now, "news held", why=BY_HAND)
+    _news(database, _HOLD_NEWS, order_id, who, now, "news held", why=BY_HAND)
 
 
-def let_news_go(house: Database, order_id: int, who: Person, now: int) -> None:
+def let_news_go(database: Database, order_id: int, who: Person, now: int) -> None:
     """Let an order's held news go with its next letter. Raises AlreadyMoved."""
-    _news(house, _LET_NEWS_GO, order_id, who, now, "news let go")
+    _news(database, _LET_NEWS_GO, order_id, who, now, "news let go")
 
 
 def _news(
-    house: Database, act: Any, order_id: int, who: Person, now: int, said: str, **more: str
+    database: Database, act: Any, order_id: int, who: Person, now: int, said: str, **more: str
 ) -> None:
-    with house.writing() as db:
+    with database.writing() as db:
         if not db.execute(act, {"order_id": order_id, "now": now, **more}).rowcount:
             raise AlreadyMoved("That is so already.")
         _note(db, who, now, order_id, 0, said)
 
 
-def stop_news(house: Database, news_id: int, who: Person, now: int) -> None:
+def stop_news(database: Database, news_id: int, who: Person, now: int) -> None:
     """Let a piece of news, a reminder say, never go. Raises NotFound, AlreadyMoved."""
-    with house.writing() as db:
+    with database.writing() as db:
         row = db.execute(_NEWS_ORDER, {"id": news_id}).first()
         if row is None:
             raise NotFound("There is no such news.")
@@ -179,10 +179,10 @@ def turn_off(db: Connection, now: int) -> None:
     db.execute(_TURN_OFF, {"name": OFF, "value": json.dumps(now), "now": now})
 
 
-def turn_on(house: Database, who: Person, now: int) -> None:
+def turn_on(database: Database, who: Person, now: int) -> None:
     """The owner's yes. What the backup still had waiting may have gone since it was made: it is
     held, to be read first. Raises AlreadyMoved."""
-    with house.writing() as db:
+    with database.writing() as db:
         since = off_since(db)
         if since is None:
             raise AlreadyMoved("Letters leave already.")

@@ -11,7 +11,8 @@ from typing import Any
 from sqlalchemy import Connection
 from sqlalchemy.exc import SQLAlchemyError
 
-from app.letters import news, rules, store, wording
+from app.flow import news_rows as news
+from app.letters import rules, store, wording
 from app.letters.asking import Asked
 from app.letters.facts import LetterFacts, facts_to_json, parts_to_json
 from app.letters.rules import Plan, Posting
@@ -34,7 +35,7 @@ class _Formed:
 
 
 def form_due(
-    house: Database,
+    database: Database,
     asked: Asked,
     posting: Posting,
     now: int,
@@ -48,21 +49,21 @@ def form_due(
     """
     if only is None and not posting.is_open(now):
         return 0
-    with house.reading() as db:
+    with database.reading() as db:
         ids = store.ripe_orders(db, now) if only is None else [only]
     formed = 0
     for start in range(0, len(ids), AT_ONCE):
         chunk = ids[start : start + AT_ONCE]
-        formed += _form(house, asked, posting, now, domain, chunk, at_once=only is not None)
+        formed += _form(database, asked, posting, now, domain, chunk, at_once=only is not None)
     return formed
 
 
 def _form(
-    house: Database, asked: Asked, posting: Posting, now: int, domain: str, ids: Sequence[int],
+    database: Database, asked: Asked, posting: Posting, now: int, domain: str, ids: Sequence[int],
     *, at_once: bool,
 ) -> int:  # fmt: skip
     try:
-        with house.reading() as db:
+        with database.reading() as db:
             formed, moot = _plan_all(db, asked, posting, now, domain, ids, at_once=at_once)
     except (SQLAlchemyError, OSError):
         raise
@@ -70,14 +71,14 @@ def _form(
         # One that cannot be put into words holds up no other.
         if len(ids) > 1:
             return sum(
-                _form(house, asked, posting, now, domain, [one], at_once=at_once) for one in ids
+                _form(database, asked, posting, now, domain, [one], at_once=at_once) for one in ids
             )
         _complain(ids[0], now // 86_400)
-        with house.reading() as db:
+        with database.reading() as db:
             formed, moot = [_unworded(db, ids[0], now, domain)], []
     if not formed and not moot:
         return 0
-    with house.writing() as db:
+    with database.writing() as db:
         return _write(db, formed, moot, now)
 
 
@@ -160,7 +161,7 @@ def _write(db: Connection, formed: Sequence[_Formed], moot: Sequence[int], now: 
 # ---------------------------------------------------------------- what time brings
 
 
-def note_what_time_brings(house: Database, posting: Posting, now: int) -> int:
+def note_what_time_brings(database: Database, posting: Posting, now: int) -> int:
     """Note last calls and photo reminders as news when their day comes; gives how many.
 
     Reminders are noted a working day ahead, so that one can be stopped; for an animal that is no
@@ -169,7 +170,7 @@ def note_what_time_brings(house: Database, posting: Posting, now: int) -> int:
     calendar = posting.calendar
     today = calendar.day_of(now)
     until = calendar.add_working_days(today, rules.LAST_CALL_WORKING_DAYS)
-    with house.reading() as db:
+    with database.reading() as db:
         calls = store.last_calls_due(db, today.isoformat(), until.isoformat())
         reminders = [
             found for row in store.photos_asked(db) if (found := _reminder(row, posting, now))
@@ -178,7 +179,7 @@ def note_what_time_brings(house: Database, posting: Posting, now: int) -> int:
     reminders = [one for one in reminders if (one[0], one[1], one[2]) not in known]
     if not calls and not reminders:
         return 0
-    with house.writing() as db:
+    with database.writing() as db:
         for order_id in calls:
             news.write(db, order_id, "last_call", now)
         for order_id, letter, round_, at, held_why in reminders:

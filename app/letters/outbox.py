@@ -81,29 +81,29 @@ class Claimed:
     tries: int
 
 
-def next_due(house: Database, now: int, seen: Collection[int]) -> int | None:
+def next_due(database: Database, now: int, seen: Collection[int]) -> int | None:
     """The letter that has waited longest for its turn, those seen in this round left out."""
-    with house.reading() as db:
+    with database.reading() as db:
         found = db.execute(_NEXT, {"now": now, "seen": list(seen) or [-1]}).scalar()
     return int(found) if found is not None else None
 
 
-def release_leases(house: Database, now: int) -> None:
+def release_leases(database: Database, now: int) -> None:
     """At start: what a process that is gone had claimed may be taken up again at once."""
-    with house.reading() as db:
+    with database.reading() as db:
         any_ = db.execute(_SENDING, {"now": now}).first()
     if any_ is not None:
-        with house.writing() as db:
+        with database.writing() as db:
             db.execute(_RELEASE_ALL, {"now": now})
 
 
-def claim(house: Database, letter_id: int, now: int) -> Claimed | None:
+def claim(database: Database, letter_id: int, now: int) -> Claimed | None:
     """Take a letter for sending, after another look at what it says and to whom.
 
     Gives None where somebody else has it, or where the look stopped it: held for a person, or
     dropped because what it told is not so any more.
     """
-    with house.writing() as db:
+    with database.writing() as db:
         row = db.execute(_ONE, {"id": letter_id}).first()
         if row is None:
             return None
@@ -163,23 +163,23 @@ def _cancelled(db: Connection, order_id: int) -> bool:
     return db.execute(_ALIVE, {"id": order_id}).first() is None
 
 
-def mark_sent(house: Database, letter: Claimed, now: int) -> bool:
+def mark_sent(database: Database, letter: Claimed, now: int) -> bool:
     """The other side has taken it over. False where the lease had gone to somebody else."""
-    return _mark(house, _SENT, letter, now=now)
+    return _mark(database, _SENT, letter, now=now)
 
 
-def mark_dead(house: Database, letter: Claimed, why: str) -> bool:
+def mark_dead(database: Database, letter: Claimed, why: str) -> bool:
     """It can never go as it is: people see it, and why."""
-    return _mark(house, _DEAD, letter, why=why)
+    return _mark(database, _DEAD, letter, why=why)
 
 
-def mark_later(house: Database, letter: Claimed, why: str, next_at: int) -> bool:
+def mark_later(database: Database, letter: Claimed, why: str, next_at: int) -> bool:
     """Another try, not before a moment."""
-    return _mark(house, _LATER, letter, why=why, next_at=next_at)
+    return _mark(database, _LATER, letter, why=why, next_at=next_at)
 
 
-def _mark(house: Database, statement: Any, letter: Claimed, **values: Any) -> bool:
-    with house.writing() as db:
+def _mark(database: Database, statement: Any, letter: Claimed, **values: Any) -> bool:
+    with database.writing() as db:
         done = db.execute(statement, {"id": letter.id, "claim": letter.claim, **values})
     return bool(done.rowcount == 1)
 

@@ -58,7 +58,7 @@ class Round:
 
 
 def send_due(
-    house: Database,
+    database: Database,
     office: Office,
     now: Callable[[], int],
     chance: Callable[[], float],
@@ -71,22 +71,22 @@ def send_due(
     """
     done = Round({})
     while len(done.became) < AT_ONCE and not stopping():
-        letter_id = outbox.next_due(house, now(), done.became)
+        letter_id = outbox.next_due(database, now(), done.became)
         if letter_id is None:
             break
-        letter = outbox.claim(house, letter_id, now())
+        letter = outbox.claim(database, letter_id, now())
         if letter is None:
             done.became[letter_id] = Became.STOPPED
             continue
         faults.reach("after claim")
-        done.became[letter_id] = _send(house, office, letter, now, chance)
+        done.became[letter_id] = _send(database, office, letter, now, chance)
         if not done.reached:
             break
     return done
 
 
 def _send(
-    house: Database,
+    database: Database,
     office: Office,
     letter: Claimed,
     now: Callable[[], int],
@@ -94,46 +94,46 @@ def _send(
 ) -> Became:
     if letter.tries > rules.MOST_TRIES:
         # It was being sent each time the house went down, or its server never said a word.
-        return _dead(house, letter, "It was tried too often. Somebody has to look at it.")
+        return _dead(database, letter, "It was tried too often. Somebody has to look at it.")
     try:
-        mail = mail_of(house, office, letter)
+        mail = mail_of(database, office, letter)
     except Unsendable as why:
-        return _dead(house, letter, str(why))
+        return _dead(database, letter, str(why))
     except Exception:
         _log.exception("letter %d could not be put into words", letter.id)
-        return _dead(house, letter, NO_WORDS)
+        return _dead(database, letter, NO_WORDS)
     try:
         office.way(mail, f"{letter.id:06d}-{letter.number}")
     except Refused as why:
-        return _dead(house, letter, str(why))
+        return _dead(database, letter, str(why))
     except TryAgain as why:
-        return _later(house, letter, why, now(), chance())
+        return _later(database, letter, why, now(), chance())
     faults.reach("after the mail server's yes")
-    if not outbox.mark_sent(house, letter, now()):
+    if not outbox.mark_sent(database, letter, now()):
         _log.warning("letter %d went after its lease had ended", letter.id)
     return Became.SENT
 
 
-def _dead(house: Database, letter: Claimed, why: str) -> Became:
-    outbox.mark_dead(house, letter, why)
+def _dead(database: Database, letter: Claimed, why: str) -> Became:
+    outbox.mark_dead(database, letter, why)
     _log.warning("letter %d cannot be sent", letter.id)
     return Became.DEAD
 
 
-def _later(house: Database, letter: Claimed, why: TryAgain, now: int, jitter: float) -> Became:
+def _later(database: Database, letter: Claimed, why: TryAgain, now: int, jitter: float) -> Became:
     if letter.tries >= rules.MOST_TRIES:
-        return _dead(house, letter, f"Tried {letter.tries} times. {why}")
-    outbox.mark_later(house, letter, str(why), now + rules.wait_after(letter.tries, jitter))
+        return _dead(database, letter, f"Tried {letter.tries} times. {why}")
+    outbox.mark_later(database, letter, str(why), now + rules.wait_after(letter.tries, jitter))
     return Became.LATER if why.reached else Became.NOT_REACHED
 
 
-def mail_of(house: Database, office: Office, letter: Claimed) -> Mail:
+def mail_of(database: Database, office: Office, letter: Claimed) -> Mail:
     """The mail as it leaves: the words of its facts, with the link made now.
 
     Raises Unsendable, and ValueError or a template's error where the facts cannot be worded.
     """
     facts, parts = facts_from_json(letter.facts), parts_from_json(letter.parts)
-    with house.reading() as db:
+    with database.reading() as db:
         link = office.linked(db, letter.order_id)
     words = wording.words_of(parts, facts, link)
     envelope = Envelope(

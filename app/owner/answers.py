@@ -11,7 +11,7 @@ from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step, TimeClass
 from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.log import FINISHED, OPEN
 from app.leadtimes.statistics import quantiles
-from app.orders.ranges import HIGH, LOW, Span, days_of, weeks
+from app.orders.facts.ranges import HIGH, LOW, Span, days_of, weeks
 from app.owner.figures import ENOUGH, Where
 from app.owner.spells import STEP_CODE
 from app.owner.track import Record, Share

@@ -18,15 +18,9 @@ from numpy.typing import NDArray
 from app.flow.steps import BENCHES, STEPS, Step, TimeClass
 from app.leadtimes.floor import Arrivals, Floor, OpenHours, Piece, Rework, quantile_table
 from app.leadtimes.floor import Step as FloorStep
-from app.owner.floor_hands import (
-    crews,
-    most_at_once,
-)
+from app.owner.floor_hands import crews, most_at_once
 from app.owner.floor_stays import Stays
-from app.owner.spells import (
-    STEP_CODE,
-    STEP_LIST,
-)
+from app.owner.spells import STEP_CODE, STEP_LIST
 from app.shared.calendar import DAY, Calendar
 
 HOUR: Final = 3600

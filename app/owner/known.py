@@ -17,7 +17,7 @@ from app.owner.spans import spans_of
 from app.owner.store import Marks, Raw
 from app.owner.ways import Ways, both, ways
 from app.shared.calendar import Calendar
-from app.studio.workshop import Studio, Workshop
+from app.studio.workshop import InForce, Workshop
 
 _LONGEST = max(figures.SPANS)
 KEPT_SECONDS = 600
@@ -38,10 +38,10 @@ class Snapshot:
 class Known:
     """One workshop's knowledge. Requests ask one after another; the second finds it done."""
 
-    def __init__(self, shop: Workshop) -> None:
-        self.shop = shop
+    def __init__(self, workshop: Workshop) -> None:
+        self.workshop = workshop
         self._turn = threading.Lock()
-        self._studio: Studio | None = None
+        self._studio: InForce | None = None
         self._snapshot: Snapshot | None = None
         self._day: date | None = None
         self._figures: dict[tuple[Choice, int], Figures] = {}
@@ -49,28 +49,28 @@ class Known:
     def look(self) -> Snapshot:
         """The house as it stands, read as far as it has changed."""
         with self._turn:
-            studio, now = self.shop.studio(), self.shop.now()
-            today = studio.calendar.day_of(now)
-            with self.shop.house.reading() as db:
+            in_force, now = self.workshop.in_force(), self.workshop.now()
+            today = in_force.calendar.day_of(now)
+            with self.workshop.database.reading() as db:
                 marks = store.marks(db)
-                known = self._snapshot if studio is self._studio else None
+                known = self._snapshot if in_force is self._studio else None
                 if known is not None and (known.marks, self._day) == (marks, today):
                     return known
-                found = self._ways(db, known, studio.calendar, now)
-                self._snapshot = _snapshot(db, marks, found, studio.calendar, today)
-            self._studio, self._day = studio, today
+                found = self._ways(db, known, in_force.calendar, now)
+                self._snapshot = _snapshot(db, marks, found, in_force.calendar, today)
+            self._studio, self._day = in_force, today
             self._figures = {}
             return self._snapshot
 
     def figures(self, seen: Snapshot, choice: Choice) -> Figures:
         """The figures of a choice, at most ten minutes old."""
-        now = self.shop.now()
+        now = self.workshop.now()
         key = (choice, now // KEPT_SECONDS)
         kept = self._figures
         if key not in kept:
             if len(kept) >= _MOST_KEPT:
                 kept.clear()
-            calendar = self.shop.studio().calendar
+            calendar = self.workshop.in_force().calendar
             kept[key] = figures.figures(
                 figures.chosen(seen.ways, choice), calendar, now, choice.months
             )

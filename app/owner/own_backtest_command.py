@@ -11,7 +11,7 @@ from numpy.random import Generator
 
 from app.leadtimes import backtest_command
 from app.leadtimes.backtest import first_day
-from app.orders import record
+from app.orders.forecast import record
 from app.owner.own_log import own_table, own_time
 from app.studio.workshop import Workshop
 
@@ -19,7 +19,7 @@ PICTURE: Final = "own-log-calibration.svg"
 
 
 def main(
-    shop: Workshop,
+    workshop: Workshop,
     *,
     every: float,
     train: float,
@@ -37,16 +37,16 @@ def main(
     Without `picture` and `as_json` the calibration picture goes into the folder `here`, unless that
     is the data folder or lies in it: nothing is written there that was not asked for.
     """
-    table = own_table(shop)
+    table = own_table(workshop)
     if not table.names:
         print("The log has no pieces yet, so there is nothing to judge.", file=stderr)
         return backtest_command.BAD_INPUT
-    if picture is None and not as_json and not _inside(here, shop.folder.path):
+    if picture is None and not as_json and not _inside(here, workshop.folder.path):
         picture = here / PICTURE
     return backtest_command.judge(
         table, every=every, train=train, out=out, as_json=as_json, picture=picture,
         generator=generator, monotonic=monotonic,
-        time=own_time(shop, table.log, first_day(table.log, train)), defaults=record.defaults(),
+        time=own_time(workshop, table.log, first_day(table.log, train)), defaults=record.defaults(),
         stdout=stdout, stderr=stderr,
     )  # fmt: skip
 

@@ -11,8 +11,8 @@ from sqlalchemy import text
 from app.leadtimes.log import StayLog
 from app.leadtimes.open_time import OpenTime
 from app.leadtimes.stay_table import Table
-from app.orders import record
-from app.orders.open_days import open_time
+from app.orders.forecast import record
+from app.orders.forecast.open_days import open_time
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.studio import store
@@ -31,7 +31,7 @@ def studio_in(folder: DataFolder) -> Iterator[Workshop]:
 
     Raises CannotStart where there is none, or one of another version.
     """
-    found = version_of(folder.studio)
+    found = version_of(folder.database_file)
     if found is None:
         raise CannotStart(f"There is no studio in {folder.path}.")
     if found != HEAD:
@@ -39,19 +39,19 @@ def studio_in(folder: DataFolder) -> Iterator[Workshop]:
             f"The studio in {folder.path} is of another version ({found}, not {HEAD}). "
             "Start its server once; that brings it up to date."
         )
-    shop = Workshop(folder)
+    workshop = Workshop(folder)
     try:
-        yield shop
+        yield workshop
     finally:
-        shop.close()
+        workshop.close()
 
 
-def own_table(shop: Workshop) -> Table:
+def own_table(workshop: Workshop) -> Table:
     """The pieces' ways as a table of stays; a piece is named by its code, 1147-A2.
 
     The log is the record's own, with what was known of each stay and since when a piece is watched.
     """
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         log = record.read(db).log
         code = {row.id: row.code for row in db.execute(_CODES)}
     pieces, place = np.unique(log.piece, return_inverse=True)
@@ -59,14 +59,14 @@ def own_table(shop: Workshop) -> Table:
     return Table(numbered, tuple(code[piece] for piece in pieces.tolist()))
 
 
-def own_time(shop: Workshop, log: StayLog, when: float) -> OpenTime:
+def own_time(workshop: Workshop, log: StayLog, when: float) -> OpenTime:
     """Open time by the studio's calendar, with the pace in closures that the log showed by `when`.
 
     Days off are those that the calendar holds today: that a closure was decided late, the calendar
     does not tell.
     """
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         settings = store.load(db)
-        this_year = datetime.fromtimestamp(shop.now(), settings.zone_info()).year
+        this_year = datetime.fromtimestamp(workshop.now(), settings.zone_info()).year
         calendar = store.calendar(db, settings, this_year)
     return open_time(calendar, log, int(when))

@@ -12,7 +12,7 @@ from app.owner.figures import Choice
 from app.owner.known import Known, Snapshot
 from app.owner.track import Record, TrackRow
 from app.shared.web.templating import render
-from app.studio.web import Shop
+from app.studio.web import TheWorkshop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
@@ -21,11 +21,11 @@ _YEAR = Choice()
 Word = Annotated[str, Query(max_length=80)]
 
 
-def known_of(request: Request, shop: Workshop) -> Known:
+def known_of(request: Request, workshop: Workshop) -> Known:
     """What the page knows of this workshop, kept as long as the site runs."""
     state = request.app.state
     if not hasattr(state, "lead_times"):
-        state.lead_times = Known(shop)
+        state.lead_times = Known(workshop)
     known: Known = state.lead_times
     return known
 
@@ -38,18 +38,18 @@ def read_choice(months: str, kind: str, remembered: str) -> Choice:
 
 @router.get("/lead-times", name="lead_times")
 def lead_times(
-    request: Request, shop: Shop, months: Word = "", kind: Word = "", remembered: Word = "",
-    rows: Word = "",
+    request: Request, workshop: TheWorkshop, months: Word = "", kind: Word = "",
+    remembered: Word = "", rows: Word = "",
 ) -> Response:  # fmt: skip
     """The page. Its address says what is counted; nothing is kept of that."""
-    known = known_of(request, shop)
+    known = known_of(request, workshop)
     seen = known.look()
     kinds = sorted({k for k in seen.ways.kind.tolist() if k})
     choice = read_choice(months, kind if kind in kinds else "", remembered)
     found = known.figures(seen, choice)
-    record = told_rows(seen, choice, found.finishing[0].start, shop)
+    record = told_rows(seen, choice, found.finishing[0].start, workshop)
     context = {
-        "answers": six_answers(known, seen, shop),
+        "answers": six_answers(known, seen, workshop),
         "choice": choice,
         "kinds": kinds,
         "spans": figures.SPANS,
@@ -64,18 +64,18 @@ def lead_times(
         "passed": _record(record, "passed_was"),
         "finished": _record(record, "finished_was"),
         "shown": record if rows == "all" else record[:_ROWS_AT_FIRST],
-        "today": shop.studio().calendar.day_of(shop.now()),
-        "now": shop.now(),
-        "zone": shop.studio().calendar.zone,
+        "today": workshop.in_force().calendar.day_of(workshop.now()),
+        "now": workshop.now(),
+        "zone": workshop.in_force().calendar.zone,
         "Verdict": track.Verdict,
         "enough": figures.ENOUGH,
     }
     return render(request, "owner/lead_times.html", context)
 
 
-def told_rows(seen: Snapshot, choice: Choice, since: date, shop: Workshop) -> list[TrackRow]:
+def told_rows(seen: Snapshot, choice: Choice, since: date, workshop: Workshop) -> list[TrackRow]:
     """The rows of the track record: orders of the chosen pieces, told of within the span."""
-    edge = shop.studio().calendar.start_of(since)
+    edge = workshop.in_force().calendar.start_of(since)
     orders = set(figures.chosen(seen.ways, choice).order.tolist())
     return [
         row
@@ -88,16 +88,16 @@ def _record(rows: list[TrackRow], name: str) -> Record:
     return track.record_of([getattr(row, name) for row in rows])
 
 
-def six_answers(known: Known, seen: Snapshot, shop: Workshop) -> list[answers.Answer]:
+def six_answers(known: Known, seen: Snapshot, workshop: Workshop) -> list[answers.Answer]:
     """The answers, of the whole house and the last twelve months, whatever was chosen."""
-    now, calendar = shop.now(), shop.studio().calendar
+    now, calendar = workshop.now(), workshop.in_force().calendar
     today = calendar.day_of(now)
     year = known.figures(seen, _YEAR)
-    record = _record(told_rows(seen, _YEAR, year.finishing[0].start, shop), "passed_was")
+    record = _record(told_rows(seen, _YEAR, year.finishing[0].start, workshop), "passed_was")
     return [
         answers.how_long(seen.ways, now),
         answers.where(year.where),
-        answers.promise(shop.days_from_passing(), today, calendar),
+        answers.promise(workshop.days_from_passing(), today, calendar),
         answers.how_often(record),
         answers.late(seen.ways, seen.open_orders, seen.last_told, today),
         answers.on_the_way(seen.ways),

@@ -23,16 +23,9 @@ from app.leadtimes.floor import (
     simulate,
 )
 from app.leadtimes.floor.outcome import Engine
-from app.orders.forecasting import PERCENTS, chance_within
+from app.orders.forecast.worker import PERCENTS, chance_within
 from app.owner import floor_store, store
-from app.owner.floor_hands import (
-    Presence,
-    Starts,
-    most_at_once,
-    presence,
-    several_at_once,
-    skills,
-)
+from app.owner.floor_hands import Presence, Starts, most_at_once, presence, several_at_once, skills
 from app.owner.floor_now import NAMES, Built, Today, build, slack_of
 from app.owner.floor_stays import Stays, stays
 from app.owner.spans import WorkAndRest, spans_of
@@ -40,7 +33,7 @@ from app.owner.spells import STEP_CODE, Spells, spells
 from app.owner.ways import rows_of, ways
 from app.shared.calendar import DAY
 from app.shared.web import words
-from app.studio.workshop import Studio, Workshop
+from app.studio.workshop import InForce, Workshop
 
 WRONG_USAGE: Final = 64
 NOTHING_THERE: Final = 2
@@ -52,7 +45,7 @@ ENGINES: Final = ("auto", "numpy", "numba")
 
 
 def main(
-    shop: Workshop,
+    workshop: Workshop,
     settings: Sequence[str],
     *,
     replications: int,
@@ -72,7 +65,7 @@ def main(
         return WRONG_USAGE
     tell = _teller(monotonic, stderr)
     try:
-        built = floor_of(shop)
+        built = floor_of(workshop)
     except ValueError as wrong:
         print(wrong, file=stderr)
         return NOTHING_THERE
@@ -112,12 +105,12 @@ def _run(
     return floor_report(compare(floor, then, replications, engine=chosen, progress=tell))
 
 
-def floor_of(shop: Workshop) -> Built:
+def floor_of(workshop: Workshop) -> Built:
     """The floor of a studio at this moment, from the log of its last twelve months."""
-    now, studio = shop.now(), shop.studio()
-    with shop.house.reading() as db:
+    now, in_force = workshop.now(), workshop.in_force()
+    with workshop.database.reading() as db:
         raw = store.since(db, now - YEAR)
-        standing = floor_store.pieces(db, _order_of_work(floor_store.points(db), now, studio))
+        standing = floor_store.pieces(db, _order_of_work(floor_store.points(db), now, in_force))
         starts = floor_store.starts(db, now - YEAR)
         acts = floor_store.acts(db, now - YEAR)
         ordered = floor_store.ordered_since(db, now - QUARTER)
@@ -126,8 +119,8 @@ def floor_of(shop: Workshop) -> Built:
     does = skills(starts, now - QUARTER, several) or skills(starts, now - YEAR, several)
     known, at_once, there = _none(), {}, {}
     if len(raw.entries):
-        hours = spans_of(studio.calendar, int(raw.entries.at.min()), now)
-        there = presence(acts, studio.calendar, hours)
+        hours = spans_of(in_force.calendar, int(raw.entries.at.min()), now)
+        there = presence(acts, in_force.calendar, hours)
         known = _stays(raw, found, now, hours, starts, does, there)
         at_once = _at_once(found, now - QUARTER)
     still = {int(known.piece[i]): i for i in np.flatnonzero(known.following < 0)}
@@ -141,10 +134,10 @@ def floor_of(shop: Workshop) -> Built:
         else row
         for row in standing
     ]  # fmt: skip
-    settings = studio.settings
+    settings = in_force.settings
     parts = {who: one.part for who, one in there.items()}
     today = Today(
-        now, studio.calendar, settings.blank_on, settings.capacity, does, parts, at_once, pieces,
+        now, in_force.calendar, settings.blank_on, settings.capacity, does, parts, at_once, pieces,
         *ordered,
     )  # fmt: skip
     first = build(known, today)
@@ -161,10 +154,10 @@ def _waits(floor: Floor) -> dict[str, float]:
 
 
 def _order_of_work(
-    points: Mapping[int, str], now: int, studio: Studio
+    points: Mapping[int, str], now: int, in_force: InForce
 ) -> Callable[[Any], tuple[int, int]]:
     """The rule by which the benches are sorted, by what was forecast last of the order."""
-    calendar = studio.calendar
+    calendar = in_force.calendar
 
     def day_of(moment: int | None) -> date | None:
         return None if moment is None else calendar.day_of(moment)

@@ -32,7 +32,7 @@ class ParcelFields(Fields):
 
 
 def hand_over(
-    shop: Workshop, copy_ids: Sequence[int], typed: ParcelFields, sent: int | None, who: Person
+    workshop: Workshop, copy_ids: Sequence[int], typed: ParcelFields, sent: int | None, who: Person
 ) -> tuple[int, Done]:
     """Hand copies over in one parcel. `sent` is a typed moment, or None for now.
 
@@ -43,8 +43,8 @@ def hand_over(
         raise BadFields({"copy": "Tick what goes into the parcel."})
     if typed.way == "carrier" and not typed.carrier:
         raise BadFields({"carrier": "Which carrier?"})
-    now = shop.now()
-    with shop.house.writing() as db:
+    now = workshop.now()
+    with workshop.database.writing() as db:
         rows = [store.copy_row(db, id_) for id_ in dict.fromkeys(copy_ids)]
         for row in rows:
             if row["step"] != Step.PACKING:
@@ -63,7 +63,7 @@ def hand_over(
         done = record_in(db, wishes, who, now, typed.once or None)
         ids = [row["id"] for row in rows]
         db.execute(update(copies).where(copies.c.id.in_(ids)).values(parcel_id=parcel_id))
-    shop.changed.set()
+    workshop.changed.set()
     return parcel_id, done
 
 
@@ -132,10 +132,10 @@ def _make(
     return int(made[0])
 
 
-def received(shop: Workshop, parcel_id: int, when: int | None, who: Person, once: str) -> Done:
+def received(workshop: Workshop, parcel_id: int, when: int | None, who: Person, once: str) -> Done:
     """Everything of a parcel that is on its way has been received. `when` as typed, or now."""
-    now = shop.now()
-    with shop.house.writing() as db:
+    now = workshop.now()
+    with workshop.database.writing() as db:
         _, inside = store.parcel(db, parcel_id)
         gone = [row for row in inside if row["step"] == Step.HANDED_OVER]
         if not gone:
@@ -146,17 +146,19 @@ def received(shop: Workshop, parcel_id: int, when: int | None, who: Person, once
             for row in gone
         ]
         done = record_in(db, wishes, who, now, once or None)
-    shop.changed.set()
+    workshop.changed.set()
     return done
 
 
-def change_number(shop: Workshop, parcel_id: int, carrier: str, number: str, who: Person) -> None:
+def change_number(
+    workshop: Workshop, parcel_id: int, carrier: str, number: str, who: Person
+) -> None:
     """Put a parcel's carrier and number right; the page follows.
 
     Raises BadFields where the carrier of a parcel that went with one is not named.
     """
-    now = shop.now()
-    with shop.house.writing() as db:
+    now = workshop.now()
+    with workshop.database.writing() as db:
         row, inside = store.parcel(db, parcel_id)
         if row["way"] == "carrier" and not carrier:
             raise BadFields({"carrier": "Which carrier?"})
@@ -175,13 +177,13 @@ def change_number(shop: Workshop, parcel_id: int, carrier: str, number: str, who
                 )
             )  # fmt: skip
         mark_stale(db, order_ids)
-    shop.changed.set()
+    workshop.changed.set()
 
 
-def confirm(shop: Workshop, order_id: int, what: str, copy_id: int | None, who: Person) -> None:
+def confirm(workshop: Workshop, order_id: int, what: str, copy_id: int | None, who: Person) -> None:
     """The customer has confirmed an address, or a copy's spelling. Raises NotFound."""
-    now = shop.now()
-    with shop.house.writing() as db:
+    now = workshop.now()
+    with workshop.database.writing() as db:
         if what == "address":
             db.execute(
                 update(orders).where(orders.c.id == order_id).values(address_confirmed_at=now)
@@ -203,4 +205,4 @@ def confirm(shop: Workshop, order_id: int, what: str, copy_id: int | None, who: 
             )
         )  # fmt: skip
         mark_stale(db, [order_id])
-    shop.changed.set()
+    workshop.changed.set()

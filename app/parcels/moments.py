@@ -8,15 +8,15 @@ from app.studio.workshop import Workshop
 
 
 def typed_moment(
-    shop: Workshop, day: date | None, clock: str, name: str, usual: time = time(17)
+    workshop: Workshop, day: date | None, clock: str, name: str, usual: time = time(17)
 ) -> int | None:
     """A typed day and hour, a day alone meaning the usual hour of handing over.
 
     Today without an hour means now. Raises BadFields for the future.
     """
-    now = shop.now()
-    today = shop.studio().calendar.day_of(now)
-    moment = read(shop.studio(), day, clock, name, today, usual)
+    now = workshop.now()
+    today = workshop.in_force().calendar.day_of(now)
+    moment = read(workshop.in_force(), day, clock, name, today, usual)
     if moment is None or (day == today and not clock):
         return None
     if moment > now:

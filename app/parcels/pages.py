@@ -6,65 +6,65 @@ from typing import Any
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from app.orders import order_store
+from app.orders.order import store as order_store
 from app.parcels import actions, rules, store
 from app.parcels.actions import ParcelFields
 from app.parcels.moments import typed_moment
 from app.shared.errors import BadFields
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, new_once, render
-from app.studio.web import AskedId, Me, RowId, Shop
+from app.studio.web import AskedId, Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
 
 
 @router.get("/parcels", name="parcels")
-def parcels(request: Request, shop: Shop) -> Response:
+def parcels(request: Request, workshop: TheWorkshop) -> Response:
     """Everything at packing with what stands against it, and what is on its way."""
-    now = shop.now()
-    with shop.house.reading() as db:
+    now = workshop.now()
+    with workshop.database.reading() as db:
         waiting, gone = store.packed(db, now), store.on_the_way(db)
     context = {
         "waiting": waiting,
         "gone": gone,
         "now": now,
-        "zone": shop.studio().settings.zone_info(),
+        "zone": workshop.in_force().settings.zone_info(),
     }
     return render(request, "parcels/parcels.html", context)
 
 
 @router.get("/parcels/new", name="new_parcel")
-def new_parcel(request: Request, shop: Shop, copy: AskedId) -> Response:
+def new_parcel(request: Request, workshop: TheWorkshop, copy: AskedId) -> Response:
     """The form for handing over, with everything of the order that is packed."""
-    return _form(request, shop, copy)
+    return _form(request, workshop, copy)
 
 
 @router.post("/parcels/new", name="hand_over")
-def hand_over(request: Request, shop: Shop, me: Me, form: Filled) -> Response:
+def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
     """Hand over; with every reason at once where something stands against it."""
     ids = [int(i) for i in form.many("copy") if i.isdecimal() and len(i) < 16]
     asked = form.get("for")
     first = int(asked) if asked.isdecimal() and len(asked) < 16 else (ids[0] if ids else 0)
     try:
         typed = check(ParcelFields, form.plain())
-        sent = typed_moment(shop, typed.sent_on, typed.sent_at, "sent")
-        parcel_id, _ = actions.hand_over(shop, ids, typed, sent, me)
+        sent = typed_moment(workshop, typed.sent_on, typed.sent_at, "sent")
+        parcel_id, _ = actions.hand_over(workshop, ids, typed, sent, me)
     except BadFields as why:
-        return _form(request, shop, first, form, why.fields, 422)
+        return _form(request, workshop, first, form, why.fields, 422)
     return go(request, f"/parcels/{parcel_id}?done=moved")
 
 
 def _form(
     request: Request,
-    shop: Workshop,
+    workshop: Workshop,
     copy_id: int,
     form: Form | None = None,
     errors: dict[str, str] | None = None,
     status: int = 200,
 ) -> Response:
-    now = shop.now()
-    with shop.house.reading() as db:
+    now = workshop.now()
+    with workshop.database.reading() as db:
         asked = store.copy_row(db, copy_id)
         theirs = store.packed(db, now, customer_id=asked["customer_id"])
     packed = [p for p in theirs if p.row["order_id"] == asked["order_id"]]
@@ -75,32 +75,32 @@ def _form(
         "packed": packed,
         "together": together,
         "ticked": ticked,
-        "typed": form.plain() if form else {"carrier": (_carriers(shop) or [""])[0]},
+        "typed": form.plain() if form else {"carrier": (_carriers(workshop) or [""])[0]},
         "errors": errors or {},
-        "carriers": _carriers(shop),
+        "carriers": _carriers(workshop),
         "warning": rules.number_warning(form.plain().get("number", "")) if form else "",
         "once": new_once(),
         "now": now,
-        "zone": shop.studio().settings.zone_info(),
+        "zone": workshop.in_force().settings.zone_info(),
     }
     return render(request, "parcels/new.html", context, status)
 
 
-def _carriers(shop: Workshop) -> list[str]:
-    return shop.studio().settings.choices("carriers")
+def _carriers(workshop: Workshop) -> list[str]:
+    return workshop.in_force().settings.choices("carriers")
 
 
 @router.get("/parcels/{parcel:int}", name="parcel")
-def parcel(request: Request, shop: Shop, parcel: RowId) -> Response:
+def parcel(request: Request, workshop: TheWorkshop, parcel: RowId) -> Response:
     """One parcel."""
-    return _parcel(request, shop, parcel)
+    return _parcel(request, workshop, parcel)
 
 
 def _parcel(
-    request: Request, shop: Workshop, parcel_id: int,
+    request: Request, workshop: Workshop, parcel_id: int,
     typed: dict[str, str] | None = None, errors: dict[str, str] | None = None, status: int = 200,
 ) -> Response:  # fmt: skip
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         row, inside = store.parcel(db, parcel_id)
         people = order_store.names(db)
     context = {
@@ -112,54 +112,60 @@ def _parcel(
         "typed": typed or {"carrier": row["carrier"], "number": row["number"]},
         "errors": errors or {},
         "once": new_once(),
-        "now": shop.now(),
-        "zone": shop.studio().settings.zone_info(),
+        "now": workshop.now(),
+        "zone": workshop.in_force().settings.zone_info(),
     }
     return render(request, "parcels/parcel.html", context, status)
 
 
 @router.post("/parcels/{parcel:int}/received", name="parcel_received")
-def received(request: Request, shop: Shop, me: Me, parcel: RowId, form: Filled) -> Response:
+def received(
+    request: Request, workshop: TheWorkshop, me: Me, parcel: RowId, form: Filled
+) -> Response:
     """It has arrived: by the carrier's or the customer's word."""
     typed = form.plain()
     try:
         fields = check(ParcelFields, typed)
-        when = typed_moment(shop, fields.sent_on, fields.sent_at, "sent", usual=time(12))
-        actions.received(shop, parcel, when, me, form.get("once"))
+        when = typed_moment(workshop, fields.sent_on, fields.sent_at, "sent", usual=time(12))
+        actions.received(workshop, parcel, when, me, form.get("once"))
     except BadFields as why:
-        return _parcel(request, shop, parcel, typed, why.fields, 422)
+        return _parcel(request, workshop, parcel, typed, why.fields, 422)
     return go(request, f"/parcels/{parcel}?done=moved")
 
 
 @router.post("/parcels/{parcel:int}/number", name="parcel_number")
-def number(request: Request, shop: Shop, me: Me, parcel: RowId, form: Filled) -> Response:
+def number(
+    request: Request, workshop: TheWorkshop, me: Me, parcel: RowId, form: Filled
+) -> Response:
     """Put carrier and number right."""
     try:
         fields = check(ParcelFields, form.plain())
-        actions.change_number(shop, parcel, fields.carrier, fields.number, me)
+        actions.change_number(workshop, parcel, fields.carrier, fields.number, me)
     except BadFields as why:
-        return _parcel(request, shop, parcel, form.plain(), why.fields, 422)
+        return _parcel(request, workshop, parcel, form.plain(), why.fields, 422)
     return go(request, f"/parcels/{parcel}?done=saved")
 
 
 @router.post("/orders/{number:int}/address", name="confirm_address")
-def address(request: Request, shop: Shop, me: Me, number: RowId) -> Response:
+def address(request: Request, workshop: TheWorkshop, me: Me, number: RowId) -> Response:
     """The customer has confirmed the address."""
-    return _confirm(request, shop, me, number, "address", None)
+    return _confirm(request, workshop, me, number, "address", None)
 
 
 @router.post("/orders/{number:int}/spelling/{copy:int}", name="confirm_spelling")
-def spelling(request: Request, shop: Shop, me: Me, number: RowId, copy: RowId) -> Response:
+def spelling(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, copy: RowId
+) -> Response:
     """The customer has confirmed a copy's spelling."""
-    return _confirm(request, shop, me, number, "spelling", copy)
+    return _confirm(request, workshop, me, number, "spelling", copy)
 
 
 def _confirm(
-    request: Request, shop: Workshop, me: Me, number: int, what: str, copy: int | None
+    request: Request, workshop: Workshop, me: Me, number: int, what: str, copy: int | None
 ) -> Response:
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         order_id = order_store.by_number(db, number)
-    actions.confirm(shop, order_id, what, copy, me)
+    actions.confirm(workshop, order_id, what, copy, me)
     return go(
         request, f"/pieces/copy/{copy}?done=saved" if copy else f"/orders/{number}?done=saved"
     )

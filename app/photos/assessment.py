@@ -9,10 +9,10 @@ from sqlalchemy import Connection, delete, insert, select
 from app.flow import store as flow
 from app.flow.steps import Of
 from app.flow.store import Ref
-from app.orders.order_actions import change_in
-from app.photos import pictures as files
+from app.orders.order.actions import change_in
 from app.photos import store
-from app.photos.release import size_of
+from app.photos.pictures import files
+from app.photos.release.actions import size_of
 from app.shared.errors import BadFields, NotFound
 from app.shared.people import Person
 from app.shared.web.fields import Fields, Line, Short, Tick
@@ -55,13 +55,15 @@ def marks_of(db: Connection, model_id: int) -> Sequence[int]:
     return db.execute(query).scalars().all()
 
 
-def save_marks(shop: Workshop, model_id: int, typed: Mapping[str, MarkFields], who: Person) -> None:
+def save_marks(
+    workshop: Workshop, model_id: int, typed: Mapping[str, MarkFields], who: Person
+) -> None:
     """Complete the marks of a model's animal: by mark id, and one under "new".
 
     A mark whose words were emptied is taken off. Raises NotFound for a mark of another animal.
     """
-    now = shop.now()
-    with shop.house.writing() as db:
+    now = workshop.now()
+    with workshop.database.writing() as db:
         piece = flow.load(db, Ref(Of.MODEL, model_id))
         known = set(marks_of(db, model_id))
         animal = db.execute(select(models.c.animal_id).where(models.c.id == model_id)).scalar_one()
@@ -79,7 +81,7 @@ def save_marks(shop: Workshop, model_id: int, typed: Mapping[str, MarkFields], w
             change_in(db, marks, int(key), piece.order_id, new, who, now)
         orders = [order for order, _ in flow.orders_of_model(db, model_id)]
         flow.mark_stale(db, [piece.order_id, *orders])
-    shop.changed.set()
+    workshop.changed.set()
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +99,7 @@ class View:
     box: tuple[int, int, int, int]
 
 
-def views_of(shop: Workshop, db: Connection, model_id: int) -> dict[str, View]:
+def views_of(workshop: Workshop, db: Connection, model_id: int) -> dict[str, View]:
     """The views chosen for a model, by key; one whose file is lost is left out."""
     query = (
         select(reference_views, pictures.c.sha256, pictures.c.path)
@@ -106,7 +108,7 @@ def views_of(shop: Workshop, db: Connection, model_id: int) -> dict[str, View]:
     )
     found: dict[str, View] = {}
     for row in db.execute(query):
-        jpeg = files.shown(shop.folder.pictures, row.sha256, row.path, files.FULL)
+        jpeg = files.shown(workshop.folder.pictures, row.sha256, row.path, files.FULL)
         if jpeg is None:
             continue
         width, height = size_of(jpeg)
@@ -132,15 +134,15 @@ def in_order(
 
 
 def choose_views(
-    shop: Workshop, model_id: int, chosen: Mapping[str, tuple[int, str]], who: Person
+    workshop: Workshop, model_id: int, chosen: Mapping[str, tuple[int, str]], who: Person
 ) -> None:
     """Name the pictures that are worked from: by key, a picture's id and a crop's name.
 
     What is not in `chosen` is not named any more. Raises BadFields, and NotFound for a picture
     or a mark of another animal.
     """
-    now = shop.now()
-    with shop.house.writing() as db:
+    now = workshop.now()
+    with workshop.database.writing() as db:
         flow.load(db, Ref(Of.MODEL, model_id))
         own = {row["id"] for row in store.of_model(db, model_id)}
         known = {f"mark:{id_}" for id_ in marks_of(db, model_id)} | set(VIEWS)

@@ -8,16 +8,16 @@ from pathlib import Path
 
 from sqlalchemy import Connection, text
 
-from app.orders import ranges
-from app.orders.facts import facts_of_many
-from app.orders.order_facts import OrderFacts, has_range
-from app.photos.release import released
+from app.orders.facts import ranges
+from app.orders.facts.gather import facts_of_many
+from app.orders.facts.order import OrderFacts, has_range
+from app.photos.release.actions import released
 from app.publishing.pages_file import PageRow, read_all
 from app.publishing.worker import AT_ONCE, Link, as_shown, live_links, teller_of
 from app.status.document import from_json, sentences
 from app.status.picture_words import Released
 from app.status.wording import Teller, document
-from app.studio.workshop import Studio
+from app.studio.workshop import InForce
 
 _A_MOMENT = 0.5
 Reading = Callable[[], AbstractContextManager[Connection]]
@@ -35,37 +35,37 @@ class PageDifference:
 
 
 def check_pages(
-    reading: Reading, pages_path: Path, studio: Studio, now: int
+    reading: Reading, pages_path: Path, in_force: InForce, now: int
 ) -> tuple[int, list[PageDifference]]:
     """Recompute each page that is not stale; gives how many were compared, and the differences.
 
     A page is recomputed for the moment at which it was written. What differs is looked at again
     after half a second: a server beside us may have been writing it.
     """
-    count, found = _compare(reading, pages_path, studio, now, None)
+    count, found = _compare(reading, pages_path, in_force, now, None)
     if found:
         time.sleep(_A_MOMENT)
         suspects = {difference.order_id for difference in found}
-        _, found = _compare(reading, pages_path, studio, now, suspects)
+        _, found = _compare(reading, pages_path, in_force, now, suspects)
     return count, found
 
 
 def _compare(
-    reading: Reading, pages_path: Path, studio: Studio, now: int, only: set[int] | None
+    reading: Reading, pages_path: Path, in_force: InForce, now: int, only: set[int] | None
 ) -> tuple[int, list[PageDifference]]:
     in_file: dict[int, dict[str, PageRow]] = {}
     for row in read_all(pages_path):
         if row.lapses_at is None or row.lapses_at > now:
             in_file.setdefault(row.order_id, {})[row.token_hash] = row
     count, found = 0, list[PageDifference]()
-    teller = teller_of(studio)
+    teller = teller_of(in_force)
     with reading() as db:
         ids = [id_ for id_ in db.execute(_IN_STEP).scalars() if only is None or id_ in only]
         for start in range(0, len(ids), AT_ONCE):
             part = ids[start : start + AT_ONCE]
-            links = live_links(db, part, studio, now)
+            links = live_links(db, part, in_force, now)
             known = [id_ for id_ in part if id_ in links and id_ in in_file]
-            facts = facts_of_many(db, known, studio, now)
+            facts = facts_of_many(db, known, in_force, now)
             pictures = released(db, known)
             for id_ in part:
                 rows = in_file.get(id_, {})

@@ -73,20 +73,22 @@ class _Marker:
     pages: Versions = field(default_factory=dict)
 
 
-def publish(shop: Workshop, place: Path) -> Published:
+def publish(workshop: Workshop, place: Path) -> Published:
     """Bring a folder of published pages in step with the pages file.
 
     Raises CannotStart where the folder is not ours to write in, or the key does not fit.
     """
     place = place.expanduser().resolve()
-    _refuse_data(place, shop.folder.path)
-    with shop.house.reading() as db:
+    _refuse_data(place, workshop.folder.path)
+    with workshop.database.reading() as db:
         studio = int(db.execute(select(house.c.made_at)).scalar_one())
         nonces = _live_nonces(db)
     try:
-        with _held(place), closing(_opened(shop.folder.pages)) as pages:
+        with _held(place), closing(_opened(workshop.folder.pages)) as pages:
             marker = _marker(place, studio)
-            return _Publishing(place, shop.folder.key, pages, nonces, marker, shop.now()).run()
+            return _Publishing(
+                place, workshop.folder.key, pages, nonces, marker, workshop.now()
+            ).run()
     except OSError as why:
         raise CannotStart(f"The pages could not be written to {place}: {why.strerror}.") from why
     except sqlite3.Error as why:

@@ -11,15 +11,15 @@ from app.studio.workshop import Workshop
 DONE, FAILED = 0, 1
 
 
-def main(shop: Workshop, place: Path, then: str) -> int:
+def main(workshop: Workshop, place: Path, then: str) -> int:
     """Publish to a folder, run the command after it, say what was done; gives the exit code."""
     try:
-        done = publish_and_send(shop, place, then)
+        done = publish_and_send(workshop, place, then)
     except CannotStart as why:
         print(str(why), file=sys.stderr, flush=True)
         return FAILED
     unread = capital(f"{count(done.unreadable, 'page')} could not be read.")
-    as_of = shop.studio().calendar.local(shop.now())
+    as_of = workshop.in_force().calendar.local(workshop.now())
     print(
         f"{capital(count(done.pages, 'page'))} as of {as_of:%H:%M}: "
         f"{done.written} written, {done.removed} removed."

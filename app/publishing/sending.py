@@ -18,7 +18,7 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 from app.publishing.pages_file import PagesFile, last_published
 from app.publishing.publish import MARKER, Published, publish
 from app.shared.errors import CannotStart
-from app.studio.seldom import seldom
+from app.studio.cached import seldom
 from app.studio.workshop import Workshop
 
 OLD_AFTER = 86_400
@@ -52,20 +52,20 @@ def set_up() -> Publishing:
     return said
 
 
-def publish_and_send(shop: Workshop, place: Path, then: str) -> Published:
+def publish_and_send(workshop: Workshop, place: Path, then: str) -> Published:
     """Publish, run the command, and note when all of it last went well.
 
     Raises CannotStart with what went wrong; that is noted too.
     """
     argv = _read(then)
     try:
-        done = publish(shop, place)
+        done = publish(workshop, place)
         if argv:
             _run(argv)
     except CannotStart as why:
-        _note(shop, place, str(why))
+        _note(workshop, place, str(why))
         raise
-    _note(shop, place, "")
+    _note(workshop, place, "")
     return done
 
 
@@ -99,15 +99,15 @@ def _run(argv: list[str]) -> None:
         )
 
 
-def _note(shop: Workshop, place: Path, trouble: str) -> None:
-    pages = PagesFile(shop.folder.pages)
+def _note(workshop: Workshop, place: Path, trouble: str) -> None:
+    pages = PagesFile(workshop.folder.pages)
     try:
-        pages.note_published(str(place.expanduser().resolve()), shop.now(), trouble)
+        pages.note_published(str(place.expanduser().resolve()), workshop.now(), trouble)
     finally:
         pages.close()
 
 
-def run(shop: Workshop, stop: threading.Event) -> None:
+def run(workshop: Workshop, stop: threading.Event) -> None:
     """Publish every so often until `stop` is set, where the environment says so."""
     said = set_up()
     if said.folder is None or not said.every_minutes:
@@ -115,30 +115,32 @@ def run(shop: Workshop, stop: threading.Event) -> None:
         return
     while not stop.is_set():
         try:
-            publish_and_send(shop, said.folder, said.then)
+            publish_and_send(workshop, said.folder, said.then)
         except CannotStart as why:
             _log.warning("publishing failed: %s", why)
         stop.wait(said.every_minutes * 60)
 
 
 @seldom
-def warning(shop: Workshop) -> str | None:
+def warning(workshop: Workshop) -> str | None:
     """A sentence for every staff page where what is published is more than a day old, or None."""
-    if not shop.folder.pages.exists():
+    if not workshop.folder.pages.exists():
         return None
     here = Publishing().folder
     places = {
         place: found
-        for place, found in last_published(shop.folder.pages).items()
+        for place, found in last_published(workshop.folder.pages).items()
         if (Path(place) / MARKER).exists()
     }
     if here is not None:
         places.setdefault(str(here.expanduser().resolve()), (None, ""))
     for place, (at, trouble) in places.items():
-        if at is not None and shop.now() - at <= OLD_AFTER:
+        if at is not None and workshop.now() - at <= OLD_AFTER:
             continue
         when = (
-            "never" if at is None else f"last on {shop.studio().calendar.local(at):%-d %b, %H:%M}"
+            "never"
+            if at is None
+            else f"last on {workshop.in_force().calendar.local(at):%-d %b, %H:%M}"
         )
         why = f" {trouble}" if trouble else " Run: likewright publish"
         return f"The customers' pages in {place} were {when} published in full.{why}"

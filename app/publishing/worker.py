@@ -20,16 +20,17 @@ from sqlalchemy import Connection, bindparam, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from app import status
-from app.orders import ranges, tellings
-from app.orders.facts import facts_of_many
-from app.orders.order_facts import OrderFacts, decision
-from app.photos import release
-from app.photos.release import place
+from app.orders.facts import ranges
+from app.orders.facts import told as tellings
+from app.orders.facts.gather import facts_of_many
+from app.orders.facts.order import OrderFacts, decision
+from app.photos.release import actions as release
+from app.photos.release.actions import place
 from app.publishing.pages_file import PagePicture, PageRow, PagesFile
 from app.status.document import Contact, to_json
 from app.status.picture_words import Released
 from app.status.wording import Teller, document
-from app.studio.workshop import Studio, Workshop
+from app.studio.workshop import InForce, Workshop
 
 AT_ONCE = 250
 LOOK_EVERY = 2.0
@@ -77,76 +78,76 @@ class Link:
     lapses_at: int | None
 
 
-def rewrite_stale(shop: Workshop, pages: PagesFile | None = None) -> int:
+def rewrite_stale(workshop: Workshop, pages: PagesFile | None = None) -> int:
     """Write every page that lags behind; gives how many orders were brought up to date.
 
     Opens the studio's pages file for itself where none is given.
     """
     written, after = 0, 0
-    with _opened(shop, pages) as file:
+    with _opened(workshop, pages) as file:
         while True:
-            with shop.house.reading() as db:
+            with workshop.database.reading() as db:
                 rows = db.execute(_STALE, {"after": after, "most": AT_ONCE}).all()
             if not rows:
                 return written
-            written += _rewrite(shop, file, {row.order_id: row.wanted for row in rows})
+            written += _rewrite(workshop, file, {row.order_id: row.wanted for row in rows})
             after = rows[-1].order_id
 
 
-def rewrite_due(shop: Workshop, now: int, pages: PagesFile | None = None) -> int:
+def rewrite_due(workshop: Workshop, now: int, pages: PagesFile | None = None) -> int:
     """Write the pages whose words have changed with the day, and let lapsed ones go.
 
     Every page is written once a day: ranges, weekdays and "as of" move on with it.
     """
-    calendar = shop.studio().calendar
+    calendar = workshop.in_force().calendar
     written = 0
-    with _opened(shop, pages) as file:
+    with _opened(workshop, pages) as file:
         file.remove_lapsed(now)
         due = file.written_before(calendar.start_of(calendar.day_of(now)))
-        with shop.house.reading() as db:
+        with workshop.database.reading() as db:
             moments = {"now": now, "waited": now - ranges.RECOMPUTED_WITHIN}
             due |= set(db.execute(_CHANGED_BY_ITSELF, moments).scalars())
         ids = sorted(due)
         for start in range(0, len(ids), AT_ONCE):
-            with shop.house.reading() as db:
+            with workshop.database.reading() as db:
                 found = db.execute(_WANTED, {"ids": ids[start : start + AT_ONCE]}).all()
-            written += _rewrite(shop, file, {row.order_id: row.wanted for row in found})
+            written += _rewrite(workshop, file, {row.order_id: row.wanted for row in found})
     return written
 
 
-def want_all(shop: Workshop) -> None:
+def want_all(workshop: Workshop) -> None:
     """Mark every page stale: after a restore, new settings, or where the pages file is new."""
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         db.execute(_ALL_AGAIN)
 
 
-def run(shop: Workshop, stop: threading.Event) -> None:
+def run(workshop: Workshop, stop: threading.Event) -> None:
     """Keep the pages in step until `stop` is set. Meant for a thread of the staff server.
 
     It writes at once when the house has changed, and looks every two seconds in any case.
     """
-    pages = PagesFile(shop.folder.pages)
-    said = shop.studio().settings
+    pages = PagesFile(workshop.folder.pages)
+    said = workshop.in_force().settings
     try:
         if pages.words != (words := words_number()):
-            want_all(shop)
+            want_all(workshop)
             pages.words = words
         due_at = 0
         while not stop.is_set():
-            shop.changed.clear()
+            workshop.changed.clear()
             try:
-                if (says := shop.studio().settings) != said:
-                    want_all(shop)
+                if (says := workshop.in_force().settings) != said:
+                    want_all(workshop)
                     said = says
-                rewrite_stale(shop, pages)
-                if (now := shop.now()) >= due_at:
-                    rewrite_due(shop, now, pages)
+                rewrite_stale(workshop, pages)
+                if (now := workshop.now()) >= due_at:
+                    rewrite_due(workshop, now, pages)
                     due_at = now + DUE_EVERY
             except Exception:
                 # Nothing is lost: what was not marked as written is written the next time.
                 _log.exception("The customers' pages could not be written; trying again.")
                 stop.wait(LOOK_EVERY)
-            shop.changed.wait(LOOK_EVERY)
+            workshop.changed.wait(LOOK_EVERY)
     finally:
         pages.close()
 
@@ -159,11 +160,11 @@ def words_number() -> int:
 
 
 @contextmanager
-def _opened(shop: Workshop, pages: PagesFile | None) -> Iterator[PagesFile]:
+def _opened(workshop: Workshop, pages: PagesFile | None) -> Iterator[PagesFile]:
     if pages is not None:
         yield pages
         return
-    own = PagesFile(shop.folder.pages)
+    own = PagesFile(workshop.folder.pages)
     try:
         yield own
     finally:
@@ -173,15 +174,15 @@ def _opened(shop: Workshop, pages: PagesFile | None) -> Iterator[PagesFile]:
 # ---------------------------------------------------------------- one batch
 
 
-def _rewrite(shop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
+def _rewrite(workshop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     """Bring some orders up to date; one that cannot be put into words holds up no other."""
     try:
-        return _write(shop, pages, wanted)
+        return _write(workshop, pages, wanted)
     except (SQLAlchemyError, sqlite3.Error, OSError):
         raise
     except Exception:
         if len(wanted) > 1:
-            return sum(_rewrite(shop, pages, {key: number}) for key, number in wanted.items())
+            return sum(_rewrite(workshop, pages, {key: number}) for key, number in wanted.items())
         _complain(*next(iter(wanted.items())))
         return 0
 
@@ -192,41 +193,43 @@ def _complain(order_id: int, wanted: int) -> None:
     _log.exception("The page of the order with id %d could not be written.", order_id)
 
 
-def _write(shop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
+def _write(workshop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     """Keep what is told, write the pages, mark the orders, each in its own transaction.
 
     `wanted` holds what was asked for when the orders were read, so that a change in between
     leaves the order stale.
     """
-    now, studio = shop.now(), shop.studio()
-    with shop.house.reading() as db:
-        links = live_links(db, list(wanted), studio, now)
-        found = list(facts_of_many(db, sorted(links), studio, now).values())
-        pictures = _pictures(db, sorted(links), shop)
-    _keep_told(shop, found, now)
-    rows = _rows(found, links, studio, now, pictures)
+    now, in_force = workshop.now(), workshop.in_force()
+    with workshop.database.reading() as db:
+        links = live_links(db, list(wanted), in_force, now)
+        found = list(facts_of_many(db, sorted(links), in_force, now).values())
+        pictures = _pictures(db, sorted(links), workshop)
+    _keep_told(workshop, found, now)
+    rows = _rows(found, links, in_force, now, pictures)
     pages.replace(
         wanted,
         rows,
         {
-            id_: PagePicture(one.file, place(shop.folder.pictures, one.file))
+            id_: PagePicture(one.file, place(workshop.folder.pictures, one.file))
             for id_, one in pictures.items()
         },
     )
     done = [
         {"order_id": order_id, "wanted": number, "now": now} for order_id, number in wanted.items()
     ]
-    with shop.house.writing(quietly=True) as db:
+    with workshop.database.writing(quietly=True) as db:
         db.execute(_WRITTEN, done)
     return len(done)
 
 
-def _pictures(db: Connection, ids: Sequence[int], shop: Workshop) -> dict[int, release.Released]:
+def _pictures(
+    db: Connection, ids: Sequence[int], workshop: Workshop
+) -> dict[int, release.Released]:
     """The released pictures whose files are there: a lost one leaves the page without it."""
     return {
         id_: one
         for id_, one in release.released(db, ids).items()
-        if place(shop.folder.pictures, one.file).is_file()
+        if place(workshop.folder.pictures, one.file).is_file()
     }
 
 
@@ -240,29 +243,29 @@ def as_shown(one: release.Released | None) -> Released | None:
 
 
 def live_links(
-    db: Connection, order_ids: Sequence[int], studio: Studio, now: int
+    db: Connection, order_ids: Sequence[int], in_force: InForce, now: int
 ) -> dict[int, list[Link]]:
     """The links that open a page now, by order. An order without one is not in it."""
     found: dict[int, list[Link]] = {}
     for row in db.execute(_LINKS, {"ids": list(order_ids)}):
-        lapses = _lapses_at(row, studio)
+        lapses = _lapses_at(row, in_force)
         if lapses is None or lapses > now:
             found.setdefault(row.order_id, []).append(Link(row.token_hash, lapses))
     return found
 
 
-def _lapses_at(row: Any, studio: Studio) -> int | None:
+def _lapses_at(row: Any, in_force: InForce) -> int | None:
     """A link's own end where it has one; else a set time after the order's."""
     if row.lapses_at is not None:
         return int(row.lapses_at)
     if row.ended_at is None:
         return None
-    return int(row.ended_at) + studio.settings.link_lapses_days * 86_400
+    return int(row.ended_at) + in_force.settings.link_lapses_days * 86_400
 
 
-def _keep_told(shop: Workshop, found: Iterable[OrderFacts], now: int) -> None:
+def _keep_told(workshop: Workshop, found: Iterable[OrderFacts], now: int) -> None:
     """Keep as told what the pages are about to show and did not show before."""
-    calendar = shop.studio().calendar
+    calendar = workshop.in_force().calendar
     decided = [(facts, decision(facts, calendar, now)) for facts in found]
     changed = [
         (facts, its)
@@ -271,7 +274,7 @@ def _keep_told(shop: Workshop, found: Iterable[OrderFacts], now: int) -> None:
     ]
     if not changed:
         return
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         for facts, its in changed:
             if its.new and its.shown is not None:
                 tellings.tell(db, facts, its.shown, channel=tellings.PAGE, account_id=None, now=now)
@@ -283,11 +286,11 @@ def _keep_told(shop: Workshop, found: Iterable[OrderFacts], now: int) -> None:
 def _rows(
     found: Iterable[OrderFacts],
     links: dict[int, list[Link]],
-    studio: Studio,
+    in_force: InForce,
     now: int,
     pictures: Mapping[int, release.Released],
 ) -> list[PageRow]:
-    teller = teller_of(studio)
+    teller = teller_of(in_force)
     rows: list[PageRow] = []
     for facts in found:
         page = to_json(document(facts, teller, now, as_shown(pictures.get(facts.id))))
@@ -298,8 +301,8 @@ def _rows(
     return rows
 
 
-def teller_of(studio: Studio) -> Teller:
+def teller_of(in_force: InForce) -> Teller:
     """The studio as it speaks on its pages."""
-    settings = studio.settings
+    settings = in_force.settings
     contact = Contact(settings.contact_mail, settings.contact_phone, settings.contact_hours)
-    return Teller(settings.name, contact, studio.calendar, settings.blank_on)
+    return Teller(settings.name, contact, in_force.calendar, settings.blank_on)

@@ -32,4 +32,4 @@ class Person:
         return self.name.split(" ")[0]
 
 
-THE_HOUSE = Person(None, Role.DESK, "Likewright")
+AUTOMATIC = Person(None, Role.DESK, "Likewright")

@@ -27,7 +27,7 @@ class DataFolder:
     path: Path
 
     @property
-    def studio(self) -> Path:
+    def database_file(self) -> Path:
         return self.path / "studio.db"
 
     @property

@@ -16,7 +16,7 @@ log = logging.getLogger("likewright.staff")
 _LAST_OWNER = "This is the only owner who can sign in. Make somebody else an owner first."
 
 
-def invite(house: Database, by: Person, name: str, role: str, now: int) -> str:
+def invite(database: Database, by: Person, name: str, role: str, now: int) -> str:
     """Invite somebody; returns the path of a one-use link, which is shown once.
 
     An earlier invitation under the same name is withdrawn. Raises BadFields.
@@ -25,7 +25,7 @@ def invite(house: Database, by: Person, name: str, role: str, now: int) -> str:
     links.check_name(name)
     if role not in Role.__members__.values():
         raise BadFields({"role": "Choose one of the list."})
-    with house.writing() as db:
+    with database.writing() as db:
         links.check_free(db, name)
         store.withdraw_links(db, "invitation", name=name)
         path = links.new_link(db, "invitation", now, name=name, role=role)
@@ -33,19 +33,19 @@ def invite(house: Database, by: Person, name: str, role: str, now: int) -> str:
     return path
 
 
-def take_back_invitation(house: Database, by: Person, link_id: int) -> None:
+def take_back_invitation(database: Database, by: Person, link_id: int) -> None:
     """Let an invitation open nothing any more. Raises NotFound."""
-    with house.writing() as db:
+    with database.writing() as db:
         if not store.withdraw_links(db, "invitation", id=link_id):
             raise NotFound("There is no such open invitation.")
     log.info("account %s took back invitation %d", by.account_id, link_id)
 
 
-def change_role(house: Database, by: Person, account_id: int, role: str, now: int) -> None:
+def change_role(database: Database, by: Person, account_id: int, role: str, now: int) -> None:
     """Give somebody another role. Raises NotFound, BadFields, or Refused for the last owner."""
     if role not in Role.__members__.values():
         raise BadFields({"role": "Choose one of the list."})
-    with house.writing() as db:
+    with database.writing() as db:
         found = _found(db, account_id)
         if found.role == role:
             return
@@ -55,12 +55,12 @@ def change_role(house: Database, by: Person, account_id: int, role: str, now: in
     log.info("account %s made account %d %s", by.account_id, account_id, role)
 
 
-def switch_off(house: Database, by: Person, account_id: int, now: int) -> None:
+def switch_off(database: Database, by: Person, account_id: int, now: int) -> None:
     """Keep somebody out: sessions end and links to the account open nothing.
 
     Raises NotFound, or Refused for the last owner.
     """
-    with house.writing() as db:
+    with database.writing() as db:
         found = _found(db, account_id)
         if found.off_at is not None:
             return
@@ -72,9 +72,9 @@ def switch_off(house: Database, by: Person, account_id: int, now: int) -> None:
     log.info("account %s switched off account %d", by.account_id, account_id)
 
 
-def switch_on(house: Database, by: Person, account_id: int, now: int) -> None:
+def switch_on(database: Database, by: Person, account_id: int, now: int) -> None:
     """Let somebody in again, with the password they had. Raises NotFound."""
-    with house.writing() as db:
+    with database.writing() as db:
         found = _found(db, account_id)
         if found.off_at is None:
             return

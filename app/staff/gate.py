@@ -83,17 +83,17 @@ def _recognise(request: Request) -> None:
     token = request.cookies.get(COOKIE)
     found = None
     if token:
-        with workshop.house.reading() as db:
+        with workshop.database.reading() as db:
             found = store.who(db, hash_of(token), now)
     state = request.state
     state.person = Person(found.account_id, Role(found.role), found.name) if found else None
     state.session_id = found.session_id if found else None
     state.may = partial(permissions.may, state.person.role if state.person else None)
-    state.studio = workshop.studio()
+    state.studio = workshop.in_force()
     said = (banner(workshop) for banner in request.app.state.banners) if found else ()
     state.banners = [sentence for sentence in said if sentence]
     # Looking at pages writes nothing; only an act keeps a session alive, now and then.
     acts = request.method not in _SAFE
     if found and acts and now - found.seen_at > rules.SEEN_EVERY:
-        with workshop.house.writing() as db:
+        with workshop.database.writing() as db:
             store.seen(db, found.session_id, now)

@@ -88,13 +88,20 @@ def _stands(db: Connection, link: Row[Any], *, demo: bool) -> bool:
 
 
 def use_link(
-    house: Database, token: str, name: str, password: str, own_words: str, now: int, *, demo: bool
+    database: Database,
+    token: str,
+    name: str,
+    password: str,
+    own_words: str,
+    now: int,
+    *,
+    demo: bool,
 ) -> str:
     """Use a link: make the account it promises, set a new password, or just sign in.
 
     Returns the cookie's text. Raises NotFound (the link opens nothing) or BadFields.
     """
-    with house.reading() as db:
+    with database.reading() as db:
         link = look_at_link(db, token, now, demo=demo)
     called = link.name or tidy(name)
     kept = ""
@@ -102,7 +109,7 @@ def use_link(
         check_name(called)
         check_password(password, called, own_words)
         kept = passwords.make(password)
-    with house.writing() as db:
+    with database.writing() as db:
         # Hashing took a while: only one of two who hold the same link gets through here.
         link = look_at_link(db, token, now, demo=demo)
         account_id = link.account_id or _new_account(db, link, called, kept, now)

@@ -50,10 +50,10 @@ def sign_in(request: Request) -> Response:
 @router.post("/sign-in", name="sign_in_try")
 def sign_in_try(request: Request, form: Filled) -> Response:
     """A name and a password. Whoever was signed in in this browser is signed out."""
-    house, now = _workshop(request).house, _workshop(request).now()
+    database, now = _workshop(request).database, _workshop(request).now()
     typed = {"name": form.plain().get("name", ""), "next": form.plain().get("next", "/")}
     try:
-        token = sessions.sign_in(house, form["name"], form["password"], now)
+        token = sessions.sign_in(database, form["name"], form["password"], now)
         onward = rules.same_site(form["next"])
     except BadFields as why:
         return _door(request, typed, why.fields, 422)
@@ -76,7 +76,7 @@ def _door(
 def _signed_in(request: Request, token: str, onward: str = "/") -> Response:
     before = request.cookies.get(COOKIE)
     if before:
-        sessions.sign_out(_workshop(request).house, before, _workshop(request).now())
+        sessions.sign_out(_workshop(request).database, before, _workshop(request).now())
     answer = RedirectResponse(onward, 303)
     answer.set_cookie(
         COOKIE, token, max_age=rules.ABSOLUTE, path="/", secure=True, httponly=True, samesite="lax"
@@ -88,7 +88,7 @@ def _signed_in(request: Request, token: str, onward: str = "/") -> Response:
 def sign_out(request: Request) -> Response:
     """The end of a session, here and on the server."""
     if token := request.cookies.get(COOKIE):
-        sessions.sign_out(_workshop(request).house, token, _workshop(request).now())
+        sessions.sign_out(_workshop(request).database, token, _workshop(request).now())
     answer = RedirectResponse("/sign-in", 303)
     answer.delete_cookie(COOKIE, path="/", secure=True, httponly=True, samesite="lax")
     return answer
@@ -107,12 +107,12 @@ def link(request: Request, token: str) -> Response:
 def link_use(request: Request, token: str, form: Filled) -> Response:
     """Use the link."""
     workshop = _workshop(request)
-    studio_name = workshop.studio().settings.name
+    studio_name = workshop.in_force().settings.name
     try:
         if form["again"] != form["password"]:
             raise BadFields({"again": _TWICE})
         session = links.use_link(
-            workshop.house, token, form["name"], form["password"], studio_name,
+            workshop.database, token, form["name"], form["password"], studio_name,
             workshop.now(), demo=workshop.demo,
         )  # fmt: skip
     except BadFields as why:
@@ -124,7 +124,7 @@ def _link_page(
     request: Request, token: str, typed: dict[str, str], errors: dict[str, str], status: int = 200
 ) -> Response:
     workshop = _workshop(request)
-    with workshop.house.reading() as db:
+    with workshop.database.reading() as db:
         found = links.look_at_link(db, token, workshop.now(), demo=workshop.demo)
     context = {
         "purpose": found.purpose,
@@ -155,8 +155,8 @@ def own_password_change(request: Request, form: Filled) -> Response:
         if form["again"] != form["password"]:
             raise BadFields({"again": _TWICE})
         sessions.change_password(
-            workshop.house, _me(request), request.state.session_id, form["current"],
-            form["password"], workshop.studio().settings.name, workshop.now(),
+            workshop.database, _me(request), request.state.session_id, form["current"],
+            form["password"], workshop.in_force().settings.name, workshop.now(),
         )  # fmt: skip
     except BadFields as why:
         return _own(request, why.fields, 422)
@@ -166,11 +166,7 @@ def own_password_change(request: Request, form: Filled) -> Response:
 
 
 def _own(request: Request, errors: dict[str, str], status: int = 200) -> Response:
-    context = {
-        "errors": errors,
-        "hint": rules.PASSWORD_HINT,
-        "longest": rules.LONGEST_PASSWORD,
-    }
+    context = {"errors": errors, "hint": rules.PASSWORD_HINT, "longest": rules.LONGEST_PASSWORD}
     return render(request, "staff/own_password.html", context, status)
 
 
@@ -189,7 +185,7 @@ def account_invite(request: Request, form: Filled) -> Response:
     workshop = _workshop(request)
     try:
         path = actions.invite(
-            workshop.house, _me(request), form["name"], form["role"], workshop.now()
+            workshop.database, _me(request), form["name"], form["role"], workshop.now()
         )
     except BadFields as why:
         return _accounts(request, 422, typed=form.plain(), errors=why.fields)
@@ -200,7 +196,7 @@ def account_invite(request: Request, form: Filled) -> Response:
 @router.post("/accounts/invitations/{link_id}/take-back", name="invitation_take_back")
 def invitation_take_back(request: Request, link_id: RowId) -> Response:
     """Take an invitation back."""
-    actions.take_back_invitation(_workshop(request).house, _me(request), link_id)
+    actions.take_back_invitation(_workshop(request).database, _me(request), link_id)
     return RedirectResponse("/accounts?done=saved", 303)
 
 
@@ -211,7 +207,7 @@ def account_role(request: Request, account_id: RowId, form: Filled) -> Response:
 
     def act() -> None:
         role = form["role"]
-        actions.change_role(workshop.house, _me(request), account_id, role, workshop.now())
+        actions.change_role(workshop.database, _me(request), account_id, role, workshop.now())
 
     return _at_row(request, account_id, act)
 
@@ -223,7 +219,7 @@ def account_off(request: Request, account_id: RowId) -> Response:
     return _at_row(
         request,
         account_id,
-        lambda: actions.switch_off(workshop.house, _me(request), account_id, workshop.now()),
+        lambda: actions.switch_off(workshop.database, _me(request), account_id, workshop.now()),
     )
 
 
@@ -234,7 +230,7 @@ def account_on(request: Request, account_id: RowId) -> Response:
     return _at_row(
         request,
         account_id,
-        lambda: actions.switch_on(workshop.house, _me(request), account_id, workshop.now()),
+        lambda: actions.switch_on(workshop.database, _me(request), account_id, workshop.now()),
     )
 
 
@@ -250,7 +246,7 @@ def _at_row(request: Request, account_id: int, act: Callable[[], None]) -> Respo
 def _accounts(request: Request, status: int = 200, **more: Any) -> Response:
     workshop = _workshop(request)
     now = workshop.now()
-    with workshop.house.reading() as db:
+    with workshop.database.reading() as db:
         everybody = store.every_account(db)
         invitations = store.open_invitations(db, now)
     context = {
@@ -258,7 +254,7 @@ def _accounts(request: Request, status: int = 200, **more: Any) -> Response:
         "invitations": invitations,
         "roles": ROLES,
         "now": now,
-        "zone": workshop.studio().settings.zone_info(),
+        "zone": workshop.in_force().settings.zone_info(),
         "invited": None,
         "refused": {},
         "typed": {"role": Role.BENCH.value},

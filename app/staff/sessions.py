@@ -36,14 +36,14 @@ def hash_of(token: str) -> str:
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def sign_in(house: Database, name: str, password: str, now: int) -> str:
+def sign_in(database: Database, name: str, password: str, now: int) -> str:
     """Check a name and password and begin a session; returns the cookie's text.
 
     Raises BadFields where they do not belong together, SlowDown after too many wrong guesses.
     """
     key = _key(name)
     # The guess is counted before it is looked at, so that many at once are counted too.
-    with house.writing() as db:
+    with database.writing() as db:
         wait = rules.pause(store.tries_at(db, key), now)
         if not wait:
             store.note_try(db, key, now)
@@ -56,7 +56,7 @@ def sign_in(house: Database, name: str, password: str, now: int) -> str:
         log.warning("wrong password for account %s", found.id if found else "unknown")
         raise BadFields({"password": _NOT_TOGETHER})
     again = passwords.make(password) if passwords.is_outdated(found.password_hash) else None
-    return _let_in(house, found, again, now)
+    return _let_in(database, found, again, now)
 
 
 def _key(name: str) -> str:
@@ -64,8 +64,8 @@ def _key(name: str) -> str:
     return fold(tidy(name))[: rules.LONGEST_NAME].encode("utf-8", "replace").decode()
 
 
-def _let_in(house: Database, found: Row[Any], new_hash: str | None, now: int) -> str:
-    with house.writing() as db:
+def _let_in(database: Database, found: Row[Any], new_hash: str | None, now: int) -> str:
+    with database.writing() as db:
         # The password was checked outside of any transaction: it may have changed meanwhile.
         still = store.account(db, found.id)
         if still is None or still.off_at or still.password_hash != found.password_hash:
@@ -85,15 +85,21 @@ def begin(db: Connection, account_id: int, now: int) -> str:
     return token
 
 
-def sign_out(house: Database, token: str, now: int) -> None:
+def sign_out(database: Database, token: str, now: int) -> None:
     """End a session on the server: its cookie opens nothing any more."""
-    with house.writing() as db:
+    with database.writing() as db:
         store.end_session(db, hash_of(token), now)
     log.info("signed out")
 
 
 def change_password(
-    house: Database, me: Person, session_id: int, current: str, new: str, own_words: str, now: int
+    database: Database,
+    me: Person,
+    session_id: int,
+    current: str,
+    new: str,
+    own_words: str,
+    now: int,
 ) -> None:
     """Give oneself another password; every other session of the account ends.
 
@@ -103,7 +109,7 @@ def change_password(
     assert me.account_id is not None
     key = _key(me.name)
     check_password(new, me.name, own_words)
-    with house.writing() as db:
+    with database.writing() as db:
         wait = rules.pause(store.tries_at(db, key), now)
         if not wait:
             store.note_try(db, key, now)
@@ -115,7 +121,7 @@ def change_password(
         log.warning("wrong current password for account %d", found.id)
         raise BadFields({"current": "That is not your current password."})
     kept = passwords.make(new)
-    with house.writing() as db:
+    with database.writing() as db:
         store.forget_tries(db, key)
         store.set_account(db, found.id, password_hash=kept)
         store.end_sessions_of(db, found.id, now, keep=session_id)

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from datetime import timedelta
 
 from app.flow.steps import Step
-from app.orders.order_facts import OrderFacts, ParcelFacts
+from app.orders.facts.order import OrderFacts, ParcelFacts
 from app.shared.web import words
 from app.status import piece_words
 from app.status.document import Block, Section

@@ -9,7 +9,7 @@ knowledge of those who photograph them (lips licked, yawning, ears laid back, wi
 from collections.abc import Sequence
 
 from app.flow.steps import Step
-from app.orders.order_facts import AnimalFacts, MarkFacts
+from app.orders.facts.order import AnimalFacts, MarkFacts
 from app.shared.web import words
 from app.status.document import Block, Section
 from app.status.voice import Days, Voice, own, surface, voice

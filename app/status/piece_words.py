@@ -6,7 +6,7 @@ Where nobody is at a piece it waits its turn, and the page says so; nothing is m
 from collections.abc import Callable, Iterable, Sequence
 
 from app.flow.steps import ENDS, PLACE, Step
-from app.orders.order_facts import AnimalFacts, CopyFacts, OrderFacts, Standing
+from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
 from app.shared.web import words
 from app.status.document import Block
 from app.status.voice import Days, Subject, own, subject, surface, voice

@@ -4,8 +4,8 @@ from collections.abc import Iterable
 from datetime import timedelta
 
 from app.flow.steps import Step
-from app.orders.order_facts import OrderFacts
-from app.orders.ranges import Rests, Shown, weeks
+from app.orders.facts.order import OrderFacts
+from app.orders.facts.ranges import Rests, Shown, weeks
 from app.shared.web import words
 from app.status.document import Block
 from app.status.voice import Days, own

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from app.orders.order_facts import AnimalFacts, CopyFacts
+from app.orders.facts.order import AnimalFacts, CopyFacts
 from app.shared.calendar import Calendar
 from app.shared.web import words
 

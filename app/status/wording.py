@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from app.flow.steps import PHOTO_STEPS, Step
-from app.orders.order_facts import AnimalFacts, OrderFacts, QuestionFacts, is_quiet
+from app.orders.facts.order import AnimalFacts, OrderFacts, QuestionFacts, is_quiet
 from app.shared.calendar import Calendar
 from app.shared.web import words
 from app.status import parcel_words, photo_words, piece_words, range_words

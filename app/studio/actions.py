@@ -29,14 +29,14 @@ MEANWHILE = "Somebody changed this while you typed. Look once more, then save ag
 
 
 def save_settings(
-    house: Database, new: StudioSettings, steps: Iterable[str], seen: str, me: Person, now: int
+    database: Database, new: StudioSettings, steps: Iterable[str], seen: str, me: Person, now: int
 ) -> None:
     """Save the settings. `seen` is the digest of what the form was filled with.
 
     Raises BadFields where they were changed meanwhile, with what stands now at each field.
     """
     steps = list(steps)
-    with house.writing() as db:
+    with database.writing() as db:
         old = store.load(db)
         stands = as_form.flat(old, steps)
         if seen != as_form.digest(stands):
@@ -61,13 +61,13 @@ def _what_stands(stands: Mapping[str, str], wished: Mapping[str, str]) -> dict[s
 
 
 def save_step_texts(
-    house: Database, new: Mapping[str, tuple[str, str]], seen: str, me: Person, now: int
+    database: Database, new: Mapping[str, tuple[str, str]], seen: str, me: Person, now: int
 ) -> None:
     """Save the studio's words for its steps. `seen` is the digest of what the form was filled with.
 
     Raises BadFields where they were changed meanwhile.
     """
-    with house.writing() as db:
+    with database.writing() as db:
         old = store.texts_of_steps(db)
         if seen != as_form.digest(old):
             raise BadFields({"": MEANWHILE})
@@ -84,9 +84,9 @@ def save_step_texts(
     log.info("account %s changed the words for steps", me.account_id)
 
 
-def add_closure(house: Database, closure: Closure, me: Person, now: int) -> None:
+def add_closure(database: Database, closure: Closure, me: Person, now: int) -> None:
     """Shut the house for whole days. Raises BadFields where it is shut then already."""
-    with house.writing() as db:
+    with database.writing() as db:
         for other in store.standing_closures(db):
             first, last = date.fromisoformat(other.first_day), date.fromisoformat(other.last_day)
             if first <= closure.last_day and closure.first_day <= last:
@@ -98,9 +98,9 @@ def add_closure(house: Database, closure: Closure, me: Person, now: int) -> None
     log.info("account %s added closure %d", me.account_id, closure_id)
 
 
-def take_back_closure(house: Database, closure_id: int, me: Person, now: int) -> None:
+def take_back_closure(database: Database, closure_id: int, me: Person, now: int) -> None:
     """Open the house again on the days of a closure. Raises NotFound."""
-    with house.writing() as db:
+    with database.writing() as db:
         found = store.take_back_closure(db, closure_id, now)
         if found is None:
             raise NotFound("There is no such closure; perhaps it was taken back already.")

@@ -52,8 +52,8 @@ LABELS = {
 
 
 def _shop(request: Request) -> Workshop:
-    shop: Workshop = request.app.state.workshop
-    return shop
+    workshop: Workshop = request.app.state.workshop
+    return workshop
 
 
 def _me(request: Request) -> Person:
@@ -74,8 +74,8 @@ def _saved(request: Request, address: str) -> Response:
 
 
 def _today(request: Request) -> date:
-    shop = _shop(request)
-    return shop.studio().calendar.day_of(shop.now())
+    workshop = _shop(request)
+    return workshop.in_force().calendar.day_of(workshop.now())
 
 
 # The studio and its ways of working
@@ -90,7 +90,7 @@ def settings(request: Request) -> Response:
 @router.post("/settings", name="settings_save")
 def settings_save(request: Request, form: Filled) -> Response:
     """Save all of it, or none and say where."""
-    shop, steps = _shop(request), _steps(request)
+    workshop, steps = _shop(request), _steps(request)
     year = _today(request).year
 
     def holidays(country: str, region: str) -> object:
@@ -98,7 +98,9 @@ def settings_save(request: Request, form: Filled) -> Response:
 
     try:
         new = as_form.read(form, steps, holidays)
-        actions.save_settings(shop.house, new, steps, form["seen"], _me(request), shop.now())
+        actions.save_settings(
+            workshop.database, new, steps, form["seen"], _me(request), workshop.now()
+        )
     except BadFields as why:
         return _settings(request, form, why.fields, 422)
     return _saved(request, "/settings")
@@ -107,12 +109,12 @@ def settings_save(request: Request, form: Filled) -> Response:
 def _settings(
     request: Request, form: Form | None, errors: dict[str, str], status: int = 200
 ) -> Response:
-    shop, steps = _shop(request), _steps(request)
-    with shop.house.reading() as db:
+    workshop, steps = _shop(request), _steps(request)
+    with workshop.database.reading() as db:
         stands = as_form.flat(store.load(db), steps)
         history = _history(db, request)
     today = _today(request)
-    coming = sorted(day for day in shop.studio().calendar.closed if day >= today)[:4]
+    coming = sorted(day for day in workshop.in_force().calendar.closed if day >= today)[:4]
     # After an error about a change meanwhile the form carries the mark of what stands now.
     fresh = form is None or actions.MEANWHILE in errors.values()
     context = {
@@ -129,8 +131,8 @@ def _settings(
 
 
 def _history(db: Any, request: Request) -> list[dict[str, Any]]:
-    shop, steps = _shop(request), _steps(request)
-    zone, now = shop.studio().settings.zone_info(), shop.now()
+    workshop, steps = _shop(request), _steps(request)
+    zone, now = workshop.in_force().settings.zone_info(), workshop.now()
     rows = store.latest_changes(db, ("settings", "closures", "step_texts"), _SHOWN_CHANGES)
     return [
         {
@@ -177,10 +179,10 @@ def step_texts(request: Request) -> Response:
 @router.post("/settings/steps", name="step_texts_save")
 def step_texts_save(request: Request, form: Filled) -> Response:
     """Save the words for every step."""
-    shop = _shop(request)
+    workshop = _shop(request)
     try:
         new = _read_texts(form, _steps(request))
-        actions.save_step_texts(shop.house, new, form["seen"], _me(request), shop.now())
+        actions.save_step_texts(workshop.database, new, form["seen"], _me(request), workshop.now())
     except BadFields as why:
         return _step_texts(request, form, why.fields, 422)
     return _saved(request, "/settings/steps")
@@ -208,8 +210,8 @@ def _read_texts(form: Form, steps: Mapping[str, str]) -> dict[str, tuple[str, st
 def _step_texts(
     request: Request, form: Form | None, errors: dict[str, str], status: int = 200
 ) -> Response:
-    shop, steps = _shop(request), _steps(request)
-    with shop.house.reading() as db:
+    workshop, steps = _shop(request), _steps(request)
+    with workshop.database.reading() as db:
         kept = store.texts_of_steps(db)
     stands = {f"done_when_{step}": kept.get(step, ("", ""))[0] for step in steps}
     stands |= {f"watch_out_{step}": kept.get(step, ("", ""))[1] for step in steps}
@@ -235,10 +237,10 @@ def closures(request: Request) -> Response:
 @router.post("/settings/closures", name="closure_add")
 def closure_add(request: Request, form: Filled) -> Response:
     """Shut the house for some days."""
-    shop = _shop(request)
+    workshop = _shop(request)
     try:
         closure = as_form.read_closure(form, _today(request))
-        actions.add_closure(shop.house, closure, _me(request), shop.now())
+        actions.add_closure(workshop.database, closure, _me(request), workshop.now())
     except BadFields as why:
         return _closures(request, form.plain(), why.fields, 422)
     return _saved(request, "/settings/closures")
@@ -247,15 +249,15 @@ def closure_add(request: Request, form: Filled) -> Response:
 @router.post("/settings/closures/{closure_id}/take-back", name="closure_take_back")
 def closure_take_back(request: Request, closure_id: RowId) -> Response:
     """Open it again on those days."""
-    shop = _shop(request)
-    actions.take_back_closure(shop.house, closure_id, _me(request), shop.now())
+    workshop = _shop(request)
+    actions.take_back_closure(workshop.database, closure_id, _me(request), workshop.now())
     return _saved(request, "/settings/closures")
 
 
 def _closures(
     request: Request, filled: dict[str, str], errors: dict[str, str], status: int = 200
 ) -> Response:
-    with _shop(request).house.reading() as db:
+    with _shop(request).database.reading() as db:
         rows = store.standing_closures(db)
     standing = [
         (row.id, date.fromisoformat(row.first_day), date.fromisoformat(row.last_day), row.reason)

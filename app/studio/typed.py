@@ -4,7 +4,7 @@ from datetime import date, time
 
 from app.shared.calendar import OddHour
 from app.shared.errors import BadFields
-from app.studio.workshop import Studio
+from app.studio.workshop import InForce
 
 
 def read_clock(text: str, name: str) -> time | None:
@@ -21,7 +21,7 @@ def read_clock(text: str, name: str) -> time | None:
 
 
 def typed_moment(
-    studio: Studio, day: date | None, clock: str, name: str, today: date, usual: time
+    in_force: InForce, day: date | None, clock: str, name: str, today: date, usual: time
 ) -> int | None:
     """A typed day and hour as a UTC moment; None where neither was typed.
 
@@ -32,6 +32,6 @@ def typed_moment(
     if day is None and hour is None:
         return None
     try:
-        return studio.calendar.moment(day or today, hour or usual)
+        return in_force.calendar.moment(day or today, hour or usual)
     except OddHour as why:
         raise BadFields({f"{name}_at": f"{why} Type one an hour earlier or later."}) from None

@@ -12,8 +12,8 @@ from app.studio.workshop import Workshop
 
 
 async def _workshop(request: Request) -> Workshop:
-    shop: Workshop = request.app.state.workshop
-    return shop
+    workshop: Workshop = request.app.state.workshop
+    return workshop
 
 
 async def _person(request: Request) -> Person:
@@ -25,5 +25,5 @@ async def _person(request: Request) -> Person:
 RowId = Annotated[int, Path(ge=0, le=2**53)]
 # The same, asked for behind the question mark.
 AskedId = Annotated[int, Query(ge=0, le=2**53)]
-Shop = Annotated[Workshop, Depends(_workshop)]
+TheWorkshop = Annotated[Workshop, Depends(_workshop)]
 Me = Annotated[Person, Depends(_person)]

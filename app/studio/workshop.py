@@ -17,7 +17,7 @@ Pace = Mapping[Step, tuple[float, float, bool]]
 
 
 @dataclass(frozen=True, slots=True)
-class Studio:
+class InForce:
     """The settings as they stand, with the calendar made from them."""
 
     settings: StudioSettings
@@ -31,12 +31,12 @@ class Workshop:
         self, folder: DataFolder, *, public_url: str = "", status_url: str = "", demo: bool = False
     ) -> None:
         self.folder = folder
-        self.house = Database(folder.studio)
+        self.database = Database(folder.database_file)
         self.public_url = public_url.rstrip("/")
         self.status_url = (public_url or status_url).rstrip("/")
         self.demo = demo
         self.changed = threading.Event()
-        self._studio: Studio | None = None
+        self._studio: InForce | None = None
         self._chances: Mapping[int, float] = {}
         self._from_passing: Sequence[float] | None = None
         self._forgotten = 0
@@ -48,15 +48,15 @@ class Workshop:
         """This moment, UTC seconds."""
         return clock.now()
 
-    def studio(self) -> Studio:
+    def in_force(self) -> InForce:
         """The studio's settings and calendar, read once and again after `forget`."""
         known = self._studio
         if known is None:
             asked = self._forgotten
-            with self.house.reading() as db:
+            with self.database.reading() as db:
                 settings = store.load(db)
                 year = datetime.fromtimestamp(self.now(), settings.zone_info()).year
-                known = Studio(settings, store.calendar(db, settings, year))
+                known = InForce(settings, store.calendar(db, settings, year))
             # What was read before a change was saved must not be kept after it.
             if asked == self._forgotten:
                 self._studio = known
@@ -75,10 +75,7 @@ class Workshop:
         return self._from_passing
 
     def set_forecast(
-        self,
-        pace: Pace,
-        chances: Mapping[int, float],
-        from_passing: Sequence[float] | None = None,
+        self, pace: Pace, chances: Mapping[int, float], from_passing: Sequence[float] | None = None
     ) -> None:
         """A worker has counted stays, chances and days from passing anew."""
         self._pace, self._chances, self._from_passing = pace, chances, from_passing
@@ -90,4 +87,4 @@ class Workshop:
 
     def close(self) -> None:
         """Let go of the database."""
-        self.house.close()
+        self.database.close()

@@ -54,11 +54,7 @@ class Letter(SQLModel, table=True):
         UniqueConstraint("message_id"),
         one_of("state", "waiting", "sending", "sent", "dead", "held", "dropped"),
         flag("gift"),
-        Index(
-            "ix_letters_to_send",
-            "next_at",
-            sqlite_where=sql("state IN ('waiting', 'sending')"),
-        ),
+        Index("ix_letters_to_send", "next_at", sqlite_where=sql("state IN ('waiting', 'sending')")),
         Index("ix_letters_by_state", "state", "id"),
         STRICT,
     )

@@ -95,11 +95,7 @@ class CustomerMail(SQLModel, table=True):
     """A mail address of a customer; exactly one of them receives."""
 
     __tablename__ = "customer_mails"
-    __table_args__ = (
-        UniqueConstraint("customer_id", "mail_key"),
-        flag("receives"),
-        STRICT,
-    )
+    __table_args__ = (UniqueConstraint("customer_id", "mail_key"), flag("receives"), STRICT)
 
     id: int | None = key()
     customer_id: int = to("customers.id")

@@ -20,7 +20,7 @@ from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.studio import store as studio_store
 from app.studio.rules import StudioSettings
-from app.studio.workshop import Studio
+from app.studio.workshop import InForce
 from app.upkeep.looking import Reading, is_at_rest, looking_at, stamp
 from app.upkeep.replay import Difference, Tally, named, pieces_of
 
@@ -41,7 +41,7 @@ class PageDiffers(Protocol):
     def from_log(self) -> str: ...
 
 
-PageChecks = Callable[[Reading, Path, Studio, int], tuple[int, Sequence[PageDiffers]]]
+PageChecks = Callable[[Reading, Path, InForce, int], tuple[int, Sequence[PageDiffers]]]
 """Compares the customers' pages: given a way to read, the pages file, the studio's settings and
 calendar, and now, it says how many pages it compared, and what differs."""
 
@@ -107,7 +107,7 @@ def audit(
 
     Raises CannotStart where there is no database, or not one of this program's version.
     """
-    path = folder.studio
+    path = folder.database_file
     if not path.exists():
         raise CannotStart(f"There is no studio in {folder.path}.")
     if is_at_rest(path):
@@ -128,16 +128,16 @@ def _audit(
     at_rest: bool,
 ) -> AuditResult:
     counts: dict[str, int] = {}
-    with looking_at(folder.studio, at_rest=at_rest) as reading:
+    with looking_at(folder.database_file, at_rest=at_rest) as reading:
         found = list(_of_the_file(reading))
         if any(difference.field == "integrity" for difference in found):
             return AuditResult(False, counts, found)
         with reading() as db:
-            studio, troubles = _studio(db, now)
+            in_force, troubles = _studio(db, now)
             found += troubles
-            found += _of_the_log(_raw(db), studio.calendar, now, counts)
+            found += _of_the_log(_raw(db), in_force.calendar, now, counts)
         if page_checks is not None:
-            counts["pages"], differ = page_checks(reading, folder.pages, studio, now)
+            counts["pages"], differ = page_checks(reading, folder.pages, in_force, now)
             found += [
                 Difference("page", d.order_id, d.field, d.in_file, d.from_log) for d in differ
             ]
@@ -170,16 +170,16 @@ def _of_the_file(reading: Reading) -> Iterator[Difference]:
         yield Difference("file", 0, "integrity", str(why), "ok")
 
 
-def _studio(db: Connection, now: int) -> tuple[Studio, list[Difference]]:
+def _studio(db: Connection, now: int) -> tuple[InForce, list[Difference]]:
     """Settings and calendar; where they cannot be read, the defaults and what is wrong."""
     year = datetime.fromtimestamp(now, UTC).year
     try:
         settings = studio_store.load(db)
-        return Studio(settings, studio_store.calendar(db, settings, year)), []
+        return InForce(settings, studio_store.calendar(db, settings, year)), []
     except ValueError as why:
         settings = StudioSettings()
         wrong = Difference("settings", 0, "value", str(why).split("\n", 1)[0], "readable")
-        return Studio(settings, Calendar(settings.zone_info())), [wrong]
+        return InForce(settings, Calendar(settings.zone_info())), [wrong]
 
 
 def _of_the_log(

@@ -13,7 +13,7 @@ from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from app.photos.pictures import INBOX, INCOMING, SHOWN
+from app.photos.pictures.files import INBOX, INCOMING, SHOWN
 from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import DataFolder
@@ -71,7 +71,7 @@ class _AsFolder(DataFolder):
     """A backup, looked at as if it were a studio's database."""
 
     @property
-    def studio(self) -> Path:
+    def database_file(self) -> Path:
         return self.path
 
 
@@ -83,7 +83,7 @@ def back_up(
     `known` are pictures whose hash need not be computed again while they are unchanged. Raises
     CannotStart where it cannot be written, or where the database itself is damaged.
     """
-    if version_of(folder.studio) is None:
+    if version_of(folder.database_file) is None:
         raise CannotStart(f"There is no studio in {folder.path}.")
     if to.exists():
         raise CannotStart(f"{to} is there already. A backup never takes another file's place.")
@@ -91,7 +91,7 @@ def back_up(
     try:
         to.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         half.unlink(missing_ok=True)
-        _copy(folder.studio, half)
+        _copy(folder.database_file, half)
         reach("mid-backup")
         pictures = list(_pictures(folder.pictures, known or {}))
         _put_label(half, folder.key, now, pictures)

@@ -20,7 +20,7 @@ from sqlalchemy import select
 from app.shared.calendar import Calendar
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
-from app.studio.seldom import seldom
+from app.studio.cached import seldom
 from app.studio.workshop import Workshop
 from app.tables import house
 from app.upkeep.backup import Picture, back_up, read_label
@@ -82,38 +82,38 @@ def is_due(newest: int | None, now: int, calendar: Calendar) -> bool:
     return newest is None or newest < night.timestamp()
 
 
-def run(shop: Workshop, stop: threading.Event) -> None:
+def run(workshop: Workshop, stop: threading.Event) -> None:
     """Make a backup each night until `stop` is set; one that was missed is made at once.
 
     An invented studio is not backed up: it can be made anew.
     """
-    if shop.demo:
+    if workshop.demo:
         stop.wait()
         return
     while not stop.is_set():
         wait = _LOOK_EVERY
         try:
-            tonight(shop)
+            tonight(workshop)
         except CannotStart as why:
             _log.warning("no backup: %s", why)
-            _trouble[shop] = str(why)
+            _trouble[workshop] = str(why)
             wait = _AFTER_TROUBLE
         stop.wait(wait)
 
 
-def tonight(shop: Workshop) -> Path | None:
+def tonight(workshop: Workshop) -> Path | None:
     """Make tonight's backup if it is due, and let the oldest go. Raises CannotStart."""
-    place, now = backups_folder(shop.folder), shop.now()
+    place, now = backups_folder(workshop.folder), workshop.now()
     there = kept(place)
-    if not is_due(there[-1][0] if there else None, now, shop.studio().calendar):
+    if not is_due(there[-1][0] if there else None, now, workshop.in_force().calendar):
         return None
     _clear_halves(place)
     name = datetime.fromtimestamp(now, UTC).strftime(f"likewright-{_STAMP}.db")
-    made = back_up(shop.folder, place / name, now, _known(there))
-    _trouble.pop(shop, None)
+    made = back_up(workshop.folder, place / name, now, _known(there))
+    _trouble.pop(workshop, None)
     if not made.audit.ok:
         _log.warning("the backup is whole, but the audit finds %d", len(made.audit.differences))
-        _trouble[shop] = "It differs from its own log in places. See: likewright audit"
+        _trouble[workshop] = "It differs from its own log in places. See: likewright audit"
     for _, path in kept(place)[: -Backups().backups_keep]:
         path.unlink()
     return made.path
@@ -137,20 +137,20 @@ def _known(there: list[tuple[int, Path]]) -> Mapping[str, Picture]:
 
 
 @seldom
-def warning(shop: Workshop) -> str | None:
+def warning(workshop: Workshop) -> str | None:
     """A sentence for every staff page where the last backup is more than two days old, or None."""
-    if shop.demo:
+    if workshop.demo:
         return None
-    place, now = backups_folder(shop.folder), shop.now()
-    trouble = _trouble.get(shop, "")
+    place, now = backups_folder(workshop.folder), workshop.now()
+    trouble = _trouble.get(workshop, "")
     there = kept(place)
     if there and now - there[-1][0] <= OLD_AFTER:
         return f"The last backup needs a look. {trouble}" if trouble else None
     why = trouble or f"Each night one should be made in {place}."
     if there:
-        last = shop.studio().calendar.local(there[-1][0])
+        last = workshop.in_force().calendar.local(there[-1][0])
         return f"The last backup is of {last:%-d %B}. {why}"
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         made_at: int = db.execute(select(house.c.made_at)).scalar_one()
     if now - made_at <= OLD_AFTER:
         return None

@@ -17,7 +17,7 @@ from pathlib import Path
 from sqlalchemy import Connection, select, text
 
 from app.letters import by_hand
-from app.orders import links
+from app.orders.order import links
 from app.shared.database import Database
 from app.shared.errors import CannotStart
 from app.shared.faults import reach
@@ -74,12 +74,12 @@ def restore(folder: DataFolder, file: Path, now: int, *, replace_links: bool = F
         try:
             _unpack(file, new, now)
             done = Restored(label.made_at, aside=_put_aside(folder, now))
-            _settle(new, _closed(folder.studio), folder.key if other else None, done, now)
+            _settle(new, _closed(folder.database_file), folder.key if other else None, done, now)
             reach("mid-restore")
             # A WAL must not lie beside another file than its own; pages are written anew.
             for path in _beside_it(folder):
                 path.unlink()
-            new.replace(folder.studio)
+            new.replace(folder.database_file)
             _sync(folder.path)
         except OSError as why:
             raise CannotStart(f"The backup could not be restored: {why.strerror}.") from why
@@ -127,9 +127,9 @@ def _closed(studio: Path) -> Path | None:
 
 
 def _settle(new: Path, old: Path | None, new_key: bytes | None, done: Restored, now: int) -> None:
-    house = Database(new)
+    database = Database(new)
     try:
-        with house.writing() as db:
+        with database.writing() as db:
             for sentence in _SETTLE:
                 db.execute(text(sentence), {"now": now} if ":now" in sentence else {})
             by_hand.turn_off(db, now)
@@ -139,7 +139,7 @@ def _settle(new: Path, old: Path | None, new_key: bytes | None, done: Restored, 
             if new_key is not None:
                 done.replaced_links = _replace_links(db, new_key, now)
     finally:
-        house.close()
+        database.close()
     _sync(new)
 
 
@@ -168,7 +168,11 @@ def _replace_links(db: Connection, key: bytes, now: int) -> int:
 
 def _put_aside(folder: DataFolder, now: int) -> Path | None:
     """Copies of the old files as they lie there, in a folder beside. None where there are none."""
-    there = [folder.studio, *_beside_it(folder)] if folder.studio.exists() else _beside_it(folder)
+    there = (
+        [folder.database_file, *_beside_it(folder)]
+        if folder.database_file.exists()
+        else _beside_it(folder)
+    )
     if not there:
         return None
     beside = folder.path.resolve()

@@ -27,17 +27,17 @@ from tests.making import (
     versions_after,
     walk,
 )
-from tests.staff.browser import Browser, Shop
+from tests.staff.browser import Browser, ClockedWorkshop
 from tests.whole_site import address, at_field, the_form, typed_in, words
 
 
-def model_at(shop: Shop, step: Step, **animal: str) -> MadeOrder:
-    return make_order(shop.house, CAST.desk, NOW - DAY, [Wanted(step=step, **animal)])
+def model_at(workshop: ClockedWorkshop, step: Step, **animal: str) -> MadeOrder:
+    return make_order(workshop.database, CAST.desk, NOW - DAY, [Wanted(step=step, **animal)])
 
 
-def copy_at(shop: Shop, step: Step, copies: int = 1) -> MadeOrder:
+def copy_at(workshop: ClockedWorkshop, step: Step, copies: int = 1) -> MadeOrder:
     wanted = [Wanted(step=Step.READY, copy_step=step, copies=copies)]
-    return make_order(shop.house, CAST.desk, NOW - DAY, wanted)
+    return make_order(workshop.database, CAST.desk, NOW - DAY, wanted)
 
 
 def tap(browser: Browser, ref: Ref, key: str, **typed: str | list[str]) -> httpx.Response:
@@ -65,11 +65,11 @@ ASKING = [m for m in MOVES if m.needs and m.key != "handed_over"]
 
 @pytest.mark.parametrize("known", ASKING, ids=lambda m: f"{m.start}-{m.key}")
 def test_each_move_is_made_with_its_words_and_comes_back_without_them(
-    desk: Browser, shop: Shop, known
+    desk: Browser, workshop: ClockedWorkshop, known
 ) -> None:
-    made = (model_at if known.of is Of.MODEL else copy_at)(shop, known.start)
+    made = (model_at if known.of is Of.MODEL else copy_at)(workshop, known.start)
     ref = made.model() if known.of is Of.MODEL else made.copy()
-    before = fingerprint(shop.folder.studio)
+    before = fingerprint(workshop.folder.database_file)
     for need in known.needs:
         for field in NEEDS[need]:
             page = tap(desk, ref, known.key, **(TYPED | {field: ""}))
@@ -78,10 +78,10 @@ def test_each_move_is_made_with_its_words_and_comes_back_without_them(
             form = the_form(page.text, f"{address(ref)}/move", move=known.key)
             for name in set(form.fields) & set(TYPED) - {field}:
                 assert form.fields[name].replace("\r", "") == TYPED[name], name
-    assert fingerprint(shop.folder.studio) == before
+    assert fingerprint(workshop.folder.database_file) == before
     answer = tap(desk, ref, known.key, **TYPED)
     assert answer.status_code == 303, words(answer)
-    assert step_of(shop.house, ref) is known.end
+    assert step_of(workshop.database, ref) is known.end
     assert TYPED["reason"] in said(desk, ref) or known.needs[0] not in ("finding", "reason")
 
 
@@ -89,25 +89,29 @@ PLAIN = [m for m in MOVES if not m.needs and m.key != "begun"]
 
 
 @pytest.mark.parametrize("known", PLAIN, ids=lambda m: f"{m.start}-{m.key}")
-def test_a_move_that_needs_no_words_is_one_tap(desk: Browser, shop: Shop, known) -> None:
-    made = (model_at if known.of is Of.MODEL else copy_at)(shop, known.start)
+def test_a_move_that_needs_no_words_is_one_tap(
+    desk: Browser, workshop: ClockedWorkshop, known
+) -> None:
+    made = (model_at if known.of is Of.MODEL else copy_at)(workshop, known.start)
     ref = made.model() if known.of is Of.MODEL else made.copy()
     answer = tap(desk, ref, known.key)
     assert answer.headers["location"].startswith(f"{address(ref)}?done=moved&act=")
-    assert step_of(shop.house, ref) is known.end
+    assert step_of(workshop.database, ref) is known.end
     assert "Moved." in words(desk.get(answer.headers["location"]))
 
 
-def test_a_cause_that_is_on_no_list_is_refused(desk: Browser, shop: Shop) -> None:
-    made = copy_at(shop, Step.INSPECTION)
+def test_a_cause_that_is_on_no_list_is_refused(desk: Browser, workshop: ClockedWorkshop) -> None:
+    made = copy_at(workshop, Step.INSPECTION)
     for key in ("remake", "finding"):
         page = tap(desk, made.copy(), key, cause="the cat", reason="a scratch")
         assert page.status_code == 422
         assert "Choose one of the list" in at_field(page, "cause")
 
 
-def test_taking_in_hand_setting_aside_and_taking_up_again(painter: Browser, shop: Shop) -> None:
-    ref = copy_at(shop, Step.PAINTING).copy()
+def test_taking_in_hand_setting_aside_and_taking_up_again(
+    painter: Browser, workshop: ClockedWorkshop
+) -> None:
+    ref = copy_at(workshop, Step.PAINTING).copy()
     tap(painter, ref, "start")
     assert "Painting: Pilar has it" in said(painter, ref)
     page = tap(painter, ref, "aside", until_on="2026-03-04", until_at="9:30", reason="drying")
@@ -119,29 +123,33 @@ def test_taking_in_hand_setting_aside_and_taking_up_again(painter: Browser, shop
     assert "Take up" in said(painter, ref)
 
 
-def test_a_hold_on_the_piece_offers_only_to_lift_it(desk: Browser, shop: Shop) -> None:
-    ref = copy_at(shop, Step.SHAPING).copy()
+def test_a_hold_on_the_piece_offers_only_to_lift_it(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    ref = copy_at(workshop, Step.SHAPING).copy()
     tap(desk, ref, "hold", reason="oak is late", whose="supplier", look_on="2026-03-20")
     page = said(desk, ref)
     assert "on hold, a supplier's: oak is late" in page
     assert "Done: to painting" not in page
     tap(desk, ref, "lift")
-    assert not piece(shop.house, ref).state.held
+    assert not piece(workshop.database, ref).state.held
 
 
-def test_mending_here_counts_as_rework_and_stays_in_its_step(painter: Browser, shop: Shop) -> None:
-    ref = copy_at(shop, Step.PAINTING).copy()
+def test_mending_here_counts_as_rework_and_stays_in_its_step(
+    painter: Browser, workshop: ClockedWorkshop
+) -> None:
+    ref = copy_at(workshop, Step.PAINTING).copy()
     tap(painter, ref, "finding", cause="shaping", reason="a chip on the hoof")
-    assert piece(shop.house, ref).state.reworks == 1
+    assert piece(workshop.database, ref).state.reworks == 1
     assert "finding, mended here: a chip on the hoof (caused by shaping)" in said(painter, ref)
 
 
 # ---------------------------------------------------------------- times as typed
 
 
-def later(shop: Shop, *moment: int) -> None:
+def later(workshop: ClockedWorkshop, *moment: int) -> None:
     """Set the studio's clock to a moment of UTC."""
-    shop.moment = int(datetime(*moment, tzinfo=UTC).timestamp())
+    workshop.moment = int(datetime(*moment, tzinfo=UTC).timestamp())
 
 
 @pytest.mark.parametrize(
@@ -158,25 +166,27 @@ def later(shop: Shop, *moment: int) -> None:
     ],
 )
 def test_a_time_that_cannot_be_is_said_at_its_field(
-    desk: Browser, shop: Shop, typed: dict[str, str], field: str, sentence: str
+    desk: Browser, workshop: ClockedWorkshop, typed: dict[str, str], field: str, sentence: str
 ) -> None:
-    ref = copy_at(shop, Step.INSPECTION).copy()  # since yesterday, 10:00
-    before = fingerprint(shop.folder.studio)
+    ref = copy_at(workshop, Step.INSPECTION).copy()  # since yesterday, 10:00
+    before = fingerprint(workshop.folder.database_file)
     page = tap(desk, ref, "back_to_painting", reason="dull", **typed)
     assert page.status_code == 422
     assert sentence in at_field(page, field)
     assert typed_in(page, field) == typed[field]
-    assert fingerprint(shop.folder.studio) == before
+    assert fingerprint(workshop.folder.database_file) == before
 
 
-def test_a_typed_time_counts_and_is_marked_as_typed(desk: Browser, shop: Shop) -> None:
-    ref = copy_at(shop, Step.BLANK).copy()
+def test_a_typed_time_counts_and_is_marked_as_typed(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    ref = copy_at(workshop, Step.BLANK).copy()
     where = f"{address(ref)}/move"
     form = the_form(desk.get(address(ref)).text, where, "happened_on")
     sent = form.fields | {"happened_on": "2026-03-03", "happened_at": "16.30"}
     assert desk.post(where, sent | {"move": "blank_done"}).status_code == 303
     [(happened, recorded, time_is)] = rows(
-        shop.house,
+        workshop.database,
         "SELECT happened_at, recorded_at, time_is FROM transitions WHERE move = 'blank_done'",
     )
     assert (happened, recorded, time_is) == (NOW - DAY + 6.5 * HOUR, NOW, "typed")
@@ -184,22 +194,24 @@ def test_a_typed_time_counts_and_is_marked_as_typed(desk: Browser, shop: Shop) -
 
 
 def test_a_day_without_an_hour_means_noon_and_an_hour_without_a_day_today(
-    desk: Browser, shop: Shop
+    desk: Browser, workshop: ClockedWorkshop
 ) -> None:
-    ref = copy_at(shop, Step.BLANK).copy()
+    ref = copy_at(workshop, Step.BLANK).copy()
     tap(desk, ref, "blank_done", happened_on="2026-03-03")
-    assert piece(shop.house, ref).state.entered_at == NOW - DAY + 2 * HOUR
+    assert piece(workshop.database, ref).state.entered_at == NOW - DAY + 2 * HOUR
     tap(desk, ref, "shaped", happened_at="9:15")
-    assert piece(shop.house, ref).state.entered_at == NOW - 45 * 60
+    assert piece(workshop.database, ref).state.entered_at == NOW - 45 * 60
     tap(desk, ref, "painted", happened_on="2026-03-04")
-    assert piece(shop.house, ref).state.entered_at == NOW, "today without an hour is now"
+    assert piece(workshop.database, ref).state.entered_at == NOW, "today without an hour is now"
 
 
-def test_a_typed_minute_in_which_the_step_began_is_taken(desk: Browser, shop: Shop) -> None:
-    ref = copy_at(shop, Step.BLANK).copy()
-    move(shop.house, ref, CAST.desk, NOW - 600 + 20, "blank_done")
+def test_a_typed_minute_in_which_the_step_began_is_taken(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    ref = copy_at(workshop, Step.BLANK).copy()
+    move(workshop.database, ref, CAST.desk, NOW - 600 + 20, "blank_done")
     assert tap(desk, ref, "shaped", happened_at="9:50").status_code == 303
-    assert piece(shop.house, ref).state.entered_at == NOW - 600 + 20
+    assert piece(workshop.database, ref).state.entered_at == NOW - 600 + 20
 
 
 @pytest.mark.parametrize(
@@ -210,11 +222,11 @@ def test_a_typed_minute_in_which_the_step_began_is_taken(desk: Browser, shop: Sh
     ],
 )
 def test_the_clock_changes_skipped_or_doubled_hour_is_asked_back(
-    desk: Browser, shop: Shop, now: tuple[int, ...], day: str, sentence: str
+    desk: Browser, workshop: ClockedWorkshop, now: tuple[int, ...], day: str, sentence: str
 ) -> None:
-    ref = copy_at(shop, Step.INSPECTION).copy()
-    later(shop, *now)
-    desk.as_(shop, CAST.desk)
+    ref = copy_at(workshop, Step.INSPECTION).copy()
+    later(workshop, *now)
+    desk.as_(workshop, CAST.desk)
     typed = {"happened_on": day, "happened_at": "1:30", "reason": "dull"}
     page = tap(desk, ref, "back_to_painting", **typed)
     assert page.status_code == 422
@@ -227,9 +239,9 @@ def test_the_clock_changes_skipped_or_doubled_hour_is_asked_back(
 # ---------------------------------------------------------------- marks and inspection
 
 
-def note_marks(shop: Shop, made: MadeOrder) -> list[int]:
+def note_marks(workshop: ClockedWorkshop, made: MadeOrder) -> list[int]:
     """Two marks that must match, one that is nice to have, and one of another animal."""
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         other = db.execute(
             insert(animals).values(customer_id=made.customer_id, name="Fern", name_key="fern")
         ).inserted_primary_key[0]
@@ -244,10 +256,10 @@ def note_marks(shop: Shop, made: MadeOrder) -> list[int]:
 
 
 def test_an_inspection_passes_only_with_every_mark_that_must_match(
-    desk: Browser, shop: Shop
+    desk: Browser, workshop: ClockedWorkshop
 ) -> None:
-    made = copy_at(shop, Step.INSPECTION)
-    ear, star, lashes, other = note_marks(shop, made)
+    made = copy_at(workshop, Step.INSPECTION)
+    ear, star, lashes, other = note_marks(workshop, made)
     page = tap(desk, made.copy(), "passed", mark=[str(ear)])
     assert page.status_code == 422
     assert "1 mark is not ticked" in words(page)
@@ -256,14 +268,17 @@ def test_an_inspection_passes_only_with_every_mark_that_must_match(
     assert str(other) not in form.ticks["mark"]
     sent = [str(ear), str(star), str(other), "999999", "x", "9" * 15]
     assert tap(desk, made.copy(), "passed", mark=sent).status_code == 303
-    assert rows(shop.house, "SELECT mark_id FROM mark_ticks ORDER BY mark_id") == [(ear,), (star,)]
+    assert rows(workshop.database, "SELECT mark_id FROM mark_ticks ORDER BY mark_id") == [
+        (ear,),
+        (star,),
+    ]
     assert lashes not in [ear, star]
 
 
 def test_whoever_painted_the_piece_is_told_so_at_inspection(
-    painter: Browser, desk: Browser, shop: Shop
+    painter: Browser, desk: Browser, workshop: ClockedWorkshop
 ) -> None:
-    ref = copy_at(shop, Step.PAINTING).copy()
+    ref = copy_at(workshop, Step.PAINTING).copy()
     tap(painter, ref, "painted")
     assert "You painted this piece. A second pair of eyes sees more." in said(painter, ref)
     assert "You painted this piece" not in said(desk, ref)
@@ -271,16 +286,16 @@ def test_whoever_painted_the_piece_is_told_so_at_inspection(
 
 
 def test_a_remake_replaces_the_piece_and_a_fault_of_the_model_opens_its_next_version(
-    desk: Browser, shop: Shop
+    desk: Browser, workshop: ClockedWorkshop
 ) -> None:
-    made = copy_at(shop, Step.INSPECTION, copies=2)
+    made = copy_at(workshop, Step.INSPECTION, copies=2)
     tap(desk, made.copy("A1"), "remake", cause="shaping", reason="ear broke off")
     tap(desk, made.copy("A2"), "remake", cause="model", reason="wrong leg")
-    assert rows(shop.house, "SELECT making, step FROM copies WHERE replaces_id IS NOT NULL") == [
+    assert rows(workshop.database, "SELECT making, step FROM copies WHERE replaces_id IS NOT NULL") == [
         (2, "blank"), (2, "not_begun"),
     ]  # fmt: skip
-    [version] = versions_after(shop.house, made.model())
-    assert step_of(shop.house, version) is Step.FINISHING
+    [version] = versions_after(workshop.database, made.model())
+    assert step_of(workshop.database, version) is Step.FINISHING
     assert "version 2" in words(desk.get(f"/orders/{made.number}"))
 
 
@@ -294,25 +309,29 @@ def test_a_remake_replaces_the_piece_and_a_fault_of_the_model_opens_its_next_ver
         ("more_views", Step.PHOTOS_WANTED), ("new_set", Step.PHOTOS_WANTED),
     ],
 )  # fmt: skip
-def test_the_five_outcomes_of_an_assessment(desk: Browser, shop: Shop, key: str, end: Step) -> None:
-    made = model_at(shop, Step.ASSESSING)
+def test_the_five_outcomes_of_an_assessment(
+    desk: Browser, workshop: ClockedWorkshop, key: str, end: Step
+) -> None:
+    made = model_at(workshop, Step.ASSESSING)
     tap(desk, made.model(), key, views="left ear\nhooves", limits="the tail", agreed="by phone")
-    assert step_of(shop.house, made.model()) is end
-    [(deadline,)] = rows(shop.house, "SELECT copy_deadline FROM orders")
+    assert step_of(workshop.database, made.model()) is end
+    [(deadline,)] = rows(workshop.database, "SELECT copy_deadline FROM orders")
     if end is Step.FINISHING:
         assert deadline == "2026-03-11", "five working days after Wednesday the 4th"
     else:
         assert deadline is None
-        assert rows(shop.house, "SELECT attempt, number, wish FROM views_asked") == [
+        assert rows(workshop.database, "SELECT attempt, number, wish FROM views_asked") == [
             (1, 1, "left ear"), (1, 2, "hooves"),
         ]  # fmt: skip
         assert "Views asked left ear hooves" in said(desk, made.model())
-    limits = rows(shop.house, "SELECT limits, limits_agreed FROM models")
+    limits = rows(workshop.database, "SELECT limits, limits_agreed FROM models")
     assert limits == [("the tail", "by phone") if key == "limits" else ("", "")]
 
 
-def test_a_remembered_animal_is_not_asked_for_a_new_set(desk: Browser, shop: Shop) -> None:
-    made = model_at(shop, Step.ASSESSING, life="remembered")
+def test_a_remembered_animal_is_not_asked_for_a_new_set(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    made = model_at(workshop, Step.ASSESSING, life="remembered")
     assert "Ask for a new set" not in said(desk, made.model())
     sent = {"move": "new_set", "views": "left ear", "once": "k"}
     answer = desk.post(f"{address(made.model())}/move", sent)
@@ -320,28 +339,34 @@ def test_a_remembered_animal_is_not_asked_for_a_new_set(desk: Browser, shop: Sho
     assert "cannot be photographed again" in words(answer)
 
 
-def test_views_that_come_join_the_pictures_that_are_here(desk: Browser, shop: Shop) -> None:
-    made = model_at(shop, Step.PHOTOS_WANTED)
+def test_views_that_come_join_the_pictures_that_are_here(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    made = model_at(workshop, Step.PHOTOS_WANTED)
     tap(desk, made.model(), "photos_counted", amount="40")
     tap(desk, made.model(), "more_views", views="left ear")
     tap(desk, made.model(), "photos_counted", amount="7")
-    assert rows(shop.house, "SELECT pictures FROM models") == [(47,)]
+    assert rows(workshop.database, "SELECT pictures FROM models") == [(47,)]
     for wrong in ("0", "-1", "20001", "forty", "9" * 25):
-        made = model_at(shop, Step.PHOTOS_WANTED)
+        made = model_at(workshop, Step.PHOTOS_WANTED)
         assert at_field(tap(desk, made.model(), "photos_counted", amount=wrong), "amount"), wrong
 
 
-def test_after_the_third_request_the_desk_is_asked_to_decide(desk: Browser, shop: Shop) -> None:
-    made = model_at(shop, Step.PHOTOS_WANTED)
+def test_after_the_third_request_the_desk_is_asked_to_decide(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    made = model_at(workshop, Step.PHOTOS_WANTED)
     for _ in range(3):
         tap(desk, made.model(), "photos_counted", amount="40")
         tap(desk, made.model(), "more_views", views="left ear")
     assert "Asked three times already. The desk decides how to go on." in said(desk, made.model())
 
 
-def test_finishing_a_model_before_the_copy_deadline_asks_first(desk: Browser, shop: Shop) -> None:
-    made = model_at(shop, Step.FINISHING)
-    with shop.house.writing() as db:
+def test_finishing_a_model_before_the_copy_deadline_asks_first(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    made = model_at(workshop, Step.FINISHING)
+    with workshop.database.writing() as db:
         db.execute(update(orders).values(copy_deadline="2026-03-11"))
     page = tap(desk, made.model(), "model_finished")
     assert page.status_code == 422
@@ -349,9 +374,9 @@ def test_finishing_a_model_before_the_copy_deadline_asks_first(desk: Browser, sh
     form = the_form(page.text, f"{address(made.model())}/move", move="model_finished")
     assert form.ticks["sure"] == ["1"]
     assert tap(desk, made.model(), "model_finished", sure="1").status_code == 303
-    assert step_of(shop.house, made.copy()) is Step.BLANK
-    late = model_at(shop, Step.FINISHING)
-    with shop.house.writing() as db:
+    assert step_of(workshop.database, made.copy()) is Step.BLANK
+    late = model_at(workshop, Step.FINISHING)
+    with workshop.database.writing() as db:
         db.execute(update(orders).values(copy_deadline="2026-03-04"))
     assert tap(desk, late.model(), "model_finished").status_code == 303, "the day itself is enough"
 
@@ -360,9 +385,9 @@ def test_finishing_a_model_before_the_copy_deadline_asks_first(desk: Browser, sh
 
 
 def test_a_stale_page_and_a_double_tap_are_told_where_the_piece_is(
-    desk: Browser, painter: Browser, shop: Shop
+    desk: Browser, painter: Browser, workshop: ClockedWorkshop
 ) -> None:
-    ref = copy_at(shop, Step.PAINTING).copy()
+    ref = copy_at(workshop, Step.PAINTING).copy()
     where = f"{address(ref)}/move"
     form = the_form(desk.get(address(ref)).text, where, move="painted").fields
     assert painter.post(where, form).status_code == 303
@@ -371,27 +396,31 @@ def test_a_stale_page_and_a_double_tap_are_told_where_the_piece_is(
     for page in (again, stale):
         assert page.status_code == 409
         assert "Already moved: A1 is in Inspection now." in words(page)
-    assert rows(shop.house, "SELECT count(*) FROM transitions WHERE move = 'painted'") == [(1,)]
+    assert rows(workshop.database, "SELECT count(*) FROM transitions WHERE move = 'painted'") == [
+        (1,)
+    ]
 
 
-def test_what_was_typed_stays_where_the_house_says_no(desk: Browser, shop: Shop) -> None:
-    ref = copy_at(shop, Step.INSPECTION).copy()
+def test_what_was_typed_stays_where_the_house_says_no(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    ref = copy_at(workshop, Step.INSPECTION).copy()
     where = f"{address(ref)}/move"
     form = the_form(desk.get(address(ref)).text, where, move="back_to_painting").fields
-    record(shop.house, [Wish(ref, Kind.START)], CAST.painter, NOW)
+    record(workshop.database, [Wish(ref, Kind.START)], CAST.painter, NOW)
     page = desk.post(where, form | {"reason": "dull over the withers"})
     assert page.status_code == 409
     assert typed_in(page, "reason") == "dull over the withers"
 
 
-def test_the_bench_cannot_cancel_a_piece(painter: Browser, shop: Shop) -> None:
-    ref = copy_at(shop, Step.PAINTING).copy()
+def test_the_bench_cannot_cancel_a_piece(painter: Browser, workshop: ClockedWorkshop) -> None:
+    ref = copy_at(workshop, Step.PAINTING).copy()
     assert 'id="cancel"' not in painter.get(address(ref)).text
     sent = {"move": "cancel", "reason": "x", "whose": "studio", "once": "k"}
     assert painter.post(f"{address(ref)}/move", sent).status_code == 403
 
 
-def test_there_is_no_page_for_a_piece_that_is_not(desk: Browser, shop: Shop) -> None:
+def test_there_is_no_page_for_a_piece_that_is_not(desk: Browser, workshop: ClockedWorkshop) -> None:
     for where in ("copy/1", "model/77", "thing/1", "copy/x", "copy/-1"):
         assert desk.get(f"/pieces/{where}").status_code == 404
         assert desk.post(f"/pieces/{where}/move", {"move": "start"}).status_code == 404
@@ -401,8 +430,10 @@ def test_there_is_no_page_for_a_piece_that_is_not(desk: Browser, shop: Shop) -> 
     "back",
     ["//elsewhere.example", "https://elsewhere.example", "/\\elsewhere.example", "/\nx", "ł"],
 )
-def test_after_a_move_the_way_back_stays_on_this_site(desk: Browser, shop: Shop, back: str) -> None:
-    ref = copy_at(shop, Step.BLANK).copy()
+def test_after_a_move_the_way_back_stays_on_this_site(
+    desk: Browser, workshop: ClockedWorkshop, back: str
+) -> None:
+    ref = copy_at(workshop, Step.BLANK).copy()
     sent = {"move": "blank_done", "once": "k", "back": back}
     answer = desk.post(f"{address(ref)}/move", sent, **{"hx-request": "true"})
     assert answer.headers["hx-redirect"].startswith("/?done=moved&act=")
@@ -411,24 +442,26 @@ def test_after_a_move_the_way_back_stays_on_this_site(desk: Browser, shop: Shop,
 # ---------------------------------------------------------------- undo, and what the page shows
 
 
-def test_undo_takes_the_last_move_back_from_the_pieces_own_page(desk: Browser, shop: Shop) -> None:
-    ref = copy_at(shop, Step.PAINTING).copy()
+def test_undo_takes_the_last_move_back_from_the_pieces_own_page(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    ref = copy_at(workshop, Step.PAINTING).copy()
     tap(desk, ref, "painted")
     form = the_form(desk.get(address(ref)).text, "/undo")
     answer = desk.post("/undo", form.fields)
     assert answer.headers["location"] == f"{address(ref)}?done=undone"
-    assert step_of(shop.house, ref) is Step.PAINTING
+    assert step_of(workshop.database, ref) is Step.PAINTING
     assert "painted; undone" in said(desk, ref)
     assert desk.post("/undo", form.fields).status_code == 409
     tap(desk, ref, "painted")
-    shop.moment += 601
+    workshop.moment += 601
     assert 'action="/undo"' not in desk.get(address(ref)).text, "ten minutes are over"
 
 
-def test_the_page_shows_what_helps_at_the_bench(desk: Browser, shop: Shop) -> None:
-    made = copy_at(shop, Step.PAINTING)
-    note_marks(shop, made)
-    with shop.house.writing() as db:
+def test_the_page_shows_what_helps_at_the_bench(desk: Browser, workshop: ClockedWorkshop) -> None:
+    made = copy_at(workshop, Step.PAINTING)
+    note_marks(workshop, made)
+    with workshop.database.writing() as db:
         db.execute(update(copies).values(bench_note="glass eyes", inscription="Juni & Co"))
         texts = {"step": "painting", "done_when": "it is dry", "watch_out": "thin coats"}
         db.execute(insert(step_texts).values(**texts))
@@ -438,7 +471,7 @@ def test_the_page_shows_what_helps_at_the_bench(desk: Browser, shop: Shop) -> No
         assert part in page, part
 
 
-def test_the_way_to_the_parcel_is_a_link(desk: Browser, shop: Shop) -> None:
-    made = copy_at(shop, Step.SHAPING)
-    walk(shop.house, made.copy(), CAST.desk, NOW - HOUR, "shaped", "painted", "passed")
+def test_the_way_to_the_parcel_is_a_link(desk: Browser, workshop: ClockedWorkshop) -> None:
+    made = copy_at(workshop, Step.SHAPING)
+    walk(workshop.database, made.copy(), CAST.desk, NOW - HOUR, "shaped", "painted", "passed")
     assert f'href="/parcels/new?copy={made.copy().id}"' in desk.get(address(made.copy())).text

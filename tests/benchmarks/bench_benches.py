@@ -21,12 +21,12 @@ from starlette.applications import Starlette
 from starlette.responses import HTMLResponse
 from starlette.routing import Route
 
-from app.orders import benches_store
+from app.orders.benches import store as benches_store
 from app.shared.database import Database
 from app.tables import accounts
 from app.tables.migrating import migrate
 from tests.making import CAST, DAY, MADE_AT, NOW
-from tests.orders.benches_site import TestShop, fill, open_shop, site
+from tests.orders.benches.site import TestShop, fill, open_shop, site
 
 ROUNDS, EACH = 15, 6
 FLOOR_ROW = """\
@@ -84,8 +84,8 @@ def house_of(folder: Path, pieces: int, closed: int) -> TestShop:
     """A house with so many open pieces, and so many orders long done."""
     folder.mkdir()
     migrate(folder / "studio.db", MADE_AT)
-    shop = open_shop(folder)
-    with shop.house.writing() as db:
+    workshop = open_shop(folder)
+    with workshop.database.writing() as db:
         for person in CAST.everybody:
             db.execute(
                 insert(accounts).values(
@@ -93,9 +93,9 @@ def house_of(folder: Path, pieces: int, closed: int) -> TestShop:
                     role=person.role, made_at=MADE_AT,
                 )
             )  # fmt: skip
-    fill(shop.house, pieces)
-    bury(shop.house.path, closed)
-    return shop
+    fill(workshop.database, pieces)
+    bury(workshop.database.path, closed)
+    return workshop
 
 
 def bury(path: Path, orders: int) -> None:
@@ -185,10 +185,10 @@ def side_by_side(tries: dict[str, Callable[[], float]]) -> dict[str, float]:
     return {name: median(values) for name, values in found.items()}
 
 
-def queries(house: Database, app: Any) -> int:
+def queries(database: Database, app: Any) -> int:
     """How many statements one page sends."""
     seen: list[str] = []
-    event.listen(house._reader, "before_cursor_execute", lambda *said: seen.append(said[2]))
+    event.listen(database._reader, "before_cursor_execute", lambda *said: seen.append(said[2]))
     asyncio.run(ask(app, "/"))
     return len(seen)
 
@@ -200,14 +200,14 @@ def main() -> None:
             "S": house_of(Path(folder) / "s", 400, 600),
             "L": house_of(Path(folder) / "l", 400, 20_000),
         }
-        apps = {name: site(shop) for name, shop in shops.items()}
+        apps = {name: site(workshop) for name, workshop in shops.items()}
         pages = {name: asyncio.run(ask(app, "/"))[1].decode() for name, app in apps.items()}
         poll = re.search(r'hx-get="([^"]*)"', pages["S"])[1].replace("&amp;", "&")
         assert asyncio.run(ask(apps["S"], poll))[0] == 204
         rows = pages["S"].count('<li class="piece"')
-        bare = floor_app(shops["S"].house.path, "")
+        bare = floor_app(shops["S"].database.path, "")
         frame = len(pages["S"].encode()) - len(asyncio.run(ask(bare, "/"))[1])
-        floor = floor_app(shops["S"].house.path, "x" * max(0, frame))
+        floor = floor_app(shops["S"].database.path, "x" * max(0, frame))
         gc.collect()
         gc.freeze()
         walls: list[float] = []
@@ -229,11 +229,11 @@ def main() -> None:
         for name in ("few", "S"):
             count = pages[name].count('<li class="piece"')
             print(
-                f"{count} pieces: {queries(shops[name].house, apps[name])} queries, "
+                f"{count} pieces: {queries(shops[name].database, apps[name])} queries, "
                 f"{len(pages[name].encode()) / count:.0f} bytes a piece"
             )
-        for shop in shops.values():
-            shop.close()
+        for workshop in shops.values():
+            workshop.close()
 
 
 if __name__ == "__main__":

@@ -123,10 +123,10 @@ def main(rounds: int, folder: str | None) -> None:
         (root / "house").mkdir()
         studio = a_studio(root / "house" / "studio.db")
         floor = Path(shutil.copyfile(studio, root / "floor.db"))
-        house = Database(studio)
-        with house.writing() as db:
+        database = Database(studio)
+        with database.writing() as db:
             cookie = sessions.begin(db, 5, int(time.time()))
-        house.close()
+        database.close()
         ports = {name: free_port() for name in found}
         commands = {
             "likewright": [

@@ -33,7 +33,7 @@ def folder() -> Path:
     made = DataFolder(Path(tempfile.mkdtemp()))
     made.prepare()
     now = int(time.time())
-    migrate(made.studio, now)
+    migrate(made.database_file, now)
     build(made, now, 120, 170, 1, lambda what, part: None)
     return made.path
 
@@ -45,8 +45,8 @@ def milliseconds(act: Callable[[], object]) -> float:
 
 
 def main() -> None:
-    house = Database(folder() / "studio.db")
-    finder = Finder(house)
+    database = Database(folder() / "studio.db")
+    finder = Finder(database)
     cold = milliseconds(finder.up_to_date)
     index: Index = finder.up_to_date()
     index.find("warm")

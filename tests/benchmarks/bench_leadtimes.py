@@ -36,9 +36,9 @@ def studio(path: Path, months: int, orders: int) -> DataFolder:
     """The invented studio, made where it is not there."""
     folder = DataFolder(path)
     folder.prepare()
-    if not folder.studio.exists():
+    if not folder.database_file.exists():
         print(f"inventing {months} months of {orders} orders …", flush=True)
-        migrate(folder.studio, clock.now())
+        migrate(folder.database_file, clock.now())
         build(folder, clock.now(), months, orders, 1, lambda what, part: None)
     return folder
 
@@ -61,13 +61,13 @@ def main() -> None:
 
 
 def measure(folder: DataFolder, rounds: int) -> None:
-    shop = Workshop(folder)
-    site = staff_site(shop)
+    workshop = Workshop(folder)
+    site = staff_site(workshop)
     inner = site.app
-    raw = sqlite3.connect(f"file:{folder.studio}?mode=ro", uri=True)
+    raw = sqlite3.connect(f"file:{folder.database_file}?mode=ro", uri=True)
     count = raw.execute("SELECT count(*) FROM transitions").fetchone()[0]
     moved = raw.execute("SELECT max(id) - 1 FROM transitions").fetchone()[0]
-    shop.studio()
+    workshop.in_force()
 
     async def as_owner(scope, receive, send):
         await inner(scope, receive, send)
@@ -85,7 +85,7 @@ def measure(folder: DataFolder, rounds: int) -> None:
         times["floor"].append(
             cpu(lambda: raw.execute("SELECT sum(happened_at) FROM transitions").fetchone())
         )
-        inner.state.lead_times = Known(shop)
+        inner.state.lead_times = Known(workshop)
         times["cold"].append(cpu(page))
         times["warm"].append(median(cpu(page) for _ in range(5)))
         known = inner.state.lead_times
@@ -107,7 +107,7 @@ def measure(folder: DataFolder, rounds: int) -> None:
     print(
         f"memory: {(after - before) / 1024:.0f} MB more at its highest, {kept:.0f} MB kept of seconds"
     )
-    shop.close()
+    workshop.close()
 
 
 def _let_in(site) -> None:

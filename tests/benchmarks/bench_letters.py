@@ -17,12 +17,13 @@ from pathlib import Path
 
 from sqlalchemy import insert, text
 
+from app.flow import news_rows as news
 from app.flow.actions import entering
 from app.flow.steps import Of, Step
-from app.letters import forming, news, wording
+from app.letters import forming, wording
+from app.letters import worker as letters_worker
 from app.letters.facts import facts_from_json, parts_from_json
-from app.orders import links
-from app.publishing import letters_worker
+from app.orders.order import links
 from app.shared.database import Database
 from app.shared.places import DataFolder
 from app.tables import accounts, animals, customer_mails, customers, order_animals, orders
@@ -40,8 +41,8 @@ def a_studio(folder: Path, count: int) -> None:
     migrate(folder / "studio.db", NOW)
     data = DataFolder(folder)
     data.prepare()
-    house = Database(data.studio)
-    with house.writing() as db:
+    database = Database(data.database_file)
+    with database.writing() as db:
         for person in CAST.everybody:
             db.execute(
                 insert(accounts).values(
@@ -49,11 +50,11 @@ def a_studio(folder: Path, count: int) -> None:
                     role=person.role, made_at=NOW,
                 )
             )  # fmt: skip
-    with house.writing() as db:
+    with database.writing() as db:
         passed = [model for n in range(count) for model in _order(db, data, n) if n % 2]
     for ref in passed:
-        walk(house, ref, CAST.painter, NOW, *PHOTOS, each=600)
-    with house.writing() as db:
+        walk(database, ref, CAST.painter, NOW, *PHOTOS, each=600)
+    with database.writing() as db:
         # One letter an order: what came before counts as told.
         db.execute(text("UPDATE news SET told_at = at WHERE kind = 'photos_counted'"))
         db.execute(
@@ -62,7 +63,7 @@ def a_studio(folder: Path, count: int) -> None:
                 " (SELECT order_id FROM news WHERE kind = 'photos_passed')"
             )
         )
-    house.close()
+    database.close()
 
 
 def _order(db, data: DataFolder, n: int):  # type: ignore[no-untyped-def]
@@ -116,19 +117,19 @@ def main() -> None:
         for n in range(given.rounds):
             folder = Path(top) / f"round{n}"
             shutil.copytree(template, folder)
-            shop = LetterShop(DataFolder(folder))
-            shop.moment = AT
-            shop.introduce()
-            shop.studio()
-            form.append(_forming(shop, given.orders))
-            render.append(_rendering(shop))
+            workshop = LetterShop(DataFolder(folder))
+            workshop.moment = AT
+            workshop.introduce()
+            workshop.in_force()
+            form.append(_forming(workshop, given.orders))
+            render.append(_rendering(workshop))
             if n == given.rounds - 1:
                 begun = time.perf_counter()
                 sent = 0
-                while more := letters_worker.send_round(shop).sent:
+                while more := letters_worker.send_round(workshop).sent:
                     sent += more
                 sending = time.perf_counter() - begun
-            shop.close()
+            workshop.close()
     ratio = statistics.median(a / b for a, b in zip(form, render, strict=True))
     each = 1_000 / given.orders
     print(f"{given.orders} orders, {given.rounds} rounds, CPU, median")
@@ -142,19 +143,24 @@ def main() -> None:
     print(f"sending {sent} into a folder in memory {sending:.2f} s by the wall")
 
 
-def _forming(shop: LetterShop, count: int) -> float:
-    asked, posting = letters_worker.asked_of(shop), letters_worker.posting_of(shop.studio())
+def _forming(workshop: LetterShop, count: int) -> float:
+    asked, posting = (
+        letters_worker.asked_of(workshop),
+        letters_worker.posting_of(workshop.in_force()),
+    )
     begun = time.process_time()
-    formed = forming.form_due(shop.house, asked, posting, shop.moment, "fernlight.example")
+    formed = forming.form_due(
+        workshop.database, asked, posting, workshop.moment, "fernlight.example"
+    )
     took = time.process_time() - begun
     assert formed == count, formed
     return took
 
 
-def _rendering(shop: LetterShop) -> float:
-    with shop.house.reading() as db:
+def _rendering(workshop: LetterShop) -> float:
+    with workshop.database.reading() as db:
         rows = db.execute(text("SELECT parts, facts, order_id FROM letters ORDER BY id")).all()
-        link = letters_worker.linked_of(shop)(db, 1)
+        link = letters_worker.linked_of(workshop)(db, 1)
     whole = [(parts_from_json(row.parts), facts_from_json(row.facts)) for row in rows]
     begun = time.process_time()
     for parts, facts in whole:

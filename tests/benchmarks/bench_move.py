@@ -57,16 +57,16 @@ FLOOR = (
 def a_studio(path: Path) -> Path:
     """A database with PIECES copies in painting, two an order."""
     migrate(path, NOW)
-    house = Database(path)
-    with house.writing() as db:
+    database = Database(path)
+    with database.writing() as db:
         db.execute(
             text("INSERT INTO accounts (id, name, name_key, role, password_hash, made_at)"
                  " VALUES (2, 'd', 'd', 'desk', '', 0), (5, 'p', 'p', 'bench', '', 0)")
         )  # fmt: skip
     wanted = [Wanted(step=Step.READY, copies=2, copy_step=Step.PAINTING)]
     for _ in range(PIECES // 2):
-        make_order(house, CAST.desk, NOW, wanted)
-    house.close()
+        make_order(database, CAST.desk, NOW, wanted)
+    database.close()
     return path
 
 
@@ -81,19 +81,19 @@ def rows_of_moves(pieces: range) -> Iterator[dict[str, object]]:
             }  # fmt: skip
 
 
-def by_action(house: Database, row: dict[str, object]) -> None:
+def by_action(database: Database, row: dict[str, object]) -> None:
     """One move through the action that the pages call."""
     wish = Wish(
         Ref(Of.COPY, row["copy"]), Kind.MOVE, row["move"], version=row["seq"] - 1, reason="a chip"
     )
-    record(house, [wish], CAST.painter, row["at"], row["once"])
+    record(database, [wish], CAST.painter, row["at"], row["once"])
 
 
 _CORE = [text(statement) for statement in FLOOR]
 
 
-def by_core(house: Database, row: dict[str, object]) -> None:
-    with house.writing() as db:
+def by_core(database: Database, row: dict[str, object]) -> None:
+    with database.writing() as db:
         for statement in _CORE[:-1]:
             db.execute(statement, row)
 
@@ -124,8 +124,8 @@ def openings(folder: Path) -> dict[str, Callable[[dict[str, object]], None]]:
         if name == "raw":
             ways[name] = Raw(path).move
         else:
-            house, way = Database(path), by_action if name == "action" else by_core
-            ways[name] = lambda row, house=house, way=way: way(house, row)
+            database, way = Database(path), by_action if name == "action" else by_core
+            ways[name] = lambda row, database=database, way=way: way(database, row)
     return ways
 
 

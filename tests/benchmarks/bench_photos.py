@@ -21,12 +21,13 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from app.photos import decoder, measures, views
-from app.photos.answer import Progress
-from app.photos.check import check_folder
-from app.photos.reading import Features, Found, Readers
-from tests.photos.render import picture
-from tests.photos.sets import ring
+from app.photos.check import views
+from app.photos.check.answer import Progress
+from app.photos.check.run import check_folder
+from app.photos.pictures import decoder, measures
+from app.photos.pictures.reading import Features, Found, Readers
+from tests.photos.check.render import picture
+from tests.photos.check.sets import ring
 
 TWELVE, TWENTY_FOUR = (4000, 3000), (6000, 4000)
 

@@ -46,12 +46,12 @@ def filled(place: Path) -> Bench:
     """A studio with PAGES orders, a link each, and their pages, each with words of its own."""
     folder = DataFolder(place)
     folder.prepare()
-    migrate(folder.studio, NOW)
-    shop = Bench(folder)
+    migrate(folder.database_file, NOW)
+    workshop = Bench(folder)
     page = to_json(page_at("painting"))
     nonces = [new_nonce() for _ in range(PAGES)]
     hashes = [token_hash(status_token(folder.key, nonce)) for nonce in nonces]
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         db.execute(insert(customers).values(id=1, name="I", name_key="i", made_at=NOW))
         each = {"customer_id": 1, "taken_at": NOW, "recorded_at": NOW}
         db.execute(insert(orders), [{"id": n, "number": 2000 + n, **each} for n in range(PAGES)])
@@ -71,7 +71,7 @@ def filled(place: Path) -> Bench:
         ],
     )
     file.close()
-    return shop
+    return workshop
 
 
 def cpu(act: Callable[[], object]) -> tuple[float, float]:
@@ -81,26 +81,26 @@ def cpu(act: Callable[[], object]) -> tuple[float, float]:
     return (time.process_time() - begun) * 1e3, (time.perf_counter() - wall) * 1e3
 
 
-def documents(shop: Workshop) -> list[str]:
-    return [row.document for row in read_all(shop.folder.pages)]
+def documents(workshop: Workshop) -> list[str]:
+    return [row.document for row in read_all(workshop.folder.pages)]
 
 
 def measure(place: Path) -> None:
     """Print the table for a studio and published folders under a place."""
-    shop = filled(place / "studio")
-    template, texts = environment().get_template("status/page.html"), documents(shop)
+    workshop = filled(place / "studio")
+    template, texts = environment().get_template("status/page.html"), documents(workshop)
     took: dict[str, list[tuple[float, float]]] = {
         "rendering alone": [], "publish all": [], "nothing changed": [], "one is missing": []
     }  # fmt: skip
     for turn in range(ROUNDS):
-        again = partial(publish, shop, to := place / f"pages-{turn}")
+        again = partial(publish, workshop, to := place / f"pages-{turn}")
         took["rendering alone"].append(cpu(lambda: [page_bytes(template, t) for t in texts]))
         took["publish all"].append(cpu(again))
         took["nothing changed"].append(cpu(again))
         shutil.rmtree(next(path for path in to.iterdir() if len(path.name) > 40))
         took["one is missing"].append(cpu(again))
         assert len(list(to.glob("*/index.html"))) == PAGES
-    shop.close()
+    workshop.close()
     size = len(page_bytes(template, texts[0]))
     print(f"{place}: {PAGES} pages of {size} bytes")
     middle = {name: statistics.median(c for c, _ in values) for name, values in took.items()}

@@ -23,7 +23,7 @@ from app.leadtimes.floor.kernel import COMPILED
 from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.forecast.pieces import forecast_with_record
 from app.leadtimes.log import DAY, StayLog
-from app.orders.figuring import figure
+from app.orders.forecast.figuring import figure
 from app.shared import clock
 from tests.benchmarks.bench_floor import nine_steps
 from tests.benchmarks.bench_leadtimes import studio
@@ -69,8 +69,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as spare:
         folder = studio(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(spare), 14, 45)
         now = clock.now()
-        print(f"{len(figure(folder.studio, now).orders)} open orders in the invented studio")
-        measured("the invented studio's figures", 5, lambda: figure(folder.studio, now))
+        print(f"{len(figure(folder.database_file, now).orders)} open orders in the invented studio")
+        measured("the invented studio's figures", 5, lambda: figure(folder.database_file, now))
     log, when = four_hundred_open()
     print(f"{np.unique(log.piece).size} pieces, {int(np.isnan(log.left).sum())} open")
 

@@ -76,15 +76,15 @@ def started(command: list[str], port: int) -> tuple[float, float]:
 def main(rounds: int) -> None:
     found: dict[str, list[tuple[float, float]]] = {"bare": [], "likewright, again": []}
     with tempfile.TemporaryDirectory() as folder:
-        house = [sys.executable, "-m", "app", "serve", "--data", f"{folder}/studio"]
+        database = [sys.executable, "-m", "app", "serve", "--data", f"{folder}/studio"]
         port = free_port()
         # The first start makes the database; a studio starts a house that is there.
-        first = started([*house, "--port", str(port), "--public-port", str(free_port())], port)
+        first = started([*database, "--port", str(port), "--public-port", str(free_port())], port)
         for _ in range(rounds):
             port = free_port()
             found["bare"].append(started([sys.executable, "-c", BARE, folder, str(port)], port))
             port = free_port()
-            command = [*house, "--port", str(port), "--public-port", str(free_port())]
+            command = [*database, "--port", str(port), "--public-port", str(free_port())]
             found["likewright, again"].append(started(command, port))
     medians = {
         name: tuple(statistics.median(values) for values in zip(*results, strict=True))

@@ -7,7 +7,7 @@ import pytest
 from playwright.sync_api import Page, Route, expect
 
 from tests.browser.conftest import Served
-from tests.photos_desk.shots import jpeg
+from tests.photos.intake.shots import jpeg
 
 
 @pytest.fixture(scope="module")

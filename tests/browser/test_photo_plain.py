@@ -12,7 +12,7 @@ from tests.browser.conftest import Served
 from tests.browser.test_main_acts import await_text
 from tests.browser.test_more_acts import press
 from tests.browser.walking import Walk, told
-from tests.photos_desk.shots import jpeg
+from tests.photos.intake.shots import jpeg
 
 
 @pytest.fixture(scope="module")

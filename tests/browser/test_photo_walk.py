@@ -15,7 +15,7 @@ from tests.browser.conftest import Served
 from tests.browser.test_main_acts import await_text
 from tests.browser.test_more_acts import focus_is_visible, open_part, press
 from tests.browser.walking import Walk, await_check, card, fetch, told
-from tests.photos.sets import ring
+from tests.photos.check.sets import ring
 
 GAP = (90, 180)
 FREE = ("cost you nothing", "free of charge")

@@ -19,7 +19,7 @@ from playwright.sync_api import Locator, Page, expect
 from tests.browser.conftest import Served
 from tests.browser.test_every_page import faults
 from tests.browser.test_more_acts import open_part, press
-from tests.photos.render import View, picture
+from tests.photos.check.render import View, picture
 
 SHOTS = os.environ.get("LIKEWRIGHT_SHOTS", "")
 WIDE = 1280

@@ -21,13 +21,13 @@ def invent(
     """Make a studio and say what was made."""
     folder = DataFolder(path)
     folder.prepare()
-    migrate(folder.studio, now)
+    migrate(folder.database_file, now)
     return folder, build(folder, now, months, per_month, seed, lambda what, part: None)
 
 
 def rows(folder: DataFolder, query: str, *values: object) -> list[sqlite3.Row]:
     """Rows of the studio's database."""
-    raw = sqlite3.connect(folder.studio)
+    raw = sqlite3.connect(folder.database_file)
     raw.row_factory = sqlite3.Row
     try:
         return raw.execute(query, values).fetchall()

@@ -9,7 +9,7 @@ from app.demo.build import build
 from app.flow import store
 from app.flow.legality import correction_refusals, undo_refusal
 from app.flow.news import news_of
-from app.flow.rules import Kind, Studio, after, effective, fold, refusal
+from app.flow.rules import Kind, Policy, after, effective, fold, refusal
 from app.flow.steps import BENCHES, STARTS, Of
 from app.shared.errors import CannotStart
 from app.studio import store as studio_store
@@ -28,7 +28,7 @@ REMEMBERED = {
 def logs(folder, of):
     """Every log of models or copies, by the piece's id."""
     column = transitions.c.model_id if of is Of.MODEL else transitions.c.copy_id
-    engine = create_engine(f"sqlite:///{folder.studio}")
+    engine = create_engine(f"sqlite:///{folder.database_file}")
     with engine.connect() as db:
         query = select(transitions).where(column.is_not(None)).order_by(column, transitions.c.seq)
         for id_, lines in groupby(db.execute(query).mappings(), lambda row: row[column.name]):
@@ -37,7 +37,7 @@ def logs(folder, of):
 
 
 def fingerprint(folder):
-    raw = sqlite3.connect(folder.studio)
+    raw = sqlite3.connect(folder.database_file)
     whole = hashlib.sha256("\n".join(raw.iterdump()).encode()).hexdigest()
     raw.close()
     return whole
@@ -57,7 +57,7 @@ def test_every_entry_was_legal_when_it_was_made(made, of):
     remembered = {row["id"] for row in rows(folder, REMEMBERED[of])}
     seen = 0
     for id_, log in logs(folder, of):
-        studio = Studio(True, id_ in remembered)
+        studio = Policy(True, id_ in remembered)
         assert log[0].kind is Kind.ENTER
         assert log[0].to_step in STARTS[of]
         state = after(of, None, log[0])
@@ -77,7 +77,7 @@ def test_every_entry_was_legal_when_it_was_made(made, of):
 @pytest.mark.parametrize(("of", "table"), [(Of.MODEL, models), (Of.COPY, copies)])
 def test_the_cached_columns_are_what_the_log_gives(made, of, table):
     folder, _ = made
-    engine = create_engine(f"sqlite:///{folder.studio}")
+    engine = create_engine(f"sqlite:///{folder.database_file}")
     with engine.connect() as db:
         cached = {row["id"]: row for row in db.execute(select(table)).mappings()}
     engine.dispose()
@@ -209,7 +209,7 @@ def test_the_examples_are_what_they_are_called(made):
 
 def test_the_settings_can_be_read_and_a_closure_lies_ahead(made):
     folder, studio = made
-    engine = create_engine(f"sqlite:///{folder.studio}")
+    engine = create_engine(f"sqlite:///{folder.database_file}")
     with engine.connect() as db:
         settings = studio_store.load(db)
         calendar = studio_store.calendar(db, settings, 2026)
@@ -224,7 +224,7 @@ def test_the_settings_can_be_read_and_a_closure_lies_ahead(made):
 
 def test_nobody_works_while_the_house_is_shut(made):
     folder, _ = made
-    engine = create_engine(f"sqlite:///{folder.studio}")
+    engine = create_engine(f"sqlite:///{folder.database_file}")
     with engine.connect() as db:
         settings = studio_store.load(db)
         calendar = studio_store.calendar(db, settings, 2026)
@@ -252,7 +252,7 @@ def test_a_failure_half_way_writes_nothing(tmp_path):
     folder, _ = invent(tmp_path / "like", months=1, per_month=5)
     other = type(folder)(tmp_path / "other")
     other.prepare()
-    migrate(other.studio, A_TUESDAY)
+    migrate(other.database_file, A_TUESDAY)
 
     def stumble(what, part):
         if part > 0.5:
@@ -268,7 +268,7 @@ def test_progress_rises_to_the_whole(tmp_path):
     folder, _ = invent(tmp_path / "like", months=1, per_month=5)
     other = type(folder)(tmp_path / "other")
     other.prepare()
-    migrate(other.studio, A_TUESDAY)
+    migrate(other.database_file, A_TUESDAY)
     parts = []
     build(other, A_TUESDAY, 2, 10, 1, lambda what, part: parts.append(part))
     assert parts == sorted(parts)

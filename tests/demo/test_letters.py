@@ -3,8 +3,8 @@
 import sqlite3
 from pathlib import Path
 
+from app.letters import worker as letters_worker
 from app.letters.facts import parts_from_json
-from app.publishing import letters_worker
 from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
 from tests.demo.invented import A_TUESDAY, invent, rows
@@ -25,8 +25,8 @@ def _open(path: Path) -> tuple[DataFolder, _Shop]:
 
 
 def test_old_news_was_told_by_letters_and_only_the_last_days_is_not(tmp_path: Path) -> None:
-    folder, shop = _open(tmp_path / "demo")
-    shop.close()
+    folder, workshop = _open(tmp_path / "demo")
+    workshop.close()
     waits: list[sqlite3.Row] = rows(folder, "SELECT at FROM news WHERE told_at IS NULL")
     assert all(row["at"] >= A_TUESDAY - 86_400 for row in waits)
     told = rows(
@@ -43,11 +43,11 @@ def test_old_news_was_told_by_letters_and_only_the_last_days_is_not(tmp_path: Pa
 
 
 def test_opening_the_demo_writes_a_handful_of_letters_at_most(tmp_path: Path) -> None:
-    folder, shop = _open(tmp_path / "demo")
+    folder, workshop = _open(tmp_path / "demo")
     for _ in range(8):
-        letters_worker.form_round(shop)
-        letters_worker.send_round(shop)
-        shop.moment += 600
-    shop.close()
+        letters_worker.form_round(workshop)
+        letters_worker.send_round(workshop)
+        workshop.moment += 600
+    workshop.close()
     assert len(list(folder.letters.glob("*.eml"))) <= 12
     assert not rows(folder, "SELECT 1 FROM letters WHERE state NOT IN ('sent', 'held')")

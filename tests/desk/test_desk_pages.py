@@ -10,52 +10,52 @@ from app.main import staff_site
 from app.shared.places import DataFolder
 from app.tables import animals, contacts, customer_mails, customers, orders
 from tests.making import CAST, NOW, Wanted, make_order, walk
-from tests.staff.browser import Browser, Shop
+from tests.staff.browser import Browser, ClockedWorkshop
 
 
 @pytest.fixture
-def shop(studio_file: Path) -> Iterator[Shop]:
+def workshop(studio_file: Path) -> Iterator[ClockedWorkshop]:
     folder = DataFolder(studio_file.parent)
     folder.prepare()
-    shop = Shop(folder)
-    yield shop
-    shop.close()
+    workshop = ClockedWorkshop(folder)
+    yield workshop
+    workshop.close()
 
 
 @pytest.fixture
-def desk(shop: Shop) -> Browser:
-    return Browser(staff_site(shop)).as_(shop, CAST.desk)
+def desk(workshop: ClockedWorkshop) -> Browser:
+    return Browser(staff_site(workshop)).as_(workshop, CAST.desk)
 
 
-def test_one_hit_leads_straight_to_its_answers(shop: Shop, desk: Browser) -> None:
-    made = make_order(shop.house, CAST.desk, NOW, [Wanted("Juniper", copies=2)])
+def test_one_hit_leads_straight_to_its_answers(workshop: ClockedWorkshop, desk: Browser) -> None:
+    made = make_order(workshop.database, CAST.desk, NOW, [Wanted("Juniper", copies=2)])
     answer = desk.get("/find?q=junip")
     assert answer.status_code == 303
     assert answer.headers["location"] == f"/orders/{made.number}/answers"
 
 
-def test_what_was_just_typed_is_found_at_once(shop: Shop, desk: Browser) -> None:
+def test_what_was_just_typed_is_found_at_once(workshop: ClockedWorkshop, desk: Browser) -> None:
     assert "No orders found" in desk.get("/find?q=otis").text
-    make_order(shop.house, CAST.desk, NOW, [Wanted("Otis")])
+    make_order(workshop.database, CAST.desk, NOW, [Wanted("Otis")])
     assert desk.get("/find?q=otis").status_code == 303
 
 
 def test_the_answers_speak_of_the_animal_and_promise_no_single_day(
-    shop: Shop, desk: Browser
+    workshop: ClockedWorkshop, desk: Browser
 ) -> None:
-    made = make_order(shop.house, CAST.desk, NOW, [Wanted("Juniper")])
-    walk(shop.house, made.model("A"), CAST.desk, NOW, "photos_counted")
+    made = make_order(workshop.database, CAST.desk, NOW, [Wanted("Juniper")])
+    walk(workshop.database, made.model("A"), CAST.desk, NOW, "photos_counted")
     text = desk.get(f"/orders/{made.number}/answers").text
     assert "Juniper’s pictures are safely here" in text
     assert "We know for Juniper when the model has been built" in text
     assert "Until the model is finished" in text
 
 
-def test_one_tap_notes_what_was_asked_and_told(shop: Shop, desk: Browser) -> None:
-    made = make_order(shop.house, CAST.desk, NOW, [Wanted("Juniper")])
+def test_one_tap_notes_what_was_asked_and_told(workshop: ClockedWorkshop, desk: Browser) -> None:
+    made = make_order(workshop.database, CAST.desk, NOW, [Wanted("Juniper")])
     note = {"question": "Will they do?", "told": "We know when it is built.", "channel": "phone"}
     assert desk.post(f"/orders/{made.number}/answers", note).status_code == 303
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         row = db.execute(select(contacts)).one()
     assert (row.asked, row.told, row.channel) == (note["question"], note["told"], "phone")
     page = desk.get(f"/orders/{made.number}/answers").text
@@ -64,11 +64,15 @@ def test_one_tap_notes_what_was_asked_and_told(shop: Shop, desk: Browser) -> Non
 
 
 def test_two_records_of_one_person_become_one_and_both_names_are_found(
-    shop: Shop, desk: Browser
+    workshop: ClockedWorkshop, desk: Browser
 ) -> None:
-    first = make_order(shop.house, CAST.desk, NOW, [Wanted("Juniper")], customer="Maren Oduya")
-    second = make_order(shop.house, CAST.desk, NOW, [Wanted("Otis")], customer="M. Oduya-Hale")
-    with shop.house.writing() as db:
+    first = make_order(
+        workshop.database, CAST.desk, NOW, [Wanted("Juniper")], customer="Maren Oduya"
+    )
+    second = make_order(
+        workshop.database, CAST.desk, NOW, [Wanted("Otis")], customer="M. Oduya-Hale"
+    )
+    with workshop.database.writing() as db:
         ids = [
             db.execute(select(orders.c.customer_id).where(orders.c.id == made.id)).scalar_one()
             for made in (first, second)
@@ -80,7 +84,7 @@ def test_two_records_of_one_person_become_one_and_both_names_are_found(
                 )
             )
     assert desk.post(f"/customers/{ids[0]}/join", {"other": str(ids[1])}).status_code == 303
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         kept = db.execute(select(customers).where(customers.c.id == ids[0])).one()
         mails = db.execute(
             select(customer_mails).where(customer_mails.c.customer_id == ids[0])

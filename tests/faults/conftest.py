@@ -12,5 +12,5 @@ from app.shared.places import DataFolder
 def folder(template: Path, tmp_path: Path) -> DataFolder:
     folder = DataFolder(tmp_path / "studio")
     folder.prepare()
-    shutil.copyfile(template, folder.studio)
+    shutil.copyfile(template, folder.database_file)
     return folder

@@ -43,10 +43,10 @@ class Told:
 
 def acts_of(folder: DataFolder) -> Counter[str]:
     """How many acts are there for each one-time key."""
-    house = Database(folder.studio)
-    with house.reading() as db:
+    database = Database(folder.database_file)
+    with database.reading() as db:
         found = Counter({row.once: row.acts for row in db.execute(text(_ACTS))})
-    house.close()
+    database.close()
     return found
 
 
@@ -64,10 +64,10 @@ def broken(folder: DataFolder, told: Told, *, pages: bool = True) -> list[str]:
             found.append(f"I1: {told.asked[once]} {once} is there {count} times")
     result = audit(folder, clock.now(), check_pages if pages else None)
     found += [f"audit: {difference}" for difference in result.differences]
-    house = Database(folder.studio)
-    with house.reading() as db:
+    database = Database(folder.database_file)
+    with database.reading() as db:
         found += _news(db)
-    house.close()
+    database.close()
     return found
 
 

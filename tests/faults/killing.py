@@ -30,7 +30,7 @@ from app.upkeep.restore import restore
 from tests.faults.invariants import Told, acts_of, broken
 from tests.faults.server import Client, Server, sign_in
 from tests.making import CAST, MADE_AT
-from tests.orders.benches_site import fill
+from tests.orders.benches.site import fill
 
 CLIENTS = (CAST.owner, CAST.desk, CAST.finisher, CAST.painter)
 _BUTTON = re.compile(r'name="move" value="((?:[a-z_]+):(?:model|copy):\d+:\d+)"')
@@ -226,9 +226,9 @@ def new_studio(path: Path) -> DataFolder:
     """A migrated studio with the cast in it and eighty pieces on its benches."""
     folder = DataFolder(path)
     folder.prepare()
-    migrate(folder.studio, MADE_AT)
-    house = Database(folder.studio)
-    with house.writing() as db:
+    migrate(folder.database_file, MADE_AT)
+    database = Database(folder.database_file)
+    with database.writing() as db:
         for person in CAST.everybody:
             db.execute(
                 insert(accounts).values(
@@ -236,8 +236,8 @@ def new_studio(path: Path) -> DataFolder:
                     role=person.role, made_at=MADE_AT,
                 )
             )  # fmt: skip
-    fill(house, 80, now=clock.now() - 3600)
-    house.close()
+    fill(database, 80, now=clock.now() - 3600)
+    database.close()
     return folder
 
 

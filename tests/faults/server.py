@@ -29,14 +29,14 @@ def free_port() -> int:
 
 def sign_in(folder: DataFolder, *people: Person) -> dict[str, str]:
     """A cookie for each person, by name. Call it while no server runs."""
-    house = Database(folder.studio)
-    with house.writing() as db:
+    database = Database(folder.database_file)
+    with database.writing() as db:
         cookies = {p.name: sessions.begin(db, p.account_id or 0, clock.now()) for p in people}
-    house.close()
+    database.close()
     return cookies
 
 
-WARM = "import app.opening, app.orders.forecasting, sys; sys.stdin.readline()"
+WARM = "import app.opening, app.orders.forecast.worker, sys; sys.stdin.readline()"
 
 
 class Server:

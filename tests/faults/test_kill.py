@@ -62,11 +62,11 @@ def test_cut_off_in_the_middle_of_a_migration_the_next_start_begins_anew(tmp_pat
     server = Server(folder, env={"LIKEWRIGHT_FAULT": "mid-migration"})
     assert server.process.wait(30) == ENDED
     server.stop()
-    assert version_of(folder.studio) is None
+    assert version_of(folder.database_file) is None
     again = Server(folder)
     assert again.answers
     again.stop()
-    assert version_of(folder.studio) == HEAD
+    assert version_of(folder.database_file) == HEAD
     assert audit(folder, clock.now()).ok
 
 

@@ -13,7 +13,7 @@ from collections import defaultdict
 import pytest
 from sqlalchemy import insert
 
-from app.letters import news
+from app.flow import news_rows as news
 from app.shared import clock
 from app.shared.database import Database
 from app.shared.places import DataFolder
@@ -34,17 +34,17 @@ ALWAYS = {
 
 def studio_with_news(folder: DataFolder, many: int) -> None:
     """Orders that have come in an hour ago and whose letters are due now."""
-    house = Database(folder.studio)
+    database = Database(folder.database_file)
     now = clock.now()
-    with house.writing() as db:
+    with database.writing() as db:
         for name, value in ALWAYS.items():
             db.exec_driver_sql(
                 "INSERT INTO settings (name, value, changed_at) VALUES (?, ?, ?)",
                 (name, json.dumps(value), now),
             )
     for n in range(many):
-        made = make_order(house, CAST.desk, now, [Wanted(f"Juniper{n}")], at=now - HOUR)
-        with house.writing() as db:
+        made = make_order(database, CAST.desk, now, [Wanted(f"Juniper{n}")], at=now - HOUR)
+        with database.writing() as db:
             mail = f"customer{n}@letterbox.example"
             db.execute(
                 insert(customer_mails).values(
@@ -52,7 +52,7 @@ def studio_with_news(folder: DataFolder, many: int) -> None:
                 )
             )
             news.write(db, made.id, "order_in", now - HOUR)
-    house.close()
+    database.close()
 
 
 def run_until_sent(folder: DataFolder, mail: MailServer, many: int, seconds: float = 60) -> None:
@@ -69,9 +69,9 @@ def environment(mail: MailServer) -> dict[str, str]:
 
 
 def gone(folder: DataFolder) -> int:
-    house = Database(folder.studio)
-    found = rows(house, "SELECT count(*) FROM letters WHERE sent_at IS NOT NULL")
-    house.close()
+    database = Database(folder.database_file)
+    found = rows(database, "SELECT count(*) FROM letters WHERE sent_at IS NOT NULL")
+    database.close()
     return int(str(found[0][0]))
 
 

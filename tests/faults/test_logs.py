@@ -25,11 +25,11 @@ CANARIES = (
 )  # fmt: skip
 # One act fails unforeseen, with a customer's data in its hands.
 FAILING = """
-import app.orders.edit_pages
+import app.orders.order.edit_pages
 import app.bench.pages as bench
 from sqlalchemy import text
-def move_piece(shop, ref, fields, ticked, me):
-    with shop.house.writing() as db:
+def move_piece(workshop, ref, fields, ticked, me):
+    with workshop.database.writing() as db:
         db.execute(text("INSERT INTO customers (name, nothing) VALUES (:n, 1)"), {"n": "Canaria"})
 bench.move_piece = move_piece
 """
@@ -56,7 +56,7 @@ def _walk(server: Server, desk: Client, bench: Client, nobody: Client) -> list[s
     status, where, _ = desk.post("/orders/new", {**TYPED, "once": "canary-once"})
     assert (status, where.startswith("/orders/")) == (303, True)
     number = where.removeprefix("/orders/").partition("?")[0]
-    with contextlib.closing(sqlite3.connect(server.folder.studio)) as raw:
+    with contextlib.closing(sqlite3.connect(server.folder.database_file)) as raw:
         nonces = [row[0] for row in raw.execute("SELECT nonce FROM status_links")]
         model = raw.execute("SELECT max(id) FROM models").fetchone()[0]
     tokens = [status_token(server.folder.key, nonce) for nonce in nonces]

@@ -15,8 +15,8 @@ from app.shared.database import Database
 from tests.faults.killing import new_studio
 from tests.faults.server import Client, Server, sign_in
 from tests.making import CAST, rows
-from tests.photos.bad_inputs import Site
-from tests.photos_desk.shots import jpeg
+from tests.photos.check.bad_inputs import Site
+from tests.photos.intake.shots import jpeg
 
 FILES = {f"IMG_{k:04d}.jpg": jpeg(k, size=(640, 480)) for k in range(12)}
 
@@ -39,11 +39,11 @@ def names(site: Site, delivery: int) -> set[str]:
 
 
 def ask(site: Site, query: str) -> list[tuple[object, ...]]:
-    house = Database(site.folder.studio)
+    database = Database(site.folder.database_file)
     try:
-        return rows(house, query)
+        return rows(database, query)
     finally:
-        house.close()
+        database.close()
 
 
 def start_again(site: Site) -> None:

@@ -8,10 +8,10 @@ from tests.making import CAST, NOW, Wanted, make_order
 
 
 @pytest.fixture
-def in_painting(house):
-    return order_at(house, Step.PAINTING).copy()
+def in_painting(database):
+    return order_at(database, Step.PAINTING).copy()
 
 
 @pytest.fixture
-def finishing(house):
-    return make_order(house, CAST.desk, NOW, [Wanted(step=Step.FINISHING, copies=2)])
+def finishing(database):
+    return make_order(database, CAST.desk, NOW, [Wanted(step=Step.FINISHING, copies=2)])

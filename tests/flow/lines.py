@@ -4,12 +4,12 @@ from dataclasses import dataclass, field, replace
 
 from hypothesis import strategies as st
 
-from app.flow.rules import Entry, Kind, Offer, State, Studio, Whose, after, offers, refusal
+from app.flow.rules import Entry, Kind, Offer, Policy, State, Whose, after, offers, refusal
 from app.flow.steps import STARTS, Of, Step, moves_from
 from app.shared.people import Role
 
 START = 1_700_000_000
-STUDIOS = tuple(Studio(blank, dead) for blank in (True, False) for dead in (False, True))
+STUDIOS = tuple(Policy(blank, dead) for blank in (True, False) for dead in (False, True))
 
 
 @dataclass
@@ -53,12 +53,12 @@ class Walk:
     """A random walk: the log it left, and the state it kept beside it, entry by entry."""
 
     of: Of
-    studio: Studio
+    studio: Policy
     log: list[Entry]
     states: list[State]
 
 
-def walk(of: Of, start: int, studio: Studio, picks: list[tuple[int, int]]) -> Walk:
+def walk(of: Of, start: int, studio: Policy, picks: list[tuple[int, int]]) -> Walk:
     """Follow picks through whatever may happen: offers, questions, word that photos were sent."""
     first = STARTS[of][start % len(STARTS[of])]
     log = [Entry(1, 1, Kind.ENTER, START, START, first)]

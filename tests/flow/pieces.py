@@ -13,26 +13,26 @@ from tests.making import CAST, NOW, Wanted, make_order, piece
 BROKEN = {"reason": "an ear broke off"}
 
 
-def state_of(house, ref):
-    return piece(house, ref).state
+def state_of(database, ref):
+    return piece(database, ref).state
 
 
-def order_at(house, copy_step: Step, copies_: int = 1, **more):
+def order_at(database, copy_step: Step, copies_: int = 1, **more):
     wanted = Wanted(step=Step.READY, copies=copies_, copy_step=copy_step)
-    return make_order(house, CAST.desk, NOW, [wanted], **more)
+    return make_order(database, CAST.desk, NOW, [wanted], **more)
 
 
-def everything_folds(house) -> None:
-    with house.reading() as db:
+def everything_folds(database) -> None:
+    with database.reading() as db:
         for of, table in store.TABLE.items():
             for number in db.execute(select(table.c.id)).scalars().all():
                 ref = Ref(of, number)
                 assert fold(of, store.log_of(db, ref)) == store.load(db, ref).state
 
 
-def handed_over(house, order, *codes: str) -> int:
+def handed_over(database, order, *codes: str) -> int:
     """Put copies into one parcel as one act; gives the act's number."""
-    with house.writing() as db:
+    with database.writing() as db:
         number = db.execute(
             insert(parcels).values(way="carrier", carrier="Post", sent_at=NOW)
         ).inserted_primary_key[0]
@@ -41,4 +41,4 @@ def handed_over(house, order, *codes: str) -> int:
                 update(copies).where(copies.c.id == order.copy(code).id).values(parcel_id=number)
             )
     wishes = [Wish(order.copy(c), Kind.MOVE, "handed_over", amount=number) for c in codes]
-    return record(house, wishes, CAST.desk, NOW).act
+    return record(database, wishes, CAST.desk, NOW).act

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from app.flow.legality import CORRECTABLE, UNDOABLE, correction_refusals, describe, undo_refusal
-from app.flow.rules import Entry, Kind, Studio, TimeIs, effective, fold, refusal
+from app.flow.rules import Entry, Kind, Policy, TimeIs, effective, fold, refusal
 from app.flow.stays import stays
 from app.flow.steps import ASKED_AGAIN, PASSED, STARTS, Of, Step
 from app.shared.calendar import Calendar
@@ -200,30 +200,30 @@ def test_a_correction_of_a_correction_is_made_on_the_first_entry_and_the_last_on
     assert (shown.happened_at, shown.time_is) == (START + 150, TimeIs.TYPED)
     correction = line.log[3]
     assert correction_refusals(
-        Of.COPY, line.log, about(line.log, correction, Kind.CORRECTION), Studio()
+        Of.COPY, line.log, about(line.log, correction, Kind.CORRECTION), Policy()
     ) == ["There is nothing here that could be corrected."]
 
 
 def test_a_correction_names_what_has_to_be_corrected_first():
     line = painted()
     late = about(line.log, line.log[1], Kind.CORRECTION, happened_at=START + 201)
-    (problem,) = correction_refusals(Of.COPY, line.log, late, Studio())
+    (problem,) = correction_refusals(Of.COPY, line.log, late, Policy())
     assert problem.startswith("The move to Inspection would not fit any more.")
     early = about(line.log, line.log[1], Kind.CORRECTION, happened_at=START - 1)
-    (problem,) = correction_refusals(Of.COPY, line.log, early, Studio())
+    (problem,) = correction_refusals(Of.COPY, line.log, early, Policy())
     assert problem == "That is before the last thing that happened to this piece."
     gone = struck(line.log, line.log[1])
-    (problem,) = correction_refusals(Of.COPY, line.log, gone, Studio())
+    (problem,) = correction_refusals(Of.COPY, line.log, gone, Policy())
     assert "The move to Inspection" in problem
 
 
 def test_the_entering_can_be_put_right_but_not_struck():
     line = Line(Of.COPY)
     line.enter(Step.SHAPING, START)
-    assert correction_refusals(Of.COPY, line.log, struck(line.log, line.log[0]), Studio())
+    assert correction_refusals(Of.COPY, line.log, struck(line.log, line.log[0]), Policy())
     for step in Step:
         right = about(line.log, line.log[0], Kind.CORRECTION, to_step=step)
-        problems = correction_refusals(Of.COPY, line.log, right, Studio())
+        problems = correction_refusals(Of.COPY, line.log, right, Policy())
         assert (problems == []) == (step in STARTS[Of.COPY])
 
 
@@ -232,12 +232,12 @@ def test_what_was_legal_in_its_day_stays_so():
     line.enter(Step.ASSESSING, START)
     line.move("new_set", Step.PHOTOS_WANTED, START + 10, reason="legs")
     right = about(line.log, line.log[1], Kind.CORRECTION, happened_at=START + 5)
-    assert correction_refusals(Of.MODEL, line.log, right, Studio(remembered=True)) == []
+    assert correction_refusals(Of.MODEL, line.log, right, Policy(remembered=True)) == []
     copy = Line(Of.COPY)
     copy.enter(Step.NOT_BEGUN, START)
     copy.move("begun", Step.BLANK, START + 10)
     right = about(copy.log, copy.log[1], Kind.CORRECTION, happened_at=START + 5)
-    assert correction_refusals(Of.COPY, copy.log, right, Studio(blank_on=False)) == []
+    assert correction_refusals(Of.COPY, copy.log, right, Policy(blank_on=False)) == []
 
 
 def test_a_copy_that_began_with_its_model_while_on_hold_can_be_corrected():
@@ -247,7 +247,7 @@ def test_a_copy_that_began_with_its_model_while_on_hold_can_be_corrected():
     line.move("begun", Step.BLANK, START + 10)
     right = about(line.log, line.log[1], Kind.CORRECTION, happened_at=START + 7)
     right = replace(right, to_step=Step.NOT_BEGUN)
-    assert correction_refusals(Of.COPY, line.log, right, Studio()) == []
+    assert correction_refusals(Of.COPY, line.log, right, Policy()) == []
 
 
 @pytest.mark.parametrize("kind", list(Kind))

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from app.flow import store
 from app.flow.actions import Wish, record
 from app.flow.amendments import Right, correct, undo
-from app.flow.rules import Kind, Studio, fold, offers
+from app.flow.rules import Kind, Policy, fold, offers
 from app.flow.stays import stays
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
@@ -40,8 +40,8 @@ DOINGS = st.lists(
 )  # fmt: skip
 
 
-def refs(house: Database) -> list[Ref]:
-    with house.reading() as db:
+def refs(database: Database) -> list[Ref]:
+    with database.reading() as db:
         return [
             Ref(of, number)
             for of, table in store.TABLE.items()
@@ -49,16 +49,16 @@ def refs(house: Database) -> list[Ref]:
         ]
 
 
-def an_entry(house: Database, pick: int) -> int:
+def an_entry(database: Database, pick: int) -> int:
     """The newest entry more often than any other."""
-    newest = rows(house, "SELECT max(id) FROM transitions")[0][0]
+    newest = rows(database, "SELECT max(id) FROM transitions")[0][0]
     return newest if pick % 2 else 1 + pick % newest
 
 
-def a_fresh_entry(house: Database) -> int:
+def a_fresh_entry(database: Database) -> int:
     """The newest entry of a kind that can be undone and was not."""
     found = rows(
-        house,
+        database,
         "SELECT coalesce(max(id), 1) FROM transitions t WHERE kind IN"
         " ('move', 'start', 'aside', 'hold', 'lift', 'told') AND NOT EXISTS (SELECT 1 FROM"
         " transitions u WHERE u.kind = 'undo' AND u.about_id = t.id)",
@@ -66,13 +66,13 @@ def a_fresh_entry(house: Database) -> int:
     return found[0][0]
 
 
-def wish_for(house: Database, pick: int, now: int) -> Wish | None:
+def wish_for(database: Database, pick: int, now: int) -> Wish | None:
     """Something that is offered for a piece that is still open."""
-    pieces = [found for ref in refs(house) if (found := piece(house, ref)).state.open]
+    pieces = [found for ref in refs(database) if (found := piece(database, ref)).state.open]
     if not pieces:
         return None
     chosen = pieces[pick % len(pieces)]
-    offered = offers(chosen.state, Role.OWNER, Studio())
+    offered = offers(chosen.state, Role.OWNER, Policy())
     offer = offered[pick // 7 % len(offered)]
     return Wish(
         chosen.ref, offer.kind, offer.key if offer.kind is Kind.MOVE else "",
@@ -81,30 +81,35 @@ def wish_for(house: Database, pick: int, now: int) -> Wish | None:
     )  # fmt: skip
 
 
-def do(house: Database, doing: str, pick: int, now: int) -> None:
+def do(database: Database, doing: str, pick: int, now: int) -> None:
     if doing == "move":
-        if (wish := wish_for(house, pick, now)) is not None:
-            record(house, [wish], CAST.owner, now)
+        if (wish := wish_for(database, pick, now)) is not None:
+            record(database, [wish], CAST.owner, now)
     elif doing == "speak":
-        everything = refs(house)
+        everything = refs(database)
         kind = (Kind.ASK, Kind.ANSWER, Kind.TOLD)[pick % 3]
-        record(house, [Wish(everything[pick % len(everything)], kind)], CAST.desk, now)
+        record(database, [Wish(everything[pick % len(everything)], kind)], CAST.desk, now)
     elif doing == "undo":
-        undo(house, a_fresh_entry(house) if pick % 4 else an_entry(house, pick), CAST.owner, now)
+        undo(
+            database,
+            a_fresh_entry(database) if pick % 4 else an_entry(database, pick),
+            CAST.owner,
+            now,
+        )
     else:
-        entry = an_entry(house, pick)
-        happened = rows(house, "SELECT happened_at FROM transitions WHERE id = ?", entry)[0][0]
+        entry = an_entry(database, pick)
+        happened = rows(database, "SELECT happened_at FROM transitions WHERE id = ?", entry)[0][0]
         right = {
             "time": Right(happened_at=happened + pick % 600 - 300),
             "strike": Right(struck=True),
             "change": Right(move=("good", "by_eye", "more_views", "passed")[pick % 4]),
         }[doing]
-        correct(house, entry, right, CAST.owner, now)
+        correct(database, entry, right, CAST.owner, now)
 
 
-def holds_together(house: Database, now: int) -> None:
-    with house.reading() as db:
-        for ref in refs(house):
+def holds_together(database: Database, now: int) -> None:
+    with database.reading() as db:
+        for ref in refs(database):
             log, found = store.log_of(db, ref), store.load(db, ref)
             assert fold(ref.of, log) == found.state
             assert [entry.seq for entry in log] == list(range(1, found.version + 1))
@@ -112,14 +117,14 @@ def holds_together(house: Database, now: int) -> None:
                 end = max(now, found.state.last_at) if stay.left is None else stay.left
                 assert stay.seconds() == end - stay.entered
                 assert min(stay.classes.values(), default=0) >= 0
-    cached = rows(house, "SELECT (SELECT open FROM orders), EXISTS (SELECT 1 FROM models WHERE open"
+    cached = rows(database, "SELECT (SELECT open FROM orders), EXISTS (SELECT 1 FROM models WHERE open"
                   " = 1) OR EXISTS (SELECT 1 FROM copies WHERE open = 1)")  # fmt: skip
     assert cached[0][0] == cached[0][1]
     # Every piece that was replaced has exactly one that stands for it, and no other has.
-    found = rows(house, "SELECT c.id, c.step, (SELECT count(*) FROM copies n WHERE"
+    found = rows(database, "SELECT c.id, c.step, (SELECT count(*) FROM copies n WHERE"
                  " n.replaces_id = c.id AND n.withdrawn = 0) FROM copies c")  # fmt: skip
     assert all(count == (step == "replaced") for _, step, count in found), found
-    told = rows(house, "SELECT n.transition_id FROM news n WHERE taken_back_at IS NULL AND EXISTS"
+    told = rows(database, "SELECT n.transition_id FROM news n WHERE taken_back_at IS NULL AND EXISTS"
                 " (SELECT 1 FROM transitions t WHERE t.kind = 'undo' AND t.about_id ="
                 " n.transition_id)")  # fmt: skip
     assert told == []
@@ -129,22 +134,22 @@ def holds_together(house: Database, now: int) -> None:
 @given(DOINGS)
 def test_the_cached_columns_are_what_the_log_says_whatever_was_done(template, doings):
     with tempfile.TemporaryDirectory() as folder:
-        house = Database(Path(shutil.copyfile(template, Path(folder) / "studio.db")))
-        make_order(house, CAST.desk, NOW, WANTED)
+        database = Database(Path(shutil.copyfile(template, Path(folder) / "studio.db")))
+        make_order(database, CAST.desk, NOW, WANTED)
         now = NOW
         for doing, pick, gap in doings:
             now += gap
-            before = fingerprint(house.path)
+            before = fingerprint(database.path)
             try:
-                do(house, doing, pick, now)
+                do(database, doing, pick, now)
             except Refused:
-                assert fingerprint(house.path) == before
-        holds_together(house, now)
-        house.close()
+                assert fingerprint(database.path) == before
+        holds_together(database, now)
+        database.close()
 
 
-def test_model_and_copies_are_all_looked_at(house):
-    make_order(house, CAST.desk, NOW, WANTED)
-    found = refs(house)
+def test_model_and_copies_are_all_looked_at(database):
+    make_order(database, CAST.desk, NOW, WANTED)
+    found = refs(database)
     assert [ref.of for ref in found].count(Of.MODEL) == 3
     assert len(found) == 8

@@ -8,8 +8,8 @@ import pytest
 from app.flow.rules import (
     Entry,
     Kind,
+    Policy,
     State,
-    Studio,
     Whose,
     after,
     allowed_roles,
@@ -36,7 +36,7 @@ def plain(state: State) -> State:
     )  # fmt: skip
 
 
-def by_the_way(state: State, studio: Studio) -> list[Entry]:
+def by_the_way(state: State, studio: Policy) -> list[Entry]:
     """What may be recorded without a button of the piece: questions, word of photos."""
     kinds = (Kind.ASK, Kind.ANSWER, Kind.TOLD)
     entries = [Entry(0, 0, kind, AT, AT) for kind in kinds]
@@ -44,7 +44,7 @@ def by_the_way(state: State, studio: Studio) -> list[Entry]:
 
 
 @cache
-def reached(of: Of, studio: Studio, role: Role = Role.DESK) -> dict[State, set[State]]:
+def reached(of: Of, studio: Policy, role: Role = Role.DESK) -> dict[State, set[State]]:
     """Every state that this role can bring a piece to, with the states that follow each."""
     todo = [State(of, step, 0, 0) for step in STARTS[of]]
     found: dict[State, set[State]] = {}
@@ -134,12 +134,12 @@ def test_at_most_one_button_is_the_main_one(of, studio):
 
 @of_both
 def test_an_offer_that_needs_a_word_is_refused_without_it(of):
-    for state in reached(of, Studio()):
-        for offer in offers(state, Role.OWNER, Studio()):
+    for state in reached(of, Policy()):
+        for offer in offers(state, Role.OWNER, Policy()):
             if {"reason", "finding"} & set(offer.needs) and offer.kind in (Kind.MOVE, Kind.HOLD):
-                assert refusal(state, entry_for(offer, AT, reason=""), Studio())
+                assert refusal(state, entry_for(offer, AT, reason=""), Policy())
             if "whose" in offer.needs:
-                assert refusal(state, entry_for(offer, AT, whose="nobody"), Studio())
+                assert refusal(state, entry_for(offer, AT, whose="nobody"), Policy())
 
 
 @of_both
@@ -149,8 +149,8 @@ def test_a_move_of_another_step_is_refused(of, step):
     own = {move.key for move in moves_from(of, step)}
     for move in {m.key: m for s in Step for m in moves_from(of, s) if m.key not in own}.values():
         entry = Entry(0, 0, Kind.MOVE, AT, AT, move.end, move.key, reason="so", whose="studio")
-        assert refusal(state, entry, Studio()) is not None
-        assert allowed_roles(state, entry, Studio()) == frozenset()
+        assert refusal(state, entry, Policy()) is not None
+        assert allowed_roles(state, entry, Policy()) == frozenset()
 
 
 @of_both
@@ -163,19 +163,19 @@ def test_a_piece_enters_only_where_pieces_of_its_kind_begin(of, step):
 @pytest.mark.parametrize("end", sorted(ENDS))
 def test_nothing_happens_after_an_end(end):
     state = State(Of.COPY, end, 0, 0)
-    assert offers(state, Role.OWNER, Studio()) == ()
+    assert offers(state, Role.OWNER, Policy()) == ()
     for kind in Kind:
-        assert "at its end" in refusal(state, Entry(0, 0, kind, AT, AT), Studio())
+        assert "at its end" in refusal(state, Entry(0, 0, kind, AT, AT), Policy())
 
 
 def test_only_desk_and_owner_cancel_bring_back_and_remake_what_has_left():
     left = State(Of.COPY, Step.HANDED_OVER, 0, 0)
     here = State(Of.COPY, Step.PAINTING, 0, 0)
-    keys = {role: {o.key for o in offers(left, role, Studio())} for role in Role}
+    keys = {role: {o.key for o in offers(left, role, Policy())} for role in Role}
     assert keys[Role.BENCH] == {"received", "hold"}
     assert keys[Role.DESK] == keys[Role.OWNER] == {"received", "came_back", "remake", "hold"}
-    assert "cancel" not in {o.key for o in offers(here, Role.BENCH, Studio())}
-    assert "cancel" in {o.key for o in offers(here, Role.DESK, Studio())}
+    assert "cancel" not in {o.key for o in offers(here, Role.BENCH, Policy())}
+    assert "cancel" in {o.key for o in offers(here, Role.DESK, Policy())}
 
 
 # ---------------------------------------------------------------- holds
@@ -201,8 +201,8 @@ def test_a_machine_and_a_carrier_do_not_mind_a_hold():
     parcel = State(Of.COPY, Step.HANDED_OVER, 0, 0, **HELD)
     ended = Entry(0, 0, Kind.MOVE, AT, AT, Step.ASSESSING, "build_finished")
     came = Entry(0, 0, Kind.MOVE, AT, AT, Step.RECEIVED, "received")
-    assert refusal(build, ended, Studio()) is None
-    assert refusal(parcel, came, Studio()) is None
+    assert refusal(build, ended, Policy()) is None
+    assert refusal(parcel, came, Policy()) is None
 
 
 def test_a_hold_stays_over_a_move_and_goes_when_lifted():
@@ -218,24 +218,24 @@ def test_a_hold_is_not_put_on_twice_nor_lifted_where_there_is_none():
     held = State(Of.COPY, Step.PAINTING, 0, 0, **HELD)
     free = State(Of.COPY, Step.PAINTING, 0, 0)
     again = Entry(0, 0, Kind.HOLD, AT, AT, reason="so", whose="studio")
-    assert refusal(held, again, Studio()) == "It is on hold already."
-    assert refusal(free, Entry(0, 0, Kind.LIFT, AT, AT), Studio()) == "It is not on hold."
+    assert refusal(held, again, Policy()) == "It is on hold already."
+    assert refusal(free, Entry(0, 0, Kind.LIFT, AT, AT), Policy()) == "It is not on hold."
 
 
 def test_work_on_hold_is_refused_but_the_customer_may_still_be_asked_and_answer():
     held = State(Of.COPY, Step.PAINTING, 0, 0, asking=1, **HELD)
-    assert "Lift the hold first" in refusal(held, Entry(0, 0, Kind.START, AT, AT), Studio())
+    assert "Lift the hold first" in refusal(held, Entry(0, 0, Kind.START, AT, AT), Policy())
     painted = Entry(0, 0, Kind.MOVE, AT, AT, Step.INSPECTION, "painted")
-    assert "Lift the hold first" in refusal(held, painted, Studio())
+    assert "Lift the hold first" in refusal(held, painted, Policy())
     for kind in (Kind.ASK, Kind.ANSWER):
-        assert refusal(held, Entry(0, 0, kind, AT, AT), Studio()) is None
+        assert refusal(held, Entry(0, 0, kind, AT, AT), Policy()) is None
 
 
 # ---------------------------------------------------------------- the studio's own way
 
 
 def test_without_a_blank_step_no_move_leads_to_it():
-    off = Studio(blank_on=False)
+    off = Policy(blank_on=False)
     for state in reached(Of.COPY, off):
         assert all(offer.end is not Step.BLANK for offer in offers(state, Role.OWNER, off))
     begun = offers(State(Of.COPY, Step.NOT_BEGUN, 0, 0), Role.BENCH, off)
@@ -243,22 +243,22 @@ def test_without_a_blank_step_no_move_leads_to_it():
 
 
 def test_with_a_blank_step_a_copy_begins_there():
-    begun = offers(State(Of.COPY, Step.NOT_BEGUN, 0, 0), Role.BENCH, Studio())
+    begun = offers(State(Of.COPY, Step.NOT_BEGUN, 0, 0), Role.BENCH, Policy())
     assert [o.end for o in begun if o.key == "begun"] == [Step.BLANK]
 
 
 def test_a_piece_in_the_blank_step_goes_on_after_it_was_switched_off():
-    offered = offers(State(Of.COPY, Step.BLANK, 0, 0), Role.BENCH, Studio(blank_on=False))
+    offered = offers(State(Of.COPY, Step.BLANK, 0, 0), Role.BENCH, Policy(blank_on=False))
     assert [o.end for o in offered if o.main] == [Step.SHAPING]
 
 
 def test_a_remembered_animal_is_never_asked_for_a_new_set():
     state = State(Of.MODEL, Step.ASSESSING, 0, 0)
-    living = {o.key for o in offers(state, Role.DESK, Studio())}
-    remembered = {o.key for o in offers(state, Role.DESK, Studio(remembered=True))}
+    living = {o.key for o in offers(state, Role.DESK, Policy())}
+    remembered = {o.key for o in offers(state, Role.DESK, Policy(remembered=True))}
     assert living - remembered == {"new_set"}
     entry = Entry(0, 0, Kind.MOVE, AT, AT, Step.PHOTOS_WANTED, "new_set")
-    assert "cannot be photographed again" in refusal(state, entry, Studio(remembered=True))
+    assert "cannot be photographed again" in refusal(state, entry, Policy(remembered=True))
 
 
 # ---------------------------------------------------------------- hands, times, counts
@@ -268,14 +268,14 @@ def test_a_remembered_animal_is_never_asked_for_a_new_set():
 def test_a_piece_is_taken_in_hand_only_where_hands_work(step):
     state = State(STEPS[step].of, step, 0, 0)
     if state.open:
-        why = refusal(state, Entry(0, 0, Kind.START, AT, AT, by=1), Studio())
+        why = refusal(state, Entry(0, 0, Kind.START, AT, AT, by=1), Policy())
         assert (why is None) == bool(STEPS[step].take)
 
 
 def test_somebody_else_may_take_a_piece_over_but_nobody_takes_it_twice():
     mine = State(Of.COPY, Step.PAINTING, 0, 0, in_hand=True, hand_id=1)
-    assert "already" in refusal(mine, Entry(0, 0, Kind.START, AT, AT, by=1), Studio())
-    assert refusal(mine, Entry(0, 0, Kind.START, AT, AT, by=2), Studio()) is None
+    assert "already" in refusal(mine, Entry(0, 0, Kind.START, AT, AT, by=1), Policy())
+    assert refusal(mine, Entry(0, 0, Kind.START, AT, AT, by=2), Policy()) is None
 
 
 def test_setting_aside_keeps_the_hand_and_needs_a_moment_to_come():
@@ -283,7 +283,7 @@ def test_setting_aside_keeps_the_hand_and_needs_a_moment_to_come():
     dry = Entry(0, 0, Kind.ASIDE, AT, AT, by=2, reason="drying", until=AT + 60)
     state = after(Of.COPY, mine, dry)
     assert (state.in_hand, state.hand_id, state.aside_until) == (False, 1, AT + 60)
-    assert refusal(mine, replace(dry, until=AT), Studio())
+    assert refusal(mine, replace(dry, until=AT), Policy())
     taken = after(Of.COPY, state, Entry(0, 0, Kind.START, AT + 9, AT + 9, by=1))
     assert (taken.in_hand, taken.aside_until, taken.aside_reason) == (True, None, "")
 
@@ -291,15 +291,15 @@ def test_setting_aside_keeps_the_hand_and_needs_a_moment_to_come():
 def test_nothing_happens_before_what_happened_last():
     state = State(Of.COPY, Step.PAINTING, 0, last_at=AT)
     early = Entry(0, 0, Kind.START, AT - 1, AT, by=1)
-    assert "before the last thing" in refusal(state, early, Studio())
-    assert refusal(state, replace(early, happened_at=AT), Studio()) is None
+    assert "before the last thing" in refusal(state, early, Policy())
+    assert refusal(state, replace(early, happened_at=AT), Policy()) is None
 
 
 @pytest.mark.parametrize("step", list(Step))
 def test_a_finding_is_made_on_a_made_piece_only(step):
     state = State(STEPS[step].of, step, 0, 0)
     if state.open:
-        why = refusal(state, Entry(0, 0, Kind.FINDING, AT, AT), Studio())
+        why = refusal(state, Entry(0, 0, Kind.FINDING, AT, AT), Policy())
         assert (why is None) == (step in MAKING_STEPS)
 
 

@@ -30,7 +30,7 @@ from app.owner.floor_now import NAMES, Built
 from app.shared.calendar import DAY
 from app.shared.places import DataFolder
 from tests.demo.invented import A_TUESDAY, invent
-from tests.staff.browser import Shop
+from tests.staff.browser import ClockedWorkshop
 
 Row = tuple[float, float, float, float]
 WEEKS_BACK = tuple(range(30, 7, -2))
@@ -57,22 +57,22 @@ def cut_back(studio: Path, moment: int) -> None:
 
 
 @contextmanager
-def as_of(folder: DataFolder, moment: int) -> Iterator[Shop]:
+def as_of(folder: DataFolder, moment: int) -> Iterator[ClockedWorkshop]:
     """The workshop as it stood at a moment."""
     with tempfile.TemporaryDirectory() as place:
         then = DataFolder(Path(place))
         then.prepare()
-        shutil.copyfile(folder.studio, then.studio)
-        cut_back(then.studio, moment)
-        shop = Shop(then)
-        shop.moment = moment
-        with shop.house.writing() as db:
+        shutil.copyfile(folder.database_file, then.database_file)
+        cut_back(then.database_file, moment)
+        workshop = ClockedWorkshop(then)
+        workshop.moment = moment
+        with workshop.database.writing() as db:
             for of, table in ((Of.MODEL, "models"), (Of.COPY, "copies")):
                 for piece in db.execute(text(f"SELECT id FROM {table}")).scalars().all():
                     log = log_of(db, Ref(of, piece))
                     save(db, Ref(of, piece), fold(of, log), len(log))
-        yield shop
-        shop.close()
+        yield workshop
+        workshop.close()
 
 
 @dataclass(frozen=True)
@@ -129,10 +129,10 @@ def days_of(folder: DataFolder, weeks: Iterable[int]) -> list[Day]:
     found = []
     for back in weeks:
         moment = A_TUESDAY - 7 * DAY * back
-        with as_of(folder, moment) as shop:
-            built = whatif_command.floor_of(shop)
+        with as_of(folder, moment) as workshop:
+            built = whatif_command.floor_of(workshop)
         outcome = simulate(built.floor, RUNS, seed=back)
-        found.append(Day(moment, built, outcome, *what_came(folder.studio, moment)))
+        found.append(Day(moment, built, outcome, *what_came(folder.database_file, moment)))
     return found
 
 

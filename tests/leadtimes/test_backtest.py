@@ -11,13 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.leadtimes.backtest import (
-    COLUMNS,
-    BacktestResult,
-    first_day,
-    run_backtest,
-    write_rows,
-)
+from app.leadtimes.backtest import COLUMNS, BacktestResult, first_day, run_backtest, write_rows
 from app.leadtimes.backtest_command import main_backtest
 from app.leadtimes.forecast.levels import POINTS, pinball
 from app.leadtimes.log import DAY, make_log
@@ -297,10 +291,7 @@ def closed_twice() -> tuple[Table, OpenTime]:
 @pytest.fixture(scope="module")
 def over_closures() -> tuple[BacktestResult, BacktestResult]:
     table, time = closed_twice()
-    return (
-        run_backtest(table, 7, 0.8, seeded()),
-        run_backtest(table, 7, 0.8, seeded(), time=time),
-    )
+    return (run_backtest(table, 7, 0.8, seeded()), run_backtest(table, 7, 0.8, seeded(), time=time))
 
 
 def test_in_open_time_ranges_hold_over_a_closure_that_is_known(

@@ -5,23 +5,23 @@ from pathlib import Path
 
 import pytest
 
-from app.publishing import letters_worker
+from app.letters import worker as letters_worker
 from app.shared.places import DataFolder
 from tests.letters.mail_server import Certificate, MailServer, make_certificate
 from tests.letters.studio import LetterShop
 
 
 @pytest.fixture
-def shop(studio_file: Path) -> Iterator[LetterShop]:
+def workshop(studio_file: Path) -> Iterator[LetterShop]:
     """A workshop on a copy of the migrated template; its letters become files."""
     folder = DataFolder(studio_file.parent)
     folder.prepare()
-    shop = LetterShop(folder)
-    shop.introduce()
+    workshop = LetterShop(folder)
+    workshop.introduce()
     letters_worker.smtp_url.cache_clear()
-    yield shop
+    yield workshop
     letters_worker.smtp_url.cache_clear()
-    shop.close()
+    workshop.close()
 
 
 @pytest.fixture

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from sqlalchemy import insert, update
 
-from app.letters import news
-from app.orders import links
-from app.publishing import letters_worker
+from app.flow import news_rows as news
+from app.letters import worker as letters_worker
+from app.orders.order import links
 from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
 from app.tables import customer_mails, orders, settings, views_asked
@@ -34,7 +34,7 @@ class LetterShop(Workshop):
     def introduce(self, **more: object) -> None:
         """Give the studio its name, mail address, and whatever else is set."""
         said = {"name": "Fernlight", "contact_mail": STUDIO_MAIL, **more}
-        with self.house.writing() as db:
+        with self.database.writing() as db:
             for name, value in said.items():
                 row = {"name": name, "value": json.dumps(value), "changed_at": NOW}
                 db.execute(insert(settings).values(row))
@@ -55,45 +55,45 @@ class LetterShop(Workshop):
 
 
 def ordered(
-    shop: LetterShop, wanted: list[Wanted] | None = None, *, mail: str = MAIL, **fields: object
+    workshop: LetterShop, wanted: list[Wanted] | None = None, *, mail: str = MAIL, **fields: object
 ) -> MadeOrder:
     """An order taken in now, whose customer has an address and a link, with its first news."""
     imported = bool(fields.get("imported", False))
-    made = make_order(shop.house, CAST.desk, shop.moment, wanted or [Wanted()], **fields)
-    with shop.house.writing() as db:
+    made = make_order(workshop.database, CAST.desk, workshop.moment, wanted or [Wanted()], **fields)
+    with workshop.database.writing() as db:
         if mail:
             db.execute(
                 insert(customer_mails).values(
                     customer_id=made.customer_id, mail=mail, mail_key=mail.casefold(), receives=1
                 )
             )
-        links.make(db, shop.folder.key, made.id, None, shop.moment)
+        links.make(db, workshop.folder.key, made.id, None, workshop.moment)
         if not imported:
-            news.write(db, made.id, "order_in", shop.moment)
+            news.write(db, made.id, "order_in", workshop.moment)
     return made
 
 
-def change_order(shop: LetterShop, order: MadeOrder, **fields: object) -> None:
+def change_order(workshop: LetterShop, order: MadeOrder, **fields: object) -> None:
     """Change columns of an order as an edit would."""
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         db.execute(update(orders).where(orders.c.id == order.id).values(**fields))
 
 
-def ask_views(shop: LetterShop, order: MadeOrder, attempt: int, *wishes: str) -> None:
+def ask_views(workshop: LetterShop, order: MadeOrder, attempt: int, *wishes: str) -> None:
     """The numbered views of a request for more."""
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         for number, wish in enumerate(wishes, start=1):
             db.execute(
                 insert(views_asked).values(
                     model_id=order.model().id, attempt=attempt, number=number, wish=wish,
-                    asked_at=shop.moment,
+                    asked_at=workshop.moment,
                 )
             )  # fmt: skip
 
 
-def files(shop: LetterShop) -> list[Path]:
+def files(workshop: LetterShop) -> list[Path]:
     """The files that letters became, in the order of their ids."""
-    return sorted(shop.folder.letters.glob("*.eml"))
+    return sorted(workshop.folder.letters.glob("*.eml"))
 
 
 def read(data: bytes | Path) -> EmailMessage:
@@ -111,12 +111,14 @@ def text_of(mail: EmailMessage) -> str:
     return " ".join(part.get_content().split())
 
 
-def letters(shop: LetterShop) -> list[tuple[object, ...]]:
+def letters(workshop: LetterShop) -> list[tuple[object, ...]]:
     """id, state, kind, tries, why of every letter."""
-    return rows(shop.house, "SELECT id, state, kind, tries, why FROM letters ORDER BY id")
+    return rows(workshop.database, "SELECT id, state, kind, tries, why FROM letters ORDER BY id")
 
 
-def kinds(shop: LetterShop) -> list[str]:
+def kinds(workshop: LetterShop) -> list[str]:
     """What the letters told, one line for each: "photos_passed making_begun"."""
-    found = rows(shop.house, "SELECT parts FROM letters WHERE state <> 'dropped' ORDER BY id")
+    found = rows(
+        workshop.database, "SELECT parts FROM letters WHERE state <> 'dropped' ORDER BY id"
+    )
     return [" ".join(part["kind"] for part in json.loads(str(raw))) for (raw,) in found]

@@ -4,10 +4,11 @@ import pytest
 from fastapi.routing import APIRoute
 
 from app.letters import by_hand
+from app.letters import pages as letters_pages
+from app.letters import worker as letters_worker
 from app.letters.post import Refused
 from app.letters.rules import KINDS
 from app.main import staff_site
-from app.publishing import letters_pages, letters_worker
 from app.staff import permissions
 from tests.letters.studio import MINUTE, LetterShop, files, kinds, letters, ordered
 from tests.making import CAST, DAY, HOUR, Wanted, make_order, move, rows
@@ -15,8 +16,8 @@ from tests.staff.browser import Browser
 
 
 @pytest.fixture
-def browser(shop: LetterShop) -> Browser:
-    return Browser(staff_site(shop)).as_(shop, CAST.desk)
+def browser(workshop: LetterShop) -> Browser:
+    return Browser(staff_site(workshop)).as_(workshop, CAST.desk)
 
 
 def test_every_route_has_its_row() -> None:
@@ -26,68 +27,70 @@ def test_every_route_has_its_row() -> None:
 
 
 def test_what_waits_is_shown_with_its_hour_and_can_go_now(
-    shop: LetterShop, browser: Browser
+    workshop: LetterShop, browser: Browser
 ) -> None:
-    order = ordered(shop)
+    order = ordered(workshop)
     page = browser.get("/letters")
     assert page.status_code == 200
     assert "Goes today, 10:15." in page.text
     assert "Order in" in page.text
     answer = browser.post(f"/letters/news/{order.id}/now")
     assert answer.status_code == 303
-    assert letters_worker.send_round(shop).sent == 1
+    assert letters_worker.send_round(workshop).sent == 1
     went = browser.get("/letters?which=went").text
     assert f"Juniper: your order {order.number} is in" in went
     assert "went today" in went
 
 
-def test_one_order_can_be_held_and_let_go(shop: LetterShop, browser: Browser) -> None:
-    order = ordered(shop)
+def test_one_order_can_be_held_and_let_go(workshop: LetterShop, browser: Browser) -> None:
+    order = ordered(workshop)
     browser.post(f"/letters/news/{order.id}/hold", {"order": str(order.number)})
-    assert shop.post(HOUR) == 0
+    assert workshop.post(HOUR) == 0
     assert "Held until somebody lets it go." in browser.get(f"/orders/{order.number}/letters").text
     answer = browser.post(f"/letters/news/{order.id}/go", {"order": str(order.number)})
     assert answer.headers["location"] == f"/orders/{order.number}/letters?done=saved"
-    assert shop.post(MINUTE) == 1
+    assert workshop.post(MINUTE) == 1
 
 
-def test_a_formed_letter_can_be_held_sent_and_dropped(shop: LetterShop, browser: Browser) -> None:
-    ordered(shop)
-    shop.moment += 15 * MINUTE
-    letters_worker.form_round(shop)
+def test_a_formed_letter_can_be_held_sent_and_dropped(
+    workshop: LetterShop, browser: Browser
+) -> None:
+    ordered(workshop)
+    workshop.moment += 15 * MINUTE
+    letters_worker.form_round(workshop)
     browser.post("/letters/1/hold")
-    assert letters(shop)[0][1::3] == ("held", by_hand.BY_HAND)
+    assert letters(workshop)[0][1::3] == ("held", by_hand.BY_HAND)
     assert "Let it go" in browser.get("/letters?which=held").text
     browser.post("/letters/1/again")
-    assert letters(shop)[0][1] == "waiting"
+    assert letters(workshop)[0][1] == "waiting"
     browser.post("/letters/1/drop")
-    assert letters(shop)[0][1] == "dropped"
+    assert letters(workshop)[0][1] == "dropped"
     assert browser.post("/letters/1/again").status_code == 409
     assert browser.post("/letters/77/again").status_code == 404
 
 
 def test_a_dead_letter_is_seen_with_its_reason_and_sent_by_hand(
-    shop: LetterShop, browser: Browser, monkeypatch: pytest.MonkeyPatch
+    workshop: LetterShop, browser: Browser, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def refuses(mail: object, name: str) -> None:
         raise Refused("The mail server refused the recipient: 550 no such user")
 
-    ordered(shop)
+    ordered(workshop)
     with monkeypatch.context() as patch:
         patch.setattr(letters_worker, "way_of", lambda _: refuses)
-        shop.post(15 * MINUTE)
+        workshop.post(15 * MINUTE)
     page = browser.get("/letters?which=dead").text
     assert "550 no such user" in page
     assert "Send again" in page
     browser.post("/letters/1/again")
-    assert letters_worker.send_round(shop).sent == 1
+    assert letters_worker.send_round(workshop).sent == 1
 
 
 def test_a_letter_is_read_as_text_and_as_html_that_can_do_nothing(
-    shop: LetterShop, browser: Browser
+    workshop: LetterShop, browser: Browser
 ) -> None:
-    ordered(shop)
-    shop.post(15 * MINUTE)
+    ordered(workshop)
+    workshop.post(15 * MINUTE)
     assert "Thank you for your order." in browser.get("/letters/1").text
     twin = browser.get("/letters/1/html")
     assert "Thank you for your order." in twin.text
@@ -100,87 +103,89 @@ def test_a_letter_is_read_as_text_and_as_html_that_can_do_nothing(
 
 
 @pytest.mark.parametrize("tone", ["own", "plain", "gift", "remembered"])
-def test_every_kind_can_be_read_beforehand(shop: LetterShop, browser: Browser, tone: str) -> None:
-    order = ordered(shop, [Wanted("Juniper", 2), Wanted("Otis", 1)])
+def test_every_kind_can_be_read_beforehand(
+    workshop: LetterShop, browser: Browser, tone: str
+) -> None:
+    order = ordered(workshop, [Wanted("Juniper", 2), Wanted("Otis", 1)])
     for kind in KINDS:
         page = browser.get(f"/orders/{order.number}/letters?kind={kind}&tone={tone}")
         assert page.status_code == 200, (kind, tone)
         assert f"Order {order.number}" in page.text
         twin = browser.get(f"/orders/{order.number}/letters/html?kind={kind}&tone={tone}")
         assert twin.status_code == 200
-    assert kinds(shop) == []
+    assert kinds(workshop) == []
     assert browser.get(f"/orders/{order.number}/letters?kind=spam").status_code == 404
 
 
 def test_what_waits_for_an_order_can_be_read_before_it_goes(
-    shop: LetterShop, browser: Browser
+    workshop: LetterShop, browser: Browser
 ) -> None:
-    order = ordered(shop)
+    order = ordered(workshop)
     page = browser.get(f"/orders/{order.number}/letters")
     assert "How it reads now: Juniper: your order" in page.text
     assert "Thank you" in browser.get(f"/orders/{order.number}/letters/html?kind=next").text
 
 
 def test_running_later_goes_only_on_a_persons_yes_and_is_kept_as_told(
-    shop: LetterShop, browser: Browser
+    workshop: LetterShop, browser: Browser
 ) -> None:
-    order = ordered(shop)
+    order = ordered(workshop)
     for n, key in enumerate(("photos_counted", "build_started", "build_finished", "good")):
-        move(shop.house, order.model(), CAST.desk, shop.moment + n, key, amount=80)
-    shop.moment += HOUR
-    shop.post()
+        move(workshop.database, order.model(), CAST.desk, workshop.moment + n, key, amount=80)
+    workshop.moment += HOUR
+    workshop.post()
     page = browser.get(f"/orders/{order.number}/letters")
     assert "Write that it takes longer" in page.text
     assert browser.post(f"/orders/{order.number}/letters/later").status_code == 303
     assert browser.post(f"/orders/{order.number}/letters/later").status_code == 409
-    shop.post(15 * MINUTE)
-    assert "running_later" in kinds(shop)
-    assert rows(shop.house, "SELECT channel, account_id FROM tellings") == [("letter", 2)]
-    assert "takes longer" in files(shop)[-1].read_text()
+    workshop.post(15 * MINUTE)
+    assert "running_later" in kinds(workshop)
+    assert rows(workshop.database, "SELECT channel, account_id FROM tellings") == [("letter", 2)]
+    assert "takes longer" in files(workshop)[-1].read_text()
 
 
-def test_a_reminder_is_stopped_from_the_page(shop: LetterShop, browser: Browser) -> None:
-    ordered(shop)
-    shop.day_by_day(shop.moment + 2 * DAY)
-    browser.as_(shop, CAST.desk)
+def test_a_reminder_is_stopped_from_the_page(workshop: LetterShop, browser: Browser) -> None:
+    ordered(workshop)
+    workshop.day_by_day(workshop.moment + 2 * DAY)
+    browser.as_(workshop, CAST.desk)
     page = browser.get("/letters").text
     assert "Photo reminder 1 of 3, Juniper" in page
-    [(waits,)] = rows(shop.house, "SELECT id FROM news WHERE told_at IS NULL")
+    [(waits,)] = rows(workshop.database, "SELECT id FROM news WHERE told_at IS NULL")
     browser.post(f"/letters/news/{waits}/stop")
-    shop.day_by_day(shop.moment + 3 * DAY)
-    assert kinds(shop) == ["order_in"]
+    workshop.day_by_day(workshop.moment + 3 * DAY)
+    assert kinds(workshop) == ["order_in"]
 
 
 def test_after_three_reminders_a_person_is_asked_to_decide(
-    shop: LetterShop, browser: Browser
+    workshop: LetterShop, browser: Browser
 ) -> None:
-    ordered(shop)
-    shop.day_by_day(shop.moment + 23 * DAY)
-    assert kinds(shop) == ["order_in", *["photo_reminder"] * 3]
-    browser.as_(shop, CAST.desk)
+    ordered(workshop)
+    workshop.day_by_day(workshop.moment + 23 * DAY)
+    assert kinds(workshop) == ["order_in", *["photo_reminder"] * 3]
+    browser.as_(workshop, CAST.desk)
     assert "Three reminders, and no photos" in browser.get("/letters").text
 
 
-def test_only_the_owner_turns_sending_on_again(shop: LetterShop, browser: Browser) -> None:
-    with shop.house.writing() as db:
-        by_hand.turn_off(db, shop.moment)
-    letters_worker.forget_off(shop)
+def test_only_the_owner_turns_sending_on_again(workshop: LetterShop, browser: Browser) -> None:
+    with workshop.database.writing() as db:
+        by_hand.turn_off(db, workshop.moment)
+    letters_worker.forget_off(workshop)
     page = browser.get("/letters").text
     assert "No letter leaves since the house was restored" in page
     assert "Yes, let letters go again" not in page
     assert browser.post("/letters/on").status_code == 403
-    browser.as_(shop, CAST.owner)
+    browser.as_(workshop, CAST.owner)
     assert "Yes, let letters go again" in browser.get("/letters").text
     assert browser.post("/letters/on").status_code == 303
     assert "restored" not in browser.get("/letters").text
 
 
-def test_the_bench_has_no_letters(shop: LetterShop, browser: Browser) -> None:
-    browser.as_(shop, CAST.painter)
-    order = make_order(shop.house, CAST.desk, shop.moment)
+def test_the_bench_has_no_letters(workshop: LetterShop, browser: Browser) -> None:
+    browser.as_(workshop, CAST.painter)
+    order = make_order(workshop.database, CAST.desk, workshop.moment)
     for address in ("/letters", f"/orders/{order.number}/letters"):
         assert browser.get(address).status_code == 403
 
 
-def test_every_page_says_how_letters_leave(shop: LetterShop, browser: Browser) -> None:
+def test_every_page_says_how_letters_leave(workshop: LetterShop, browser: Browser) -> None:
     assert "letters are written as files" in browser.get("/orders").text

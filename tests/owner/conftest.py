@@ -8,7 +8,7 @@ import pytest
 
 from app.shared.places import DataFolder
 from tests.demo.invented import A_TUESDAY, invent
-from tests.staff.browser import Shop
+from tests.staff.browser import ClockedWorkshop
 
 
 @pytest.fixture(scope="session")
@@ -18,20 +18,20 @@ def invented(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def shop(invented: Path, tmp_path: Path) -> Iterator[Shop]:
+def workshop(invented: Path, tmp_path: Path) -> Iterator[ClockedWorkshop]:
     """A workshop over a copy of the invented studio, at the moment at which its history ends."""
     folder = DataFolder(tmp_path / "studio")
     folder.prepare()
-    shutil.copyfile(invented / "studio.db", folder.studio)
-    shop = Shop(folder)
-    shop.moment = A_TUESDAY
-    yield shop
-    shop.close()
+    shutil.copyfile(invented / "studio.db", folder.database_file)
+    workshop = ClockedWorkshop(folder)
+    workshop.moment = A_TUESDAY
+    yield workshop
+    workshop.close()
 
 
 @pytest.fixture
-def empty(studio_file: Path) -> Iterator[Shop]:
+def empty(studio_file: Path) -> Iterator[ClockedWorkshop]:
     """A workshop in which nothing has happened yet."""
-    shop = Shop(DataFolder(studio_file.parent))
-    yield shop
-    shop.close()
+    workshop = ClockedWorkshop(DataFolder(studio_file.parent))
+    yield workshop
+    workshop.close()

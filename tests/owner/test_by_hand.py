@@ -32,8 +32,8 @@ from app.leadtimes.forecast.levels import LEVELS
 from app.leadtimes.forecast.pieces import forecast_from_entering
 from app.leadtimes.log import DAY, make_log
 from app.leadtimes.open_time import opened
-from app.orders import record as own
-from app.orders.open_days import closed_spans
+from app.orders.forecast import record as own
+from app.orders.forecast.open_days import closed_spans
 from app.owner import store
 from app.owner.spans import spans_of
 from app.owner.spells import CLASS_CODE, STEP_CODE
@@ -55,7 +55,7 @@ CAME, TAKEN, PAINTED = at(3, 27, 16, 20, 7), at(3, 27, 16, 30), at(4, 7, 9, 30, 
 @pytest.fixture
 def english(empty):
     """A studio that keeps England's holidays, at the moment at which the copy is handed over."""
-    with empty.house.writing() as db:
+    with empty.database.writing() as db:
         england = {"country": "GB", "region": "ENG", "zone": "Europe/London"}
         studio.save(db, england, studio.load(db), None, CAME)
     empty.forget()
@@ -66,15 +66,15 @@ def english(empty):
 @pytest.fixture
 def painted(english):
     made = make_order(
-        english.house, CAST.desk, CAME, [Wanted(step=Step.READY, copy_step=Step.PAINTING)]
+        english.database, CAST.desk, CAME, [Wanted(step=Step.READY, copy_step=Step.PAINTING)]
     )
-    record(english.house, [Wish(made.copy(), Kind.START)], CAST.painter, TAKEN)
-    move(english.house, made.copy(), CAST.painter, PAINTED, "painted")
+    record(english.database, [Wish(made.copy(), Kind.START)], CAST.painter, TAKEN)
+    move(english.database, made.copy(), CAST.painter, PAINTED, "painted")
     return made.copy()
 
 
-def time_of(shop):
-    return replace(closed_spans(shop.studio().calendar), share=0.25)
+def time_of(workshop):
+    return replace(closed_spans(workshop.in_force().calendar), share=0.25)
 
 
 def test_the_example_adds_up():
@@ -83,9 +83,9 @@ def test_the_example_adds_up():
 
 
 def test_the_stay_and_its_classes(english, painted):
-    with english.house.reading() as db:
+    with english.database.reading() as db:
         log = log_of(db, painted)
-    stay = stays(Of.COPY, log, english.studio().calendar, PAINTED)[0]
+    stay = stays(Of.COPY, log, english.in_force().calendar, PAINTED)[0]
     assert (stay.entered, stay.left, stay.seconds()) == (CAME, PAINTED, STAY)
     assert stay.classes == {
         TimeClass.CLOSED: CLOSED, TimeClass.HANDS: HANDS, TimeClass.WAITING: WAITING,
@@ -93,11 +93,11 @@ def test_the_stay_and_its_classes(english, painted):
 
 
 def test_the_same_in_the_arrays_of_the_lead_time_page(english, painted):
-    move(english.house, painted, CAST.painter, PAINTED, "passed")
-    move(english.house, painted, CAST.painter, PAINTED, "handed_over")
-    with english.house.reading() as db:
+    move(english.database, painted, CAST.painter, PAINTED, "passed")
+    move(english.database, painted, CAST.painter, PAINTED, "handed_over")
+    with english.database.reading() as db:
         raw = store.since(db, 0)
-    found = ways(raw.copies, raw.entries, spans_of(english.studio().calendar, CAME, PAINTED))
+    found = ways(raw.copies, raw.entries, spans_of(english.in_force().calendar, CAME, PAINTED))
     seconds = found.seconds[0, STEP_CODE[Step.PAINTING]]
     assert found.lead.tolist() == [STAY] == [int(seconds.sum())]
     kinds = (TimeClass.CLOSED, TimeClass.HANDS, TimeClass.WAITING)
@@ -105,7 +105,7 @@ def test_the_same_in_the_arrays_of_the_lead_time_page(english, painted):
 
 
 def test_the_same_in_the_open_time_of_the_record(english, painted):
-    with english.house.reading() as db:
+    with english.database.reading() as db:
         log = own.read(db).log
     assert (log.left - log.entered)[0] == STAY
     mapped = opened(log, time_of(english))

@@ -11,27 +11,27 @@ import pytest
 from app.leadtimes import backtest_command
 from app.leadtimes.backtest import BacktestResult, first_day, run_backtest
 from app.leadtimes.stay_table import read_rows
-from app.orders import record
+from app.orders.forecast import record
 from app.owner import own_backtest_command
 from app.owner.own_log import own_table, own_time
 from app.studio.store import add_closure
 from tests.making import DAY
 
 
-def run(shop, here, **wishes):
+def run(workshop, here, **wishes):
     out, err = io.StringIO(), io.StringIO()
     wanted = {"every": 400, "train": 0.8, "out": None, "as_json": False, "picture": None} | wishes
     code = own_backtest_command.main(
-        shop, here=here, generator=np.random.default_rng(1), monotonic=clocks.monotonic,
+        workshop, here=here, generator=np.random.default_rng(1), monotonic=clocks.monotonic,
         stdout=out, stderr=err, **wanted,
     )  # fmt: skip
     return code, out.getvalue(), err.getvalue()
 
 
-def test_the_table_keeps_what_was_known_of_each_stay(shop):
-    with shop.house.reading() as db:
+def test_the_table_keeps_what_was_known_of_each_stay(workshop):
+    with workshop.database.reading() as db:
         log = record.read(db).log
-    table = own_table(shop).log
+    table = own_table(workshop).log
     assert set(table.marks) == set(log.marks) == {
         "remembered", "waits_for_customer", "under_way", "copies", "animals", "size_mm",
         "days_to_needed",
@@ -39,19 +39,19 @@ def test_the_table_keeps_what_was_known_of_each_stay(shop):
     assert np.array_equal(table.watched_from, log.watched_from, equal_nan=True)
 
 
-def test_it_is_judged_in_the_studios_open_time_from_its_own_defaults(shop, tmp_path):
-    table = own_table(shop)
+def test_it_is_judged_in_the_studios_open_time_from_its_own_defaults(workshop, tmp_path):
+    table = own_table(workshop)
     first = first_day(table.log, 0.8)
-    plain = own_time(shop, table.log, first)
-    day = shop.studio().calendar.day_of(int(first))
-    with shop.house.writing() as db:
+    plain = own_time(workshop, table.log, first)
+    day = workshop.in_force().calendar.day_of(int(first))
+    with workshop.database.writing() as db:
         add_closure(db, day + timedelta(days=2), day + timedelta(days=15), "the floor is laid")
-    time = own_time(shop, table.log, first)
+    time = own_time(workshop, table.log, first)
     assert time.closed_before(first + 20 * DAY) - plain.closed_before(first + 20 * DAY) > 9 * DAY
     found = run_backtest(
         table, 400, 0.8, np.random.default_rng(1), time=time, defaults=record.defaults()
     )
-    code, out, _ = run(shop, tmp_path, as_json=True)
+    code, out, _ = run(workshop, tmp_path, as_json=True)
     assert code == 0
     assert json.loads(out) == found.as_json()
     assert not list(tmp_path.glob("*.svg"))
@@ -72,12 +72,12 @@ def quick(monkeypatch):
 
 
 @pytest.mark.usefixtures("quick")
-def test_the_picture_goes_where_you_are_or_where_you_say(shop, tmp_path):
-    _, out, _ = run(shop, tmp_path)
+def test_the_picture_goes_where_you_are_or_where_you_say(workshop, tmp_path):
+    _, out, _ = run(workshop, tmp_path)
     assert f"The calibration picture is {tmp_path / 'own-log-calibration.svg'}." in out
     assert b"<svg" in (tmp_path / "own-log-calibration.svg").read_bytes()
     asked = tmp_path / "asked.svg"
-    code, out, err = run(shop, tmp_path, picture=asked, as_json=True)
+    code, out, err = run(workshop, tmp_path, picture=asked, as_json=True)
     assert code == 0
     assert json.loads(out)
     assert str(asked) in err
@@ -86,18 +86,18 @@ def test_the_picture_goes_where_you_are_or_where_you_say(shop, tmp_path):
 
 @pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("inside", [".", "letters"])
-def test_nothing_is_written_into_the_data_folder_unasked(shop, inside):
-    here = shop.folder.path / inside
+def test_nothing_is_written_into_the_data_folder_unasked(workshop, inside):
+    here = workshop.folder.path / inside
     here.mkdir(exist_ok=True)
-    before = set(shop.folder.path.rglob("*.svg"))
-    code, out, _ = run(shop, here)
+    before = set(workshop.folder.path.rglob("*.svg"))
+    code, out, _ = run(workshop, here)
     assert (code, "picture" in out) == (0, False)
-    assert set(shop.folder.path.rglob("*.svg")) == before
+    assert set(workshop.folder.path.rglob("*.svg")) == before
 
 
 @pytest.mark.usefixtures("quick")
-def test_a_place_that_cannot_be_written_is_said_after_the_record(shop, tmp_path):
-    code, out, err = run(shop, tmp_path, picture=tmp_path / "nowhere" / "p.svg")
+def test_a_place_that_cannot_be_written_is_said_after_the_record(workshop, tmp_path):
+    code, out, err = run(workshop, tmp_path, picture=tmp_path / "nowhere" / "p.svg")
     assert code == 2
     assert "ranges on" in out
     assert "nowhere/p.svg cannot be written: No such file" in err

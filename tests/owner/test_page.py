@@ -15,16 +15,16 @@ CHARTS = ("finishing", "starting", "where", "steady", "track")
 ROUND_TRIP = ("blank_done", "shaped", "painted", "passed", "handed_over")
 
 
-def page_of(shop: Any, address: str = "/lead-times") -> str:
+def page_of(workshop: Any, address: str = "/lead-times") -> str:
     owner = CAST.owner
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         from sqlalchemy import text
 
         first = db.execute(text("SELECT min(id) FROM accounts WHERE role = 'owner'")).scalar_one()
     from app.shared.people import Person
 
     me = Person(first, owner.role, owner.name)
-    answer = Browser(staff_site(shop)).as_(shop, me).get(address)
+    answer = Browser(staff_site(workshop)).as_(workshop, me).get(address)
     assert answer.status_code == 200
     return answer.text
 
@@ -33,12 +33,12 @@ def plain(page: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
 
 
-def hand_over(shop: Any, days: int, name: str = "Juniper", kind: str = "horse") -> Any:
+def hand_over(workshop: Any, days: int, name: str = "Juniper", kind: str = "horse") -> Any:
     """An order whose one piece leaves after so many days."""
     at = NOW - 40 * DAY
     want = Wanted(name, step=Step.READY, copy_step=Step.BLANK, kind=kind)
-    made = make_order(shop.house, CAST.desk, at, [want], paid="all", address_confirmed_at=at)
-    walk(shop.house, made.copy("A1"), CAST.owner, at + days * DAY - 300, *ROUND_TRIP)
+    made = make_order(workshop.database, CAST.desk, at, [want], paid="all", address_confirmed_at=at)
+    walk(workshop.database, made.copy("A1"), CAST.owner, at + days * DAY - 300, *ROUND_TRIP)
     return made
 
 
@@ -74,8 +74,8 @@ def test_five_pieces_are_told_in_words_only(empty):
     assert "<table" not in page
 
 
-def test_with_a_history_every_chart_stands_over_its_table(shop):
-    page = page_of(shop)
+def test_with_a_history_every_chart_stands_over_its_table(workshop):
+    page = page_of(workshop)
     assert re.findall(r'data-draws="(\w+)"', page) == list(CHARTS)
     for chart in CHARTS:
         table = re.search(rf'<table[^>]*id="t-{chart}".*?</table>', page, re.S)
@@ -86,8 +86,8 @@ def test_with_a_history_every_chart_stands_over_its_table(shop):
     assert page.count("<dt>") == 6
 
 
-def test_the_cells_of_where_the_days_go_add_up(shop):
-    table = re.search(r'id="t-where".*?</table>', page_of(shop), re.S)
+def test_the_cells_of_where_the_days_go_add_up(workshop):
+    table = re.search(r'id="t-where".*?</table>', page_of(workshop), re.S)
     assert table is not None
     rows = [
         [
@@ -105,15 +105,17 @@ def test_the_cells_of_where_the_days_go_add_up(shop):
     assert [sum(column) for column in zip(*steps, strict=True)] == total
 
 
-def test_dots_and_counts_of_a_month_are_the_same_pieces(shop):
-    rows = re.findall(r'<tr data-dots="([^"]*)".*?<td class="n">(\d+)</td>', page_of(shop), re.S)
+def test_dots_and_counts_of_a_month_are_the_same_pieces(workshop):
+    rows = re.findall(
+        r'<tr data-dots="([^"]*)".*?<td class="n">(\d+)</td>', page_of(workshop), re.S
+    )
     assert sum(int(n) for _, n in rows) > 100
     assert all(len(dots.split()) == int(n) for dots, n in rows)
 
 
-def test_the_address_chooses_months_kind_and_the_remembered(shop):
+def test_the_address_chooses_months_kind_and_the_remembered(workshop):
     def pieces(address: str) -> int:
-        rows = re.findall(r'<tr data-dots="([^"]*)"', page_of(shop, address))
+        rows = re.findall(r'<tr data-dots="([^"]*)"', page_of(workshop, address))
         return sum(len(dots.split()) for dots in rows)
 
     everything = pieces("/lead-times?months=24")
@@ -121,7 +123,7 @@ def test_the_address_chooses_months_kind_and_the_remembered(shop):
     assert pieces("/lead-times?months=24&remembered=out") < everything
     assert 0 < pieces("/lead-times?months=24&kind=horse") < everything
     assert pieces("/lead-times?months=nonsense&kind=unicorn") == pieces("/lead-times")
-    chosen = page_of(shop, "/lead-times?months=24&kind=horse&remembered=out")
+    chosen = page_of(workshop, "/lead-times?months=24&kind=horse&remembered=out")
     assert re.findall(r'<option[^>]* selected[^>]*>([^<]+)', chosen) == [
         "24 months", "horse", "without remembered ones",
     ]  # fmt: skip
@@ -137,7 +139,7 @@ def test_what_is_kept_and_topped_up_is_what_a_fresh_reading_gives(empty):
     made = hand_over(empty, 25, "Fern", "goat")
     later = known.look()
     assert len(later.ways) == 2
-    with empty.house.writing() as db:
+    with empty.database.writing() as db:
         from sqlalchemy import text
 
         db.execute(text("UPDATE animals SET life = 'remembered' WHERE name = 'Fern'"))

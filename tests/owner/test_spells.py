@@ -12,7 +12,7 @@ from app.flow.stays import stays, waits_for_sisters
 from app.flow.steps import Of, Step, TimeClass
 from app.flow.store import Ref, log_of
 from app.leadtimes.log import FINISHED, cases
-from app.orders import record
+from app.orders.forecast import record
 from app.owner import store
 from app.owner.spans import spans_of
 from app.owner.spells import CLASS_LIST, NEVER, STEP_CODE, classed, spells
@@ -38,9 +38,9 @@ def test_spans_count_the_seconds_that_the_calendar_counts_over_a_clock_change(st
     assert found.closed.between(*pair)[0] == calendar.closed_seconds(start, start + long)
 
 
-def test_every_stay_has_the_classes_that_the_rule_for_one_piece_gives_it(shop):
-    calendar, now = shop.studio().calendar, shop.now()
-    with shop.house.reading() as db:
+def test_every_stay_has_the_classes_that_the_rule_for_one_piece_gives_it(workshop):
+    calendar, now = workshop.in_force().calendar, workshop.now()
+    with workshop.database.reading() as db:
         raw = store.since(db, 0)
         hours = spans_of(calendar, int(raw.entries.at.min()), now)
         found, pieces = spells(raw.entries), ways(raw.copies, raw.entries, hours)
@@ -69,10 +69,10 @@ def test_every_stay_has_the_classes_that_the_rule_for_one_piece_gives_it(shop):
     assert kinds == set(TimeClass), "the invented history knows every class"
 
 
-def test_the_seconds_of_a_way_add_up_to_its_lead_time(shop):
-    with shop.house.reading() as db:
+def test_the_seconds_of_a_way_add_up_to_its_lead_time(workshop):
+    with workshop.database.reading() as db:
         raw = store.since(db, 0)
-    hours = spans_of(shop.studio().calendar, int(raw.entries.at.min()), shop.now())
+    hours = spans_of(workshop.in_force().calendar, int(raw.entries.at.min()), workshop.now())
     found = ways(raw.copies, raw.entries, hours)
     assert found.whole.sum() > 100
     assert (found.seconds.sum(axis=(1, 2)) == np.where(found.whole, found.lead, 0)).all()
@@ -80,11 +80,11 @@ def test_the_seconds_of_a_way_add_up_to_its_lead_time(shop):
     assert not found.seconds[:, STEP_CODE[Step.NOT_BEGUN]].any(), "no second is lost between steps"
 
 
-def test_ways_begin_and_end_as_the_record_for_the_forecast_says(shop):
-    with shop.house.reading() as db:
+def test_ways_begin_and_end_as_the_record_for_the_forecast_says(workshop):
+    with workshop.database.reading() as db:
         known = cases(record.read(db).log)
         raw = store.since(db, 0)
-    hours = spans_of(shop.studio().calendar, int(raw.entries.at.min()), shop.now())
+    hours = spans_of(workshop.in_force().calendar, int(raw.entries.at.min()), workshop.now())
     found = ways(raw.copies, raw.entries, hours)
     place = np.searchsorted(known.piece, found.root)
     assert (known.piece[place] == found.root).all()

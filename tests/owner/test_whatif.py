@@ -20,10 +20,10 @@ from app.tables import settings as settings_table
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, walk
 
 
-def run(shop, *settings, replications=60, engine="numpy"):
+def run(workshop, *settings, replications=60, engine="numpy"):
     out, err = io.StringIO(), io.StringIO()
     code = whatif_command.main(
-        shop, settings, replications=replications, engine=engine,
+        workshop, settings, replications=replications, engine=engine,
         monotonic=time.monotonic, stdout=out, stderr=err,
     )  # fmt: skip
     return code, out.getvalue(), err.getvalue()
@@ -40,11 +40,11 @@ def test_the_floor_has_the_studios_steps_pieces_and_hours_of_work(empty):
     # was worked on from 10 to 17 and from 9 to 12: ten hours.
     monday = NOW - 2 * DAY
     want = Wanted("Juniper", copies=2, step=Step.READY, copy_step=Step.SHAPING)
-    made = make_order(empty.house, CAST.desk, monday - 60, [want])
+    made = make_order(empty.database, CAST.desk, monday - 60, [want])
     first, second = made.copy("A1"), made.copy("A2")
-    record(empty.house, [Wish(first, Kind.START, "start")], CAST.shaper, monday, None)
-    walk(empty.house, first, CAST.shaper, NOW - DAY + 2 * HOUR - 60, "shaped")
-    record(empty.house, [Wish(second, Kind.START, "start")], CAST.shaper, NOW - HOUR, None)
+    record(empty.database, [Wish(first, Kind.START, "start")], CAST.shaper, monday, None)
+    walk(empty.database, first, CAST.shaper, NOW - DAY + 2 * HOUR - 60, "shaped")
+    record(empty.database, [Wish(second, Kind.START, "start")], CAST.shaper, NOW - HOUR, None)
     empty.moment = NOW
     floor = whatif_command.floor_of(empty).floor
     shaping = floor.steps[floor.index("Shaping")]
@@ -62,9 +62,9 @@ def test_the_floor_has_the_studios_steps_pieces_and_hours_of_work(empty):
 
 
 def test_an_open_model_holds_its_copies_and_a_held_one_is_left_out(empty):
-    made = make_order(empty.house, CAST.desk, NOW - DAY, [Wanted("Otis"), Wanted("Fern")])
+    made = make_order(empty.database, CAST.desk, NOW - DAY, [Wanted("Otis"), Wanted("Fern")])
     hold = Wish(made.model("B"), Kind.HOLD, "hold", reason="away", whose="customer")
-    record(empty.house, [hold], CAST.desk, NOW - HOUR, None)
+    record(empty.database, [hold], CAST.desk, NOW - HOUR, None)
     empty.moment = NOW
     built = whatif_command.floor_of(empty)
     pieces = {p.key: p for p in built.floor.pieces}
@@ -79,8 +79,8 @@ def test_where_nobody_says_what_they_take_in_hand_stays_are_as_long_as_the_log_s
     # In from Monday at 10:00 to Tuesday at 12:00: ten working hours, and who worked is not said.
     monday = NOW - 2 * DAY
     want = Wanted("Juniper", copies=2, step=Step.READY, copy_step=Step.SHAPING)
-    made = make_order(empty.house, CAST.desk, monday - 60, [want])
-    walk(empty.house, made.copy("A1"), CAST.shaper, NOW - DAY + 2 * HOUR - 60, "shaped")
+    made = make_order(empty.database, CAST.desk, monday - 60, [want])
+    walk(empty.database, made.copy("A1"), CAST.shaper, NOW - DAY + 2 * HOUR - 60, "shaped")
     empty.moment = NOW
     floor = whatif_command.floor_of(empty).floor
     assert floor.crews == ()
@@ -95,8 +95,8 @@ def test_where_nobody_says_what_they_take_in_hand_stays_are_as_long_as_the_log_s
 
 def test_an_order_s_copies_leave_together_unless_they_are_sent_in_parts(empty):
     want = Wanted("Juniper", copies=2, step=Step.READY, copy_step=Step.PACKING)
-    make_order(empty.house, CAST.desk, NOW - DAY, [want])
-    make_order(empty.house, CAST.desk, NOW - DAY, [want], ship_part=1)
+    make_order(empty.database, CAST.desk, NOW - DAY, [want])
+    make_order(empty.database, CAST.desk, NOW - DAY, [want], ship_part=1)
     empty.moment = NOW
     assert whatif_command.floor_of(empty).floor.together == (("1001-A1", "1001-A2"),)
 
@@ -104,7 +104,7 @@ def test_an_order_s_copies_leave_together_unless_they_are_sent_in_parts(empty):
 def test_pieces_stand_in_the_order_of_work_of_the_benches(empty):
     for name, needed in (("Otis", None), ("Fern", "2027-01-10"), ("Bramble", "2026-12-20")):
         wanted = Wanted(name, step=Step.READY, copy_step=Step.PAINTING)
-        make_order(empty.house, CAST.desk, NOW - DAY, [wanted], needed_by=needed)
+        make_order(empty.database, CAST.desk, NOW - DAY, [wanted], needed_by=needed)
     empty.moment = NOW
     pieces = whatif_command.floor_of(empty).floor.pieces
     ranked = sorted(pieces, key=lambda p: (p.priority, p.oldest))
@@ -112,8 +112,8 @@ def test_pieces_stand_in_the_order_of_work_of_the_benches(empty):
 
 
 def test_a_studio_that_is_never_open_is_told_so(empty):
-    make_order(empty.house, CAST.desk, NOW - DAY, [Wanted("Otis")])
-    with empty.house.writing() as db:
+    make_order(empty.database, CAST.desk, NOW - DAY, [Wanted("Otis")])
+    with empty.database.writing() as db:
         row = {"name": "hours", "value": "{}", "changed_at": NOW}
         db.execute(insert(settings_table).values(row))
     empty.moment = NOW
@@ -122,13 +122,13 @@ def test_a_studio_that_is_never_open_is_told_so(empty):
     assert "never open" in err
 
 
-def test_it_prints_the_floor_now_and_against_then(shop):
-    code, alone, _ = run(shop)
+def test_it_prints_the_floor_now_and_against_then(workshop):
+    code, alone, _ = run(workshop)
     assert code == 0
     assert "60 simulations" in alone
     assert "bottleneck" in alone
     assert "change" not in alone
-    code, both, _ = run(shop, "painting people=+1", "finishing people=3")
+    code, both, _ = run(workshop, "painting people=+1", "finishing people=3")
     assert code == 0
     assert "→" in both
     assert "Now: " in both
@@ -144,16 +144,16 @@ def test_it_prints_the_floor_now_and_against_then(shop):
         (["painting"], "is no setting"),
     ],
 )
-def test_a_setting_that_cannot_be_understood_ends_in_words_and_64(shop, settings, said):
-    code, out, err = run(shop, *settings)
+def test_a_setting_that_cannot_be_understood_ends_in_words_and_64(workshop, settings, said):
+    code, out, err = run(workshop, *settings)
     assert (code, out) == (64, "")
     assert said in err
     assert "Traceback" not in err
 
 
-def test_an_unknown_engine_and_too_few_runs_are_wrong_usage(shop):
-    assert run(shop, engine="steam")[0] == 64
-    assert run(shop, replications=1)[0] == 64
+def test_an_unknown_engine_and_too_few_runs_are_wrong_usage(workshop):
+    assert run(workshop, engine="steam")[0] == 64
+    assert run(workshop, replications=1)[0] == 64
 
 
 def test_with_nothing_in_work_it_says_so(empty):
@@ -162,8 +162,8 @@ def test_with_nothing_in_work_it_says_so(empty):
     assert "No piece is in work" in err
 
 
-def test_the_own_log_is_a_table_whose_pieces_are_named_by_their_codes(shop):
-    table = own_log.own_table(shop)
+def test_the_own_log_is_a_table_whose_pieces_are_named_by_their_codes(workshop):
+    table = own_log.own_table(workshop)
     assert len(table.names) == len(set(table.names)) == np.unique(table.log.piece).size
     assert table.log.piece.max() == len(table.names) - 1
     assert all("-" in name for name in table.names)

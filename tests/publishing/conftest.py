@@ -21,10 +21,10 @@ class TestWorkshop(Workshop):
 
 
 @pytest.fixture
-def shop(studio_file: Path) -> Iterator[TestWorkshop]:
+def workshop(studio_file: Path) -> Iterator[TestWorkshop]:
     """A workshop on a copy of the migrated template."""
     folder = DataFolder(studio_file.parent)
     folder.prepare()
-    shop = TestWorkshop(folder)
-    yield shop
-    shop.close()
+    workshop = TestWorkshop(folder)
+    yield workshop
+    workshop.close()

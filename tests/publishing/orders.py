@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from sqlalchemy import insert
 
-from app.orders import links
+from app.orders.order import links
 from app.publishing.checking import check_pages
 from app.publishing.pages_file import read_all
 from app.shared.tokens import token_hash
@@ -17,41 +17,43 @@ from tests.making import CAST, NOW, MadeOrder, Wanted, make_order, walk
 TO_FINISHING = ("photos_counted", "build_started", "build_finished", "good")
 
 
-def linked_order(shop: Workshop, *wanted: Wanted, **fields: object) -> tuple[MadeOrder, str]:
+def linked_order(workshop: Workshop, *wanted: Wanted, **fields: object) -> tuple[MadeOrder, str]:
     """An order, and the text of its link."""
-    order = make_order(shop.house, CAST.desk, NOW, wanted or (Wanted(),), **fields)
-    with shop.house.writing() as db:
+    order = make_order(workshop.database, CAST.desk, NOW, wanted or (Wanted(),), **fields)
+    with workshop.database.writing() as db:
         db.execute(insert(forecasts).values(order_id=order.id, computed_at=NOW))
-        token = links.make(db, shop.folder.key, order.id, None, NOW)
+        token = links.make(db, workshop.folder.key, order.id, None, NOW)
     return order, token
 
 
-def passed_order(shop: Workshop, *wanted: Wanted) -> tuple[MadeOrder, str, int]:
+def passed_order(workshop: Workshop, *wanted: Wanted) -> tuple[MadeOrder, str, int]:
     """An order whose photos have passed, its link, and the moment after."""
-    order, token = linked_order(shop, *wanted)
+    order, token = linked_order(workshop, *wanted)
     last = NOW
     for code in order.pieces:
         if len(code) == 1:
-            last = walk(shop.house, order.model(code), CAST.desk, NOW, *TO_FINISHING)
+            last = walk(workshop.database, order.model(code), CAST.desk, NOW, *TO_FINISHING)
     return order, token, last
 
 
-def said(shop: Workshop, token: str) -> str:
+def said(workshop: Workshop, token: str) -> str:
     """The text of a page, or "" where there is none."""
-    found = {row.token_hash: row for row in read_all(shop.folder.pages)}
+    found = {row.token_hash: row for row in read_all(workshop.folder.pages)}
     row = found.get(token_hash(token))
     return "\n".join(sentences(from_json(row.document))) if row else ""
 
 
-def differences(shop: Workshop) -> list[str]:
-    count, found = check_pages(shop.house.reading, shop.folder.pages, shop.studio(), shop.now())
+def differences(workshop: Workshop) -> list[str]:
+    count, found = check_pages(
+        workshop.database.reading, workshop.folder.pages, workshop.in_force(), workshop.now()
+    )
     assert count or found
     return [difference.field for difference in found]
 
 
-def until(shop: Workshop, what: Callable[[], bool]) -> None:
+def until(workshop: Workshop, what: Callable[[], bool]) -> None:
     end = time.monotonic() + 5
     while not what():
         assert time.monotonic() < end, "the worker did not get there"
-        shop.changed.set()
+        workshop.changed.set()
         time.sleep(0.02)

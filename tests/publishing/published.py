@@ -14,8 +14,8 @@ def place(tmp_path: Path) -> Path:
     return tmp_path.with_name(f"{tmp_path.name}-pages")
 
 
-def written(shop: TestWorkshop, place: Path, *, later: int = 10) -> Published:
+def written(workshop: TestWorkshop, place: Path, *, later: int = 10) -> Published:
     """Bring the pages up to date, then publish some seconds later."""
-    rewrite_stale(shop)
-    shop.moment += later
-    return publish(shop, place)
+    rewrite_stale(workshop)
+    workshop.moment += later
+    return publish(workshop, place)

@@ -12,27 +12,31 @@ from tests.making import NOW
 from tests.publishing.conftest import TestWorkshop
 from tests.publishing.orders import differences, linked_order
 
-Shop = TestWorkshop
+ClockedWorkshop = TestWorkshop
 
 
-def test_the_audit_finds_a_page_that_says_something_else(shop: Shop) -> None:
-    _order, _ = linked_order(shop)
-    rewrite_stale(shop)
-    assert differences(shop) == []
-    with shop.house.writing() as db:
+def test_the_audit_finds_a_page_that_says_something_else(workshop: ClockedWorkshop) -> None:
+    _order, _ = linked_order(workshop)
+    rewrite_stale(workshop)
+    assert differences(workshop) == []
+    with workshop.database.writing() as db:
         db.execute(update(animals).values(name="Maple"))
-    assert differences(shop) == ["text"]
-    want_all(shop)
-    assert check_pages(shop.house.reading, shop.folder.pages, shop.studio(), NOW) == (0, [])
+    assert differences(workshop) == ["text"]
+    want_all(workshop)
+    assert check_pages(
+        workshop.database.reading, workshop.folder.pages, workshop.in_force(), NOW
+    ) == (0, [])
 
 
-def test_the_audit_finds_a_page_under_no_link_and_a_link_without_a_page(shop: Shop) -> None:
-    order, _token = linked_order(shop)
-    rewrite_stale(shop)
-    row = read_all(shop.folder.pages)[0]
-    pages = PagesFile(shop.folder.pages)
+def test_the_audit_finds_a_page_under_no_link_and_a_link_without_a_page(
+    workshop: ClockedWorkshop,
+) -> None:
+    order, _token = linked_order(workshop)
+    rewrite_stale(workshop)
+    row = read_all(workshop.folder.pages)[0]
+    pages = PagesFile(workshop.folder.pages)
     pages.replace([order.id], [])
-    assert differences(shop) == ["link"]
+    assert differences(workshop) == ["link"]
     pages.replace([order.id], [row, replace(row, token_hash="0" * 64)])
-    assert differences(shop) == ["link"]
+    assert differences(workshop) == ["link"]
     pages.close()

@@ -17,7 +17,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from app.orders import links
+from app.orders.order import links
 from app.publishing import publish as publishing
 from app.publishing.publish import MARKER, publish
 from app.publishing.publish_command import main
@@ -43,11 +43,11 @@ def files(place: Path) -> dict[str, bytes]:
     }
 
 
-def test_a_published_page_has_the_bytes_of_the_customers_site(shop, place) -> None:
-    tokens = [linked_order(shop)[1] for _ in range(3)]
-    assert written(shop, place) == publishing.Published(3, 3, 0, 0)
+def test_a_published_page_has_the_bytes_of_the_customers_site(workshop, place) -> None:
+    tokens = [linked_order(workshop)[1] for _ in range(3)]
+    assert written(workshop, place) == publishing.Published(3, 3, 0, 0)
     for token in tokens:
-        live = asyncio.run(Visitor(shop).asks(f"/{token}/"))
+        live = asyncio.run(Visitor(workshop).asks(f"/{token}/"))
         assert live.status_code == 200
         assert (place / token / "index.html").read_bytes() == live.content
     assert sorted(set(files(place)) - {f"{token}/index.html" for token in tokens}) == [
@@ -56,9 +56,9 @@ def test_a_published_page_has_the_bytes_of_the_customers_site(shop, place) -> No
     assert NOT_FOUND.strip() in (place / "404.html").read_text()
 
 
-def test_a_page_says_itself_what_a_header_would(shop, place) -> None:
-    _, token = linked_order(shop)
-    written(shop, place)
+def test_a_page_says_itself_what_a_header_would(workshop, place) -> None:
+    _, token = linked_order(workshop)
+    written(workshop, place)
     page = (place / token / "index.html").read_text()
     for meta in (
         'name="robots" content="noindex, nofollow, noarchive"',
@@ -69,61 +69,61 @@ def test_a_page_says_itself_what_a_header_would(shop, place) -> None:
         assert meta in page
 
 
-def test_nothing_changed_writes_nothing(shop, place) -> None:
-    linked_order(shop)
-    written(shop, place)
+def test_nothing_changed_writes_nothing(workshop, place) -> None:
+    linked_order(workshop)
+    written(workshop, place)
     before = {path: path.stat().st_mtime_ns for path in place.rglob("*")}
-    assert publish(shop, place) == publishing.Published(1, 0, 0, 0)
+    assert publish(workshop, place) == publishing.Published(1, 0, 0, 0)
     assert {path: path.stat().st_mtime_ns for path in place.rglob("*")} == before
 
 
-def test_only_the_page_that_changed_is_written(shop, place) -> None:
-    order, token = linked_order(shop)
-    _, other = linked_order(shop)
-    written(shop, place)
+def test_only_the_page_that_changed_is_written(workshop, place) -> None:
+    order, token = linked_order(workshop)
+    _, other = linked_order(workshop)
+    written(workshop, place)
     before = files(place)
-    move(shop.house, order.model(), CAST.desk, shop.moment + 60, "photos_counted")
-    shop.moment += 120
-    assert written(shop, place).written == 1
+    move(workshop.database, order.model(), CAST.desk, workshop.moment + 60, "photos_counted")
+    workshop.moment += 120
+    assert written(workshop, place).written == 1
     now = files(place)
     assert {name for name in now if now[name] != before.get(name)} == {f"{token}/index.html"}
     assert now[f"{other}/index.html"] == before[f"{other}/index.html"]
 
 
-def test_a_page_written_twice_in_one_second_is_not_missed(shop, place) -> None:
-    order, token = linked_order(shop)
-    written(shop, place, later=0)
+def test_a_page_written_twice_in_one_second_is_not_missed(workshop, place) -> None:
+    order, token = linked_order(workshop)
+    written(workshop, place, later=0)
     before = (place / token / "index.html").read_bytes()
-    move(shop.house, order.model(), CAST.desk, shop.moment, "photos_counted")
-    written(shop, place, later=0)
+    move(workshop.database, order.model(), CAST.desk, workshop.moment, "photos_counted")
+    written(workshop, place, later=0)
     assert (place / token / "index.html").read_bytes() != before
 
 
-def test_what_was_revoked_is_gone_even_before_the_pages_file_knows(shop, place) -> None:
-    order, token = linked_order(shop)
-    _, other = linked_order(shop)
-    written(shop, place)
-    with shop.house.writing() as db:
-        links.revoke(db, order.id, shop.moment)
-    assert publish(shop, place) == publishing.Published(1, 0, 1, 0)
+def test_what_was_revoked_is_gone_even_before_the_pages_file_knows(workshop, place) -> None:
+    order, token = linked_order(workshop)
+    _, other = linked_order(workshop)
+    written(workshop, place)
+    with workshop.database.writing() as db:
+        links.revoke(db, order.id, workshop.moment)
+    assert publish(workshop, place) == publishing.Published(1, 0, 1, 0)
     assert not (place / token).exists()
     assert (place / other).exists()
 
 
-def test_what_has_lapsed_is_gone_even_before_the_pages_file_knows(shop, place) -> None:
-    _, token = linked_order(shop)
-    with shop.house.writing() as db:
+def test_what_has_lapsed_is_gone_even_before_the_pages_file_knows(workshop, place) -> None:
+    _, token = linked_order(workshop)
+    with workshop.database.writing() as db:
         db.exec_driver_sql("UPDATE status_links SET lapses_at = ?", (NOW + DAY,))
-    written(shop, place)
+    written(workshop, place)
     assert (place / token).exists()
-    shop.moment = NOW + DAY
-    assert publish(shop, place).removed == 1
+    workshop.moment = NOW + DAY
+    assert publish(workshop, place).removed == 1
     assert not (place / token).exists()
 
 
-def show_a_picture(shop: TestWorkshop, order_id: int, jpeg: bytes | None) -> None:
+def show_a_picture(workshop: TestWorkshop, order_id: int, jpeg: bytes | None) -> None:
     """Release a picture of an order in the pages file, or take it back."""
-    with sqlite3.connect(shop.folder.pages) as raw:
+    with sqlite3.connect(workshop.folder.pages) as raw:
         text = raw.execute("SELECT document FROM pages WHERE order_id = ?", (order_id,)).fetchone()
         picture = Picture("Juniper in paint.", "A horse", 400, 300) if jpeg else None
         raw.execute(
@@ -136,97 +136,97 @@ def show_a_picture(shop: TestWorkshop, order_id: int, jpeg: bytes | None) -> Non
     raw.close()
 
 
-def test_a_released_picture_lies_beside_its_page_and_goes_with_it(shop, place) -> None:
-    order, token = linked_order(shop)
-    written(shop, place)
-    show_a_picture(shop, order.id, b"a jpeg")
-    assert publish(shop, place).written == 1
-    live = Visitor(shop)
+def test_a_released_picture_lies_beside_its_page_and_goes_with_it(workshop, place) -> None:
+    order, token = linked_order(workshop)
+    written(workshop, place)
+    show_a_picture(workshop, order.id, b"a jpeg")
+    assert publish(workshop, place).written == 1
+    live = Visitor(workshop)
     for path in ("", "picture.jpg"):
         answer = asyncio.run(live.asks(f"/{token}/{path}"))
         assert (place / token / (path or "index.html")).read_bytes() == answer.content
-    show_a_picture(shop, order.id, None)
-    publish(shop, place)
+    show_a_picture(workshop, order.id, None)
+    publish(workshop, place)
     assert [path.name for path in (place / token).iterdir()] == ["index.html"]
-    show_a_picture(shop, order.id, b"another jpeg")
-    publish(shop, place)
-    with shop.house.writing() as db:
-        links.revoke(db, order.id, shop.moment)
-    publish(shop, place)
+    show_a_picture(workshop, order.id, b"another jpeg")
+    publish(workshop, place)
+    with workshop.database.writing() as db:
+        links.revoke(db, order.id, workshop.moment)
+    publish(workshop, place)
     assert not (place / token).exists()
 
 
-def test_another_look_writes_every_page_again(shop, place, monkeypatch) -> None:
-    _, token = linked_order(shop)
-    written(shop, place)
+def test_another_look_writes_every_page_again(workshop, place, monkeypatch) -> None:
+    _, token = linked_order(workshop)
+    written(workshop, place)
     kept = (place / token / "index.html").read_bytes()
     (place / token / "index.html").write_bytes(b"of an older program")
     monkeypatch.setattr(publishing, "_look", lambda *_: "another")
-    assert publish(shop, place).written == 1
+    assert publish(workshop, place).written == 1
     assert (place / token / "index.html").read_bytes() == kept
 
 
-def test_a_page_that_somebody_deleted_comes_back(shop, place) -> None:
-    _, token = linked_order(shop)
-    written(shop, place)
+def test_a_page_that_somebody_deleted_comes_back(workshop, place) -> None:
+    _, token = linked_order(workshop)
+    written(workshop, place)
     shutil.rmtree(place / token)
-    assert publish(shop, place).written == 1
+    assert publish(workshop, place).written == 1
     assert (place / token / "index.html").exists()
 
 
-def test_a_folder_that_is_not_ours_is_left_alone(shop, place) -> None:
-    linked_order(shop)
-    rewrite_stale(shop)
+def test_a_folder_that_is_not_ours_is_left_alone(workshop, place) -> None:
+    linked_order(workshop)
+    rewrite_stale(workshop)
     place.mkdir()
     (place / "holiday.txt").write_text("mine")
     with pytest.raises(CannotStart, match="is not empty"):
-        publish(shop, place)
+        publish(workshop, place)
     assert [path.name for path in place.iterdir()] == ["holiday.txt"]
 
 
-def test_what_others_put_into_our_folder_stays(shop, place) -> None:
-    order, token = linked_order(shop)
-    written(shop, place)
+def test_what_others_put_into_our_folder_stays(workshop, place) -> None:
+    order, token = linked_order(workshop)
+    written(workshop, place)
     stranger = place / ("S" * 43)
     stranger.mkdir()
     (stranger / "index.html").write_text("mine")
     (place / token / "note.txt").write_text("mine too")
-    with shop.house.writing() as db:
-        links.revoke(db, order.id, shop.moment)
-    publish(shop, place)
+    with workshop.database.writing() as db:
+        links.revoke(db, order.id, workshop.moment)
+    publish(workshop, place)
     assert (stranger / "index.html").read_text() == "mine"
     assert [path.name for path in (place / token).iterdir()] == ["note.txt"]
 
 
-def test_another_studio_s_folder_is_refused(shop, place) -> None:
-    linked_order(shop)
-    written(shop, place)
+def test_another_studio_s_folder_is_refused(workshop, place) -> None:
+    linked_order(workshop)
+    written(workshop, place)
     marker = json.loads((place / MARKER).read_bytes())
     (place / MARKER).write_text(json.dumps(marker | {"studio": 1}))
     with pytest.raises(CannotStart, match="Another studio"):
-        publish(shop, place)
+        publish(workshop, place)
 
 
 @pytest.mark.parametrize("where", ["", "pictures", ".."])
-def test_nothing_is_published_where_the_data_lies(shop, where: str) -> None:
+def test_nothing_is_published_where_the_data_lies(workshop, where: str) -> None:
     with pytest.raises(CannotStart, match="folder of their own"):
-        publish(shop, shop.folder.path / where)
+        publish(workshop, workshop.folder.path / where)
 
 
-def test_a_wrong_key_is_said_before_anything_is_published_under_it(shop, place) -> None:
-    linked_order(shop)
-    rewrite_stale(shop)
-    shop.folder.__dict__["key"] = b"x" * 32
+def test_a_wrong_key_is_said_before_anything_is_published_under_it(workshop, place) -> None:
+    linked_order(workshop)
+    rewrite_stale(workshop)
+    workshop.folder.__dict__["key"] = b"x" * 32
     with pytest.raises(CannotStart, match="key file is not the one"):
-        publish(shop, place)
+        publish(workshop, place)
     assert [name for name in files(place) if name.count("/")] == ["static/status.css"]
 
 
-def test_nobody_can_list_the_folder_and_everybody_can_read_a_page(shop, place) -> None:
-    _, token = linked_order(shop)
+def test_nobody_can_list_the_folder_and_everybody_can_read_a_page(workshop, place) -> None:
+    _, token = linked_order(workshop)
     before = os.umask(0o077)
     try:
-        written(shop, place)
+        written(workshop, place)
     finally:
         os.umask(before)
     modes = {name: stat.S_IMODE((place / name).stat().st_mode) for name in (
@@ -237,31 +237,31 @@ def test_nobody_can_list_the_folder_and_everybody_can_read_a_page(shop, place) -
     }  # fmt: skip
 
 
-def test_the_marker_holds_no_link(shop, place) -> None:
-    _, token = linked_order(shop)
-    written(shop, place)
+def test_the_marker_holds_no_link(workshop, place) -> None:
+    _, token = linked_order(workshop)
+    written(workshop, place)
     assert token not in (place / MARKER).read_text()
 
 
-def test_two_at_once_do_not_write_into_each_other(shop, place) -> None:
-    linked_order(shop)
-    written(shop, place)
+def test_two_at_once_do_not_write_into_each_other(workshop, place) -> None:
+    linked_order(workshop)
+    written(workshop, place)
     with publishing._held(place), pytest.raises(CannotStart, match="at this moment"):
-        publish(shop, place)
+        publish(workshop, place)
 
 
-def test_a_page_nobody_can_read_keeps_the_others_going(shop, place, capsys) -> None:
-    linked_order(shop)
-    order, token = linked_order(shop)
-    written(shop, place)
+def test_a_page_nobody_can_read_keeps_the_others_going(workshop, place, capsys) -> None:
+    linked_order(workshop)
+    order, token = linked_order(workshop)
+    written(workshop, place)
     good = (place / token / "index.html").read_bytes()
-    with sqlite3.connect(shop.folder.pages) as raw:
+    with sqlite3.connect(workshop.folder.pages) as raw:
         raw.execute(
             "UPDATE pages SET document = '{\"form\": 99}', written_at = written_at + 1"
             " WHERE order_id = ?", (order.id,)
         )  # fmt: skip
     raw.close()
-    assert main(shop, place, "") == 1
+    assert main(workshop, place, "") == 1
     assert "One page could not be read" in capsys.readouterr().out
     assert (place / token / "index.html").read_bytes() == good
 
@@ -270,12 +270,12 @@ def test_a_page_nobody_can_read_keeps_the_others_going(shop, place, capsys) -> N
 
 
 def test_a_cut_in_the_middle_leaves_whole_pages_and_the_next_publish_finishes(
-    shop, place, tmp_path
+    workshop, place, tmp_path
 ) -> None:
-    orders = [linked_order(shop) for _ in range(5)]
-    rewrite_stale(shop)
+    orders = [linked_order(workshop) for _ in range(5)]
+    rewrite_stale(workshop)
     ended = subprocess.run(
-        [sys.executable, "-m", "app", "publish", str(place), "--data", str(shop.folder.path)],
+        [sys.executable, "-m", "app", "publish", str(place), "--data", str(workshop.folder.path)],
         env=os.environ | {"LIKEWRIGHT_FAULT": "mid-publish:3"}, capture_output=True, timeout=60,
     )  # fmt: skip
     assert ended.returncode == 86
@@ -284,9 +284,9 @@ def test_a_cut_in_the_middle_leaves_whole_pages_and_the_next_publish_finishes(
     assert all(path.read_text().endswith("</html>") for path in there)
     # One of those that were written is revoked before the next publish.
     gone = next((o, t) for o, t in orders if (place / t).exists())
-    with shop.house.writing() as db:
-        links.revoke(db, gone[0].id, shop.moment)
-    done = written(shop, place)
+    with workshop.database.writing() as db:
+        links.revoke(db, gone[0].id, workshop.moment)
+    done = written(workshop, place)
     assert (done.pages, done.removed) == (4, 1)
     assert sorted(path.parent.name for path in place.glob("*/index.html")) == sorted(
         token for _, token in orders if token != gone[1]
@@ -342,10 +342,10 @@ def nginx(place: Path, tmp_path: Path) -> Iterator[Callable[..., httpx.Response]
     server.wait(10)
 
 
-def test_a_web_server_gives_the_same_page_with_the_same_headers(shop, place, nginx) -> None:
-    order, token = linked_order(shop)
-    written(shop, place)
-    live = asyncio.run(Visitor(shop).asks(f"/{token}/"))
+def test_a_web_server_gives_the_same_page_with_the_same_headers(workshop, place, nginx) -> None:
+    order, token = linked_order(workshop)
+    written(workshop, place)
+    live = asyncio.run(Visitor(workshop).asks(f"/{token}/"))
     page = nginx(f"/{token}/")
     assert page.status_code == 200
     assert page.content == live.content
@@ -356,9 +356,9 @@ def test_a_web_server_gives_the_same_page_with_the_same_headers(shop, place, ngi
     assert nginx(f"/{token}/../static/status.css").status_code == 200
     assert nginx(f"/{token}").headers["location"] == f"/{token}/"
 
-    with shop.house.writing() as db:
-        links.revoke(db, order.id, shop.moment)
-    publish(shop, place)
+    with workshop.database.writing() as db:
+        links.revoke(db, order.id, workshop.moment)
+    publish(workshop, place)
     for path in (f"/{token}/", "/" + "N" * 43 + "/", f"/{MARKER}", "/static/", "/nothing"):
         answer = nginx(path)
         assert answer.status_code == 404, path
@@ -368,12 +368,12 @@ def test_a_web_server_gives_the_same_page_with_the_same_headers(shop, place, ngi
     assert token not in nginx("/").text
 
 
-def test_a_day_later_the_pages_are_written_again_with_its_date(shop, place) -> None:
-    _, token = linked_order(shop)
-    written(shop, place)
+def test_a_day_later_the_pages_are_written_again_with_its_date(workshop, place) -> None:
+    _, token = linked_order(workshop)
+    written(workshop, place)
     before = (place / token / "index.html").read_text()
-    shop.moment += DAY
-    rewrite_due(shop, shop.moment)
-    shop.moment += 10
-    assert publish(shop, place).written == 1
+    workshop.moment += DAY
+    rewrite_due(workshop, workshop.moment)
+    workshop.moment += 10
+    assert publish(workshop, place).written == 1
     assert (place / token / "index.html").read_text() != before

@@ -24,7 +24,7 @@ ORIGIN = "https://testserver"
 PASSWORD = "seven quiet tortoises"
 
 
-class Shop(Workshop):
+class ClockedWorkshop(Workshop):
     """A workshop whose clock the test sets."""
 
     def __init__(self, folder: DataFolder, *, demo: bool = False) -> None:
@@ -42,13 +42,13 @@ class Browser:
         self.site = site
         self.cookie = ""
 
-    def as_(self, shop: Workshop, person: Person | None) -> "Browser":
+    def as_(self, workshop: Workshop, person: Person | None) -> "Browser":
         """Sign in as somebody without a password, or as nobody."""
         self.cookie = ""
         if person is not None:
             assert person.account_id is not None
-            with shop.house.writing() as db:
-                self.cookie = sessions.begin(db, person.account_id, shop.now())
+            with workshop.database.writing() as db:
+                self.cookie = sessions.begin(db, person.account_id, workshop.now())
         return self
 
     def get(self, address: str, **headers: str) -> httpx.Response:

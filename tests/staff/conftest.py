@@ -15,15 +15,15 @@ from app.staff import gate, pages, passwords, store
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
 from tests.making import CAST
-from tests.staff.browser import PASSWORD, Browser, Shop
+from tests.staff.browser import PASSWORD, Browser, ClockedWorkshop
 
 
-def door(shop: Workshop) -> Guard:
+def door(workshop: Workshop) -> Guard:
     """A site with these two rooms only."""
     site = FastAPI(
         docs_url=None, redoc_url=None, openapi_url=None, dependencies=[Depends(gate.gate)]
     )
-    site.state.workshop = shop
+    site.state.workshop = workshop
     site.state.templates = environment()
     site.state.steps = {step.value: STEPS[step].name for step in BENCHES}
     site.include_router(pages.router)
@@ -40,39 +40,39 @@ def kept_password() -> str:
 
 
 @pytest.fixture
-def shop(studio_file: Path, kept_password: str) -> Iterator[Shop]:
+def workshop(studio_file: Path, kept_password: str) -> Iterator[ClockedWorkshop]:
     """A studio whose cast can all sign in with PASSWORD."""
     folder = DataFolder(studio_file.parent)
     folder.prepare()
-    shop = Shop(folder)
-    with shop.house.writing() as db:
+    workshop = ClockedWorkshop(folder)
+    with workshop.database.writing() as db:
         for person in CAST.everybody:
             assert person.account_id is not None
             store.set_account(db, person.account_id, password_hash=kept_password)
-    yield shop
-    shop.close()
+    yield workshop
+    workshop.close()
 
 
 @pytest.fixture
-def empty_shop(tmp_path: Path) -> Iterator[Shop]:
+def empty_shop(tmp_path: Path) -> Iterator[ClockedWorkshop]:
     """A studio that was never opened: nobody has an account."""
     from app.tables.migrating import migrate
 
     folder = DataFolder(tmp_path / "new")
     folder.prepare()
-    shop = Shop(folder)
-    migrate(folder.studio, shop.now())
-    yield shop
-    shop.close()
+    workshop = ClockedWorkshop(folder)
+    migrate(folder.database_file, workshop.now())
+    yield workshop
+    workshop.close()
 
 
 @pytest.fixture
-def browser(shop: Shop) -> Browser:
+def browser(workshop: ClockedWorkshop) -> Browser:
     """A browser in front of the shop, nobody signed in."""
-    return Browser(door(shop))
+    return Browser(door(workshop))
 
 
 @pytest.fixture
-def owner(shop: Shop) -> Browser:
+def owner(workshop: ClockedWorkshop) -> Browser:
     """Another one, in which the owner is signed in."""
-    return Browser(door(shop)).as_(shop, CAST.owner)
+    return Browser(door(workshop)).as_(workshop, CAST.owner)

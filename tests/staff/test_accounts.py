@@ -5,13 +5,13 @@ import pytest
 from app.shared.errors import Refused
 from app.staff import actions
 from tests.making import CAST, NOW, rows
-from tests.staff.browser import PASSWORD, Browser, Shop
+from tests.staff.browser import PASSWORD, Browser, ClockedWorkshop
 from tests.staff.conftest import door
 
 
-def signs_in(shop: Shop, name: str) -> bool:
+def signs_in(workshop: ClockedWorkshop, name: str) -> bool:
     typed = {"name": name, "password": PASSWORD}
-    return Browser(door(shop)).post("/sign-in", typed).status_code == 303
+    return Browser(door(workshop)).post("/sign-in", typed).status_code == 303
 
 
 def test_everybody_is_listed_with_role_and_state(owner: Browser) -> None:
@@ -22,19 +22,21 @@ def test_everybody_is_listed_with_role_and_state(owner: Browser) -> None:
     assert "switched off today, 10:00" in page
 
 
-def test_switching_off_ends_sessions_and_keeps_the_person_out(owner: Browser, shop: Shop) -> None:
-    painter = Browser(door(shop)).as_(shop, CAST.painter)
+def test_switching_off_ends_sessions_and_keeps_the_person_out(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
+    painter = Browser(door(workshop)).as_(workshop, CAST.painter)
     assert painter.get("/me").status_code == 200
     assert owner.post("/accounts/5/off").headers["location"] == "/accounts?done=saved"
     assert painter.get("/me").status_code == 303
-    assert not signs_in(shop, "Pilar Ostrow")
+    assert not signs_in(workshop, "Pilar Ostrow")
     owner.post("/accounts/5/on")
     assert painter.get("/me").status_code == 303, "old sessions stay ended"
-    assert signs_in(shop, "Pilar Ostrow")
+    assert signs_in(workshop, "Pilar Ostrow")
 
 
-def test_a_new_role_holds_from_the_next_request(owner: Browser, shop: Shop) -> None:
-    desk = Browser(door(shop)).as_(shop, CAST.desk)
+def test_a_new_role_holds_from_the_next_request(owner: Browser, workshop: ClockedWorkshop) -> None:
+    desk = Browser(door(workshop)).as_(workshop, CAST.desk)
     assert desk.get("/accounts").status_code == 403
     owner.post("/accounts/2/role", {"role": "owner"})
     assert desk.get("/accounts").status_code == 200
@@ -42,7 +44,9 @@ def test_a_new_role_holds_from_the_next_request(owner: Browser, shop: Shop) -> N
     assert desk.get("/settings/closures").status_code == 403
 
 
-def test_the_last_owner_can_be_neither_lowered_nor_switched_off(owner: Browser, shop: Shop) -> None:
+def test_the_last_owner_can_be_neither_lowered_nor_switched_off(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     for act, typed in (("role", {"role": "desk"}), ("off", {})):
         answer = owner.post(f"/accounts/1/{act}", typed)
         assert answer.status_code == 409
@@ -50,25 +54,22 @@ def test_the_last_owner_can_be_neither_lowered_nor_switched_off(owner: Browser, 
     owner.post("/accounts/2/role", {"role": "owner"})
     owner.post("/accounts/2/off")
     with pytest.raises(Refused, match="only owner"):
-        actions.switch_off(shop.house, CAST.owner, 1, NOW)
+        actions.switch_off(workshop.database, CAST.owner, 1, NOW)
     owner.post("/accounts/2/on")
     assert owner.post("/accounts/1/role", {"role": "desk"}).status_code == 303
     assert owner.get("/accounts").status_code == 403
 
 
-def test_who_did_what_and_when_is_kept(owner: Browser, shop: Shop) -> None:
+def test_who_did_what_and_when_is_kept(owner: Browser, workshop: ClockedWorkshop) -> None:
     owner.post("/accounts/5/role", {"role": "desk"})
     owner.post("/accounts/5/role", {"role": "desk"})
     owner.post("/accounts/5/off")
     owner.post("/accounts/5/off")
     kept = rows(
-        shop.house,
+        workshop.database,
         "SELECT at, account_id, of_id, field, before, after FROM changes WHERE of = 'accounts'",
     )
-    assert kept == [
-        (NOW, 1, 5, "role", "bench", "desk"),
-        (NOW, 1, 5, "switched off", "on", "off"),
-    ]
+    assert kept == [(NOW, 1, 5, "role", "bench", "desk"), (NOW, 1, 5, "switched off", "on", "off")]
 
 
 @pytest.mark.parametrize(
@@ -79,12 +80,12 @@ def test_who_did_what_and_when_is_kept(owner: Browser, shop: Shop) -> None:
      ({"name": "Wilf\x07", "role": "desk"}, "name"), ({"name": "a" * 5000, "role": "desk"}, "name")],
 )  # fmt: skip
 def test_a_bad_invitation_says_where_and_makes_no_link(
-    owner: Browser, shop: Shop, typed: dict[str, str], field: str
+    owner: Browser, workshop: ClockedWorkshop, typed: dict[str, str], field: str
 ) -> None:
     answer = owner.post("/accounts", typed)
     assert answer.status_code == 422
     assert f'id="e-{field}"' in answer.text
-    assert rows(shop.house, "SELECT count(*) FROM sign_in_links") == [(0,)]
+    assert rows(workshop.database, "SELECT count(*) FROM sign_in_links") == [(0,)]
 
 
 def test_typed_names_are_shown_as_text(owner: Browser) -> None:
@@ -99,7 +100,7 @@ def test_an_account_that_is_not_there_is_a_404(owner: Browser, number: str) -> N
     assert owner.post(f"/accounts/invitations/{number}/take-back").status_code == 404
 
 
-def test_a_role_that_is_none_changes_nothing(owner: Browser, shop: Shop) -> None:
+def test_a_role_that_is_none_changes_nothing(owner: Browser, workshop: ClockedWorkshop) -> None:
     answer = owner.post("/accounts/2/role", {"role": "king"})
     assert answer.status_code == 422
-    assert rows(shop.house, "SELECT role FROM accounts WHERE id = 2") == [("desk",)]
+    assert rows(workshop.database, "SELECT role FROM accounts WHERE id = 2") == [("desk",)]

@@ -12,26 +12,26 @@ from app.shared.web import refusals
 from app.shared.web.templating import environment
 from app.staff import gate, permissions
 from tests.making import CAST
-from tests.staff.browser import Browser, Shop
+from tests.staff.browser import Browser, ClockedWorkshop
 
 
 def test_a_route_in_no_row_is_refused_to_everybody_and_logged(
-    shop: Shop, caplog: pytest.LogCaptureFixture
+    workshop: ClockedWorkshop, caplog: pytest.LogCaptureFixture
 ) -> None:
     site = FastAPI(dependencies=[Depends(gate.gate)])
-    site.state.workshop, site.state.templates = shop, environment()
+    site.state.workshop, site.state.templates = workshop, environment()
     refusals.install(site)
     gate.install(site)
     site.add_api_route("/forgotten", lambda: "open", name="forgotten")
     browser = Browser(site)
     caplog.set_level(logging.ERROR)
     assert browser.get("/forgotten").status_code == 303
-    assert browser.as_(shop, CAST.owner).get("/forgotten").status_code == 403
+    assert browser.as_(workshop, CAST.owner).get("/forgotten").status_code == 403
     assert "forgotten is in no row" in caplog.text
 
 
 def test_pages_are_told_who_asks_what_they_may_and_what_to_say(
-    shop: Shop, monkeypatch: pytest.MonkeyPatch
+    workshop: ClockedWorkshop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(permissions.TABLE, "told", frozenset({Role.DESK}))
     told: list[Request] = []
@@ -41,10 +41,10 @@ def test_pages_are_told_who_asks_what_they_may_and_what_to_say(
         return PlainTextResponse("yes")
 
     site = FastAPI(dependencies=[Depends(gate.gate)])
-    site.state.workshop, site.state.templates = shop, environment()
+    site.state.workshop, site.state.templates = workshop, environment()
     gate.install(site, banners=[lambda _: "No letters leave.", lambda _: None])
     site.add_api_route("/told", page, name="told")
-    assert Browser(site).as_(shop, CAST.desk).get("/told").text == "yes"
+    assert Browser(site).as_(workshop, CAST.desk).get("/told").text == "yes"
     state = told[0].state
     assert state.person == CAST.desk
     assert state.may("closures")

@@ -9,28 +9,28 @@ import pytest
 from app.shared.errors import BadFields, NotFound, Refused
 from app.staff import links
 from tests.making import CAST, DAY, HOUR, NOW, fingerprint, rows
-from tests.staff.browser import PASSWORD, Browser, Shop
+from tests.staff.browser import PASSWORD, Browser, ClockedWorkshop
 from tests.staff.conftest import door
 
 NEW = {"password": "eight loud parrots", "again": "eight loud parrots"}
 FIRST = {"name": "Odile Marchbanks", **NEW}
 
 
-def first(shop: Shop) -> str:
-    with shop.house.writing() as db:
-        path = links.first_link(db, shop.now())
+def first(workshop: ClockedWorkshop) -> str:
+    with workshop.database.writing() as db:
+        path = links.first_link(db, workshop.now())
     assert path is not None
     return path
 
 
-def way_back(shop: Shop, name: str = "Dara Quill") -> str:
-    with shop.house.writing() as db:
-        return links.way_back_link(db, name, shop.now())
+def way_back(workshop: ClockedWorkshop, name: str = "Dara Quill") -> str:
+    with workshop.database.writing() as db:
+        return links.way_back_link(db, name, workshop.now())
 
 
-def demo(shop: Shop) -> str:
-    with shop.house.writing() as db:
-        return links.demo_link(db, 1, shop.now())
+def demo(workshop: ClockedWorkshop) -> str:
+    with workshop.database.writing() as db:
+        return links.demo_link(db, 1, workshop.now())
 
 
 def invitation(owner: Browser, name: str = "Wilf Tarrant", role: str = "bench") -> str:
@@ -41,40 +41,40 @@ def invitation(owner: Browser, name: str = "Wilf Tarrant", role: str = "bench") 
     return found[1]
 
 
-def test_a_new_studio_has_no_account_that_anybody_could_guess(empty_shop: Shop) -> None:
-    assert rows(empty_shop.house, "SELECT count(*) FROM accounts") == [(0,)]
+def test_a_new_studio_has_no_account_that_anybody_could_guess(empty_shop: ClockedWorkshop) -> None:
+    assert rows(empty_shop.database, "SELECT count(*) FROM accounts") == [(0,)]
 
 
-def test_the_first_link_makes_the_owner_once(empty_shop: Shop) -> None:
+def test_the_first_link_makes_the_owner_once(empty_shop: ClockedWorkshop) -> None:
     path = first(empty_shop)
     assert re.fullmatch(r"/in/[A-Za-z0-9_-]{32}", path)
     browser = Browser(door(empty_shop))
-    before = fingerprint(empty_shop.folder.studio)
+    before = fingerprint(empty_shop.folder.database_file)
     for _ in range(3):
         page = browser.get(path)
         assert (page.status_code, "Make my account" in page.text) == (200, True)
-    assert fingerprint(empty_shop.folder.studio) == before, "looking uses nothing"
+    assert fingerprint(empty_shop.folder.database_file) == before, "looking uses nothing"
     done = browser.post(path, FIRST)
     assert (done.status_code, done.headers["location"]) == (303, "/")
     assert browser.get("/accounts").status_code == 200, "signed in, and an owner"
-    assert rows(empty_shop.house, "SELECT name, role FROM accounts") == [
+    assert rows(empty_shop.database, "SELECT name, role FROM accounts") == [
         ("Odile Marchbanks", "owner")
     ]
     stranger = Browser(door(empty_shop))
     assert stranger.get(path).status_code == 404
     assert stranger.post(path, FIRST).status_code == 404
-    with empty_shop.house.writing() as db:
+    with empty_shop.database.writing() as db:
         assert links.first_link(db, NOW) is None
 
 
-def test_only_the_newest_first_link_opens_anything(empty_shop: Shop) -> None:
+def test_only_the_newest_first_link_opens_anything(empty_shop: ClockedWorkshop) -> None:
     old, new = first(empty_shop), first(empty_shop)
     browser = Browser(door(empty_shop))
     assert browser.get(old).status_code == 404
     assert browser.get(new).status_code == 200
 
 
-def test_two_who_use_one_link_at_once_make_one_account(empty_shop: Shop) -> None:
+def test_two_who_use_one_link_at_once_make_one_account(empty_shop: ClockedWorkshop) -> None:
     path = first(empty_shop)
     answers: list[int] = []
 
@@ -87,7 +87,7 @@ def test_two_who_use_one_link_at_once_make_one_account(empty_shop: Shop) -> None
     for thread in threads:
         thread.join()
     assert sorted(answers) == [303, 404, 404, 404]
-    assert rows(empty_shop.house, "SELECT count(*) FROM accounts") == [(1,)]
+    assert rows(empty_shop.database, "SELECT count(*) FROM accounts") == [(1,)]
 
 
 @pytest.mark.parametrize(
@@ -98,7 +98,7 @@ def test_two_who_use_one_link_at_once_make_one_account(empty_shop: Shop) -> None
      ({"password": "x y" * 86, "again": "x y" * 86}, "password")],
 )  # fmt: skip
 def test_a_form_that_will_not_do_uses_nothing_and_says_where(
-    empty_shop: Shop, typed: dict[str, str], field: str
+    empty_shop: ClockedWorkshop, typed: dict[str, str], field: str
 ) -> None:
     path = first(empty_shop)
     browser = Browser(door(empty_shop))
@@ -106,59 +106,65 @@ def test_a_form_that_will_not_do_uses_nothing_and_says_where(
     assert answer.status_code == 422
     assert f'id="e-{field}"' in answer.text
     assert NEW["password"] not in answer.text
-    assert rows(empty_shop.house, "SELECT count(*) FROM accounts") == [(0,)]
+    assert rows(empty_shop.database, "SELECT count(*) FROM accounts") == [(0,)]
     assert browser.post(path, FIRST).status_code == 303
 
 
-def test_an_invitation_is_shown_once_and_works_once(owner: Browser, shop: Shop) -> None:
+def test_an_invitation_is_shown_once_and_works_once(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     path = invitation(owner)
     assert path not in owner.get("/accounts").text
-    new = Browser(door(shop))
+    new = Browser(door(workshop))
     page = new.get(path).text
     assert "Welcome, Wilf Tarrant" in page
     assert new.post(path, {**NEW, "name": "Somebody Else", "role": "owner"}).status_code == 303
     assert new.get("/accounts").status_code == 403, "neither name nor role is the guest's to choose"
-    assert rows(shop.house, "SELECT name, role FROM accounts WHERE id > 5") == [
+    assert rows(workshop.database, "SELECT name, role FROM accounts WHERE id > 5") == [
         ("Wilf Tarrant", "bench")
     ]
     assert new.post(path, NEW).status_code == 404
 
 
-def test_an_invitation_lapses_after_a_week(owner: Browser, shop: Shop) -> None:
+def test_an_invitation_lapses_after_a_week(owner: Browser, workshop: ClockedWorkshop) -> None:
     path = invitation(owner)
-    guest = Browser(door(shop))
-    shop.moment += 7 * DAY - 1
+    guest = Browser(door(workshop))
+    workshop.moment += 7 * DAY - 1
     assert guest.get(path).status_code == 200
-    shop.moment += 1
+    workshop.moment += 1
     assert guest.get(path).status_code == 404
     assert guest.post(path, NEW).status_code == 404
 
 
-def test_inviting_again_or_taking_back_withdraws_the_link(owner: Browser, shop: Shop) -> None:
-    guest = Browser(door(shop))
+def test_inviting_again_or_taking_back_withdraws_the_link(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
+    guest = Browser(door(workshop))
     old, new = invitation(owner), invitation(owner)
     assert guest.get(old).status_code == 404
-    [(number,)] = rows(shop.house, "SELECT id FROM sign_in_links WHERE uses = 1")
+    [(number,)] = rows(workshop.database, "SELECT id FROM sign_in_links WHERE uses = 1")
     take_back = f"/accounts/invitations/{number}/take-back"
     assert owner.post(take_back).status_code == 303
     assert guest.get(new).status_code == 404
     assert owner.post(take_back).status_code == 404
 
 
-def test_an_invitation_whose_name_was_taken_meanwhile_says_so(owner: Browser, shop: Shop) -> None:
+def test_an_invitation_whose_name_was_taken_meanwhile_says_so(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     first_one, second = invitation(owner, "Wilf Tarrant"), invitation(owner, "wilf  tarrant")
-    assert Browser(door(shop)).post(first_one, NEW).status_code == 303
-    answer = Browser(door(shop)).post(second, NEW)
+    assert Browser(door(workshop)).post(first_one, NEW).status_code == 303
+    answer = Browser(door(workshop)).post(second, NEW)
     assert answer.status_code == 422
     assert "has an account already" in answer.text
 
 
-def test_the_way_back_sets_a_password_and_ends_every_session(shop: Shop) -> None:
-    elsewhere = Browser(door(shop)).as_(shop, CAST.desk)
-    browser = Browser(door(shop))
+def test_the_way_back_sets_a_password_and_ends_every_session(workshop: ClockedWorkshop) -> None:
+    elsewhere = Browser(door(workshop)).as_(workshop, CAST.desk)
+    browser = Browser(door(workshop))
     for _ in range(6):
         browser.post("/sign-in", {"name": "Dara Quill", "password": "wrong guess here"})
-    path = way_back(shop, " dara QUILL")
+    path = way_back(workshop, " dara QUILL")
     assert "A new password for Dara Quill" in browser.get(path).text
     assert browser.post(path, NEW).status_code == 303
     assert browser.get("/me").status_code == 200
@@ -168,77 +174,77 @@ def test_the_way_back_sets_a_password_and_ends_every_session(shop: Shop) -> None
     assert browser.post("/sign-in", typed).status_code == 303, "and the wrong guesses are forgotten"
 
 
-def test_the_way_back_lapses_after_an_hour_and_by_a_newer_one(shop: Shop) -> None:
-    browser = Browser(door(shop))
-    old, new = way_back(shop), way_back(shop)
+def test_the_way_back_lapses_after_an_hour_and_by_a_newer_one(workshop: ClockedWorkshop) -> None:
+    browser = Browser(door(workshop))
+    old, new = way_back(workshop), way_back(workshop)
     assert browser.get(old).status_code == 404
-    shop.moment += HOUR
+    workshop.moment += HOUR
     assert browser.get(new).status_code == 404
 
 
 def test_there_is_no_way_back_for_a_stranger_or_one_switched_off(
-    owner: Browser, shop: Shop
+    owner: Browser, workshop: ClockedWorkshop
 ) -> None:
     with pytest.raises(NotFound, match="Nobody here is called Nobody"):
-        way_back(shop, "Nobody")
-    path = way_back(shop)
+        way_back(workshop, "Nobody")
+    path = way_back(workshop)
     owner.post("/accounts/2/off")
-    assert Browser(door(shop)).get(path).status_code == 404
+    assert Browser(door(workshop)).get(path).status_code == 404
     with pytest.raises(Refused, match="switched off"):
-        way_back(shop)
+        way_back(workshop)
     owner.post("/accounts/2/on")
-    assert Browser(door(shop)).get(path).status_code == 404, "it does not come back to life"
+    assert Browser(door(workshop)).get(path).status_code == 404, "it does not come back to life"
 
 
-def test_the_demo_s_link_works_again_and_again_by_its_button(shop: Shop) -> None:
-    shop.demo = True
-    path = demo(shop)
+def test_the_demo_s_link_works_again_and_again_by_its_button(workshop: ClockedWorkshop) -> None:
+    workshop.demo = True
+    path = demo(workshop)
     for _ in range(3):
-        browser = Browser(door(shop))
+        browser = Browser(door(workshop))
         page = browser.get(path)
         assert (page.status_code, browser.cookie) == (200, "")
         assert 'type="password"' not in page.text
         assert browser.post(path).status_code == 303
         assert browser.get("/accounts").status_code == 200
     assert browser.post(path).status_code == 303, "also for somebody who is signed in"
-    newer = demo(shop)
-    assert Browser(door(shop)).get(path).status_code == 404
-    assert Browser(door(shop)).get(newer).status_code == 200
+    newer = demo(workshop)
+    assert Browser(door(workshop)).get(path).status_code == 404
+    assert Browser(door(workshop)).get(newer).status_code == 200
 
 
-def test_the_demo_s_link_opens_nothing_in_a_real_studio(shop: Shop) -> None:
-    path = demo(shop)
-    assert Browser(door(shop)).get(path).status_code == 404
-    assert Browser(door(shop)).post(path).status_code == 404
+def test_the_demo_s_link_opens_nothing_in_a_real_studio(workshop: ClockedWorkshop) -> None:
+    path = demo(workshop)
+    assert Browser(door(workshop)).get(path).status_code == 404
+    assert Browser(door(workshop)).post(path).status_code == 404
 
 
-def test_every_link_that_opens_nothing_looks_alike(shop: Shop) -> None:
-    lapsed = way_back(shop)
-    shop.moment += HOUR
+def test_every_link_that_opens_nothing_looks_alike(workshop: ClockedWorkshop) -> None:
+    lapsed = way_back(workshop)
+    workshop.moment += HOUR
     changed = lapsed[:-1] + ("A" if lapsed[-1] != "A" else "B")
     pages = {
-        Browser(door(shop)).get(path).text
+        Browser(door(workshop)).get(path).text
         for path in (lapsed, changed, "/in/x", "/in/" + "a" * 400, "/in/%00", "/in/%ff", "/in/é")
     }
     pages = {re.sub(r"/in/\S*", "", page) for page in pages}
     assert len(pages) == 1
 
 
-def test_a_changed_last_letter_is_another_link(shop: Shop) -> None:
+def test_a_changed_last_letter_is_another_link(workshop: ClockedWorkshop) -> None:
     # In base64url the last letter carries spare bits: decoding would let some changes pass.
-    path = way_back(shop)
+    path = way_back(workshop)
     for letter in "ABCDEFGHIJKLMNOPabcdefghij0123456789-_":
         if letter != path[-1]:
-            assert Browser(door(shop)).get(path[:-1] + letter).status_code == 404
+            assert Browser(door(workshop)).get(path[:-1] + letter).status_code == 404
 
 
 def test_no_link_is_kept_or_logged(
-    owner: Browser, shop: Shop, caplog: pytest.LogCaptureFixture
+    owner: Browser, workshop: ClockedWorkshop, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.DEBUG)
-    paths = [way_back(shop), invitation(owner)]
+    paths = [way_back(workshop), invitation(owner)]
     for path in paths:
-        browser = Browser(door(shop))
+        browser = Browser(door(workshop))
         browser.get(path)
         browser.post(path, {**NEW, "again": "another"})
         browser.post(path, NEW)
@@ -246,18 +252,18 @@ def test_no_link_is_kept_or_logged(
     keys = [path.removeprefix("/in/") for path in paths]
     ours = [record for record in caplog.records if record.name != "httpx"]
     said = "\n".join(record.getMessage() for record in ours)
-    files = b"".join(file.read_bytes() for file in shop.folder.path.glob("studio.db*"))
+    files = b"".join(file.read_bytes() for file in workshop.folder.path.glob("studio.db*"))
     assert "signed in by a link (invitation)" in said
     for key in keys:
         assert key not in said
         assert key.encode() not in files
 
 
-def test_a_link_needs_a_password_that_will_do(shop: Shop) -> None:
-    path = way_back(shop)
+def test_a_link_needs_a_password_that_will_do(workshop: ClockedWorkshop) -> None:
+    path = way_back(workshop)
     with pytest.raises(BadFields, match="name with little added"):
         links.use_link(
-            shop.house,
+            workshop.database,
             path.removeprefix("/in/"),
             "",
             "DaraQuill2026!",
@@ -265,4 +271,4 @@ def test_a_link_needs_a_password_that_will_do(shop: Shop) -> None:
             NOW,
             demo=False,
         )
-    assert Browser(door(shop)).post(path, {"password": PASSWORD, "again": PASSWORD}).is_redirect
+    assert Browser(door(workshop)).post(path, {"password": PASSWORD, "again": PASSWORD}).is_redirect

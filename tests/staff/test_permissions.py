@@ -13,7 +13,7 @@ from app.shared.people import Person, Role
 from app.shared.places import DataFolder
 from app.staff import permissions
 from tests.making import CAST
-from tests.staff.browser import Browser, Shop
+from tests.staff.browser import Browser, ClockedWorkshop
 
 WHO: dict[str, Person | None] = {
     "a stranger": None,
@@ -37,9 +37,9 @@ def every_route(routes: Iterable[Any]) -> Iterator[Any]:
 
 @pytest.fixture(scope="module")
 def routes(tmp_path_factory: pytest.TempPathFactory) -> list[Any]:
-    shop = Shop(DataFolder(tmp_path_factory.mktemp("routes")))
-    found = list(every_route(staff_site(shop).app.routes))
-    shop.close()
+    workshop = ClockedWorkshop(DataFolder(tmp_path_factory.mktemp("routes")))
+    found = list(every_route(staff_site(workshop).app.routes))
+    workshop.close()
     return found
 
 
@@ -59,23 +59,25 @@ def test_every_route_takes_one_method(routes: list[Any]) -> None:
 
 
 @pytest.fixture
-def shop(studio_file: Path) -> Iterator[Shop]:
+def workshop(studio_file: Path) -> Iterator[ClockedWorkshop]:
     folder = DataFolder(studio_file.parent)
     folder.prepare()
-    shop = Shop(folder)
-    yield shop
-    shop.close()
+    workshop = ClockedWorkshop(folder)
+    yield workshop
+    workshop.close()
 
 
 @pytest.mark.parametrize("who", WHO)
-def test_each_route_lets_in_whom_its_row_names(shop: Shop, routes: list[Any], who: str) -> None:
+def test_each_route_lets_in_whom_its_row_names(
+    workshop: ClockedWorkshop, routes: list[Any], who: str
+) -> None:
     person = WHO[who]
-    browser = Browser(staff_site(shop))
+    browser = Browser(staff_site(workshop))
     wrong = []
     for route in routes:
         if isinstance(route, Mount):
             continue
-        browser.as_(shop, person)
+        browser.as_(workshop, person)
         [method] = route.methods
         address = re.sub(r"\{[^}]+\}", "1", route.path)
         send = browser.get if method == "GET" else browser.post

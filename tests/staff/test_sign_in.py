@@ -10,7 +10,7 @@ from app.shared.errors import BadFields
 from app.staff import passwords, rules, sessions
 from app.staff.gate import COOKIE
 from tests.making import CAST, DAY, NOW, fingerprint, rows
-from tests.staff.browser import ORIGIN, PASSWORD, Browser, Shop
+from tests.staff.browser import ORIGIN, PASSWORD, Browser, ClockedWorkshop
 from tests.staff.conftest import door
 
 DESK = {"name": "Dara Quill", "password": PASSWORD}
@@ -61,14 +61,14 @@ def test_the_cookie_is_for_this_host_only_and_out_of_scripts_reach(browser: Brow
 
 
 def test_a_session_has_256_random_bits_and_only_its_hash_is_kept(
-    browser: Browser, shop: Shop
+    browser: Browser, workshop: ClockedWorkshop
 ) -> None:
     sign_in(browser)
     token = browser.cookie
     assert len(token) >= 43
-    kept = [row[0] for row in rows(shop.house, "SELECT token_hash FROM sessions")]
+    kept = [row[0] for row in rows(workshop.database, "SELECT token_hash FROM sessions")]
     assert kept == [hashlib.sha256(token.encode()).hexdigest()]
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         tokens = {sessions.begin(db, 1, NOW) for _ in range(1000)}
     assert len(tokens) == 1000
 
@@ -98,33 +98,35 @@ def test_an_invented_cookie_opens_nothing(browser: Browser, cookie: str) -> None
     assert answer.status_code == 303
 
 
-def test_a_week_without_an_act_ends_a_session(browser: Browser, shop: Shop) -> None:
+def test_a_week_without_an_act_ends_a_session(browser: Browser, workshop: ClockedWorkshop) -> None:
     sign_in(browser)
-    shop.moment += 7 * DAY - 1
+    workshop.moment += 7 * DAY - 1
     assert is_in(browser), "looking is allowed until then"
-    shop.moment += 1
+    workshop.moment += 1
     assert not is_in(browser), "but looking does not keep a session alive"
 
 
-def test_acts_keep_a_session_alive_but_not_beyond_thirty_days(browser: Browser, shop: Shop) -> None:
+def test_acts_keep_a_session_alive_but_not_beyond_thirty_days(
+    browser: Browser, workshop: ClockedWorkshop
+) -> None:
     sign_in(browser)
     for _ in range(5):
-        shop.moment += 6 * DAY - 1
+        workshop.moment += 6 * DAY - 1
         assert is_in(browser)
         browser.post("/me", {"current": ""})
     assert is_in(browser)
-    shop.moment = NOW + 30 * DAY
+    workshop.moment = NOW + 30 * DAY
     assert not is_in(browser)
 
 
-def test_looking_at_pages_writes_nothing(owner: Browser, shop: Shop) -> None:
-    before = fingerprint(shop.folder.studio)
-    shop.moment += DAY
+def test_looking_at_pages_writes_nothing(owner: Browser, workshop: ClockedWorkshop) -> None:
+    before = fingerprint(workshop.folder.database_file)
+    workshop.moment += DAY
     for address in ("/me", "/accounts", "/settings", "/settings/steps", "/settings/closures"):
         assert owner.get(address).status_code == 200
     assert owner.get("/sign-in").status_code == 303
     assert owner.get("/in/nothing").status_code == 404
-    assert fingerprint(shop.folder.studio) == before
+    assert fingerprint(workshop.folder.database_file) == before
 
 
 @pytest.mark.parametrize(
@@ -134,10 +136,10 @@ def test_looking_at_pages_writes_nothing(owner: Browser, shop: Shop) -> None:
      ("Dara Quill", "x" * 5000), ("\ud800", "\ud800"), ("a" * 10_000, PASSWORD)],
 )  # fmt: skip
 def test_a_wrong_name_or_password_is_told_in_the_same_words(
-    shop: Shop, name: str, password: str
+    workshop: ClockedWorkshop, name: str, password: str
 ) -> None:
     with pytest.raises(BadFields) as refused:
-        sessions.sign_in(shop.house, name, password, NOW)
+        sessions.sign_in(workshop.database, name, password, NOW)
     assert refused.value.fields == {"password": "That name and password do not belong together."}
 
 
@@ -155,7 +157,7 @@ def test_the_name_may_be_typed_carelessly_but_the_password_not(browser: Browser)
 
 
 def test_an_unknown_name_is_looked_at_as_long_as_a_known_one(
-    shop: Shop, monkeypatch: pytest.MonkeyPatch
+    workshop: ClockedWorkshop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     looked: list[str] = []
     hasher = passwords._HASHER
@@ -170,14 +172,14 @@ def test_an_unknown_name_is_looked_at_as_long_as_a_known_one(
     monkeypatch.setattr(passwords, "_HASHER", Counting())
     for name in ("Dara Quill", "Nobody Here"):
         with pytest.raises(BadFields):
-            sessions.sign_in(shop.house, name, "wrong all the same", NOW)
+            sessions.sign_in(workshop.database, name, "wrong all the same", NOW)
     assert len(looked) == 2
     costs = {kept.split("$")[3] for kept in looked}
     assert costs == {"m=19456,t=2,p=1"}, "both are Argon2id at the same cost"
 
 
 def test_guesses_at_one_name_become_slow_and_others_are_untouched(
-    browser: Browser, shop: Shop
+    browser: Browser, workshop: ClockedWorkshop
 ) -> None:
     for _ in range(5):
         assert sign_in(browser, password="wrong guess here").status_code == 422
@@ -186,7 +188,7 @@ def test_guesses_at_one_name_become_slow_and_others_are_untouched(
     assert slowed.headers["retry-after"] == "30"
     assert "Try again in 30 seconds" in slowed.text
     assert sign_in(browser, name="Odile Marchbanks").status_code == 303
-    shop.moment += 30
+    workshop.moment += 30
     assert sign_in(browser).status_code == 303
     assert sign_in(browser, password="wrong guess here").status_code == 422, "the count began anew"
 
@@ -212,12 +214,12 @@ def test_the_pause_doubles_up_to_a_quarter_of_an_hour_and_a_hundred_tries_a_day(
     assert rules.pause([NOW + DAY] * 9, NOW) == 0, "a clock that was put back locks nobody out"
 
 
-def test_many_guesses_at_once_are_counted_too(shop: Shop) -> None:
+def test_many_guesses_at_once_are_counted_too(workshop: ClockedWorkshop) -> None:
     looked_at: list[BaseException] = []
 
     def guess() -> None:
         try:
-            sessions.sign_in(shop.house, "Dara Quill", "wrong all the same", NOW)
+            sessions.sign_in(workshop.database, "Dara Quill", "wrong all the same", NOW)
         except (BadFields, sessions.SlowDown) as why:
             looked_at.append(why)
 
@@ -261,10 +263,10 @@ def test_who_is_signed_in_goes_from_the_door_to_the_benches(owner: Browser) -> N
 
 
 def test_a_new_password_needs_the_current_one_and_ends_other_sessions(
-    browser: Browser, shop: Shop
+    browser: Browser, workshop: ClockedWorkshop
 ) -> None:
     sign_in(browser)
-    other = Browser(door(shop)).as_(shop, CAST.desk)
+    other = Browser(door(workshop)).as_(workshop, CAST.desk)
     new = {"password": "eight loud parrots", "again": "eight loud parrots"}
     for current in ({}, {"current": "not the right one"}):
         assert browser.post("/me", {**new, **current}).status_code == 422
@@ -275,9 +277,9 @@ def test_a_new_password_needs_the_current_one_and_ends_other_sessions(
     assert not is_in(other)
     assert sign_in(browser).status_code == 422
     assert sign_in(browser, password="eight loud parrots").status_code == 303
-    assert rows(shop.house, "SELECT before, after FROM changes WHERE field = 'password'") == [
-        (None, None)
-    ]
+    assert rows(
+        workshop.database, "SELECT before, after FROM changes WHERE field = 'password'"
+    ) == [(None, None)]
 
 
 def test_guesses_at_the_current_password_are_slowed(browser: Browser) -> None:
@@ -296,7 +298,7 @@ def test_two_that_differ_are_sent_back(browser: Browser) -> None:
 
 
 def test_no_password_cookie_or_key_reaches_the_log(
-    browser: Browser, shop: Shop, caplog: pytest.LogCaptureFixture
+    browser: Browser, workshop: ClockedWorkshop, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.DEBUG)
     sign_in(browser, password="guessed-canary-1\n\x1b[31m")

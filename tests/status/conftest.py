@@ -7,17 +7,17 @@ import pytest
 
 from app.status.site import customers_site
 from tests.making import NOW
-from tests.publishing.conftest import TestWorkshop, shop
+from tests.publishing.conftest import TestWorkshop, workshop
 
-__all__ = ["shop"]
+__all__ = ["workshop"]
 
 
 class Visitor:
     """Somebody with a browser and no script. `now` is the site's clock."""
 
-    def __init__(self, shop: TestWorkshop) -> None:
+    def __init__(self, workshop: TestWorkshop) -> None:
         self.now = float(NOW)
-        self.site = customers_site(shop.folder.pages, lambda: self.now)
+        self.site = customers_site(workshop.folder.pages, lambda: self.now)
 
     async def asks(self, path: str, method: str = "GET", **headers: str) -> httpx.Response:
         """One request to the site; `path` may be any bytes that a client sends."""
@@ -27,6 +27,6 @@ class Visitor:
 
 
 @pytest.fixture
-def visitor(shop: TestWorkshop) -> Iterator[Visitor]:
+def visitor(workshop: TestWorkshop) -> Iterator[Visitor]:
     """A visitor of the site over the workshop's pages file."""
-    return Visitor(shop)
+    return Visitor(workshop)

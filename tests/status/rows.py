@@ -10,7 +10,7 @@ from datetime import date
 from zoneinfo import ZoneInfo
 
 from app.flow.steps import Step
-from app.orders.order_facts import (
+from app.orders.facts.order import (
     AnimalFacts,
     CopyFacts,
     MarkFacts,
@@ -20,7 +20,7 @@ from app.orders.order_facts import (
     Standing,
     ViewFacts,
 )
-from app.orders.ranges import FROM_THE_TRADE, Shown, Span
+from app.orders.facts.ranges import FROM_THE_TRADE, Shown, Span
 from app.shared.calendar import Calendar
 from app.status.document import Contact, Document
 from app.status.wording import Teller, document

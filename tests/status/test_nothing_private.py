@@ -6,7 +6,7 @@ from sqlalchemy import insert, select, update
 
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind, Whose
-from app.flow.rules import Studio as RulesStudio
+from app.flow.rules import Policy as RulesStudio
 from app.flow.rules import offers as rules_offers
 from app.flow.store import load
 from app.publishing.pages_file import read_all
@@ -62,9 +62,9 @@ def canaries(db, table, made: list[str]) -> None:
             made.append(word)
 
 
-def fill(shop: Workshop, order, now: int) -> list[str]:
+def fill(workshop: Workshop, order, now: int) -> list[str]:
     made: list[str] = []
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         db.execute(
             insert(customer_mails).values(
                 customer_id=order.customer_id, mail="a@b.example", mail_key="k", receives=1
@@ -90,11 +90,11 @@ def fill(shop: Workshop, order, now: int) -> list[str]:
     return made
 
 
-def wander(shop: Workshop, order, choices: list[int], now: int) -> int:
+def wander(workshop: Workshop, order, choices: list[int], now: int) -> int:
     """Do some of what may be done to the order's pieces, with a canary as every reason."""
     refs = list(order.pieces.values())
     for choice in choices:
-        with shop.house.reading() as db:
+        with workshop.database.reading() as db:
             piece = load(db, refs[choice % len(refs)])
         possible = rules_offers(piece.state, Role.OWNER, RulesStudio())
         if not possible:
@@ -106,7 +106,7 @@ def wander(shop: Workshop, order, choices: list[int], now: int) -> int:
             reason="zqreasoncanary", cause="zqcausecanary", whose=Whose.STUDIO,
             until=now + 7_200, look_on="2026-04-01",
         )  # fmt: skip
-        record(shop.house, [wish], CAST.owner, now)
+        record(workshop.database, [wish], CAST.owner, now)
     return now
 
 
@@ -117,14 +117,14 @@ def wander(shop: Workshop, order, choices: list[int], now: int) -> int:
     life=st.sampled_from(["living", "remembered", "not_said"]),
 )
 def test_no_private_word_ever_reaches_a_page(
-    shop, choices: list[int], gift: int, life: str
+    workshop, choices: list[int], gift: int, life: str
 ) -> None:
-    order, token = linked_order(shop, Wanted(copies=2, life=life), Wanted("Otis"), gift=gift)
-    made = fill(shop, order, NOW)
-    shop.moment = wander(shop, order, choices, NOW)
-    want_all(shop)
-    rewrite_stale(shop)
-    row = {row.token_hash: row for row in read_all(shop.folder.pages)}[token_hash(token)]
+    order, token = linked_order(workshop, Wanted(copies=2, life=life), Wanted("Otis"), gift=gift)
+    made = fill(workshop, order, NOW)
+    workshop.moment = wander(workshop, order, choices, NOW)
+    want_all(workshop)
+    rewrite_stale(workshop)
+    row = {row.token_hash: row for row in read_all(workshop.folder.pages)}[token_hash(token)]
     assert len(made) > 30
     assert "canary" not in row.document
     for person in CAST.everybody:
@@ -132,10 +132,10 @@ def test_no_private_word_ever_reaches_a_page(
     assert token not in row.document
 
 
-def test_the_canaries_reach_what_they_are_meant_to_test(shop) -> None:
-    order, _ = linked_order(shop)
-    made = fill(shop, order, NOW)
-    with shop.house.reading() as db:
+def test_the_canaries_reach_what_they_are_meant_to_test(workshop) -> None:
+    order, _ = linked_order(workshop)
+    made = fill(workshop, order, NOW)
+    with workshop.database.reading() as db:
         assert db.execute(select(customers.c.name)).scalar() in made
         assert db.execute(select(orders.c.ship_lines)).scalar() in made
         assert db.execute(select(questions.c.asked)).scalar() in made

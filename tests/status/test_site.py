@@ -11,7 +11,7 @@ from html.parser import HTMLParser
 import httpx
 import pytest
 
-from app.orders import links
+from app.orders.order import links
 from app.publishing.worker import rewrite_stale
 from app.status.site import HEADERS, NOT_FOUND, customers_site
 from tests.making import NOW, Wanted, fingerprint
@@ -32,9 +32,9 @@ def ask(visitor: Visitor, path: str, method: str = "GET", **headers: str) -> htt
 
 
 @pytest.fixture
-def token(shop: TestWorkshop) -> str:
-    _, token = linked_order(shop)
-    rewrite_stale(shop)
+def token(workshop: TestWorkshop) -> str:
+    _, token = linked_order(workshop)
+    rewrite_stale(workshop)
     return token
 
 
@@ -70,20 +70,20 @@ def test_a_link_with_its_last_sign_changed_opens_nothing(visitor: Visitor, token
 
 
 def test_revoked_and_lapsed_links_answer_as_if_they_had_never_been(
-    shop: TestWorkshop, visitor: Visitor, token: str
+    workshop: TestWorkshop, visitor: Visitor, token: str
 ) -> None:
     unknown = ask(visitor, "/" + "b" * 43 + "/")
-    lapsing, other = linked_order(shop)
-    rewrite_stale(shop)
-    raw = sqlite3.connect(shop.folder.pages)
+    lapsing, other = linked_order(workshop)
+    rewrite_stale(workshop)
+    raw = sqlite3.connect(workshop.folder.pages)
     raw.execute("UPDATE pages SET lapses_at = ? WHERE order_id = ?", (NOW + 10, lapsing.id))
     raw.commit()
     raw.close()
     assert ask(visitor, f"/{other}/").status_code == 200
     visitor.now = NOW + 10
-    with shop.house.writing() as db:
+    with workshop.database.writing() as db:
         links.revoke(db, 1, NOW)
-    rewrite_stale(shop)
+    rewrite_stale(workshop)
     for gone in (other, token):
         for path in (f"/{gone}/", f"/{gone}"):
             answer = ask(visitor, path)
@@ -121,13 +121,16 @@ def test_head_says_what_get_would(visitor: Visitor, token: str) -> None:
     assert ask(visitor, "/nothing/", "HEAD").status_code == 404
 
 
-def test_reading_changes_nothing(shop: TestWorkshop, visitor: Visitor, token: str) -> None:
-    before = fingerprint(shop.folder.pages), fingerprint(shop.folder.studio)
+def test_reading_changes_nothing(workshop: TestWorkshop, visitor: Visitor, token: str) -> None:
+    before = fingerprint(workshop.folder.pages), fingerprint(workshop.folder.database_file)
     for method in ("GET", "HEAD", "POST", "DELETE"):
         for _ in range(20):
             ask(visitor, f"/{token}/", method)
-    assert (fingerprint(shop.folder.pages), fingerprint(shop.folder.studio)) == before
-    assert not list(shop.folder.path.glob("pages.db-*"))
+    assert (
+        fingerprint(workshop.folder.pages),
+        fingerprint(workshop.folder.database_file),
+    ) == before
+    assert not list(workshop.folder.path.glob("pages.db-*"))
 
 
 def test_cookies_and_paths_are_never_logged(
@@ -148,35 +151,35 @@ def test_cookies_and_paths_are_never_logged(
 
 
 def test_a_missing_or_broken_pages_file_says_not_now_for_every_link(
-    shop: TestWorkshop, visitor: Visitor, token: str
+    workshop: TestWorkshop, visitor: Visitor, token: str
 ) -> None:
     assert ask(visitor, f"/{token}/").status_code == 200
-    shop.folder.pages.unlink()
+    workshop.folder.pages.unlink()
     right, wrong = ask(visitor, f"/{token}/"), ask(visitor, "/" + "c" * 43 + "/")
     assert right.status_code == wrong.status_code == 503
     assert right.content == wrong.content
-    shop.folder.pages.write_bytes(b"not a database at all" * 100)
+    workshop.folder.pages.write_bytes(b"not a database at all" * 100)
     assert ask(visitor, f"/{token}/").status_code == 503
 
 
 def test_a_file_put_in_the_place_of_another_is_read(
-    shop: TestWorkshop, visitor: Visitor, token: str
+    workshop: TestWorkshop, visitor: Visitor, token: str
 ) -> None:
     assert ask(visitor, f"/{token}/").status_code == 200
-    new = shop.folder.pages.with_name("new.db")
-    new.write_bytes(shop.folder.pages.read_bytes())
+    new = workshop.folder.pages.with_name("new.db")
+    new.write_bytes(workshop.folder.pages.read_bytes())
     raw = sqlite3.connect(new)
     raw.execute("DELETE FROM pages")
     raw.commit()
     raw.close()
-    new.replace(shop.folder.pages)
+    new.replace(workshop.folder.pages)
     assert ask(visitor, f"/{token}/").status_code == 404
 
 
 def test_a_page_of_another_form_is_an_error_that_tells_nothing(
-    shop: TestWorkshop, visitor: Visitor, token: str
+    workshop: TestWorkshop, visitor: Visitor, token: str
 ) -> None:
-    raw = sqlite3.connect(shop.folder.pages)
+    raw = sqlite3.connect(workshop.folder.pages)
     raw.execute("UPDATE pages SET document = '{\"form\": 99}'")
     raw.commit()
     raw.close()
@@ -213,11 +216,11 @@ def test_a_page_holds_no_script_no_style_and_leads_nowhere_else(
 
 
 def test_what_a_customer_typed_is_text_and_nothing_else(
-    shop: TestWorkshop, visitor: Visitor
+    workshop: TestWorkshop, visitor: Visitor
 ) -> None:
     nasty = "<img src=x onerror=alert(1)>{{7*7}}\"'&"
-    _, token = linked_order(shop, Wanted(nasty))
-    rewrite_stale(shop)
+    _, token = linked_order(workshop, Wanted(nasty))
+    rewrite_stale(workshop)
     answer = ask(visitor, f"/{token}/")
     assert "<img" not in answer.text
     assert "49" not in re.sub(r"#\d+", "", answer.text)
@@ -235,5 +238,5 @@ def test_the_site_knows_no_staff_database() -> None:
     assert done.returncode == 0, done.stderr
 
 
-def test_the_site_starts_without_a_pages_file(shop: TestWorkshop) -> None:
-    assert customers_site(shop.folder.path / "none.db") is not None
+def test_the_site_starts_without_a_pages_file(workshop: TestWorkshop) -> None:
+    assert customers_site(workshop.folder.path / "none.db") is not None

@@ -7,8 +7,8 @@ from datetime import date, timedelta
 import pytest
 
 from app.flow.steps import Step
-from app.orders.order_facts import OrderFacts
-from app.orders.ranges import Shown
+from app.orders.facts.order import OrderFacts
+from app.orders.facts.ranges import Shown
 from app.status.document import from_json, sentences, to_json
 from app.status.wording import document
 from tests.making import DAY, NOW

@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from tests.making import CAST, NOW, rows
-from tests.staff.browser import Browser, Shop
+from tests.staff.browser import Browser, ClockedWorkshop
 
 # NOW is 4 March 2026.
 
@@ -15,10 +15,12 @@ def shut(browser: Browser, first: str, last: str = "", reason: str = ""):
     return browser.post("/settings/closures", typed)
 
 
-def test_a_closure_counts_at_once_and_no_more_when_taken_back(owner: Browser, shop: Shop) -> None:
-    assert shop.studio().calendar.is_working_day(date(2026, 3, 10))
+def test_a_closure_counts_at_once_and_no_more_when_taken_back(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
+    assert workshop.in_force().calendar.is_working_day(date(2026, 3, 10))
     assert shut(owner, "2026-03-09", "2026-03-11", "The kiln is <moved>").status_code == 303
-    calendar = shop.studio().calendar
+    calendar = workshop.in_force().calendar
     assert [calendar.is_working_day(date(2026, 3, d)) for d in (6, 9, 10, 11, 12)] == [
         True, False, False, False, True,
     ]  # fmt: skip
@@ -27,14 +29,14 @@ def test_a_closure_counts_at_once_and_no_more_when_taken_back(owner: Browser, sh
     assert "The kiln is &lt;moved&gt;" in page
     assert "Closed next: 9 Mar, 10 Mar, 11 Mar." in owner.get("/settings").text
     assert owner.post("/settings/closures/1/take-back").status_code == 303
-    assert shop.studio().calendar.is_working_day(date(2026, 3, 10))
+    assert workshop.in_force().calendar.is_working_day(date(2026, 3, 10))
     assert "None is set" in owner.get("/settings/closures").text
     assert owner.post("/settings/closures/1/take-back").status_code == 404
 
 
-def test_an_empty_last_day_means_a_single_day(owner: Browser, shop: Shop) -> None:
+def test_an_empty_last_day_means_a_single_day(owner: Browser, workshop: ClockedWorkshop) -> None:
     shut(owner, "2026-03-09")
-    assert rows(shop.house, "SELECT first_day, last_day FROM closures") == [
+    assert rows(workshop.database, "SELECT first_day, last_day FROM closures") == [
         ("2026-03-09", "2026-03-09")
     ]
 
@@ -45,10 +47,12 @@ def test_a_closure_may_be_told_afterwards(owner: Browser) -> None:
     assert page.index("Past") < page.index("2 February to 3 February")
 
 
-def test_who_shut_the_house_is_kept(owner: Browser, shop: Shop) -> None:
+def test_who_shut_the_house_is_kept(owner: Browser, workshop: ClockedWorkshop) -> None:
     shut(owner, "2026-03-09", "2026-03-11", "Stocktaking")
     owner.post("/settings/closures/1/take-back")
-    assert rows(shop.house, "SELECT at, account_id, of, of_id, field, after FROM changes") == [
+    assert rows(
+        workshop.database, "SELECT at, account_id, of, of_id, field, after FROM changes"
+    ) == [
         (NOW, 1, "closures", 1, "closed", '"2026-03-09 to 2026-03-11, Stocktaking"'),
         (NOW, 1, "closures", 1, "open_again", '"2026-03-09 to 2026-03-11, Stocktaking"'),
     ]
@@ -62,13 +66,13 @@ def test_who_shut_the_house_is_kept(owner: Browser, shop: Shop) -> None:
      ("2026-03-09", "soon", "last_day"), ("9" * 4000, "", "first_day"), ("0", "", "first_day")],
 )  # fmt: skip
 def test_days_that_will_not_do_are_said_at_their_field(
-    owner: Browser, shop: Shop, first: str, last: str, field: str
+    owner: Browser, workshop: ClockedWorkshop, first: str, last: str, field: str
 ) -> None:
     answer = shut(owner, first, last, "Spring <clean>")
     assert answer.status_code == 422
     assert f'id="e-{field}"' in answer.text
     assert 'value="Spring &lt;clean&gt;"' in answer.text
-    assert rows(shop.house, "SELECT count(*) FROM closures") == [(0,)]
+    assert rows(workshop.database, "SELECT count(*) FROM closures") == [(0,)]
 
 
 @pytest.mark.parametrize("reason", ["a" * 121, "x\u202ey", "line\nbreak"])
@@ -78,18 +82,20 @@ def test_a_reason_that_will_not_do_is_said(owner: Browser, reason: str) -> None:
     assert 'id="e-reason"' in answer.text
 
 
-def test_a_double_tap_shuts_the_house_once(owner: Browser, shop: Shop) -> None:
+def test_a_double_tap_shuts_the_house_once(owner: Browser, workshop: ClockedWorkshop) -> None:
     assert shut(owner, "2026-03-09", "2026-03-11").status_code == 303
     again = shut(owner, "2026-03-11", "2026-03-13")
     assert again.status_code == 422
     assert "shut already on 9 March 2026 to 11 March 2026" in again.text
-    assert rows(shop.house, "SELECT count(*) FROM closures") == [(1,)]
+    assert rows(workshop.database, "SELECT count(*) FROM closures") == [(1,)]
 
 
-def test_the_desk_reads_closures_but_shuts_nothing(browser: Browser, shop: Shop) -> None:
-    browser.as_(shop, CAST.owner)
+def test_the_desk_reads_closures_but_shuts_nothing(
+    browser: Browser, workshop: ClockedWorkshop
+) -> None:
+    browser.as_(workshop, CAST.owner)
     shut(browser, "2026-03-09")
-    browser.as_(shop, CAST.desk)
+    browser.as_(workshop, CAST.desk)
     page = browser.get("/settings/closures")
     assert page.status_code == 200
     assert "9 March" in page.text
@@ -97,7 +103,7 @@ def test_the_desk_reads_closures_but_shuts_nothing(browser: Browser, shop: Shop)
     assert "take-back" not in page.text
     assert shut(browser, "2026-03-10").status_code == 403
     assert browser.post("/settings/closures/1/take-back").status_code == 403
-    assert browser.as_(shop, CAST.painter).get("/settings/closures").status_code == 403
+    assert browser.as_(workshop, CAST.painter).get("/settings/closures").status_code == 403
 
 
 @pytest.mark.parametrize("number", ["7", "0", "x", "9" * 30])

@@ -11,7 +11,7 @@ from app.studio import store
 from app.studio.as_form import flat
 from app.studio.rules import StudioSettings
 from tests.making import CAST, NOW, fingerprint, make_order, rows
-from tests.staff.browser import Browser, Shop
+from tests.staff.browser import Browser, ClockedWorkshop
 from tests.staff.conftest import door
 
 STEP_KEYS = [step.value for step in BENCHES]
@@ -31,13 +31,13 @@ def save(browser: Browser, without: tuple[str, ...] = (), **typed: str | list[st
     return browser.post("/settings", {k: v for k, v in fields.items() if k not in without})
 
 
-def kept(shop: Shop) -> StudioSettings:
-    with shop.house.reading() as db:
+def kept(workshop: ClockedWorkshop) -> StudioSettings:
+    with workshop.database.reading() as db:
         return store.load(db)
 
 
-def test_what_is_typed_is_kept_and_holds_at_once(owner: Browser, shop: Shop) -> None:
-    assert shop.studio().settings.name == "Our workshop"
+def test_what_is_typed_is_kept_and_holds_at_once(owner: Browser, workshop: ClockedWorkshop) -> None:
+    assert workshop.in_force().settings.name == "Our workshop"
     answer = save(
         owner,
         name="  Saltmarsh Bench ",
@@ -54,8 +54,8 @@ def test_what_is_typed_is_kept_and_holds_at_once(owner: Browser, shop: Shop) -> 
         without=("blank_on",),
     )
     assert (answer.status_code, answer.headers["location"]) == (303, "/settings?done=saved")
-    settings = shop.studio().settings
-    assert settings == kept(shop)
+    settings = workshop.in_force().settings
+    assert settings == kept(workshop)
     assert settings.name == "Saltmarsh Bench"
     assert settings.hours == {
         0: "8:30-12:00, 13:00-17:15", 1: "9:00-17:00", 2: "9:00-17:00", 3: "9:00-17:00",
@@ -65,7 +65,7 @@ def test_what_is_typed_is_kept_and_holds_at_once(owner: Browser, shop: Shop) -> 
     assert settings.capacity == {"shaping": 3}
     assert settings.sizes == "60, 120, 90"
     assert settings.blank_on is False
-    calendar = shop.studio().calendar
+    calendar = workshop.in_force().calendar
     assert date(2026, 7, 1) in calendar.closed, "Canada's own day"
     assert not calendar.is_working_day(date(2026, 3, 6)), "Fridays are free now"
 
@@ -103,9 +103,9 @@ def test_every_step_of_the_benches_has_a_capacity_field(owner: Browser) -> None:
      ("capacity_shaping", "many"), ("capacity_shaping", "1000"), ("capacity_shaping", "²")],
 )  # fmt: skip
 def test_what_will_not_do_is_said_at_its_field_and_nothing_is_saved(
-    owner: Browser, shop: Shop, field: str, typed: str
+    owner: Browser, workshop: ClockedWorkshop, field: str, typed: str
 ) -> None:
-    before = fingerprint(shop.folder.studio)
+    before = fingerprint(workshop.folder.database_file)
     answer = save(owner, name="Saltmarsh <kept>", **{field: typed}) if field != "name" else save(
         owner, contact_hours="Saltmarsh <kept>", name=typed
     )  # fmt: skip
@@ -113,7 +113,7 @@ def test_what_will_not_do_is_said_at_its_field_and_nothing_is_saved(
     assert f'id="e-{field}"' in answer.text
     assert answer.text.count('class="say"') == 1
     assert 'value="Saltmarsh &lt;kept&gt;"' in answer.text, "what was typed beside it is kept"
-    assert fingerprint(shop.folder.studio) == before
+    assert fingerprint(workshop.folder.database_file) == before
 
 
 def test_a_region_that_its_country_does_not_have_is_said_at_the_region(owner: Browser) -> None:
@@ -130,35 +130,45 @@ def test_everything_wrong_is_said_at_once(owner: Browser) -> None:
     assert "Five fields need another look" in answer.text
 
 
-def test_a_form_with_missing_or_repeated_fields_is_refused(owner: Browser, shop: Shop) -> None:
+def test_a_form_with_missing_or_repeated_fields_is_refused(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     assert owner.post("/settings").status_code == 422
     repeated = save(owner, zone=["Europe/London", "Europe/Paris"])
     assert repeated.status_code == 422
     assert "sent twice" in repeated.text
-    assert kept(shop) == StudioSettings()
+    assert kept(workshop) == StudioSettings()
 
 
-def test_fields_that_the_form_does_not_have_are_ignored(owner: Browser, shop: Shop) -> None:
+def test_fields_that_the_form_does_not_have_are_ignored(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     save(owner, id="7", demo="1", capacity_nowhere="5", hours_9="9-17")
-    assert kept(shop) == StudioSettings()
+    assert kept(workshop) == StudioSettings()
 
 
-def test_a_form_that_was_overtaken_shows_what_stands_now(owner: Browser, shop: Shop) -> None:
+def test_a_form_that_was_overtaken_shows_what_stands_now(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     stale = seen_on(owner.get("/settings").text)
     save(owner, contact_phone="0000 555 0144")
     answer = save(owner, seen=stale, name="Saltmarsh Bench")
     assert answer.status_code == 422
     assert "Somebody changed this while you typed" in answer.text
     assert "It says “0000 555 0144” now." in answer.text
-    assert kept(shop).contact_phone == "0000 555 0144"
+    assert kept(workshop).contact_phone == "0000 555 0144"
     again = save(owner, seen=seen_on(answer.text), name="Saltmarsh Bench")
     assert again.status_code == 303
-    assert kept(shop).name == "Saltmarsh Bench"
+    assert kept(workshop).name == "Saltmarsh Bench"
 
 
-def test_who_changed_what_and_when_is_kept_and_shown(owner: Browser, shop: Shop) -> None:
+def test_who_changed_what_and_when_is_kept_and_shown(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     save(owner, name="Saltmarsh Bench", first_number="2001")
-    changes = rows(shop.house, "SELECT at, account_id, of, field, before, after FROM changes")
+    changes = rows(
+        workshop.database, "SELECT at, account_id, of, field, before, after FROM changes"
+    )
     assert changes == [
         (NOW, 1, "settings", "name", json.dumps("Our workshop"), json.dumps("Saltmarsh Bench")),
         (NOW, 1, "settings", "first_number", "1001", "2001"),
@@ -167,14 +177,18 @@ def test_who_changed_what_and_when_is_kept_and_shown(owner: Browser, shop: Shop)
     assert "Odile Marchbanks: Name of the studio, <del>Our workshop</del> Saltmarsh Bench" in page
 
 
-def test_saving_what_stands_already_keeps_no_change(owner: Browser, shop: Shop) -> None:
+def test_saving_what_stands_already_keeps_no_change(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     assert save(owner).status_code == 303
-    assert rows(shop.house, "SELECT count(*) FROM changes") == [(0,)]
+    assert rows(workshop.database, "SELECT count(*) FROM changes") == [(0,)]
 
 
-def test_pages_and_forecasts_follow_what_they_show(owner: Browser, shop: Shop) -> None:
-    made = make_order(shop.house, CAST.desk, NOW)
-    with shop.house.writing() as db:
+def test_pages_and_forecasts_follow_what_they_show(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
+    made = make_order(workshop.database, CAST.desk, NOW)
+    with workshop.database.writing() as db:
         db.exec_driver_sql("UPDATE status_pages SET wanted = 1, written = 1")
         db.exec_driver_sql(
             "INSERT OR REPLACE INTO forecasts (order_id, computed_at, points, basis, inputs, stale)"
@@ -182,24 +196,28 @@ def test_pages_and_forecasts_follow_what_they_show(owner: Browser, shop: Shop) -
         )
     look = "SELECT p.wanted - p.written, f.stale FROM status_pages p, forecasts f"
     save(owner, bases="oak")
-    assert rows(shop.house, look) == [(0, 0)]
+    assert rows(workshop.database, look) == [(0, 0)]
     save(owner, bases="oak", contact_phone="0000 555 0144")
-    assert rows(shop.house, look) == [(1, 0)]
+    assert rows(workshop.database, look) == [(1, 0)]
     save(owner, bases="oak", contact_phone="0000 555 0144", hours_0="9-12")
-    assert rows(shop.house, look) == [(2, 1)]
-    assert shop.changed.is_set()
+    assert rows(workshop.database, look) == [(2, 1)]
+    assert workshop.changed.is_set()
 
 
-def test_only_the_owner_sees_and_saves_settings(browser: Browser, shop: Shop) -> None:
+def test_only_the_owner_sees_and_saves_settings(
+    browser: Browser, workshop: ClockedWorkshop
+) -> None:
     for person in (CAST.desk, CAST.painter):
-        browser.as_(shop, person)
+        browser.as_(workshop, person)
         for address in ("/settings", "/settings/steps"):
             assert browser.get(address).status_code == 403
             assert browser.post(address, {"name": "Mine"}).status_code == 403
-    assert kept(shop) == StudioSettings()
+    assert kept(workshop) == StudioSettings()
 
 
-def test_the_words_for_a_step_are_kept_with_their_lines(owner: Browser, shop: Shop) -> None:
+def test_the_words_for_a_step_are_kept_with_their_lines(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     seen = seen_on(owner.get("/settings/steps").text)
     typed = {
         "seen": seen,
@@ -207,7 +225,7 @@ def test_the_words_for_a_step_are_kept_with_their_lines(owner: Browser, shop: Sh
         "watch_out_blank": "<i>",
     }
     assert owner.post("/settings/steps", typed).status_code == 303
-    with shop.house.reading() as db:
+    with workshop.database.reading() as db:
         texts = store.texts_of_steps(db)
     assert texts == {"shaping": ("Ears even.\nFeet flat.", ""), "blank": ("", "<i>")}
     page = owner.get("/settings/steps").text
@@ -216,7 +234,9 @@ def test_the_words_for_a_step_are_kept_with_their_lines(owner: Browser, shop: Sh
     assert "Shaping, done when" in owner.get("/settings").text
 
 
-def test_words_that_will_not_do_or_were_overtaken_are_sent_back(owner: Browser, shop: Shop) -> None:
+def test_words_that_will_not_do_or_were_overtaken_are_sent_back(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
     seen = seen_on(owner.get("/settings/steps").text)
     long = owner.post("/settings/steps", {"seen": seen, "done_when_blank": "a" * 2001})
     assert long.status_code == 422
@@ -228,7 +248,7 @@ def test_words_that_will_not_do_or_were_overtaken_are_sent_back(owner: Browser, 
     overtaken = owner.post("/settings/steps", {"seen": seen, "watch_out_blank": "typed later"})
     assert overtaken.status_code == 422
     assert "typed later</textarea>" in overtaken.text
-    assert rows(shop.house, "SELECT watch_out FROM step_texts") == [("ok",)] * 1
+    assert rows(workshop.database, "SELECT watch_out FROM step_texts") == [("ok",)] * 1
 
 
 def test_a_huge_form_is_refused(owner: Browser) -> None:
@@ -236,7 +256,7 @@ def test_a_huge_form_is_refused(owner: Browser) -> None:
     assert save(owner, **{f"x{n}": "1" for n in range(1_001)}).status_code == 422
 
 
-def test_the_door_leads_to_the_settings(shop: Shop) -> None:
-    page = Browser(door(shop)).as_(shop, CAST.owner).get("/settings").text
+def test_the_door_leads_to_the_settings(workshop: ClockedWorkshop) -> None:
+    page = Browser(door(workshop)).as_(workshop, CAST.owner).get("/settings").text
     assert 'href="/settings" aria-current="page"' in page
     assert "No closed days are known ahead" in page

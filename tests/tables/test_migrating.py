@@ -145,10 +145,10 @@ def test_a_folder_may_have_any_name(tmp_path):
     path.parent.mkdir()
     migrating.migrate(path, NOW)
     assert migrating.version_of(path) == migrating.HEAD
-    house = Database(path)
-    with house.writing() as db:
+    database = Database(path)
+    with database.writing() as db:
         db.exec_driver_sql("UPDATE house SET demo = 1")
-    house.close()
+    database.close()
     assert sorted(p.name for p in tmp_path.iterdir()) == [path.parent.name]
 
 

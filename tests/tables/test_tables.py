@@ -9,8 +9,8 @@ from tests.making import CAST, NOW, Wanted, make_order
 
 
 @pytest.fixture
-def raw(house, studio_file):
-    make_order(house, CAST.desk, NOW, [Wanted()])
+def raw(database, studio_file):
+    make_order(database, CAST.desk, NOW, [Wanted()])
     raw = sqlite3.connect(studio_file)
     raw.execute("PRAGMA foreign_keys = ON")
     yield raw

@@ -1,5 +1,5 @@
 """The workshop of the tests of publishing, for the tests of upkeep."""
 
-from tests.publishing.conftest import shop
+from tests.publishing.conftest import workshop
 
-__all__ = ["shop"]
+__all__ = ["workshop"]

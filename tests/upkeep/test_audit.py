@@ -37,7 +37,7 @@ def studio(invented, tmp_path):
 
 def change(folder, *statements):
     """Change the database by hand, as nobody should."""
-    raw = sqlite3.connect(folder.studio)
+    raw = sqlite3.connect(folder.database_file)
     raw.execute("PRAGMA ignore_check_constraints = ON")
     for statement in statements:
         raw.execute(statement)
@@ -89,12 +89,12 @@ def test_a_withdrawn_remake_is_looked_at_too(studio):
     who = Person(2, Role.DESK, "Tobias Okafor")
     row = rows(studio, "SELECT id FROM copies WHERE step = 'painting' AND hold_whose = ''")[0]
     wish = Wish(Ref(Of.COPY, row["id"]), Kind.MOVE, "remake", reason="ear broke off")
-    house = Database(studio.studio)
+    database = Database(studio.database_file)
     try:
-        done = record(house, [wish], who, A_TUESDAY + 60)
-        undo(house, done.act, who, A_TUESDAY + 120)
+        done = record(database, [wish], who, A_TUESDAY + 60)
+        undo(database, done.act, who, A_TUESDAY + 120)
     finally:
-        house.close()
+        database.close()
     assert found_in(studio) == set()
     withdrawn = done.made[0].id
     change(studio, f"UPDATE copies SET step = 'blank' WHERE id = {withdrawn} AND withdrawn = 1")
@@ -186,31 +186,31 @@ def test_settings_that_cannot_be_read_are_a_difference_not_a_crash(studio):
 
 
 def test_a_damaged_file_is_a_difference(studio, capsys):
-    content = bytearray(studio.studio.read_bytes())
+    content = bytearray(studio.database_file.read_bytes())
     middle = len(content) // 2
     content[middle : middle + 40_000] = b"\x5a" * 40_000
-    studio.studio.write_bytes(content)
+    studio.database_file.write_bytes(content)
     assert audit_command.main(studio, True) == 1
     told = json.loads(capsys.readouterr().out)
     assert {difference["field"] for difference in told["differences"]} == {"integrity"}
 
 
 def test_it_works_beside_a_server_that_writes(studio):
-    house = Database(studio.studio)
+    database = Database(studio.database_file)
     try:
-        with house.writing() as db:
+        with database.writing() as db:
             db.exec_driver_sql("UPDATE copies SET bench_note = 'beside us'")
             # The writer holds its lock, has written and not committed: the audit does not wait.
             began = time.monotonic()
             assert audit(studio, A_TUESDAY).ok
             assert time.monotonic() - began < 8
         row = rows(studio, "SELECT id FROM copies WHERE step = 'received' LIMIT 1")[0]
-        with house.writing() as db:
+        with database.writing() as db:
             db.exec_driver_sql(f"UPDATE copies SET step = 'shaping' WHERE id = {row['id']}")
         # Committed, but still in the log beside the file.
         assert found_in(studio) == {("copy", row["id"], "step")}
     finally:
-        house.close()
+        database.close()
 
 
 def test_it_writes_nothing_and_leaves_nothing_behind(studio):
@@ -229,17 +229,17 @@ def test_what_cannot_be_audited_ends_with_2(tmp_path, capsys):
     assert told.out == ""
     assert "There is no studio" in told.err
     other = DataFolder(tmp_path)
-    other.studio.write_text("a letter, not a database\n" * 50)
+    other.database_file.write_text("a letter, not a database\n" * 50)
     assert audit_command.main(other, False) == 2
     assert "is not a database of this program" in capsys.readouterr().err
 
 
 def test_another_version_is_not_audited_and_not_migrated(studio, capsys):
     change(studio, "UPDATE alembic_version SET version_num = '0000'")
-    before = studio.studio.read_bytes()
+    before = studio.database_file.read_bytes()
     assert audit_command.main(studio, False) == 2
     assert "version 0000" in capsys.readouterr().err
-    assert studio.studio.read_bytes() == before
+    assert studio.database_file.read_bytes() == before
     with pytest.raises(CannotStart):
         audit(studio, A_TUESDAY)
 
@@ -247,11 +247,11 @@ def test_another_version_is_not_audited_and_not_migrated(studio, capsys):
 def test_pages_are_compared_by_whoever_knows_them(studio):
     asked = []
 
-    def pages(reading, pages_path, house, now):
+    def pages(reading, pages_path, database, now):
         assert pages_path == studio.pages
         with reading() as db:
             asked.append(db.exec_driver_sql("SELECT count(*) FROM orders").scalar())
-        assert house.settings.name == "Saltmarsh Bench"
+        assert database.settings.name == "Saltmarsh Bench"
         return 3, [SimpleNamespace(order_id=12, field="text", in_file="here", from_log="there")]
 
     result = audit(studio, A_TUESDAY, pages)

@@ -94,8 +94,6 @@ Day = Annotated[
     date | None, Field(default=None), BeforeValidator(_day), BeforeValidator(_empty_is_none)
 ]
 Number = Annotated[
-    int | None,
-    Field(default=None, ge=-_LARGEST, le=_LARGEST),
-    BeforeValidator(_empty_is_none),
+    int | None, Field(default=None, ge=-_LARGEST, le=_LARGEST), BeforeValidator(_empty_is_none)
 ]
 Tick = Annotated[bool, Field(default=False), BeforeValidator(lambda v: v in ("1", "on", True))]

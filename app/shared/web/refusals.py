@@ -40,10 +40,9 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     async def _http(request: Request, why: HTTPException) -> Response:
-        text = {
-            404: "There is no such page.",
-            405: "This page cannot be asked for that way.",
-        }.get(why.status_code, str(why.detail))
+        text = {404: "There is no such page.", 405: "This page cannot be asked for that way."}.get(
+            why.status_code, str(why.detail)
+        )
         return sorry(request, text, why.status_code)
 
     @app.exception_handler(Exception)

@@ -1,0 +1,185 @@
+"""The worker that forms letters and lets them go, and what keeps letters from going at all."""
+
+import logging
+import random
+import threading
+from collections.abc import Mapping, Sequence
+from functools import cache
+from urllib.parse import urlsplit
+from weakref import WeakKeyDictionary
+
+from sqlalchemy import Connection
+
+from app.letters import by_hand, forming, outbox, post
+from app.letters.asking import Asked, Linked
+from app.letters.facts import LetterFacts
+from app.letters.from_order import letter_facts
+from app.letters.message import Unsendable, mailbox
+from app.letters.rules import Posting
+from app.letters.sending import Office, Round, send_due
+from app.orders.order import links
+from app.shared.settings import Machine
+from app.shared.web import words
+from app.studio.workshop import InForce, Workshop
+
+LOOK_EVERY = 5.0
+FORM_EVERY = 60
+REST_SECONDS = 60
+_OFF_KNOWN_FOR = 60
+_log = logging.getLogger("likewright.letters")
+# Not for secrets: tries of several letters shall not fall on the same second.
+_CHANCE = random.Random()  # noqa: S311
+_off: WeakKeyDictionary[Workshop, tuple[int, int | None]] = WeakKeyDictionary()
+
+
+def posting_of(in_force: InForce) -> Posting:
+    """The studio's hours for letters."""
+    settings = in_force.settings
+    return Posting(in_force.calendar, settings.posting_from, settings.posting_until)
+
+
+def asked_of(workshop: Workshop) -> Asked:
+    """What letters are worded from, as of now."""
+
+    def asked(db: Connection, order_ids: Sequence[int]) -> Mapping[int, LetterFacts]:
+        return letter_facts(db, order_ids, workshop.in_force(), workshop.now())
+
+    return asked
+
+
+def linked_of(workshop: Workshop) -> Linked:
+    """The links of orders, made from the key when they are asked for."""
+
+    def linked(db: Connection, order_id: int) -> str | None:
+        token = links.current(db, workshop.folder.key, order_id)
+        return f"{workshop.status_url}/{token}/" if token else None
+
+    return linked
+
+
+@cache
+def smtp_url() -> str:
+    """The mail server's address, as the house was started with."""
+    return Machine().smtp_url.strip()
+
+
+def way_of(workshop: Workshop) -> post.Way:
+    """The way letters leave. An invented studio writes to nobody. Raises BadUrl."""
+    if workshop.demo or not smtp_url():
+        return post.Folder(workshop.folder.letters)
+    return post.Smtp(post.read_url(smtp_url()))
+
+
+def domain_of(in_force: InForce) -> str:
+    """The domain in which letters get their ids."""
+    try:
+        return mailbox(in_force.settings.contact_mail).domain
+    except Unsendable:
+        return "letters.invalid"
+
+
+# ---------------------------------------------------------------- what keeps letters from going
+
+
+def off_since(workshop: Workshop) -> int | None:
+    """Since when sending is off by a restore; looked up once a minute."""
+    now = workshop.now()
+    known = _off.get(workshop)
+    if known is None or not 0 <= now - known[0] < _OFF_KNOWN_FOR:
+        with workshop.database.reading() as db:
+            known = _off[workshop] = (now, by_hand.off_since(db))
+    return known[1]
+
+
+def forget_off(workshop: Workshop) -> None:
+    """Somebody has just turned sending on."""
+    _off.pop(workshop, None)
+
+
+def obstacle(workshop: Workshop) -> str:
+    """Why no letter leaves at all, as a sentence; empty where they do."""
+    since = off_since(workshop)
+    if since is not None:
+        zone = workshop.in_force().settings.zone_info()
+        when = words.when(since, workshop.now(), zone)
+        return (
+            f"No letter leaves since the house was restored ({when}). "
+            "The owner turns sending on again on the page Letters."
+        )
+    if workshop.demo:
+        return ""
+    host = urlsplit(workshop.public_url).hostname or ""
+    if not host or post.is_loopback(host):
+        return (
+            "No letter leaves: the house has no public address yet, so a customer's link would "
+            "open nothing. Set LIKEWRIGHT_PUBLIC_URL."
+        )
+    try:
+        mailbox(workshop.in_force().settings.contact_mail)
+    except Unsendable:
+        return "No letter leaves: the studio has no mail address yet. Type one in Settings."
+    try:
+        way_of(workshop)
+    except post.BadUrl as why:
+        return f"No letter leaves: LIKEWRIGHT_SMTP_URL cannot be used, {why}."
+    return ""
+
+
+def banner(workshop: Workshop) -> str | None:
+    """What every staff page says of letters: that none leave, or that they become files."""
+    if why := obstacle(workshop):
+        return why
+    if workshop.demo:
+        return "This studio is invented: its letters are written as files and go to nobody."
+    if not smtp_url():
+        return (
+            "No mail server is set, so letters are written as files into "
+            f"{workshop.folder.letters} and reach nobody. Set LIKEWRIGHT_SMTP_URL."
+        )
+    return None
+
+
+# ---------------------------------------------------------------- the worker
+
+
+def form_round(workshop: Workshop) -> int:
+    """Note what time brings and form what is due; gives how many letters were formed."""
+    in_force, now = workshop.in_force(), workshop.now()
+    posting = posting_of(in_force)
+    forming.note_what_time_brings(workshop.database, posting, now)
+    return forming.form_due(
+        workshop.database, asked_of(workshop), posting, now, domain_of(in_force)
+    )
+
+
+def send_round(workshop: Workshop, stop: threading.Event | None = None) -> Round:
+    """Send what waits, unless something keeps every letter from going."""
+    if obstacle(workshop):
+        return Round({})
+    settings = workshop.in_force().settings
+    office = Office(
+        settings.name, settings.contact_mail or "desk@letters.invalid", way_of(workshop),
+        linked_of(workshop),
+    )  # fmt: skip
+    stopping = stop.is_set if stop is not None else lambda: False
+    return send_due(workshop.database, office, workshop.now, _CHANCE.random, stopping)
+
+
+def run(workshop: Workshop, stop: threading.Event) -> None:
+    """Form and send letters until `stop` is set. Meant for a thread of the staff server."""
+    outbox.release_leases(workshop.database, workshop.now())
+    form_at = rest_until = 0
+    while not stop.is_set():
+        now = workshop.now()
+        try:
+            # A clock that was put back must not stop the post for an hour.
+            if not form_at - FORM_EVERY <= now < form_at:
+                form_round(workshop)
+                form_at = now + FORM_EVERY
+            rests = rest_until - REST_SECONDS <= now < rest_until
+            if not rests and not send_round(workshop, stop).reached:
+                rest_until = now + REST_SECONDS
+        except Exception:
+            # Nothing is lost: what was not marked is taken up the next time.
+            _log.exception("letters could not be formed or sent; trying again")
+        stop.wait(LOOK_EVERY)

@@ -1,0 +1,260 @@
+"""The Benches page: drawn whole, asked again every few seconds, moved on from by a tap."""
+
+from dataclasses import dataclass
+from datetime import date, time
+from functools import lru_cache, partial
+from typing import Any, Literal
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Request
+from jinja2 import Environment
+from sqlalchemy import Connection
+from starlette.responses import RedirectResponse, Response
+
+from app.flow.legality import UNDO_WITHIN
+from app.flow.store import Ref
+from app.orders.benches import moves, view, words
+from app.orders.benches import store as benches_store
+from app.orders.benches.moves import Aside, AskElsewhere, AskFirst, DoneWords, Press
+from app.orders.benches.view import SHOW_WORDS, Looking, Show
+from app.shared.calendar import Calendar, OddHour
+from app.shared.errors import BadFields, NotFound, Refused
+from app.shared.people import Person
+from app.shared.web.fields import Day, Fields, Line
+from app.shared.web.forms import Filled, Form, check
+from app.shared.web.refusals import status_of
+from app.shared.web.templating import go, is_partial, new_once, render
+from app.studio.web import Me, TheWorkshop
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+REDRAW_EVERY = 600  # seconds after which "tomorrow" and ages are said anew, whatever happened
+
+
+@dataclass(frozen=True, slots=True)
+class Seeing:
+    """What an address asks to see: which pieces, whose form is open, which act can be undone."""
+
+    show: Show = Show.ALL
+    by: date | None = None
+    aside: str = ""
+    undo: int | None = None
+
+    @classmethod
+    def read(cls, values: dict[str, str]) -> "Seeing":
+        """From an address or a form. What makes no sense there is passed over."""
+        show, by, aside = values.get("show", ""), values.get("by", ""), values.get("aside", "")
+        undo = values.get("undo", "")
+        try:
+            day = date.fromisoformat(by)
+        except ValueError:
+            day = None
+        try:
+            piece = str(Ref.read(aside)) if aside else ""
+        except NotFound:
+            piece = ""
+        known = Show(show) if show in tuple(Show) else Show.ALL
+        number = int(undo) if undo.isascii() and undo.isdecimal() and len(undo) < 16 else None
+        return cls(known, day, piece, number)
+
+    def query(self, **more: object) -> str:
+        """The filter as the end of an address: "" or "?show=mine"."""
+        values: dict[str, object] = {}
+        if self.show is not Show.ALL:
+            values["show"] = self.show
+        if self.by is not None:
+            values["by"] = self.by.isoformat()
+        values |= {name: value for name, value in more.items() if value}
+        return f"?{urlencode(values)}" if values else ""
+
+
+@router.get("/", name="benches")
+def benches_page(request: Request, workshop: TheWorkshop, me: Me) -> Response:
+    """The benches, as the address filters them."""
+    return _page(request, workshop, me, Seeing.read(dict(request.query_params)))
+
+
+@router.get("/benches/bands", name="benches_bands")
+def bands(request: Request, workshop: TheWorkshop, me: Me) -> Response:
+    """The bands again, or 204 where nothing was written since the version that the asker knows."""
+    with workshop.database.reading() as db:
+        known = _stamp(benches_store.version(db), workshop.now())
+    if request.query_params.get("v") == known:
+        return Response(status_code=204)
+    return _page(request, workshop, me, Seeing.read(dict(request.query_params)), part=True)
+
+
+@router.post("/benches/move", name="benches_move")
+def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
+    """A tap: a move, several ticked ones, a setting aside, or a form to be opened for it."""
+    typed = form.plain()
+    seeing = Seeing.read({"show": typed.get("show", ""), "by": typed.get("by", "")})
+    ticks = frozenset(form.many("tick"))
+    if "open" in form:
+        opened = Seeing.read({**typed, "aside": typed["open"]})
+        return _page(request, workshop, me, opened, ticks=ticks)
+    pressed = form.get("move")
+    if not pressed:
+        return _back(request, workshop, me, seeing)
+    try:
+        press = Press.read(pressed, form.many("tick"))
+        aside = _aside(form, workshop) if press.key == "aside" else None
+        beside = getattr(request.app.state, "beside_moves", None)
+        done = moves.carry_out(workshop, press, me, form.get("once"), aside, beside)
+    except BadFields as why:
+        stays = Seeing(seeing.show, seeing.by, typed.get("piece", ""))
+        said = _Said(why.fields.get("", ""), errors=why.fields, typed=typed)
+        return _page(request, workshop, me, stays, said, ticks=ticks, status=422)
+    except AskElsewhere as why:
+        return go(request, why.address)
+    except Refused as why:
+        return _refused(request, workshop, me, seeing, why, ticks)
+    if is_partial(request):
+        return _page(request, workshop, me, Seeing(seeing.show, seeing.by, undo=done.act))
+    notice = {"start": "noted", "aside": "noted", "lift": "lifted"}.get(press.key, "moved")
+    return RedirectResponse("/" + seeing.query(done=notice, undo=done.act), 303)
+
+
+def _back(request: Request, workshop: Workshop, me: Person, seeing: Seeing) -> Response:
+    """Nothing was pressed: the same page again."""
+    if is_partial(request):
+        return _page(request, workshop, me, seeing)
+    return RedirectResponse("/" + seeing.query(), 303)
+
+
+class _AsideFields(Fields):
+    """Until when and why a piece is set aside. A typed day or hour goes before the choice."""
+
+    until: Literal["hours", "morning", "monday"] = "morning"
+    until_day: Day
+    until_hour: Line
+    why: Line
+    reason: Line
+
+
+def _aside(form: Form, workshop: Workshop) -> Aside:
+    """The choice, or the typed time. Raises BadFields."""
+    typed = check(_AsideFields, form.plain())
+    calendar, now = workshop.in_force().calendar, workshop.now()
+    if typed.until_day is None and not typed.until_hour:
+        chosen = {until.key: until.moment for until in words.untils(now, calendar)}
+        moment = chosen.get(typed.until, chosen["morning"])
+    else:
+        moment = _typed_moment(typed.until_day, typed.until_hour, calendar, now)
+    return Aside(moment, typed.reason or typed.why)
+
+
+def _typed_moment(day: date | None, hour: str, calendar: Calendar, now: int) -> int:
+    day = day or calendar.day_of(now)
+    try:
+        at = time.fromisoformat(hour.rjust(5, "0")) if hour else words.opening(day, calendar)
+    except ValueError:
+        raise BadFields({"until_hour": "An hour like 14:30, please."}) from None
+    try:
+        moment = calendar.moment(day, at)
+    except (OddHour, OverflowError, ValueError) as why:
+        raise BadFields({"until_hour": str(why)}) from None
+    if moment <= now:
+        raise BadFields({"until_hour": "That has passed already. A time still to come, please."})
+    if moment > now + 366 * view.DAY:
+        raise BadFields({"until_day": "That is over a year away. Put it on hold instead."})
+    return moment
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What has to be said above the bands, and at the fields of an open form."""
+
+    sentence: str = ""
+    button: str = ""
+    label: str = ""
+    errors: dict[str, str] | None = None
+    typed: dict[str, str] | None = None
+
+
+def _refused(
+    request: Request,
+    workshop: Workshop,
+    me: Person,
+    seeing: Seeing,
+    why: Refused,
+    ticks: frozenset[str],
+) -> Response:
+    """The bands as they stand now, with the reason above them. Nothing that was ticked is lost."""
+    said = _Said(str(why))
+    if isinstance(why, AskFirst):
+        said = _Said(str(why), why.button, why.label)
+    return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
+
+
+def _stamp(version: int, now: int) -> str:
+    return f"{version}-{now // REDRAW_EVERY}"
+
+
+def _page(
+    request: Request,
+    workshop: Workshop,
+    me: Person,
+    seeing: Seeing,
+    said: _Said | None = None,
+    *,
+    ticks: frozenset[str] = frozenset(),
+    part: bool = False,
+    status: int = 200,
+) -> Response:
+    """The whole page, or for htmx the bands alone."""
+    now, in_force = workshop.now(), workshop.in_force()
+    with workshop.database.reading() as db:
+        version = benches_store.version(db)
+        lines = benches_store.lines(db)
+        asked = benches_store.asked(db)
+        undo = _undo(db, seeing.undo, now)
+    zone, blank_on = in_force.calendar.zone, in_force.settings.blank_on
+    look = Looking(
+        me, now, zone, workshop.pace(), workshop.chances(), blank_on, show=seeing.show, by=seeing.by
+    )
+    context = _context(request, seeing, view.assemble(lines, asked, look), undo)
+    context |= {
+        "said": said or _Said(),
+        "ticks": ticks,
+        "untils": words.untils(now, in_force.calendar) if seeing.aside else [],
+        "poll": "/benches/bands"
+        + seeing.query(v=_stamp(version, now), aside=seeing.aside, undo=undo and undo.act),
+    }
+    name = (
+        "orders/benches/_bands.html"
+        if part or is_partial(request)
+        else "orders/benches/benches.html"
+    )
+    return render(request, name, context, status)
+
+
+def _undo(db: Connection, act: int | None, now: int) -> DoneWords | None:
+    """What was just done, while it can be undone."""
+    if act is None:
+        return None
+    return moves.say_done(act, benches_store.act_done(db, act), now, UNDO_WITHIN)
+
+
+def _context(
+    request: Request, seeing: Seeing, page: view.Benches, undo: DoneWords | None
+) -> dict[str, Any]:
+    env: Environment = request.app.state.templates
+
+    return {
+        "page": page,
+        "seeing": seeing,
+        "shows": [(Seeing(show).query(), show, said) for show, said in SHOW_WORDS.items()],
+        "undo": undo,
+        "age": partial(_bar, env),
+        "once": new_once(),
+        "reasons": words.ASIDE_REASONS,
+    }
+
+
+@lru_cache(maxsize=4096)
+def _bar(env: Environment, tenths: int, usual: float, slow: float) -> str:
+    """An age bar. Ages are told in tenths of a day, so that a bar drawn once serves many rows."""
+    macros: Any = env.get_template("shared/_macros.html").module
+    bar: str = macros.age(tenths / 10, usual, slow)  # escaped already
+    return bar

@@ -1,0 +1,140 @@
+"""The Benches page's queries: a fixed handful, however many pieces are open.
+
+Plain SQL of columns. `open = 1` is written out, because SQLite uses the partial indexes on open
+pieces only where it sees the condition itself and not a bound value.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from sqlalchemy import Connection, text
+
+from app.flow.steps import Of
+from app.flow.store import Ref
+from app.orders.benches.lines import Asked, Line
+from app.shared.errors import NotFound
+
+_STATE = (
+    "p.id, p.version, p.step, p.entered_at, p.in_hand, p.hand_id, h.name, p.aside_until,"
+    " p.aside_reason, p.hold_reason, p.hold_whose, p.hold_look_on, p.asking, p.told_at,"
+)
+_REST = (
+    " o.id, o.number, o.gift, o.gift_day, o.needed_by, o.copy_deadline, o.ship_part, o.taken_at,"
+    " a.name, a.kind, a.breed, a.life"
+)
+MODELS = " ".join(
+    (
+        "SELECT 'model',", _STATE, "p.counted_at, p.passed_at, p.attempts, p.reworks,",
+        "p.rests_until, p.letter, p.number, CASE WHEN p.follows_id IS NULL THEN 1 ELSE 2 END,",
+        "p.pictures, p.machine, p.build_ends_at,", _REST, "FROM models p",
+        "JOIN orders o ON o.id = p.order_id JOIN animals a ON a.id = p.animal_id",
+        "LEFT JOIN accounts h ON h.id = p.hand_id WHERE p.open = 1",
+    )
+)  # fmt: skip
+COPIES = " ".join(
+    (
+        "SELECT 'copy',", _STATE, "m.counted_at, coalesce(p.passed_at, m.passed_at), p.attempts,",
+        "p.reworks, p.rests_until, p.letter, p.number, p.making, NULL, '', NULL,", _REST,
+        "FROM copies p JOIN models m ON m.id = p.model_id JOIN orders o ON o.id = p.order_id",
+        "JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts h ON h.id = p.hand_id",
+        "WHERE p.open = 1 AND p.step <> 'not_begun'",
+    )
+)  # fmt: skip
+QUESTIONS = (
+    "SELECT order_id, model_id, copy_id, topic, asked_at FROM questions"
+    " WHERE answered_at IS NULL AND dropped = 0 AND order_id IN"
+    " (SELECT order_id FROM models WHERE open = 1 AND asking > 0"
+    " UNION SELECT order_id FROM copies WHERE open = 1 AND asking > 0) ORDER BY asked_at"
+)
+_MODELS, _COPIES, _QUESTIONS = text(MODELS), text(COPIES), text(QUESTIONS)
+_VERSION = text("SELECT version FROM house WHERE id = 1")
+
+
+def version(db: Connection) -> int:
+    """The count of writes in the house: a page that knows it need not ask for more."""
+    return int(db.execute(_VERSION).scalar_one())
+
+
+def lines(db: Connection) -> list[Line]:
+    """Every open piece but the copies whose model is not ready yet."""
+    found = [Line._make(row) for row in db.execute(_MODELS).all()]
+    found.extend([Line._make(row) for row in db.execute(_COPIES).all()])
+    return found
+
+
+def asked(db: Connection) -> list[Asked]:
+    """The open questions of every order that has a piece waiting for an answer, oldest first."""
+    return [Asked._make(row) for row in db.execute(_QUESTIONS)]
+
+
+class Named(NamedTuple):
+    """What a sentence about one piece needs to know."""
+
+    animal: str
+    order_number: int
+    letter: str
+    number: int | None
+    hand: str | None
+    copy_deadline: str | None
+
+    @property
+    def words(self) -> str:
+        """Juniper 1172-A2."""
+        last = "" if self.number is None else self.number
+        return f"{self.animal} {self.order_number}-{self.letter}{last}"
+
+
+_NAMED = {
+    Of.MODEL: text(
+        "SELECT a.name, o.number, p.letter, NULL, h.name, o.copy_deadline FROM models p"
+        " JOIN orders o ON o.id = p.order_id JOIN animals a ON a.id = p.animal_id"
+        " LEFT JOIN accounts h ON h.id = p.hand_id WHERE p.id = :id"
+    ),
+    Of.COPY: text(
+        "SELECT a.name, o.number, p.letter, p.number, h.name, o.copy_deadline FROM copies p"
+        " JOIN models m ON m.id = p.model_id JOIN orders o ON o.id = p.order_id"
+        " JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts h ON h.id = p.hand_id"
+        " WHERE p.id = :id"
+    ),
+}
+
+
+def named(db: Connection, ref: Ref) -> Named:
+    """A piece's name and code. Raises NotFound."""
+    row = db.execute(_NAMED[ref.of], {"id": ref.id}).first()
+    if row is None:
+        raise NotFound("There is no such piece.")
+    return Named._make(row)
+
+
+@dataclass(frozen=True, slots=True)
+class DoneEntry:
+    """One entry of an act: what happened to which piece, and whether it is still its last."""
+
+    kind: str
+    move: str
+    to_step: str | None
+    recorded_at: int
+    last: bool
+    name: Named
+
+
+# The entries of an act have ids in a row from the act's own number on.
+_ACT = text(
+    "SELECT t.kind, t.move, t.to_step, t.recorded_at, t.seq = coalesce(c.version, m.version),"
+    " a.name, o.number, coalesce(c.letter, m.letter), c.number, NULL, NULL"
+    " FROM transitions t LEFT JOIN copies c ON c.id = t.copy_id"
+    " JOIN models m ON m.id = coalesce(c.model_id, t.model_id)"
+    " JOIN orders o ON o.id = coalesce(c.order_id, m.order_id)"
+    " JOIN animals a ON a.id = m.animal_id"
+    " WHERE t.id BETWEEN :act AND :act + 500 AND t.act = :act ORDER BY t.id"
+)
+
+
+def act_done(db: Connection, act: int) -> Sequence[DoneEntry]:
+    """The entries of an act, in their order; nothing where there is no such act."""
+    return [
+        DoneEntry(row[0], row[1], row[2], row[3], bool(row[4]), Named._make(row[5:]))
+        for row in db.execute(_ACT, {"act": act})
+    ]

@@ -1,0 +1,397 @@
+"""The Benches page put together: bands of rows in the order of work, and the lines at the top.
+
+Pure: lines come from benches_store, the moment and the person as arguments.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from operator import attrgetter
+from zoneinfo import ZoneInfo
+
+from app.flow.rules import Kind, Offer
+from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step, StepFacts, moves_from
+from app.orders.benches.lines import Asked, Line
+from app.orders.benches.words import (
+    Clock,
+    day_of,
+    main_offer,
+    notes,
+    pace_words,
+    placed,
+    waits_for_customer,
+    where,
+)
+from app.shared.people import Person, Role
+from app.shared.web import words
+from app.studio.workshop import Pace
+
+DAY = 86_400
+FOLD_FROM = 4
+MOST_LATE_NAMED = 6
+# A model is nowhere but on paper while photos are wanted, and a parcel is out of the house.
+_OUT_OF_THE_HOUSE = frozenset({Step.PHOTOS_WANTED, Step.HANDED_OVER})
+
+
+# The same by the text of the database: making an enum's member of it costs more than a look-up.
+_FACTS: Mapping[str, StepFacts] = {str(step): facts for step, facts in STEPS.items()}
+_OF: Mapping[str, Of] = {str(of): of for of in Of}
+
+
+class Show(StrEnum):
+    """Which pieces to show."""
+
+    ALL = "all"
+    MINE = "mine"
+    NEEDED = "needed"
+    WAITING = "waiting"
+    REMAKES = "remakes"
+    GIFTS = "gifts"
+
+
+SHOW_WORDS: Mapping[Show, str] = {
+    Show.ALL: "All",
+    Show.MINE: "Mine",
+    Show.NEEDED: "Needed by a day",
+    Show.WAITING: "Waiting for the customer",
+    Show.REMAKES: "Remakes and rework",
+    Show.GIFTS: "Gifts",
+}
+NOTHING_SHOWN: Mapping[Show, str] = {
+    Show.ALL: "No piece is on the benches now.",
+    Show.MINE: "You have nothing in hand, and nothing set aside.",
+    Show.NEEDED: "Nothing here is needed by that day.",
+    Show.WAITING: "No piece waits for its customer.",
+    Show.REMAKES: "No remake and no rework is under way.",
+    Show.GIFTS: "Nothing here is a gift.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Looking:
+    """Who looks at the benches, when, at which pieces, and what is known of pace and chances.
+
+    `pace` gives usual and slow days of a step, and whether they are the studio's own; `chances`
+    the chance, by order id, of being ready by the day it is needed.
+    """
+
+    me: Person
+    now: int
+    zone: ZoneInfo
+    pace: Pace
+    chances: Mapping[int, float]
+    blank_on: bool = True
+    show: Show = Show.ALL
+    by: date | None = None
+
+
+@dataclass(slots=True)
+class Row:
+    """One piece, ready to be written down. `act` is empty where the button leads to its page.
+
+    `tick` is the piece with the version shown, `key` its anchor, `path` its page's address,
+    `called` its name with its code, `tenths` its age at the bench in tenths of a day.
+    """
+
+    line: Line
+    rank: tuple[bool, tuple[int, int, int], int, int]
+    ref: str
+    tick: str
+    key: str
+    path: str
+    code: str
+    called: str
+    kind: str
+    tenths: int
+    where: str
+    late: str
+    soon: str
+    notes: str
+    act: str = ""
+    label: str = ""
+    main: bool = False
+    may_set_aside: bool = False
+    free: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Fold:
+    """The rows of one order in one band, folded because they are many."""
+
+    order_number: int
+    words: str
+    tick: str
+    rows: Sequence[Row]
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A bench: its name, what is usual there, its rows, and what can be done to ticked ones.
+
+    `items` are runs of rows, with the fold that holds them where there is one.
+    """
+
+    step: Step
+    name: str
+    take: bool
+    count: int
+    usual: float
+    slow: float
+    pace_words: str
+    own: bool
+    items: Sequence[tuple[Fold | None, Sequence[Row]]]
+    acts: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Late:
+    """A piece that has been at its bench longer than slow."""
+
+    name: str
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True)
+class Benches:
+    """The whole page. `empty` names the benches that have nothing at all."""
+
+    bands: Sequence[Band]
+    empty: Sequence[str]
+    nothing: str
+    in_house: int
+    in_hand_words: str
+    waiting_orders: int
+    late: Sequence[Late]
+    late_more: int
+    any_piece: bool
+
+
+def assemble(lines: Sequence[Line], asked: Sequence[Asked], look: Looking) -> Benches:
+    """The page from the open pieces and the open questions."""
+    clock = Clock(look.now, look.zone, day_of(look.zone, look.now))
+    known = _by_piece(asked)
+    behind = _orders_not_packed(lines)
+    by_step: dict[str, list[Row]] = {}
+    for line in lines:
+        if _shown(line, look):
+            row = _row(line, known, behind, look, clock)
+            by_step.setdefault(line.step, []).append(row)
+    taken = {line.step for line in lines}
+    late, more = _late(lines, look)
+    bands = [_band(step, by_step[step], look) for step in BENCHES if step in by_step]
+    return Benches(
+        bands=bands,
+        empty=_empty(taken, look) if look.show is Show.ALL else [],
+        nothing="" if bands else NOTHING_SHOWN[look.show],
+        in_house=sum(line.step not in _OUT_OF_THE_HOUSE for line in lines),
+        in_hand_words=_number(sum(line.in_hand for line in lines)),
+        waiting_orders=len({line.order_id for line in lines if waits_for_customer(line)}),
+        late=late,
+        late_more=more,
+        any_piece=bool(lines),
+    )
+
+
+def _number(count: int) -> str:
+    if not count:
+        return "none"
+    return words.NUMBERS[count] if count < len(words.NUMBERS) else str(count)
+
+
+def _empty(taken: set[str], look: Looking) -> list[str]:
+    return [
+        STEPS[step].name
+        for step in BENCHES
+        if step not in taken and (look.blank_on or step is not Step.BLANK)
+    ]
+
+
+def _shown(line: Line, look: Looking) -> bool:
+    match look.show:
+        case Show.ALL:
+            return True
+        case Show.MINE:
+            return line.hand_id is not None and line.hand_id == look.me.account_id
+        case Show.NEEDED:
+            by = look.by.isoformat() if look.by is not None else "9999"
+            return line.needed_by is not None and line.needed_by <= by
+        case Show.WAITING:
+            return waits_for_customer(line)
+        case Show.REMAKES:
+            return line.making > 1 or line.reworks > 0
+        case Show.GIFTS:
+            return bool(line.gift)
+
+
+def _by_piece(asked: Iterable[Asked]) -> dict[tuple[str, int], Asked]:
+    """The oldest open question of each model, copy and order."""
+    found: dict[tuple[str, int], Asked] = {}
+    for question in asked:
+        if question.copy_id is not None:
+            key = ("copy", question.copy_id)
+        elif question.model_id is not None:
+            key = ("model", question.model_id)
+        else:
+            key = ("order", question.order_id)
+        found.setdefault(key, question)
+    return found
+
+
+def _orders_not_packed(lines: Iterable[Line]) -> set[int]:
+    """Orders of which a piece has not reached packing: what is packed of them waits for it."""
+    packing = PLACE[Step.PACKING]
+    before = frozenset(str(step) for step, place in PLACE.items() if place < packing)
+    return {line.order_id for line in lines if line.step in before}
+
+
+def _row(
+    line: Line,
+    known: Mapping[tuple[str, int], Asked],
+    behind: set[int],
+    look: Looking,
+    clock: Clock,
+) -> Row:
+    chance = look.chances.get(line.order_id)
+    rank, reason = placed(line, look.zone, chance, clock.today.year)
+    question = None
+    if line.asking:
+        question = known.get((line.of, line.id)) or known.get(("order", line.order_id))
+    late, soon, rest = notes(line, question, chance, clock)
+    place = where(line, look.me.account_id, clock)
+    if not place and line.step == Step.PACKING and not line.ship_part and line.order_id in behind:
+        place = "waits for the rest of its order"
+    offer = _main(line, look)
+    facts, code, of, id_ = _FACTS[line.step], line.code, line.of, line.id
+    held = bool(line.hold_whose)
+    return Row(
+        line=line,
+        rank=(held, rank, line.order_number, line.id),
+        ref=f"{of}:{id_}",
+        tick=f"{of}:{id_}:{line.version}",
+        key=f"{of}-{id_}",
+        path=f"{of}/{id_}",
+        code=code,
+        called=f"{line.animal} {code}",
+        kind=_kind(line),
+        tenths=(look.now - line.entered_at) * 10 // DAY,
+        where=place or reason,
+        late=late,
+        soon=soon,
+        notes=rest,
+        act=offer.key if offer is not None and not offer.needs else "",
+        label=offer.label if offer is not None else "",
+        main=offer is not None and offer.kind is Kind.MOVE,
+        may_set_aside=bool(facts.take) and not held,
+        free=not place and not line.asking and (bool(facts.take) or line.step == Step.PHOTOS_IN),
+    )
+
+
+_SAID_BY_BREED = frozenset({"dog", "cat", "horse"})
+
+
+def _kind(line: Line) -> str:
+    """Pygmy goat, Jersey cow; whippet and Friesian need no more words."""
+    breed, kind = line.breed, line.kind
+    if not breed or not kind or "," in breed or kind in _SAID_BY_BREED or kind in breed:
+        return breed or kind
+    return f"{breed} {kind}"
+
+
+def _main(line: Line, look: Looking) -> Offer | None:
+    """The main button: a plain move is posted at once, what needs words leads to its page."""
+    aside = line.aside_until is not None or bool(line.aside_reason)
+    return main_offer(
+        _OF[line.of], _FACTS[line.step].step, bool(line.in_hand), aside, bool(line.hold_whose),
+        look.me.role, look.blank_on,
+    )  # fmt: skip
+
+
+def _band(step: Step, rows: list[Row], look: Looking) -> Band:
+    rows.sort(key=attrgetter("rank"))
+    usual, slow, own = look.pace[step]
+    first = next((row for row in rows if row.free), None)
+    if first is not None:
+        first.where = f"next: {first.where}"
+    return Band(
+        step=step,
+        name=STEPS[step].name,
+        take=bool(STEPS[step].take),
+        count=len(rows),
+        usual=usual,
+        slow=slow,
+        pace_words=pace_words(usual, slow),
+        own=own,
+        items=_folded(rows),
+        acts=band_acts(step, look.me.role),
+    )
+
+
+def band_acts(step: Step, role: Role) -> list[tuple[str, str]]:
+    """What can be done to several ticked pieces of a bench at once: (key, label).
+
+    Taking in hand, and the one plain move onward. What needs words is done piece by piece, and
+    so is the judgement of a model.
+    """
+    facts = STEPS[step]
+    acts = [("start", facts.take)] if facts.take else []
+    onward = [move for move in moves_from(facts.of, step) if move.forward]
+    plain = onward and not onward[0].needs and role in onward[0].roles
+    if plain and step is not Step.ASSESSING:
+        acts.append((onward[0].key, onward[0].label))
+    return acts
+
+
+def _folded(rows: Sequence[Row]) -> list[tuple[Fold | None, Sequence[Row]]]:
+    """Runs of rows in their order; the rows of one order fold at the first of them if many."""
+    by_order: dict[int, list[Row]] = {}
+    for row in rows:
+        by_order.setdefault(row.line.order_number, []).append(row)
+    items: list[tuple[Fold | None, Sequence[Row]]] = []
+    run: list[Row] = []
+    for row in rows:
+        together = by_order[row.line.order_number]
+        if len(together) < FOLD_FROM:
+            run.append(row)
+        elif row is together[0]:
+            if run:
+                items.append((None, run))
+                run = []
+            items.append((_fold(together), together))
+    if run:
+        items.append((None, run))
+    return items
+
+
+def _fold(rows: Sequence[Row]) -> Fold:
+    number = rows[0].line.order_number
+    names = list(dict.fromkeys(row.line.animal for row in rows))
+    whose = words.listed(names[:3]) + (" and others" if len(names) > 3 else "")
+    said = [f"{words.capital(words.count(len(rows), 'piece'))} of order {number}: {whose}"]
+    in_hand = sum(row.line.in_hand for row in rows)
+    if in_hand:
+        said.append(f"{_number(in_hand)} in hand")
+    oldest = max(row.tenths for row in rows) // 10
+    if oldest:
+        said.append(f"the longest here {words.count(oldest, 'day')}")
+    if any(row.where.startswith("next: ") for row in rows):
+        said.append("the next one is among them")
+    tick = ",".join(row.tick for row in rows)
+    return Fold(number, "; ".join(said), tick, rows)
+
+
+def _late(lines: Iterable[Line], look: Looking) -> tuple[list[Late], int]:
+    """Who has been here longer than slow, the worst first, and how many more there are.
+
+    What waits for a customer or a carrier is not in our hands and not counted here.
+    """
+    slows = {str(step): look.pace[step][1] for step in BENCHES}
+    found: list[tuple[float, Line]] = []
+    for line in lines:
+        slow = slows[line.step]
+        over = (look.now - line.entered_at) / DAY - slow
+        if over > 0 and not waits_for_customer(line) and line.step != Step.HANDED_OVER:
+            found.append((over / max(slow, 0.1), line))
+    found.sort(key=lambda pair: -pair[0])
+    named = [Late(line.animal, f"{line.of}-{line.id}") for _, line in found[:MOST_LATE_NAMED]]
+    return named, max(0, len(found) - MOST_LATE_NAMED)

@@ -1,0 +1,284 @@
+"""What a row of the Benches page says: who has the piece, why it waits, what matters. Pure.
+
+Days are the studio's own. What is said of a day or a place in the order of work repeats from row
+to row and from one request to the next, so it is kept.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+from app.flow.queue import FALLING, Waiting, place
+from app.flow.rules import Offer, Policy, State, offers
+from app.flow.steps import Of, Step
+from app.orders.benches.lines import Asked, Line
+from app.shared.calendar import Calendar
+from app.shared.people import Role
+from app.shared.web import words
+
+_QUARTER = 900  # no zone's offset is finer than a quarter of an hour
+
+
+@lru_cache(maxsize=8192)
+def _day(zone: ZoneInfo, quarter: int) -> date:
+    return datetime.fromtimestamp(quarter * _QUARTER, zone).date()
+
+
+def day_of(zone: ZoneInfo, moment: int) -> date:
+    """The studio's day that holds a moment (UTC seconds)."""
+    return _day(zone, moment // _QUARTER)
+
+
+@lru_cache(maxsize=8192)
+def _placed(
+    remake: bool,
+    reworks: int,
+    needed_by: str | None,
+    chance: float | None,
+    accepted: date | None,
+    counted: date | None,
+    began: date,
+    this_year: int,
+) -> tuple[tuple[int, int, int], str]:
+    today = date(this_year, 1, 1)
+    day = date.fromisoformat(needed_by) if needed_by else None
+    found = place(
+        Waiting(remake, reworks, day, chance, accepted, counted, began),
+        lambda value: words.short_day(value, today),
+    )
+    # The day itself is said among what matters; twice in a row would be noise.
+    by_day = found.rank[0] == 1
+    return found.rank, "its day comes first" if by_day else found.reason
+
+
+def placed(
+    line: Line, zone: ZoneInfo, chance: float | None, this_year: int
+) -> tuple[tuple[int, int, int], str]:
+    """A piece's place in the order of work (smaller is sooner) and the reason in words."""
+    return _placed(
+        line.making > 1,
+        line.reworks,
+        line.needed_by,
+        chance,
+        _day(zone, line.passed_at // _QUARTER) if line.passed_at is not None else None,
+        _day(zone, line.counted_at // _QUARTER) if line.counted_at is not None else None,
+        _day(zone, line.taken_at // _QUARTER),
+        this_year,
+    )
+
+
+@lru_cache(maxsize=1024)
+def main_offer(
+    of: Of, step: Step, in_hand: bool, aside: bool, held: bool, role: Role, blank_on: bool
+) -> Offer | None:
+    """The main button of a piece in this situation, as the rules offer it; None for no button."""
+    state = State(
+        of, step, 0, 0, in_hand=in_hand, aside_until=1 if aside else None,
+        hold_whose="studio" if held else "",
+    )  # fmt: skip
+    found = offers(state, role, Policy(blank_on))
+    return next((offer for offer in found if offer.main), None)
+
+
+def waits_for_customer(line: Line) -> bool:
+    """Whether the next word is the customer's: photos wanted, a question open, their own hold."""
+    unanswered = line.asking > 0 or line.hold_whose == "customer"
+    return unanswered or (line.step == Step.PHOTOS_WANTED and line.told_at is None)
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """This moment, and how the studio says it."""
+
+    now: int
+    zone: ZoneInfo
+    today: date
+
+    def short(self, moment: int) -> str:
+        """9 Nov."""
+        return words.short_day(day_of(self.zone, moment), self.today)
+
+    def when(self, moment: int) -> str:
+        """Tomorrow 9:00."""
+        return words.when(moment, self.now, self.zone).replace(", ", " ")
+
+    def long(self, day: str) -> str:
+        """An ISO day as 12 December."""
+        return words.day(date.fromisoformat(day), self.today)
+
+
+def where(line: Line, me: int | None, clock: Clock) -> str:
+    """Who has the piece, until when it is set aside, or what it waits for; "" where it is free."""
+    if line.hold_whose:
+        return _held(line, clock)
+    if line.in_hand:
+        return "you have it" if line.hand_id == me else f"{_first(line)} has it"
+    if line.aside_until is not None or line.aside_reason:
+        return _aside(line, me, clock)
+    match line.step:
+        case Step.PHOTOS_WANTED if line.told_at is not None:
+            return f"photos told on {clock.short(line.told_at)}, not yet counted"
+        case Step.PHOTOS_WANTED:
+            return "waits for photos"
+        case Step.BUILDING:
+            return _building(line, clock)
+        case Step.HANDED_OVER:
+            return f"on its way since {clock.short(line.entered_at)}"
+        case Step.PACKING if (line.rests_until or 0) > clock.now:
+            assert line.rests_until is not None
+            return f"resting until {clock.when(line.rests_until)}"
+        case _:
+            return ""
+
+
+def _first(line: Line) -> str:
+    return (line.hand or "somebody").split(" ")[0]
+
+
+def _held(line: Line, clock: Clock) -> str:
+    whose = {"customer": "the customer’s", "studio": "our own", "supplier": "a supplier’s"}
+    said = f"on hold on {whose.get(line.hold_whose, 'our own')} account: {line.hold_reason}"
+    if line.hold_look_on is None:
+        return said
+    return f"{said}; look again on {clock.long(line.hold_look_on)}"
+
+
+def _aside(line: Line, me: int | None, clock: Clock) -> str:
+    who = "you" if line.hand_id == me else _first(line)
+    why = f", {line.aside_reason}" if line.aside_reason else ""
+    if line.aside_until is None:
+        return f"set aside by {who}{why}"
+    if line.aside_until <= clock.now:
+        return f"set aside by {who} until {clock.when(line.aside_until)}{why}: that time has come"
+    return f"set aside by {who} until {clock.when(line.aside_until)}{why}"
+
+
+def _building(line: Line, clock: Clock) -> str:
+    on = f"on {line.machine}" if line.machine else "on a machine"
+    if line.build_ends_at is None:
+        return f"{on}, since {clock.when(line.entered_at)}"
+    if line.build_ends_at < clock.now:
+        return f"{on}, should have ended by {clock.when(line.build_ends_at)}: look at the machine"
+    return f"{on}, ends by {clock.when(line.build_ends_at)}"
+
+
+Notes = tuple[str, str, str]
+_NONE: Notes = ("", "", "")
+
+
+def notes(line: Line, question: Asked | None, chance: float | None, clock: Clock) -> Notes:
+    """In words what matters: what is late, what is pressing, and the rest.
+
+    That is: remake and rework, needed by, question, gift, remembered, pictures, copy deadline.
+    """
+    photos = line.pictures is not None and line.step in _LOOKED_AT
+    if not (
+        line.making > 1 or line.reworks or line.needed_by or line.asking or line.gift or photos
+        or line.life == "remembered" or line.attempts or line.step == Step.FINISHING
+    ):  # fmt: skip
+        return _NONE
+    late = ""
+    if line.making > 1:
+        late = "Remake" if line.of == "copy" else "New version"
+    elif line.reworks:
+        late = "Rework"
+    soon, rest = _needed(line, chance, clock)
+    if line.asking:
+        rest.append(_question(question, clock))
+    if line.gift:
+        rest.append(f"Gift, given on {clock.long(line.gift_day)}" if line.gift_day else "Gift")
+    if line.life == "remembered":
+        rest.append("Remembered")
+    rest.extend(_photo_notes(line, photos=photos))
+    if line.step == Step.FINISHING:
+        rest.append(_deadline(line, clock))
+    return late, soon, ". ".join(rest)
+
+
+_LOOKED_AT = frozenset({Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING})
+
+
+def _needed(line: Line, chance: float | None, clock: Clock) -> tuple[str, list[str]]:
+    """What is said of the day an order is needed by: pressing, or merely noted."""
+    if line.needed_by is None:
+        return "", []
+    said = f"Needed by {clock.long(line.needed_by)}"
+    if line.needed_by < clock.today.isoformat():
+        return said, ["That day is past"]
+    if chance is None:
+        return said, []
+    odds = round(chance * 10)
+    likely = (
+        "hardly a chance" if odds == 0
+        else "almost sure" if odds == 10
+        else f"chance about {odds} in 10"
+    )  # fmt: skip
+    if chance < FALLING:
+        return said, [words.capital(likely)]
+    return "", [f"{said}, {likely}"]
+
+
+def _question(question: Asked | None, clock: Clock) -> str:
+    if question is None:
+        return "Question open"
+    topic = question.topic.replace("_", " ")
+    return f"Question open: {topic}, asked {clock.short(question.asked_at)}"
+
+
+def _photo_notes(line: Line, *, photos: bool) -> list[str]:
+    said: list[str] = []
+    if line.attempts and line.step == Step.PHOTOS_WANTED:
+        times = {1: "once", 2: "twice"}.get(line.attempts, f"{line.attempts} times")
+        said.append(f"More views asked for {times}")
+    if photos and line.pictures is not None:
+        said.append(words.capital(words.count(line.pictures, "picture")))
+    return said
+
+
+def _deadline(line: Line, clock: Clock) -> str:
+    if line.copy_deadline and line.copy_deadline >= clock.today.isoformat():
+        return f"More copies may join until {clock.long(line.copy_deadline)}"
+    return "Last day for more copies is when this ends"
+
+
+def pace_words(usual: float, slow: float) -> str:
+    """Usual 4 days, slow 9; in whole days, as the age bar says them."""
+    whole = round(usual)
+    said = "usual under a day" if whole < 1 else f"usual {whole} {'day' if whole == 1 else 'days'}"
+    return f"{said}, slow {max(1, round(slow))}"
+
+
+@dataclass(frozen=True, slots=True)
+class Until:
+    """A choice of how long a piece is set aside."""
+
+    key: str
+    words: str
+    moment: int
+
+
+ASIDE_REASONS = ("drying", "waiting for a tool", "waiting for material", "something comes first")
+
+
+def untils(now: int, calendar: Calendar) -> list[Until]:
+    """The usual times until which a piece is set aside: in two hours, tomorrow, next Monday.
+
+    Mornings are when the house opens that day, or 9:00 where it does not open at all.
+    """
+    today = calendar.day_of(now)
+    tomorrow = today + timedelta(days=1)
+    monday = today + timedelta(days=7 - today.weekday())
+    soon = now + 2 * 3_600
+    found = [Until("hours", f"in two hours, {words.clock(soon, calendar.zone)}", soon)]
+    for key, name, day in (("morning", "tomorrow", tomorrow), ("monday", "Monday", monday)):
+        if key == "morning" or day != tomorrow:
+            moment = calendar.moment(day, opening(day, calendar))
+            found.append(Until(key, f"{name}, {words.clock(moment, calendar.zone)}", moment))
+    return found
+
+
+def opening(day: date, calendar: Calendar) -> time:
+    """When work begins on a day; 9:00 on a free one."""
+    hours = calendar.hours.get(day.weekday(), ())
+    return hours[0][0] if hours else time(9)

@@ -1,0 +1,1 @@
+"""Taking an order in."""

@@ -1,0 +1,360 @@
+"""Taking an order in: customer, animals, marks, models, copies and link, in one transaction."""
+
+import re
+from dataclasses import dataclass
+from datetime import date, time
+
+from sqlalchemy import Connection, RowMapping, func, insert, select, update
+
+from app.flow import news_rows as news
+from app.flow.actions import Entering, entering
+from app.flow.steps import Of, Step
+from app.flow.store import mark_stale
+from app.orders.entry.form import LETTERS, AnimalDraft, CopyFields, Draft
+from app.orders.order import links
+from app.orders.order.actions import animal_changed, change_in
+from app.shared.errors import BadFields
+from app.shared.people import Person
+from app.shared.text import fold
+from app.studio.workshop import Workshop
+from app.tables import (
+    animals,
+    copies,
+    customer_mails,
+    customers,
+    forecasts,
+    marks,
+    models,
+    order_animals,
+    orders,
+    transitions,
+)
+
+_NOT_DIGIT = re.compile(r"\D")
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """An order that was taken in (or had been, when the form was sent twice)."""
+
+    id: int
+    number: int
+
+
+def take_in(workshop: Workshop, draft: Draft, who: Person, once: str) -> Taken:
+    """Save an order as typed. A form that is sent twice makes one order.
+
+    Raises BadFields where a customer or animal that the form names is not known any more.
+    """
+    now = workshop.now()
+    with workshop.database.writing() as db:
+        known = db.execute(
+            select(orders.c.id, orders.c.number).where(orders.c.once == once)
+        ).first()
+        if known is not None:
+            return Taken(known.id, known.number)
+        customer_id = _customer(db, draft, now)
+        taken = _order(db, workshop, draft, customer_id, now, once)
+        book = entering(db, who, now, imported=draft.order.under_way)
+        for letter, animal in zip(LETTERS, draft.animals, strict=False):
+            _animal(db, workshop, book, taken.id, customer_id, letter, animal, draft, now)
+        book.close()
+        db.execute(insert(forecasts).values(order_id=taken.id, computed_at=now))
+        links.make(db, workshop.folder.key, taken.id, who.account_id, now)
+        if not draft.order.under_way:
+            news.write(db, taken.id, "order_in", now)
+    workshop.changed.set()
+    return taken
+
+
+def _customer(db: Connection, draft: Draft, now: int) -> int:
+    typed = draft.customer
+    digits = _NOT_DIGIT.sub("", typed.phone)
+    if typed.customer_id is not None:
+        return _known_customer(db, typed.customer_id, draft, digits)
+    made = db.execute(
+        insert(customers).values(
+            name=typed.name,
+            name_key=fold(typed.name),
+            address_as=typed.address_as,
+            phone=typed.phone,
+            phone_digits=digits,
+            made_at=now,
+        )
+    ).inserted_primary_key
+    assert made is not None
+    _mail(db, int(made[0]), typed.mail)
+    return int(made[0])
+
+
+def _known_customer(db: Connection, customer_id: int, draft: Draft, digits: str) -> int:
+    typed = draft.customer
+    row = db.execute(select(customers).where(customers.c.id == customer_id)).first()
+    if row is None or row.joined_into_id is not None:
+        raise BadFields({"name": "This customer's record is gone. Choose or type again."})
+    if fold(typed.name) != row.name_key:
+        raise BadFields(
+            {"name": f"This is {row.name}'s record. “Not this customer” makes a new one."}
+        )
+    changed = {
+        name: value
+        for name, value in (
+            ("address_as", typed.address_as),
+            ("phone", typed.phone),
+            ("phone_digits", digits),
+        )
+        if value and value != getattr(row, name)
+    }
+    if changed:
+        db.execute(update(customers).where(customers.c.id == customer_id).values(**changed))
+    _mail(db, customer_id, typed.mail)
+    return customer_id
+
+
+def _mail(db: Connection, customer_id: int, mail: str) -> None:
+    """Add an address, or know it already; the first one receives."""
+    if not mail:
+        return
+    own = customer_mails.c.customer_id == customer_id
+    known = set(db.execute(select(customer_mails.c.mail_key).where(own)).scalars())
+    if mail.casefold() not in known:
+        db.execute(
+            insert(customer_mails).values(
+                customer_id=customer_id,
+                mail=mail,
+                mail_key=mail.casefold(),
+                receives=int(not known),
+            )
+        )
+
+
+def _order(
+    db: Connection, workshop: Workshop, draft: Draft, customer_id: int, now: int, once: str
+) -> Taken:
+    in_force = workshop.in_force()
+    last = db.execute(select(func.coalesce(func.max(orders.c.number), 0))).scalar_one()
+    number = max(last + 1, in_force.settings.first_number)
+    typed = draft.order
+    taken_at = now
+    if typed.taken_on is not None and typed.taken_on != in_force.calendar.day_of(now):
+        taken_at = in_force.calendar.start_of(typed.taken_on)
+    made = db.execute(
+        insert(orders).values(
+            number=number,
+            customer_id=customer_id,
+            taken_at=taken_at,
+            recorded_at=now,
+            imported=int(typed.under_way),
+            gift=int(typed.gift),
+            gift_day=_iso(typed.gift_day),
+            needed_by=_iso(typed.needed_by),
+            once=once,
+            **{
+                name: getattr(typed, name)
+                for name in (
+                    *("shop_reference", "channel", "paid", "needed_reason", "ship_name"),
+                    *("ship_lines", "ship_postcode", "ship_country", "parcel_note", "note"),
+                )
+            },
+        )
+    ).inserted_primary_key
+    assert made is not None
+    return Taken(int(made[0]), number)
+
+
+def _iso(day: date | None) -> str | None:
+    return day.isoformat() if day is not None else None
+
+
+def _animal(
+    db: Connection,
+    workshop: Workshop,
+    book: Entering,
+    order_id: int,
+    customer_id: int,
+    letter: str,
+    draft: AnimalDraft,
+    whole: Draft,
+    now: int,
+) -> None:
+    typed = draft.fields
+    animal_id = _animal_row(db, customer_id, draft, book.act.who, now)
+    _marks(db, animal_id, typed.marks)
+    model_id, ready = (
+        _ready_model(db, animal_id) if typed.ready_model and typed.animal_id else (None, False)
+    )
+    if model_id is None:
+        step = typed.step if whole.order.under_way and typed.step else Step.PHOTOS_WANTED
+        values: dict[str, object] = {
+            "animal_id": animal_id, "order_id": order_id, "letter": letter,
+            "pictures": typed.pictures,
+        }  # fmt: skip
+        model_id = book.piece(Of.MODEL, values, step, _since(workshop, typed.since, now)).id
+        ready = step is Step.READY
+    made = db.execute(
+        insert(order_animals).values(
+            order_id=order_id, letter=letter, animal_id=animal_id, model_id=model_id
+        )
+    ).inserted_primary_key
+    assert made is not None
+    line = {
+        "order_id": order_id, "order_animal_id": int(made[0]), "model_id": model_id,
+        "letter": letter,
+    }  # fmt: skip
+    for number, copy in enumerate(draft.copies, start=1):
+        first = _first_step(workshop, copy, ready, whole.order.under_way)
+        values = {**_copy_values(copy), **line, "number": number}
+        book.piece(Of.COPY, values, first, _since(workshop, copy.since, now))
+
+
+def _animal_row(db: Connection, customer_id: int, draft: AnimalDraft, who: Person, now: int) -> int:
+    typed = draft.fields
+    if typed.animal_id is not None:
+        known = db.execute(select(animals).where(animals.c.id == typed.animal_id)).first()
+        if known is None:
+            raise BadFields({"": "An animal of this form is not known any more. Type it again."})
+        # Another name over a known animal's is another animal.
+        if known.name_key == fold(typed.name):
+            if typed.life not in ("not_said", known.life):
+                new = {"life": typed.life}
+                change_in(db, animals, typed.animal_id, None, new, who, now)
+                animal_changed(db, typed.animal_id)
+            return typed.animal_id
+    made = db.execute(
+        insert(animals).values(
+            customer_id=customer_id,
+            name=typed.name,
+            name_key=fold(typed.name),
+            kind=typed.kind,
+            sex=typed.sex,
+            life=typed.life,
+            colours=typed.colours,
+        )
+    ).inserted_primary_key
+    assert made is not None
+    return int(made[0])
+
+
+_SIDES = {"left": "left", "right": "right", "both": "both"}
+
+
+def _marks(db: Connection, animal_id: int, typed: str) -> None:
+    """Marks as the customer says them: one a line, or set apart by semicolons.
+
+    A mark that says left or right is taken at its word; where it says neither, the side is still
+    to be asked, because some phones mirror their pictures.
+    """
+    known = set(db.execute(select(marks.c.what).where(marks.c.animal_id == animal_id)).scalars())
+    for what in filter(None, (part.strip() for part in re.split(r"[;\n]", typed))):
+        if what in known:
+            continue
+        sides = [side for word, side in _SIDES.items() if re.search(rf"\b{word}\b", what.lower())]
+        side = sides[0] if len(sides) == 1 else "not_asked"
+        db.execute(insert(marks).values(animal_id=animal_id, what=what[:200], side=side))
+
+
+def _ready_model(db: Connection, animal_id: int) -> tuple[int | None, bool]:
+    """The animal's newest model that is ready or on its way, and whether it is ready."""
+    row = db.execute(
+        select(models.c.id, models.c.step)
+        .where(models.c.animal_id == animal_id, models.c.step != str(Step.CANCELLED))
+        .order_by((models.c.step == str(Step.READY)).desc(), models.c.id.desc())
+        .limit(1)
+    ).first()
+    return (row.id, row.step == Step.READY) if row is not None else (None, False)
+
+
+def _since(workshop: Workshop, since: date | None, now: int) -> int:
+    """The moment from which a piece under way counts: noon of its day, or now."""
+    if since is None:
+        return now
+    return min(now, workshop.in_force().calendar.moment(since, time(12)))
+
+
+def _first_step(workshop: Workshop, copy: CopyFields, ready: bool, under_way: bool) -> Step:
+    if under_way and copy.step is not None:
+        return copy.step
+    if not ready:
+        return Step.NOT_BEGUN
+    return Step.BLANK if workshop.in_force().settings.blank_on else Step.SHAPING
+
+
+def _copy_values(copy: CopyFields) -> dict[str, object]:
+    return {
+        "size_mm": copy.size,
+        "pose": copy.pose,
+        "base": copy.base,
+        "finish": copy.finish,
+        "inscription": copy.inscription,
+        "bench_note": copy.note,
+    }
+
+
+def add_copy(
+    workshop: Workshop,
+    order_id: int,
+    order_animal_id: int,
+    typed: CopyFields,
+    who: Person,
+    once: str,
+) -> None:
+    """Add a copy to an animal of an open order, while its copy deadline is open.
+
+    Raises BadFields where the deadline has passed; a follow-on order is the way then.
+    """
+    now = workshop.now()
+    with workshop.database.writing() as db:
+        row = _line_that_takes_copies(db, order_id, order_animal_id)
+        last = db.execute(
+            select(func.coalesce(func.max(copies.c.number), 0)).where(
+                copies.c.order_id == row["order_id"], copies.c.letter == row["letter"]
+            )
+        ).scalar_one()
+        if once and _added_before(db, row["order_id"], once):
+            return
+        book = entering(db, who, now)
+        book.act.once = once
+        values = {
+            **_copy_values(typed),
+            "order_id": row["order_id"],
+            "order_animal_id": order_animal_id,
+            "model_id": row["model_id"],
+            "letter": row["letter"],
+            "number": last + 1,
+        }
+        book.piece(Of.COPY, values, Step.NOT_BEGUN, now)
+        book.close()
+        mark_stale(db, [row["order_id"]])
+    workshop.changed.set()
+
+
+def _line_that_takes_copies(db: Connection, order_id: int, order_animal_id: int) -> RowMapping:
+    """An animal's line of an open order whose model is not finished. Raises BadFields."""
+    row = (
+        db.execute(
+            select(
+                order_animals.c.order_id,
+                order_animals.c.letter,
+                order_animals.c.model_id,
+                models.c.step,
+                orders.c.open,
+            )
+            .join(models, models.c.id == order_animals.c.model_id)
+            .join(orders, orders.c.id == order_animals.c.order_id)
+            .where(order_animals.c.id == order_animal_id, order_animals.c.order_id == order_id)
+        )
+        .mappings()
+        .first()
+    )
+    if row is None or not row["open"] or row["step"] in (Step.READY, Step.CANCELLED):
+        raise BadFields({"": "The model is finished: copies from now on are a follow-on order."})
+    return row
+
+
+def _added_before(db: Connection, order_id: int, once: str) -> bool:
+    query = (
+        select(transitions.c.id)
+        .join(copies, copies.c.id == transitions.c.copy_id)
+        .where(copies.c.order_id == order_id, transitions.c.once == once)
+    )
+    return db.execute(query).first() is not None

@@ -1,0 +1,273 @@
+"""An order's facts, built once for page, letter and ready text.
+
+The dataclasses stand in orders.order_facts, so that the customers' site can know them without
+the database; here they are filled from it.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Connection
+from sqlalchemy.engine import Row
+
+from app.flow.rules import Entry, Kind, TimeIs, effective
+from app.flow.stays import DRYING
+from app.flow.steps import ASKED_AGAIN, PASSED, Step, is_rework
+from app.orders.facts import ranges, store
+from app.orders.facts.order import (
+    AnimalFacts,
+    CopyFacts,
+    MarkFacts,
+    OrderFacts,
+    ParcelFacts,
+    QuestionFacts,
+    Standing,
+    ViewFacts,
+    decision,
+    has_range,
+    positions,
+)
+from app.orders.facts.ranges import Told
+from app.orders.facts.store import Rows
+from app.shared.errors import NotFound
+from app.studio.workshop import InForce
+
+AT_ONCE = 250
+_CHANGES = frozenset({Kind.ENTER, Kind.MOVE, Kind.UNDO, Kind.CORRECTION})
+_STEP_CHANGES = _CHANGES - {Kind.ENTER}
+
+
+def facts_of(db: Connection, order_id: int, in_force: InForce, now: int) -> OrderFacts:
+    """The facts of one order. Raises NotFound."""
+    found = facts_of_many(db, [order_id], in_force, now)
+    if order_id not in found:
+        raise NotFound("There is no such order.")
+    return found[order_id]
+
+
+def facts_of_many(
+    db: Connection, order_ids: Sequence[int], in_force: InForce, now: int
+) -> dict[int, OrderFacts]:
+    """The facts of many orders by their ids, in a fixed number of queries for each 250."""
+    found: dict[int, OrderFacts] = {}
+    for start in range(0, len(order_ids), AT_ONCE):
+        rows = store.load(db, order_ids[start : start + AT_ONCE])
+        for order in rows.orders.values():
+            found[order.id] = _with_range(_order(order, rows), order, rows, in_force, now)
+    return found
+
+
+# ---------------------------------------------------------------- from rows
+
+
+def _order(order: Row[Any], rows: Rows) -> OrderFacts:
+    by_letter: dict[str, list[CopyFacts]] = {}
+    for row in rows.copies.get(order.id, ()):
+        by_letter.setdefault(row.letter, []).append(_copy(row, order.number, rows))
+    animals = tuple(
+        _animal(row, tuple(by_letter.get(row.in_order, ())), rows)
+        for row in rows.animals.get(order.id, ())
+    )
+    copies = [copy for copies in by_letter.values() for copy in copies]
+    changes = [entry for log in _logs_of(order.id, rows) for entry in log if entry.kind in _CHANGES]
+    told = rows.tellings.get(order.id)
+    forecast = rows.forecasts.get(order.id)
+    return OrderFacts(
+        id=order.id,
+        number=order.number,
+        address_as=order.address_as or order.customer_name,
+        taken_at=order.taken_at,
+        open=bool(order.open),
+        imported=bool(order.imported),
+        gift=bool(order.gift),
+        gift_day=_day(order.gift_day),
+        needed_by=_day(order.needed_by),
+        ship_part=bool(order.ship_part),
+        copy_deadline=_day(order.copy_deadline),
+        animals=animals,
+        parcels=_parcels(copies, rows),
+        questions=tuple(_question(row, rows) for row in rows.questions.get(order.id, ())),
+        last_news_at=max(rows.news.get(order.id, 0), order.taken_at),
+        last_change_at=max((entry.recorded_at for entry in changes), default=order.recorded_at),
+        steps_seen=_step_changes(changes),
+        weeks=ranges.from_passing(blank_on=True),
+        told=_told(told, changes) if told is not None else None,
+        later_since=_day(forecast.later_since) if forecast is not None else None,
+    )
+
+
+def _logs_of(order_id: int, rows: Rows) -> Iterable[list[Entry]]:
+    for row in rows.animals.get(order_id, ()):
+        yield rows.model_logs.get(row.id, [])
+    for row in rows.copies.get(order_id, ()):
+        yield rows.copy_logs.get(row.id, [])
+
+
+def _animal(row: Row[Any], copies: tuple[CopyFacts, ...], rows: Rows) -> AnimalFacts:
+    line = effective(rows.model_logs.get(row.id, []))
+    moves = [entry for entry in line if entry.kind is Kind.MOVE]
+    counted = [entry.amount for entry in moves if entry.move == "photos_counted" and entry.amount]
+    said = [
+        delivery.files_said
+        for delivery in rows.deliveries.get(row.for_order, ())
+        if delivery.model_id in (None, row.id)
+    ]
+    views = rows.views.get(row.id, [])
+    newest = max((view.attempt for view in views), default=0)
+    asks = row.step == Step.PHOTOS_WANTED and row.attempts > 0
+    return AnimalFacts(
+        letter=row.in_order,
+        name=row.name,
+        kind=row.kind,
+        sex=row.sex,
+        life=row.life,
+        model=_standing(row, line, rows),
+        came_by=moves[-1].move if moves else "",
+        told_at=row.told_at,
+        told_files=said[-1] if said else None,
+        counted_at=row.counted_at,
+        pictures=row.pictures or (counted[-1] if counted else None),
+        attempts=row.attempts,
+        views=tuple(ViewFacts(v.number, v.wish) for v in views if asks and v.attempt == newest),
+        marks=tuple(
+            MarkFacts(mark.what, mark.side, mark.place)
+            for mark in rows.marks.get(row.animal_id, ())
+        ),
+        build_ends_at=row.build_ends_at if row.step == Step.BUILDING else None,
+        passed_at=row.passed_at,
+        outcome=_outcome(moves),
+        limits=row.limits,
+        limits_agreed=bool(row.limits_agreed),
+        copies=copies,
+    )
+
+
+def _outcome(moves: Sequence[Entry]) -> str:
+    for entry in reversed(moves):
+        if entry.move in PASSED:
+            return entry.move
+        if entry.move in ASKED_AGAIN:
+            return ""
+    return ""
+
+
+def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
+    starts = [entry.happened_at for entry in line if entry.kind is Kind.START]
+    taken = row.hand_id is not None
+    return Standing(
+        step=Step(row.step),
+        since=row.entered_at,
+        by=rows.first_names.get(row.hand_id, "") if taken else "",
+        in_hand=bool(row.in_hand),
+        hand_since=max(starts[-1], row.entered_at) if starts and row.in_hand else None,
+        drying=row.aside_reason == DRYING,
+        aside_until=row.aside_until,
+        hold_whose=row.hold_whose,
+        hold_look_on=_day(row.hold_look_on),
+    )
+
+
+def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
+    line = effective(rows.copy_logs.get(row.id, []))
+    rework, inspected = False, None
+    for entry in line:
+        if entry.kind is Kind.MOVE and entry.move == "passed":
+            rework, inspected = False, entry.happened_at
+        elif entry.kind is Kind.FINDING or is_rework(entry.move):
+            rework = True
+    assumed = any(e.move == "received" and e.time_is is TimeIs.ASSUMED for e in line)
+    return CopyFacts(
+        code=f"{order_number}-{row.letter}{row.number}",
+        letter=row.letter,
+        number=row.number,
+        standing=_standing(row, line, rows),
+        size_mm=row.size_mm,
+        pose=row.pose,
+        base=row.base,
+        finish=row.finish,
+        inscription=row.inscription,
+        spelling_confirmed=not row.inscription or row.spelling_confirmed_at is not None,
+        rework=rework,
+        remake=row.making > 1,
+        inspected_at=inspected,
+        rests_until=row.rests_until,
+        parcel_id=row.parcel_id if row.parcel_id in rows.parcels else None,
+        received_assumed=assumed,
+    )
+
+
+def _parcels(copies: Sequence[CopyFacts], rows: Rows) -> tuple[ParcelFacts, ...]:
+    found: list[ParcelFacts] = []
+    for row in rows.parcels.values():
+        inside = [copy for copy in copies if copy.parcel_id == row.id]
+        if not inside:
+            continue
+        arrived = all(copy.step is Step.RECEIVED for copy in inside)
+        received = max(copy.standing.since for copy in inside) if arrived else None
+        found.append(ParcelFacts(row.id, row.way, row.carrier, row.number, row.sent_at, received))
+    return tuple(sorted(found, key=lambda parcel: (parcel.sent_at, parcel.id)))
+
+
+def _question(row: Row[Any], rows: Rows) -> QuestionFacts:
+    letter = ""
+    for animal in rows.animals.get(row.order_id, ()):
+        if row.model_id is not None and animal.id == row.model_id:
+            letter = animal.in_order
+    for copy in rows.copies.get(row.order_id, ()):
+        if copy.id == row.copy_id:
+            letter = copy.letter
+    return QuestionFacts(row.topic, bool(row.blocking), row.asked_at, row.channel, letter)
+
+
+def _step_changes(changes: Iterable[Entry], until: int | None = None) -> int:
+    return sum(
+        entry.kind in _STEP_CHANGES and (until is None or entry.recorded_at <= until)
+        for entry in changes
+    )
+
+
+def _told(row: Row[Any], changes: Sequence[Entry]) -> Told:
+    """The last telling. What a person told held for the steps as they were at that moment."""
+    by_a_page = row.account_id is None
+    return Told(
+        at=row.at,
+        from_day=_day(row.from_day),
+        to_day=_day(row.to_day),
+        write_by=_day(row.write_by),
+        basis=row.basis,
+        steps_seen=row.steps_seen if by_a_page else _step_changes(changes, row.at),
+    )
+
+
+def _day(value: str | None) -> date | None:
+    return date.fromisoformat(value) if value else None
+
+
+# ---------------------------------------------------------------- the range
+
+
+def _with_range(
+    facts: OrderFacts, order: Row[Any], rows: Rows, in_force: InForce, now: int
+) -> OrderFacts:
+    """Add what is computed now: days from the photos' passing, or what is left of the way."""
+    blank_on = in_force.settings.blank_on
+    weeks = ranges.from_passing(blank_on=blank_on)
+    forecast = rows.forecasts.get(order.id)
+    points: ranges.Span | ranges.Soon | None = None
+    if forecast is not None:
+        points = ranges.read_points(
+            forecast.points, forecast.basis, forecast.computed_at, stale=bool(forecast.stale),
+            now=now, last_change_at=facts.last_change_at,
+        )  # fmt: skip
+    if not facts.passed:
+        own = ranges.full_points(forecast.points, forecast.basis) if forecast is not None else None
+        return replace(facts, weeks=own or weeks)
+    if not has_range(facts):
+        return replace(facts, weeks=weeks)
+    if points is None:
+        points = ranges.default_range(positions(facts, now), blank_on=blank_on)
+    computed = points if isinstance(points, ranges.Span) else None
+    facts = replace(facts, weeks=weeks, computed=computed)
+    return replace(facts, shown=decision(facts, in_force.calendar, now).shown)

@@ -1,0 +1,303 @@
+"""An order's facts, as plain data: what page, letter and ready text are written from.
+
+No database here, so that the customers' site can be written from it. Moments are UTC seconds, days
+the studio's own. Nothing of it names a customer's surname, mail, phone or address; of the staff
+there are first names. `address_as` is for letters only and never goes on to a page.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+from app.flow.steps import ENDS, PLACE, STEPS, Step, TimeClass
+from app.orders.facts.ranges import Decision, Position, Shown, Span, Told, decide
+from app.shared.calendar import Calendar
+
+QUIET_DAYS = 14
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where a piece stands, and with whom.
+
+    `by` is the first name of whoever has it in hand (since `hand_since`) or has set it aside,
+    `drying` says that it is set aside because paint dries, `hold_whose` is empty where nothing
+    holds it.
+    """
+
+    step: Step
+    since: int
+    by: str = ""
+    in_hand: bool = False
+    hand_since: int | None = None
+    drying: bool = False
+    aside_until: int | None = None
+    hold_whose: str = ""
+    hold_look_on: date | None = None
+
+    @property
+    def held(self) -> bool:
+        """Whether the piece is on hold."""
+        return bool(self.hold_whose)
+
+
+@dataclass(frozen=True, slots=True)
+class MarkFacts:
+    """Something on the animal that has to be matched; the side is the animal's own."""
+
+    what: str
+    side: str
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ViewFacts:
+    """One numbered view that is asked for now."""
+
+    number: int
+    wish: str
+
+
+@dataclass(frozen=True, slots=True)
+class CopyFacts:
+    """A copy as ordered, and where it stands.
+
+    `rework` says that part of it is being made again, `remake` that the whole of it is. A copy
+    that was received by assumption has `received_assumed`.
+    """
+
+    code: str
+    letter: str
+    number: int
+    standing: Standing
+    size_mm: int | None = None
+    pose: str = ""
+    base: str = ""
+    finish: str = ""
+    inscription: str = ""
+    spelling_confirmed: bool = True
+    rework: bool = False
+    remake: bool = False
+    inspected_at: int | None = None
+    rests_until: int | None = None
+    parcel_id: int | None = None
+    received_assumed: bool = False
+
+    @property
+    def step(self) -> Step:
+        """Where the copy is."""
+        return self.standing.step
+
+    @property
+    def made_again(self) -> bool:
+        """Whether something of it is being made again and has not passed yet."""
+        before_packing = PLACE[self.step] < PLACE[Step.PACKING]
+        return before_packing and (self.rework or self.remake)
+
+
+@dataclass(frozen=True, slots=True)
+class AnimalFacts:
+    """An animal of the order: its model, what was sent and asked for, and its copies.
+
+    `outcome` is good, limits or by_eye once the photos have passed; `limits` are the words for what
+    is judged by eye, `limits_agreed` that the customer agreed to them. `came_by` is the move that
+    led into the present step.
+    """
+
+    letter: str
+    name: str
+    kind: str
+    sex: str
+    life: str
+    model: Standing
+    came_by: str = ""
+    told_at: int | None = None
+    told_files: int | None = None
+    counted_at: int | None = None
+    pictures: int | None = None
+    attempts: int = 0
+    views: tuple[ViewFacts, ...] = ()
+    marks: tuple[MarkFacts, ...] = ()
+    build_ends_at: int | None = None
+    passed_at: int | None = None
+    outcome: str = ""
+    limits: str = ""
+    limits_agreed: bool = False
+    copies: tuple[CopyFacts, ...] = ()
+
+    @property
+    def remembered(self) -> bool:
+        """Whether the animal is no longer alive."""
+        return self.life == "remembered"
+
+    @property
+    def passed(self) -> bool:
+        """Whether the photos have passed, or are not needed any more."""
+        past = PLACE[self.model.step] >= PLACE[Step.FINISHING]
+        return past or self.passed_at is not None
+
+    @property
+    def cancelled(self) -> bool:
+        """Whether nothing of this animal will be made any more."""
+        copies = all(copy.step is Step.CANCELLED for copy in self.copies)
+        return copies and (bool(self.copies) or self.model.step is Step.CANCELLED)
+
+
+@dataclass(frozen=True, slots=True)
+class ParcelFacts:
+    """What left the house: how, when and under which number. Copies name it by its id."""
+
+    id: int
+    way: str
+    carrier: str
+    number: str
+    sent_at: int
+    received_at: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class QuestionFacts:
+    """An open question: what it is about, never its words. `letter` is empty for the order."""
+
+    topic: str
+    blocking: bool
+    asked_at: int
+    channel: str
+    letter: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OrderFacts:
+    """Everything about one order that may be told to its customer.
+
+    `weeks` is the span of days counted from the day on which the photos pass. `computed` is what
+    is left of the way as computed now: None before the photos have passed, after the last piece
+    has left, and for the minutes in which it is being computed again. `told` is the range told
+    last, `shown` what is said now: `decision` of the same facts. `steps_seen` counts the step
+    changes of all pieces.
+    """
+
+    id: int
+    number: int
+    address_as: str
+    taken_at: int
+    open: bool
+    imported: bool
+    gift: bool
+    gift_day: date | None
+    needed_by: date | None
+    ship_part: bool
+    copy_deadline: date | None
+    animals: tuple[AnimalFacts, ...]
+    parcels: tuple[ParcelFacts, ...]
+    questions: tuple[QuestionFacts, ...]
+    last_news_at: int
+    last_change_at: int
+    steps_seen: int
+    weeks: Span
+    computed: Span | None = None
+    told: Told | None = None
+    shown: Shown | None = None
+    later_since: date | None = None
+
+    @property
+    def alive(self) -> tuple[AnimalFacts, ...]:
+        """The animals of which something is or was made."""
+        return tuple(animal for animal in self.animals if not animal.cancelled)
+
+    @property
+    def copies(self) -> tuple[CopyFacts, ...]:
+        """Every copy that was not cancelled, in the order of their codes."""
+        return tuple(
+            copy
+            for animal in self.animals
+            for copy in animal.copies
+            if copy.step is not Step.CANCELLED
+        )
+
+    @property
+    def passed(self) -> bool:
+        """Whether the photos of every animal have passed."""
+        return all(animal.passed for animal in self.alive)
+
+    @property
+    def received(self) -> bool:
+        """Whether everything has arrived."""
+        copies = self.copies
+        return bool(copies) and all(copy.step is Step.RECEIVED for copy in copies)
+
+    @property
+    def left(self) -> bool:
+        """Whether everything has at least left the house."""
+        copies = self.copies
+        gone = (Step.HANDED_OVER, Step.RECEIVED)
+        return bool(copies) and all(copy.step in gone for copy in copies)
+
+    @property
+    def remembered(self) -> bool:
+        """Whether an animal of the order is no longer alive."""
+        return any(animal.remembered for animal in self.animals)
+
+
+def has_range(facts: OrderFacts) -> bool:
+    """Whether days are named to the customer at all: all photos passed, not all has left."""
+    return facts.open and bool(facts.alive) and facts.passed and not facts.left
+
+
+def decision(facts: OrderFacts, calendar: Calendar, now: int) -> Decision:
+    """What is said of the range now, and whether the desk should tell the customer."""
+    if not has_range(facts):
+        return Decision(None)
+    return decide(
+        facts.computed,
+        facts.told,
+        steps_now=facts.steps_seen,
+        later_since=facts.later_since,
+        today=calendar.day_of(now),
+        calendar=calendar,
+    )
+
+
+def positions(facts: OrderFacts, now: int) -> list[Position]:
+    """Where the open pieces stand, for what is left of their way."""
+    found: list[Position] = []
+    for animal in facts.alive:
+        age = _days(animal.model.since, now)
+        for copy in animal.copies:
+            if copy.step in ENDS or copy.step is Step.HANDED_OVER:
+                continue
+            if copy.step is not Step.NOT_BEGUN:
+                found.append(Position(copy.step, _days(copy.standing.since, now)))
+            elif animal.model.step in ENDS:
+                # Its model is being finished again: it stands at the beginning of finishing.
+                found.append(Position(Step.FINISHING, _days(copy.standing.since, now)))
+            else:
+                found.append(Position(animal.model.step, age))
+        if not animal.copies and animal.model.step not in ENDS:
+            found.append(Position(animal.model.step, age))
+    return found
+
+
+def _days(since: int, now: int) -> float:
+    return max(0.0, (now - since) / 86_400)
+
+
+def is_quiet(facts: OrderFacts, now: int) -> bool:
+    """Whether the customer has had no news for 14 days while the turn is the studio's."""
+    last = max(facts.last_news_at, facts.last_change_at)
+    ours = any(_our_turn(standing) for standing in _at_a_bench(facts))
+    return facts.open and ours and now - last >= QUIET_DAYS * 86_400
+
+
+def _at_a_bench(facts: OrderFacts) -> Iterator[Standing]:
+    for animal in facts.alive:
+        if animal.model.step not in ENDS:
+            yield animal.model
+        for copy in animal.copies:
+            if copy.step not in ENDS and copy.step is not Step.NOT_BEGUN:
+                yield copy.standing
+
+
+def _our_turn(standing: Standing) -> bool:
+    waits_for = STEPS[standing.step].waits_for
+    return not standing.held and waits_for not in (TimeClass.CUSTOMER, TimeClass.CARRIER)

@@ -1,0 +1,225 @@
+"""The studio's own record: its log of transitions as the stays of pieces, for the statistics.
+
+A piece, here, is what the customer waits for: a copy with the steps of the model it waited for
+before its own, and with the remakes that replaced it after. It has finished when it was handed
+over. What was undone is left out, what was corrected counts in its right form.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, text
+
+from app.flow.steps import BENCHES, ENDS, STEPS, Step
+from app.leadtimes.forecast.defaults import Defaults
+from app.leadtimes.log import Ints, StayLog, make_log
+from app.leadtimes.survival import Floats
+from app.leadtimes.usual import usual_and_slow
+from app.orders.forecast import marks as record_marks
+from app.studio.workshop import Pace
+
+DAY = 86_400
+YEAR = 365 * DAY
+# The steps of a piece's way until it leaves the house; the index is the code in the arrays.
+WAY: tuple[Step, ...] = tuple(step for step in BENCHES if step is not Step.HANDED_OVER)
+# Codes of all steps, as the database writes them.
+_STEP = {str(step): code for code, step in enumerate(Step)}
+_CODE = np.array([WAY.index(step) if step in WAY else -1 for step in Step])
+_ENDS = np.array([step in ENDS for step in Step])
+_MOVES = ("enter", "move")
+_ASKS = {"ask": 1, "answer": -1}
+_ABOUT = ("undo", "correction")
+
+_LOG = text(
+    "SELECT id, coalesce(model_id, -copy_id) AS piece, kind, to_step, happened_at,"
+    " CASE WHEN time_is = 'imported' THEN recorded_at END AS written, about_id FROM transitions"
+    " WHERE kind IN ('enter', 'move', 'ask', 'answer', 'undo', 'correction') ORDER BY id"
+)
+_COPIES = text(
+    "SELECT c.id, c.model_id, c.order_id, c.replaces_id, c.step, c.letter, c.size_mm,"
+    " a.id AS animal_id, a.life, o.needed_by,"
+    " CASE WHEN c.open AND c.hold_whose != '' THEN c.hold_look_on"
+    " WHEN c.open AND m.open AND m.hold_whose != '' THEN m.hold_look_on END AS rests_until"
+    " FROM copies c JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = c.model_id"
+    " JOIN order_animals oa ON oa.id = c.order_animal_id JOIN animals a ON a.id = oa.animal_id"
+    " WHERE c.withdrawn = 0 ORDER BY c.id"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class OwnStays:
+    """The stays of models and copies, by piece and in order of the log; ends are none.
+
+    A copy's `piece` is its id, negative. `step` and `then` (the step it left for, -1 while open)
+    are places in Step; `entered`, `left` (nan while open) and `watched` UTC seconds. `watched` is
+    the moment at which a piece that was under way was written down, nan for all others.
+    """
+
+    piece: Ints
+    step: Ints
+    entered: Floats
+    left: Floats
+    then: Ints
+    watched: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """The pieces' stays, which order each piece belongs to, and the stays of models and copies.
+
+    `resting` has the pieces that are on hold, with the day (ISO) on which they are looked at again.
+    """
+
+    log: StayLog
+    order_of: dict[int, int]
+    last_transition: int
+    own: OwnStays
+    resting: dict[int, str] = field(default_factory=dict)
+
+
+def last_transition(db: Connection) -> int:
+    """The number of the newest entry of the log."""
+    found: int = db.execute(text("SELECT coalesce(max(id), 0) FROM transitions")).scalar_one()
+    return found
+
+
+def read(db: Connection) -> Record:
+    """The whole record. Holds what one consistent view of the database shows.
+
+    Marks of a stay are what was known when it was entered: record_marks names them.
+    """
+    newest = last_transition(db)
+    lines = _lines(db)
+    own = _own_stays(lines)
+    rows = db.execute(_COPIES).all()
+    # A remake goes on where the piece that it replaces ended.
+    root: dict[int, int] = {}
+    for row in rows:
+        root[row.id] = root.get(row.replaces_id, row.id)
+    copy, stay, entered, left = _ways(rows, own)
+    keys = np.array([root[row.id] for row in rows], dtype=np.int64)[copy]
+    given_up = np.array([row.step == Step.CANCELLED for row in rows], dtype=bool)[copy]
+    asked = [(row[1], row[4], _ASKS[row[2]]) for row in lines if row[2] in _ASKS]
+    entries = record_marks.Entries(copy, own.piece[stay], own.step[stay], entered)
+    log = make_log(
+        keys, _CODE[own.step[stay]], entered, left, given_up,
+        steps=[str(step) for step in WAY], watched_from=own.watched[stay],
+        marks=record_marks.of(db, rows, keys, entries, asked),
+    )  # fmt: skip
+    order_of = {root[row.id]: row.order_id for row in rows}
+    resting = {root[row.id]: row.rests_until for row in rows if row.rests_until}
+    return Record(log, order_of, newest, own, resting)
+
+
+def _lines(db: Connection) -> list[tuple[Any, ...]]:
+    """The lines of all logs as they should have been (the rules of flow.rules.effective)."""
+    rows: list[tuple[Any, ...]] = [tuple(row) for row in db.execute(_LOG)]
+    about = {kind: {row[6]: row for row in rows if row[2] == kind} for kind in _ABOUT}
+    undone, corrected = about["undo"], about["correction"]
+    found = []
+    for row in rows:
+        if row[2] in _ABOUT or row[0] in undone:
+            continue
+        if (right := corrected.get(row[0])) is not None:
+            if right[3] is None:
+                continue
+            row = (*row[:3], right[3], right[4], row[5])
+        found.append(row)
+    return found
+
+
+def _own_stays(lines: Sequence[tuple[Any, ...]]) -> OwnStays:
+    rows = [row for row in lines if row[2] in _MOVES]
+    piece = np.array([row[1] for row in rows], dtype=np.int64)
+    step = np.array([_STEP[row[3]] for row in rows], dtype=np.int64)
+    at = np.array([row[4] for row in rows], dtype=float)
+    written = np.array([row[5] for row in rows], dtype=float)  # None becomes nan
+    order = np.argsort(piece, kind="stable")
+    piece, step, at = piece[order], step[order], at[order]
+    more = np.append(piece[1:] == piece[:-1], False)[: piece.size]
+    left = np.where(more, np.append(at[1:], 0.0)[: at.size], np.nan)
+    then = np.where(more, np.append(step[1:], 0)[: at.size], -1)
+    stays = ~_ENDS[step]
+    _, place = np.unique(piece, return_inverse=True)
+    latest = np.full(place.max(initial=-1) + 1, np.nan)
+    np.fmax.at(latest, place, written[order])
+    watched = latest[place]
+    return OwnStays(piece[stays], step[stays], at[stays], left[stays], then[stays], watched[stays])
+
+
+def _ways(copies: Sequence[Any], own: OwnStays) -> tuple[Ints, Ints, Floats, Floats]:
+    """Every copy's way: its model's stays while it waited for them, then its own.
+
+    One entry a stay, in order: the place of the copy in `copies`, of the stay in `own`, and when
+    the copy entered and left it.
+    """
+    ids = np.array([row.id for row in copies], dtype=np.int64)
+    begins, ends = (np.searchsorted(own.piece, -ids, side) for side in ("left", "right"))
+    copy, stay = _spread(begins, ends)
+    known = np.flatnonzero(begins < ends)
+    waits = known[own.step[begins[known]] == _STEP[Step.NOT_BEGUN]]
+    models = np.array([row.model_id for row in copies], dtype=np.int64)[waits]
+    row, theirs = _spread(*(np.searchsorted(own.piece, models, s) for s in ("left", "right")))
+    waiting = waits[row]
+    first = begins[waiting]
+    over = own.left[theirs] <= own.entered[first]
+    late = own.entered[theirs] >= own.left[first]
+    kept = ~over & ~late & (_CODE[own.step[theirs]] >= 0)
+    waiting, theirs, first = waiting[kept], theirs[kept], first[kept]
+    mine = _CODE[own.step[stay]] >= 0
+    copy, stay = copy[mine], stay[mine]
+    # A copy that joined later has waited since it joined.
+    entered = np.concatenate((np.maximum(own.entered[theirs], own.entered[first]),
+                              own.entered[stay]))  # fmt: skip
+    gone = np.where(np.isnan(own.left[theirs]), own.left[first], own.left[theirs])
+    left = np.concatenate((gone, own.left[stay]))
+    whose = np.concatenate((waiting, copy))
+    order = np.argsort(whose, kind="stable")
+    return whose[order], np.concatenate((theirs, stay))[order], entered[order], left[order]
+
+
+def _spread(begins: Ints, ends: Ints) -> tuple[Ints, Ints]:
+    """Ranges written out: for each number of each [begin, end) its range's place, and itself."""
+    counts = ends - begins
+    row = np.repeat(np.arange(counts.size), counts)
+    return row, np.arange(row.size) + np.repeat(begins - (np.cumsum(counts) - counts), counts)
+
+
+def pace_of(known: Record, now: int) -> Pace:
+    """Usual and slow stays of each step from the last twelve months, open stays counted.
+
+    A stay counts for the part of it that lies in these twelve months, and one that a cancelling
+    ended for as long as it lasted. With fewer than twenty stays a step keeps what is usual in the
+    trade, and says so.
+    """
+    return {step: _pace_of_step(step, known.own, now) for step in BENCHES}
+
+
+def _pace_of_step(step: Step, own: OwnStays, now: int) -> tuple[float, float, bool]:
+    facts = STEPS[step]
+    mine = own.step == _STEP[step]
+    found = usual_and_slow(
+        own.entered[mine],
+        own.left[mine],
+        now,
+        known_from=np.fmax(own.watched[mine], now - YEAR),
+        given_up=own.then[mine] == _STEP[Step.CANCELLED],
+    )
+    if found is None or found.median is None or found.slow is None:
+        return float(facts.usual), float(facts.slow), False
+    return found.median, found.slow, True
+
+
+def defaults() -> Defaults:
+    """Days that remain from entering each step, by what is usual in the trade.
+
+    Medians add up along the way; the slow points add up in squares about the median, as if steps
+    were independent (common practice, no source).
+    """
+    usual = np.array([STEPS[step].usual for step in WAY], dtype=float)
+    extra = np.array([STEPS[step].slow - STEPS[step].usual for step in WAY], dtype=float)
+    median = np.cumsum(usual[::-1])[::-1]
+    spread = np.sqrt(np.cumsum((extra**2)[::-1])[::-1])
+    return Defaults(median, median + spread)

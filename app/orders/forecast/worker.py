@@ -1,0 +1,284 @@
+"""Forecasts of open orders and usual stays, computed by a worker and stored: never on a request.
+
+An order whose photos have passed gets the days that remain until its last piece leaves the house;
+one whose photos have not gets the days from their passing. One that has left gets none.
+"""
+
+import json
+import os
+import subprocess
+import sys
+import threading
+from bisect import bisect_right
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection, bindparam, select, text
+
+from app.flow.steps import PHOTO_STEPS, Step
+from app.studio.workshop import Workshop
+from app.tables import forecasts, orders
+
+if TYPE_CHECKING:
+    from app.orders.forecast.figuring import Figures
+
+LEAST_BETWEEN = 20
+MOST_BETWEEN = 6 * 3600
+LOOK_EVERY = 3.0
+# The forecast's points, in percent: those of leadtimes.forecast.levels.POINTS.
+PERCENTS = (5, 10, 25, 50, 75, 85, 90, 95)
+LONGEST_FIGURING = 600
+_BASIS = {
+    "defaults": "from what is usual in the trade",
+    "blend": "partly from what is usual in the trade",
+    "own": "from this studio's own record",
+    "": "",  # all of it has left the house: nothing is forecast
+}
+
+_STORE = text(
+    "INSERT INTO forecasts (order_id, computed_at, points, basis, inputs, stale)"
+    " VALUES (:order_id, :at, :points, :basis, :inputs, 0)"
+    " ON CONFLICT (order_id) DO UPDATE SET computed_at = :at, points = :points, basis = :basis,"
+    " inputs = :inputs, stale = 0"
+)
+_WAITING = text(
+    "SELECT oa.order_id, m.step FROM order_animals oa JOIN models m ON m.id = oa.model_id"
+    " WHERE m.step IN :steps"
+).bindparams(bindparam("steps", [str(step) for step in PHOTO_STEPS], expanding=True))
+_MOVED_SINCE = text(
+    "SELECT m.order_id FROM transitions t JOIN models m ON m.id = t.model_id WHERE t.id > :last"
+    " UNION SELECT c.order_id FROM transitions t JOIN copies c ON c.id = t.copy_id"
+    " WHERE t.id > :last"
+)
+_EDITS = text("SELECT coalesce(max(id), 0) FROM changes")
+_STALE_AGAIN = text("UPDATE forecasts SET stale = 1 WHERE order_id IN :ids").bindparams(
+    bindparam("ids", expanding=True)
+)
+_PAGES = text("UPDATE status_pages SET wanted = wanted + 1 WHERE order_id IN :ids").bindparams(
+    bindparam("ids", expanding=True)
+)
+
+
+Ask = Callable[[Path, int], "Figures"]
+
+
+class Ended(Exception):
+    """The house closes: what was being worked out is not waited for."""
+
+
+def in_child(stop: threading.Event | None = None) -> Ask:
+    """Have the figures worked out by a child process, which ends when `stop` is set."""
+
+    def ask(studio: Path, now: int) -> "Figures":
+        from app.orders.forecast.figuring import Figures
+
+        root = str(Path(__file__).resolve().parents[3])
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "app.orders.forecast.figuring", str(studio), str(now)],
+            stdout=subprocess.PIPE,
+            env={"PATH": os.defpath, "PYTHONPATH": root, "OPENBLAS_NUM_THREADS": "1"},
+            # Ctrl+C at the prompt is for the server; it ends its child by itself.
+            start_new_session=True,
+        )
+        raw = json.loads(_answer(process, stop))
+        raw["orders"] = {int(key): tuple(value) for key, value in raw["orders"].items()}
+        raw["pace"] = {key: tuple(value) for key, value in raw["pace"].items()}
+        return Figures(**raw)
+
+    return ask
+
+
+def _answer(process: subprocess.Popen[bytes], stop: threading.Event | None) -> bytes:
+    """What the child prints. Raises Ended, or CalledProcessError where it failed."""
+    waited = 0.0
+    while True:
+        if (stop is not None and stop.is_set()) or waited > LONGEST_FIGURING:
+            process.kill()
+            process.communicate()
+            raise Ended
+        try:
+            said, _ = process.communicate(timeout=0.5)
+            break
+        except subprocess.TimeoutExpired:
+            waited += 0.5
+    if process.returncode and stop is not None and stop.is_set():
+        raise Ended
+    if process.returncode:
+        raise subprocess.CalledProcessError(process.returncode, "figuring")
+    return said
+
+
+def compute(workshop: Workshop, ask: Ask | None = None) -> int:
+    """Have every open order's forecast worked out, and store it; gives how many there are."""
+    now = workshop.now()
+    with workshop.database.reading() as db:
+        edits = db.execute(_EDITS).scalar_one()
+    found = (ask or in_child())(workshop.folder.database_file, now)
+    with workshop.database.reading() as db:
+        rows = db.execute(
+            select(orders.c.id, orders.c.needed_by).where(orders.c.needed_by.is_not(None))
+        ).all()
+        waiting = db.execute(_WAITING).all()
+    needed = {row.id: row.needed_by for row in rows if row.id in found.orders}
+    pace = {Step(step): values for step, values in found.pace.items()}
+    photos: dict[int, float] = {}
+    for order, step in waiting:
+        photos[order] = max(photos.get(order, 0.0), _until_passing(pace, Step(step)))
+    workshop.set_forecast(
+        pace, _chances(workshop, found.orders, needed, photos, now), found.entering
+    )
+    _store(workshop, found.last, edits, found.orders, now)
+    return len(found.orders)
+
+
+def _chances(
+    workshop: Workshop,
+    found: Mapping[int, tuple[list[float], str]],
+    needed: Mapping[int, str],
+    photos: Mapping[int, float],
+    now: int,
+) -> dict[int, float]:
+    """The chance of being ready on the day before each needed day, read off the points.
+
+    Points of an order whose photos have not passed count from their passing: it is taken to come
+    after the days of `photos`.
+    """
+    calendar = workshop.in_force().calendar
+    chances: dict[int, float] = {}
+    for order, day in needed.items():
+        if not found[order][0]:
+            continue
+        left = (calendar.start_of(date.fromisoformat(day)) - now) / 86_400
+        chances[order] = chance_within(found[order][0], left - photos.get(order, 0.0))
+    return chances
+
+
+def _until_passing(pace: Mapping[Step, tuple[float, float, bool]], step: Step) -> float:
+    """Days until photos pass, if they take their usual stays from the beginning of a step on."""
+    return sum(pace[later][0] for later in PHOTO_STEPS[PHOTO_STEPS.index(step) :])
+
+
+def chance_of_new(workshop: Workshop, day: date) -> str:
+    """A word on whether an order taken today can be ready by a day, and what is assumed.
+
+    Its photos are taken to come and pass after the usual stays of the photo steps.
+    """
+    points = workshop.days_from_passing()
+    calendar, now = workshop.in_force().calendar, workshop.now()
+    if points is None or day <= calendar.day_of(now):
+        return ""
+    pace = workshop.pace()
+    photos = _until_passing(pace, PHOTO_STEPS[0])
+    left = (calendar.start_of(day) - now) / 86_400 - photos
+    chance = chance_within(points, left)
+    word = (
+        "Hardly to be done"
+        if chance < 0.05
+        else f"About {round(chance * 10)} in 10 to be ready"
+        if chance < 0.9
+        else "Very likely to be ready"
+    )
+    return (
+        f"{word} by then, if photos come and pass within {round(photos)} days as they usually do."
+    )
+
+
+def chance_within(points: Sequence[float], days: float) -> float:
+    """The share of the forecast that lies within some days: straight lines between the points,
+    from nothing at once, and at most the last point's share beyond it."""
+    if days <= 0:
+        return 0.0
+    known, shares = [0.0, *points], [0.0, *(percent / 100 for percent in PERCENTS)]
+    place = bisect_right(known, days)
+    if place >= len(known):
+        return shares[-1]
+    low, high = known[place - 1], known[place]
+    part = (days - low) / (high - low) if high > low else 1.0
+    return shares[place - 1] + part * (shares[place] - shares[place - 1])
+
+
+def _store(
+    workshop: Workshop,
+    last: int,
+    edits: int,
+    found: Mapping[int, tuple[list[float], str]],
+    now: int,
+) -> None:
+    """Keep what was computed from the log up to `last` and the changes up to `edits`."""
+    rows = [
+        {
+            "order_id": order,
+            "at": now,
+            "points": points_json(days),
+            "basis": _BASIS[basis],
+            "inputs": str(last),
+        }
+        for order, (days, basis) in found.items()
+    ]
+    if not rows:
+        return
+    with workshop.database.writing() as db:
+        changed = _changed(db, rows)
+        db.execute(_STORE, rows)
+        # What moved while this was computed is computed again soon, and a closure moves all.
+        moved = list(db.execute(_MOVED_SINCE, {"last": last}).scalars())
+        if db.execute(_EDITS).scalar_one() != edits:
+            moved = list(found)
+        if moved:
+            db.execute(_STALE_AGAIN, {"ids": moved})
+        if changed:
+            db.execute(_PAGES, {"ids": changed})
+    workshop.changed.set()
+
+
+def _changed(db: Connection, rows: list[dict[str, object]]) -> list[object]:
+    """The orders whose stored forecast lagged behind or says something else now."""
+    before = {
+        row.order_id: (row.points, row.stale)
+        for row in db.execute(select(forecasts.c.order_id, forecasts.c.points, forecasts.c.stale))
+    }
+    return [row["order_id"] for row in rows if before.get(row["order_id"]) != (row["points"], 0)]
+
+
+def points_json(days: Sequence[float]) -> str:
+    """Points as they are stored: percent to days; nothing where there are none."""
+    named = zip(PERCENTS, days, strict=True) if days else ()
+    return json.dumps({str(percent): day for percent, day in named})
+
+
+_NEWEST = text("SELECT coalesce(max(id), 0) FROM transitions")
+# A closure or a setting moves no piece, and yet what was forecast rests on it.
+_LAGS = text(
+    "SELECT EXISTS (SELECT 1 FROM orders o JOIN forecasts f ON f.order_id = o.id"
+    " WHERE o.open = 1 AND f.stale = 1)"
+)
+
+
+def missing(workshop: Workshop) -> bool:
+    """Whether an open order has never had a forecast: so it is in a studio just invented."""
+    query = text(
+        "SELECT 1 FROM orders o LEFT JOIN forecasts f ON f.order_id = o.id"
+        " WHERE o.open = 1 AND coalesce(f.inputs, '') = '' LIMIT 1"
+    )
+    with workshop.database.reading() as db:
+        return db.execute(query).first() is not None
+
+
+def run(workshop: Workshop, stop: threading.Event) -> None:
+    """Keep forecasts and usual stays in step until `stop` is set. Meant for a thread."""
+    seen, at = -1, 0
+    while not stop.is_set():
+        now = workshop.now()
+        with workshop.database.reading() as db:
+            newest = db.execute(_NEWEST).scalar_one()
+            lags = newest != seen or db.execute(_LAGS).scalar_one()
+        waited = now - at
+        if (lags and waited >= LEAST_BETWEEN) or waited >= MOST_BETWEEN:
+            try:
+                compute(workshop, in_child(stop))
+            except Ended:
+                return
+            seen, at = newest, now
+        stop.wait(LOOK_EVERY)

@@ -1,0 +1,1 @@
+"""Pages that list: orders, what waits for customers, customers, animals."""

@@ -1,0 +1,104 @@
+"""Pages that list: orders, what waits for customers, customers, animals."""
+
+from datetime import date
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from app.flow.steps import STEPS, Step
+from app.orders.facts.to_tell import to_tell
+from app.orders.lists import store
+from app.orders.lists.store import PAGE
+from app.orders.order.store import names
+from app.orders.order.view import copy_facts
+from app.shared.web.templating import new_once, render
+from app.studio.web import AskedId, RowId, TheWorkshop
+
+router = APIRouter()
+DAY = 86_400
+SILENT_DAYS = 14
+
+
+@router.get("/orders", name="orders")
+def orders(request: Request, workshop: TheWorkshop, page: AskedId = 0, closed: int = 0) -> Response:
+    """Open orders, or closed ones."""
+    page = max(0, min(page, 10_000))
+    with workshop.database.reading() as db:
+        read = store.closed_orders if closed else store.open_orders
+        rows = read(db, page)
+    context = {
+        "rows": rows[:PAGE],
+        "more": len(rows) > PAGE,
+        "page": page,
+        "closed": closed,
+        "now": workshop.now(),
+        "zone": workshop.in_force().settings.zone_info(),
+    }
+    return render(request, "orders/lists/orders.html", context)
+
+
+@router.get("/waiting", name="waiting")
+def waiting(request: Request, workshop: TheWorkshop) -> Response:
+    """What waits for customers, since when, and whose turn it is."""
+    now, in_force = workshop.now(), workshop.in_force()
+    with workshop.database.reading() as db:
+        context: dict[str, Any] = {
+            "late": to_tell(db, in_force, now),
+            "photos": store.photos_wanted(db),
+            "questions": store.open_questions(db),
+            "held": store.held_by_customers(db),
+            "silent": store.silent(db, now - SILENT_DAYS * DAY),
+        }
+    usual, slow, own = workshop.pace()[Step.PHOTOS_WANTED]
+    context |= {
+        "now": now,
+        "zone": in_force.settings.zone_info(),
+        "usual": usual,
+        "slow": slow,
+        "day": date.fromisoformat,
+        "today": in_force.calendar.day_of(now),
+        "own": own,
+        "once": new_once(),
+    }
+    return render(request, "orders/lists/waiting.html", context)
+
+
+@router.get("/customers", name="customers")
+def customers(request: Request, workshop: TheWorkshop, q: str = "", page: AskedId = 0) -> Response:
+    """Customers by name."""
+    page = max(0, min(page, 10_000))
+    with workshop.database.reading() as db:
+        rows = store.customer_list(db, q[:120], page)
+    context = {"rows": rows[:PAGE], "more": len(rows) > PAGE, "page": page, "q": q[:120]}
+    return render(request, "orders/lists/customers.html", context)
+
+
+@router.get("/customers/{id_:int}", name="customer")
+def customer(request: Request, workshop: TheWorkshop, id_: RowId) -> Response:
+    """One customer: how to reach them, their animals, orders and words exchanged."""
+    with workshop.database.reading() as db:
+        found = store.one_customer(db, id_)
+        people = names(db)
+    context = {
+        **found,
+        "people": people,
+        "now": workshop.now(),
+        "zone": workshop.in_force().settings.zone_info(),
+    }
+    return render(request, "orders/lists/customer.html", context)
+
+
+@router.get("/animals/{id_:int}", name="animal")
+def animal(request: Request, workshop: TheWorkshop, id_: RowId) -> Response:
+    """One animal: its marks, its models, everything made of it."""
+    with workshop.database.reading() as db:
+        found = store.one_animal(db, id_)
+    context = {
+        **found,
+        "step_names": {str(step): facts.name for step, facts in STEPS.items()},
+        "copy_facts": copy_facts,
+        "now": workshop.now(),
+        "zone": workshop.in_force().settings.zone_info(),
+    }
+    return render(request, "orders/lists/animal.html", context)

@@ -1,0 +1,215 @@
+"""Lists: open orders, what waits for customers, customers, animals."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, bindparam, func, select, text
+from sqlalchemy.engine import RowMapping
+
+from app.orders.entry.store import like
+from app.shared.errors import NotFound
+from app.shared.text import fold
+from app.tables import (
+    animals,
+    changes,
+    contacts,
+    copies,
+    customer_mails,
+    customers,
+    marks,
+    models,
+    order_animals,
+    orders,
+)
+
+PAGE = 50
+Rows = Sequence[RowMapping]
+
+
+def _many(db: Connection, query: Any, values: dict[str, Any] | None = None) -> Rows:
+    return db.execute(query, values or {}).mappings().all()
+
+
+_ORDERS = """
+SELECT o.id, o.number, o.gift, o.needed_by, o.taken_at, o.open, o.shop_reference, c.name,
+  (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
+    WHERE oa.order_id = o.id) AS animals,
+  (SELECT count(*) FROM copies k WHERE k.order_id = o.id AND k.withdrawn = 0
+    AND k.step <> 'replaced') AS copies
+FROM orders o JOIN customers c ON c.id = o.customer_id
+"""
+
+
+def open_orders(db: Connection, page: int) -> Rows:
+    """Open orders, oldest first, a page at a time."""
+    query = text(f"{_ORDERS} WHERE o.open = 1 ORDER BY o.number LIMIT :most OFFSET :skip")
+    return _many(db, query, {"most": PAGE + 1, "skip": page * PAGE})
+
+
+def closed_orders(db: Connection, page: int) -> Rows:
+    """Orders that are at their end, newest first, a page at a time."""
+    query = text(f"{_ORDERS} WHERE o.open = 0 ORDER BY o.number DESC LIMIT :most OFFSET :skip")
+    return _many(db, query, {"most": PAGE + 1, "skip": page * PAGE})
+
+
+def orders_of(db: Connection, customer_id: int) -> Rows:
+    """A customer's orders, newest first."""
+    query = text(f"{_ORDERS} WHERE o.customer_id = :customer ORDER BY o.number DESC")
+    return _many(db, query, {"customer": customer_id})
+
+
+_PHOTOS = text(
+    """
+SELECT m.id, m.letter, m.entered_at, m.told_at, m.attempts, m.hold_whose, m.hold_reason,
+  m.hold_look_on, o.number, c.name AS customer, a.name AS animal, a.life
+FROM models m JOIN orders o ON o.id = m.order_id JOIN customers c ON c.id = o.customer_id
+  JOIN animals a ON a.id = m.animal_id
+WHERE m.step = 'photos_wanted' AND m.open = 1 ORDER BY m.entered_at
+"""
+)
+_QUESTIONS = text(
+    """
+SELECT q.id, q.topic, q.asked, q.asked_at, q.blocking, q.channel, o.number, c.name AS customer,
+  (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
+    WHERE oa.order_id = o.id) AS animals
+FROM questions q JOIN orders o ON o.id = q.order_id JOIN customers c ON c.id = o.customer_id
+WHERE q.answered_at IS NULL AND o.open = 1 ORDER BY q.asked_at
+"""
+)
+_HELD = text(
+    """
+SELECT 'copy' AS of, k.id, k.letter || k.number AS code, k.hold_reason, k.hold_look_on, k.last_at,
+  o.number, c.name AS customer
+FROM copies k JOIN orders o ON o.id = k.order_id JOIN customers c ON c.id = o.customer_id
+WHERE k.open = 1 AND k.hold_whose = 'customer'
+UNION ALL
+SELECT 'model', m.id, m.letter, m.hold_reason, m.hold_look_on, m.last_at, o.number, c.name
+FROM models m JOIN orders o ON o.id = m.order_id JOIN customers c ON c.id = o.customer_id
+WHERE m.open = 1 AND m.hold_whose = 'customer' ORDER BY 6
+"""
+)
+_SILENT = text(
+    """
+SELECT o.number, c.name AS customer, max(n.at) AS last_news, o.taken_at
+FROM orders o JOIN customers c ON c.id = o.customer_id
+  LEFT JOIN news n ON n.order_id = o.id AND n.taken_back_at IS NULL
+WHERE o.open = 1
+GROUP BY o.id HAVING coalesce(max(n.at), o.taken_at) < :before ORDER BY 3, 4
+"""
+)
+
+
+def photos_wanted(db: Connection) -> Rows:
+    """Animals whose photos are wanted, longest first."""
+    return _many(db, _PHOTOS)
+
+
+def open_questions(db: Connection) -> Rows:
+    """Questions that the customer has not answered, oldest first."""
+    return _many(db, _QUESTIONS)
+
+
+def held_by_customers(db: Connection) -> Rows:
+    """Pieces on hold on the customer's account."""
+    return _many(db, _HELD)
+
+
+def silent(db: Connection, before: int) -> Rows:
+    """Open orders whose customers have heard nothing since a moment."""
+    return _many(db, _SILENT, {"before": before})
+
+
+def customer_list(db: Connection, typed: str, page: int) -> Rows:
+    """Customers by name, those whose name begins like what was typed where something was."""
+    query = (
+        select(
+            customers.c.id,
+            customers.c.name,
+            customers.c.phone,
+            select(func.count())
+            .select_from(orders)
+            .where(orders.c.customer_id == customers.c.id)
+            .scalar_subquery()
+            .label("orders"),
+        )
+        .where(customers.c.joined_into_id.is_(None))
+        .order_by(customers.c.name_key)
+        .limit(PAGE + 1)
+        .offset(page * PAGE)
+    )
+    if typed:
+        key = like(fold(typed))
+        query = query.where(
+            customers.c.name_key.like(key, escape="\\")
+            | customers.c.name_key.like(f"% {key}", escape="\\")
+        )
+    return _many(db, query)
+
+
+def one_customer(db: Connection, customer_id: int) -> dict[str, Any]:
+    """A customer with mails, animals and contacts. Raises NotFound."""
+    row = db.execute(select(customers).where(customers.c.id == customer_id)).mappings().first()
+    if row is None:
+        raise NotFound("There is no such customer.")
+
+    def own(table: Any, order: Any) -> Rows:
+        return _many(db, select(table).where(table.c.customer_id == customer_id).order_by(order))
+
+    return {
+        "customer": row,
+        "mails": own(customer_mails, customer_mails.c.receives.desc()),
+        "animals": own(animals, animals.c.name),
+        "contacts": own(contacts, contacts.c.at.desc()),
+        "orders": orders_of(db, customer_id),
+    }
+
+
+def one_animal(db: Connection, animal_id: int) -> dict[str, Any]:
+    """An animal with its marks, models and copies. Raises NotFound."""
+    row = db.execute(select(animals).where(animals.c.id == animal_id)).mappings().first()
+    if row is None:
+        raise NotFound("There is no such animal.")
+    own_models = select(models.c.id).where(models.c.animal_id == animal_id)
+    return {
+        "animal": row,
+        "customer": db.execute(select(customers).where(customers.c.id == row["customer_id"]))
+        .mappings()
+        .one(),
+        "marks": _many(
+            db, select(marks).where(marks.c.animal_id == animal_id, marks.c.gone_at.is_(None))
+        ),
+        "models": _many(
+            db,
+            select(models, orders.c.number.label("order_number"))
+            .join(orders, orders.c.id == models.c.order_id)
+            .where(models.c.animal_id == animal_id)
+            .order_by(models.c.id),
+        ),
+        "copies": _many(
+            db,
+            select(copies, orders.c.number.label("order_number"))
+            .join(orders, orders.c.id == copies.c.order_id)
+            .where(copies.c.model_id.in_(own_models), copies.c.withdrawn == 0)
+            .order_by(copies.c.id),
+        ),
+        "orders": list(
+            db.execute(
+                select(order_animals.c.order_id).where(order_animals.c.animal_id == animal_id)
+            ).scalars()
+        ),
+        "changes": _many(
+            db,
+            select(changes)
+            .where(changes.c.of == "animals", changes.c.of_id == animal_id)
+            .order_by(changes.c.id.desc()),
+        ),
+    }
+
+
+def orders_by_id(db: Connection, ids: Sequence[int]) -> Rows:
+    """Some orders, in the order of their ids as given."""
+    if not ids:
+        return []
+    query = text(f"{_ORDERS} WHERE o.id IN :ids").bindparams(bindparam("ids", expanding=True))
+    rows = {row["id"]: row for row in _many(db, query, {"ids": list(ids)})}
+    return [rows[i] for i in ids if i in rows]

@@ -1,0 +1,371 @@
+"""What the desk does to an order: ask, answer, tell, hold, cancel, edit, replace its link."""
+
+from collections.abc import Iterable, Mapping
+from datetime import date
+from typing import Any, Literal
+
+from sqlalchemy import Connection, insert, select, update
+
+from app.flow import news_rows as news
+from app.flow import store
+from app.flow.actions import Wish, record_in
+from app.flow.rules import Kind
+from app.flow.steps import Of, Step
+from app.flow.store import Piece, Ref, mark_stale
+from app.orders.order import links
+from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
+from app.shared.people import Person
+from app.shared.web.fields import Day, Fields, Line, Reason, Tick, Words
+from app.studio.workshop import Workshop
+from app.tables import changes, contacts, copies, order_animals, orders, questions, tellings
+
+CHANNELS = ("letter", "mail", "phone", "in_person", "shop", "other")
+
+
+class QuestionFields(Fields):
+    """A question to the customer. `about` is "order" or a piece."""
+
+    topic: Line
+    asked: Reason
+    about: Line
+    channel: Literal["letter", "mail", "phone", "in_person", "shop", "other"] = "letter"
+    blocking: Tick
+
+
+class ContactFields(Fields):
+    """A word with the customer; with a range where one was told."""
+
+    channel: Literal["letter", "mail", "phone", "in_person", "shop", "other"] = "phone"
+    asked: Words
+    told: Words
+    from_day: Day
+    to_day: Day
+
+
+class StopFields(Fields):
+    """A hold or a cancellation: why, on whose account, when to look again."""
+
+    reason: Reason
+    whose: Literal["customer", "studio", "supplier"]
+    look_on: Day
+    about: Line
+
+
+def ask(workshop: Workshop, order_id: int, typed: QuestionFields, who: Person, once: str) -> None:
+    """Note a question; a blocking one makes the clock the customer's at every step it touches."""
+    now = workshop.now()
+    with workshop.database.writing() as db:
+        ref = None if typed.about in ("", "order") else Ref.read(typed.about)
+        pieces = _open_pieces(db, order_id, ref)
+        if _asked_before(db, order_id, typed.asked, now):
+            raise AlreadyMoved("That question is noted already.")
+        made = db.execute(
+            insert(questions).values(
+                order_id=order_id,
+                model_id=ref.id if ref is not None and ref.of is Of.MODEL else None,
+                copy_id=ref.id if ref is not None and ref.of is Of.COPY else None,
+                topic=typed.topic or "Question",
+                asked=typed.asked,
+                channel=typed.channel,
+                blocking=int(typed.blocking),
+                asked_at=now,
+                asked_by_id=who.account_id,
+            )
+        ).inserted_primary_key
+        assert made is not None
+        if typed.blocking:
+            wishes = [Wish(p.ref, Kind.ASK, question_id=int(made[0])) for p in pieces]
+            record_in(db, wishes, who, now, once or None)
+        if typed.channel == "letter":
+            news.write(db, order_id, "question", now, round_=int(made[0]))
+        mark_stale(db, [order_id])
+    workshop.changed.set()
+
+
+def _asked_before(db: Connection, order_id: int, asked: str, now: int) -> bool:
+    query = select(questions.c.id).where(
+        questions.c.order_id == order_id,
+        questions.c.asked == asked,
+        questions.c.answered_at.is_(None),
+        questions.c.asked_at > now - 60,
+    )
+    return db.execute(query).first() is not None
+
+
+def answer(workshop: Workshop, order_id: int, question_id: int, words: str, who: Person) -> None:
+    """Note the answer to a question; what it blocked goes on."""
+    now = workshop.now()
+    with workshop.database.writing() as db:
+        row = db.execute(
+            select(questions).where(questions.c.id == question_id, questions.c.order_id == order_id)
+        ).first()
+        if row is None:
+            raise NotFound("There is no such question.")
+        if row.answered_at is not None:
+            raise AlreadyMoved("That question was answered already.")
+        db.execute(
+            update(questions)
+            .where(questions.c.id == question_id)
+            .values(answered_at=now, answered_by_id=who.account_id, answer=words)
+        )
+        if row.blocking:
+            record_in(db, _answers(db, order_id, question_id), who, now)
+        mark_stale(db, [order_id])
+    workshop.changed.set()
+
+
+def _answers(db: Connection, order_id: int, question_id: int) -> list[Wish]:
+    """The pieces that still wait for a question's answer."""
+    found: list[Wish] = []
+    for piece in store.pieces_of_order(db, order_id):
+        log = store.log_of(db, piece.ref)
+        asked = any(e.kind is Kind.ASK and e.question_id == question_id for e in log)
+        if asked and piece.state.open and piece.state.asking:
+            found.append(Wish(piece.ref, Kind.ANSWER, question_id=question_id))
+    return found
+
+
+def _open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
+    """The open pieces that a question, hold or cancellation concerns.
+
+    An order's are all; a model's are itself and the copies that wait for it.
+    Raises NotFound for a piece of another order, Refused where nothing is open any more.
+    """
+    pieces = store.pieces_of_order(db, order_id)
+    if ref is not None:
+        if all(piece.ref != ref for piece in pieces):
+            raise NotFound("That piece is not of this order.")
+        pieces = [
+            piece
+            for piece in pieces
+            if piece.ref == ref or (ref.of is Of.MODEL and piece.model_id == ref.id)
+        ]
+    pieces = [piece for piece in pieces if piece.state.open]
+    if not pieces:
+        raise Refused("Nothing of this order is open any more.")
+    return pieces
+
+
+def note_contact(
+    workshop: Workshop, order_id: int, customer_id: int, typed: ContactFields, who: Person
+) -> None:
+    """Note a word with the customer, and the range if one was told.
+
+    Raises BadFields where nothing was said, or the range runs backwards or into the past.
+    """
+    now = workshop.now()
+    _check_told(typed, workshop.in_force().calendar.day_of(now))
+    with workshop.database.writing() as db:
+        if _noted_before(db, order_id, typed, now):
+            raise AlreadyMoved("That is noted already.")
+        db.execute(
+            insert(contacts).values(
+                customer_id=customer_id, order_id=order_id, at=now, account_id=who.account_id,
+                channel=typed.channel, asked=typed.asked, told=typed.told,
+            )
+        )  # fmt: skip
+        if typed.from_day is not None and typed.to_day is not None:
+            db.execute(
+                insert(tellings).values(
+                    order_id=order_id, at=now, account_id=who.account_id, channel=typed.channel,
+                    from_day=typed.from_day.isoformat(), to_day=typed.to_day.isoformat(),
+                    basis="told by a person",
+                )
+            )  # fmt: skip
+        mark_stale(db, [order_id])
+    workshop.changed.set()
+
+
+def _noted_before(db: Connection, order_id: int, typed: ContactFields, now: int) -> bool:
+    """Whether the same words were noted a moment ago: a double tap."""
+    query = select(contacts.c.id).where(
+        contacts.c.order_id == order_id,
+        contacts.c.asked == typed.asked,
+        contacts.c.told == typed.told,
+        contacts.c.at > now - 60,
+    )
+    return db.execute(query).first() is not None
+
+
+def _check_told(typed: ContactFields, today: date) -> None:
+    if not typed.asked and not typed.told:
+        raise BadFields({"told": "What was asked, or what was told?"})
+    if (typed.from_day is None) != (typed.to_day is None):
+        name = "from_day" if typed.from_day is None else "to_day"
+        raise BadFields({name: "A range has two days."})
+    if typed.from_day is not None and typed.to_day is not None:
+        if typed.to_day <= typed.from_day:
+            raise BadFields({"to_day": "The later day comes after the earlier one."})
+        if typed.from_day < today:
+            raise BadFields({"from_day": "That is past already."})
+
+
+def hold(workshop: Workshop, order_id: int, typed: StopFields, who: Person, once: str) -> None:
+    """Put an order, an animal or a piece on hold. What is held already stays as it is."""
+
+    def wishes(pieces: Iterable[Piece]) -> list[Wish]:
+        look = typed.look_on.isoformat() if typed.look_on else None
+        return [
+            Wish(p.ref, Kind.HOLD, reason=typed.reason, whose=typed.whose, look_on=look)
+            for p in pieces
+            if not p.state.held
+        ]
+
+    _stop(workshop, order_id, typed.about, wishes, who, once)
+
+
+def lift(workshop: Workshop, order_id: int, about: str, who: Person, once: str) -> None:
+    """Lift every hold of an order, an animal or a piece."""
+
+    def wishes(pieces: Iterable[Piece]) -> list[Wish]:
+        return [Wish(p.ref, Kind.LIFT) for p in pieces if p.state.held]
+
+    _stop(workshop, order_id, about, wishes, who, once)
+
+
+def cancel(workshop: Workshop, order_id: int, typed: StopFields, who: Person, once: str) -> None:
+    """Cancel an order, an animal or a piece: an end of its own kind, with its reason.
+
+    Copies go before the models that they wait for; a piece that has left the house stays.
+    """
+
+    def wishes(pieces: Iterable[Piece]) -> list[Wish]:
+        ordered = sorted(pieces, key=lambda p: p.ref.of is Of.MODEL)
+        _check_nobody_waits(workshop, order_id, ordered)
+        return [
+            Wish(p.ref, Kind.MOVE, "cancel", reason=typed.reason, whose=typed.whose)
+            for p in ordered
+            if p.state.step is not Step.HANDED_OVER
+        ]
+
+    _stop(workshop, order_id, typed.about, wishes, who, once)
+
+
+def _check_nobody_waits(workshop: Workshop, order_id: int, pieces: Iterable[Piece]) -> None:
+    """A model that another order waits for is not cancelled under it. Raises Refused."""
+    ids = [piece.ref.id for piece in pieces if piece.ref.of is Of.MODEL]
+    query = (
+        select(orders.c.number)
+        .join(copies, copies.c.order_id == orders.c.id)
+        .where(copies.c.model_id.in_(ids), copies.c.open == 1, orders.c.id != order_id)
+    )
+    with workshop.database.reading() as db:
+        waiting = db.execute(query.limit(1)).scalar()
+    if waiting is not None:
+        raise Refused(f"Order {waiting} waits for the same model. Cancel the copies alone.")
+
+
+def _stop(
+    workshop: Workshop, order_id: int, about: str, wishes: Any, who: Person, once: str
+) -> None:
+    now = workshop.now()
+    with workshop.database.writing() as db:
+        ref = None if about in ("", "order") else Ref.read(about)
+        asked = wishes(_open_pieces(db, order_id, ref))
+        if not asked:
+            raise AlreadyMoved("That is so already.")
+        record_in(db, asked, who, now, once or None)
+    workshop.changed.set()
+
+
+def set_ship_part(workshop: Workshop, order_id: int, on: bool, who: Person) -> None:
+    """Let the part of the order that is ready leave now, or wait for the rest again."""
+    change(workshop, "orders", order_id, order_id, {"ship_part": int(on)}, who)
+
+
+def set_deadline(workshop: Workshop, order_id: int, day: date, who: Person) -> None:
+    """Move the day until which copies may still join. Raises BadFields for a day that is past."""
+    if day < workshop.in_force().calendar.day_of(workshop.now()):
+        raise BadFields({"copy_deadline": "That day is past."})
+    change(workshop, "orders", order_id, order_id, {"copy_deadline": day.isoformat()}, who)
+
+
+def replace_link(workshop: Workshop, order_id: int, who: Person) -> None:
+    """Revoke every link of an order and make a new one."""
+    now = workshop.now()
+    with workshop.database.writing() as db:
+        links.revoke(db, order_id, now)
+        links.make(db, workshop.folder.key, order_id, who.account_id, now)
+        _note(db, now, who, "orders", order_id, order_id, "status link", "", "replaced")
+    workshop.changed.set()
+
+
+def revoke_link(workshop: Workshop, order_id: int, who: Person) -> None:
+    """Revoke every link of an order."""
+    now = workshop.now()
+    with workshop.database.writing() as db:
+        links.revoke(db, order_id, now)
+        _note(db, now, who, "orders", order_id, order_id, "status link", "", "revoked")
+    workshop.changed.set()
+
+
+_TABLES = {"orders": orders, "copies": copies}
+
+
+def change(
+    workshop: Workshop, table: str, row_id: int, order_id: int, new: Mapping[str, Any], who: Person
+) -> None:
+    """Change fields of an order or a copy, and keep who changed what, and when."""
+    now = workshop.now()
+    with workshop.database.writing() as db:
+        change_in(db, _TABLES[table], row_id, order_id, new, who, now)
+        mark_stale(db, [order_id])
+    workshop.changed.set()
+
+
+def change_in(
+    db: Connection,
+    table: Any,
+    row_id: int,
+    order_id: int | None,
+    new: Mapping[str, Any],
+    who: Person,
+    now: int,
+) -> None:
+    """Change fields of a row inside an open transaction; what does not differ is left alone."""
+    row = db.execute(select(table).where(table.c.id == row_id)).mappings().first()
+    if row is None:
+        raise NotFound("What you changed is gone.")
+    differs = {name: value for name, value in new.items() if row[name] != value}
+    if not differs:
+        return
+    db.execute(update(table).where(table.c.id == row_id).values(**differs))
+    for name, value in differs.items():
+        _note(db, now, who, table.name, row_id, order_id, name, row[name], value)
+
+
+def animal_changed(db: Connection, animal_id: int) -> None:
+    """The pages and forecasts of the animal's open orders lag behind from here on."""
+    mark_stale(
+        db,
+        db.execute(
+            select(order_animals.c.order_id)
+            .join(orders, orders.c.id == order_animals.c.order_id)
+            .where(order_animals.c.animal_id == animal_id, orders.c.open == 1)
+        ).scalars(),
+    )
+
+
+def _note(
+    db: Connection,
+    now: int,
+    who: Person,
+    of: str,
+    of_id: int,
+    order_id: int | None,
+    field: str,
+    before: Any,
+    after: Any,
+) -> None:
+    db.execute(
+        insert(changes).values(
+            at=now,
+            account_id=who.account_id,
+            of=of,
+            of_id=of_id,
+            order_id=order_id,
+            field=field,
+            before=None if before is None else str(before),
+            after=None if after is None else str(after),
+        )
+    )

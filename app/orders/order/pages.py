@@ -1,0 +1,230 @@
+"""The order page: everything about one order, and what the desk does to it."""
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from app.orders.entry.actions import add_copy
+from app.orders.entry.form import CopyFields
+from app.orders.order import actions as order_actions
+from app.orders.order import links, store
+from app.orders.order.actions import ContactFields, QuestionFields, StopFields
+from app.orders.order.photos_told import ToldFields, photos_told, to_fetch
+from app.orders.order.view import view
+from app.shared.errors import BadFields
+from app.shared.web.fields import Day, Fields, Reason
+from app.shared.web.forms import Filled, Form, check
+from app.shared.web.templating import go, new_once, render
+from app.studio.web import Me, RowId, TheWorkshop
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+
+
+class DeadlineFields(Fields):
+    """The last day for more copies."""
+
+    copy_deadline: Day
+
+
+class AnswerFields(Fields):
+    """The customer's answer."""
+
+    answer: Reason
+
+
+@router.get("/orders/{number:int}", name="order")
+def order(request: Request, workshop: TheWorkshop, me: Me, number: RowId) -> Response:
+    """The order page."""
+    return _page(request, workshop, number)
+
+
+def _page(
+    request: Request,
+    workshop: Workshop,
+    number: int,
+    typed: dict[str, str] | None = None,
+    errors: dict[str, str] | None = None,
+    form: str = "",
+    status: int = 200,
+) -> Response:
+    """The page as it stands; after a form that was refused, with that form open and as typed."""
+    in_force, now = workshop.in_force(), workshop.now()
+    with workshop.database.reading() as db:
+        rows = store.rows_of(db, store.by_number(db, number))
+        token = links.current(db, workshop.folder.key, rows.order["id"])
+        written = request.app.state.letters_of(db, rows.order["id"])
+        told = to_fetch(db, rows.order["id"])
+    today = in_force.calendar.day_of(now)
+    context: dict[str, Any] = {
+        "v": view(rows, in_force.settings, request.state.person, now, today, workshop.pace()),
+        "number": number,
+        "written": written,
+        "told": told,
+        "link": f"{workshop.status_url}/{token}/" if token else "",
+        "now": now,
+        "today": today,
+        "zone": in_force.settings.zone_info(),
+        "typed": typed or {},
+        "errors": errors or {},
+        "form": form,
+        "once": new_once(),
+        "settings": in_force.settings,
+        "day": date.fromisoformat,
+    }
+    return render(request, "orders/order/order.html", context, status)
+
+
+def _act(
+    request: Request, workshop: Workshop, number: int, form: Form, name: str, done: str,
+    act: Callable[[int], None],
+) -> Response:  # fmt: skip
+    """Do something to an order; a form with something wrong in it comes back as typed."""
+    with workshop.database.reading() as db:
+        order_id = store.by_number(db, number)
+    try:
+        act(order_id)
+    except BadFields as why:
+        return _page(request, workshop, number, form.plain(), why.fields, name, 422)
+    return go(request, f"/orders/{number}?done={done}")
+
+
+@router.post("/orders/{number:int}/ask", name="ask")
+def ask(request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled) -> Response:
+    """Note a question to the customer."""
+    return _act(
+        request, workshop, number, form, "ask", "asked",
+        lambda id_: order_actions.ask(
+            workshop, id_, check(QuestionFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/answer/{question:int}", name="answer")
+def answer(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, question: RowId, form: Filled
+) -> Response:
+    """Note an answer."""
+    return _act(
+        request, workshop, number, form, f"answer{question}", "answered",
+        lambda id_: order_actions.answer(
+            workshop, id_, question, check(AnswerFields, form.plain()).answer, me
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/contact", name="contact")
+def contact(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled
+) -> Response:
+    """Note a word with the customer."""
+
+    def act(id_: int) -> None:
+        with workshop.database.reading() as db:
+            customer_id = store.rows_of(db, id_).order["customer_id"]
+        typed = check(ContactFields, form.plain())
+        order_actions.note_contact(workshop, id_, customer_id, typed, me)
+
+    return _act(request, workshop, number, form, "contact", "noted", act)
+
+
+@router.post("/orders/{number:int}/hold", name="hold_order")
+def hold(request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled) -> Response:
+    """Put the order, an animal or a piece on hold."""
+    return _act(
+        request, workshop, number, form, "hold", "held",
+        lambda id_: order_actions.hold(
+            workshop, id_, check(StopFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/lift", name="lift_order")
+def lift(request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled) -> Response:
+    """Lift the holds."""
+    return _act(
+        request, workshop, number, form, "", "lifted",
+        lambda id_: order_actions.lift(workshop, id_, form.get("about"), me, form.get("once")),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/cancel", name="cancel_order")
+def cancel(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled
+) -> Response:
+    """Cancel the order, an animal or a piece."""
+    return _act(
+        request, workshop, number, form, "cancel", "cancelled",
+        lambda id_: order_actions.cancel(
+            workshop, id_, check(StopFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/ship-part", name="ship_part")
+def ship_part(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled
+) -> Response:
+    """Let what is ready leave now, or wait for the rest again."""
+    return _act(
+        request, workshop, number, form, "", "saved",
+        lambda id_: order_actions.set_ship_part(workshop, id_, form.get("on") == "1", me),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/deadline", name="copy_deadline")
+def deadline(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled
+) -> Response:
+    """Move the day until which copies may join."""
+
+    def act(id_: int) -> None:
+        day = check(DeadlineFields, form.plain()).copy_deadline
+        if day is None:
+            raise BadFields({"copy_deadline": "A day like 2026-11-25, please."})
+        order_actions.set_deadline(workshop, id_, day, me)
+
+    return _act(request, workshop, number, form, "deadline", "saved", act)
+
+
+@router.post("/orders/{number:int}/link", name="status_link")
+def link(request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled) -> Response:
+    """Replace or revoke the status link."""
+    if form.get("act") == "revoke":
+        return _act(
+            request, workshop, number, form, "", "revoked",
+            lambda id_: order_actions.revoke_link(workshop, id_, me),
+        )  # fmt: skip
+    if form.get("act") != "replace":
+        raise BadFields({"": "Replace the link or revoke it? Load the page again."})
+    return _act(
+        request, workshop, number, form, "", "link",
+        lambda id_: order_actions.replace_link(workshop, id_, me),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/photos", name="photos_told")
+def told(request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled) -> Response:
+    """The customer says that photos are sent."""
+    return _act(
+        request, workshop, number, form, "photos", "noted",
+        lambda id_: photos_told(
+            workshop, id_, check(ToldFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/copies/{line:int}", name="add_copy")
+def more_copies(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, line: RowId, form: Filled
+) -> Response:
+    """Add a copy that ships with the others."""
+    return _act(
+        request, workshop, number, form, f"copy{line}", "saved",
+        lambda id_: add_copy(
+            workshop, id_, line, check(CopyFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip

@@ -1,0 +1,214 @@
+"""The order page's contents, put together from its rows. Pure."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from app.flow.rules import Offer, Policy, State, offers
+from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step
+from app.flow.store import Ref, state_of_row
+from app.orders.order import history
+from app.orders.order.store import OrderRows
+from app.shared.people import Person
+from app.shared.web import words
+from app.studio.rules import StudioSettings
+
+DAY = 86_400
+Pace = Mapping[Step, tuple[float, float, bool]]
+USUAL: Pace = {step: (STEPS[step].usual, STEPS[step].slow, False) for step in BENCHES}
+
+
+@dataclass(frozen=True, slots=True)
+class PieceView:
+    """A piece on the order page: what it is, where it stands, what can be done."""
+
+    ref: Ref
+    code: str
+    name: str
+    state: State
+    version: int
+    step_name: str
+    where: str
+    days: float
+    usual: float
+    slow: float
+    offers: tuple[Offer, ...]
+    main: Offer | None
+    facts: str
+    on_bench: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AnimalView:
+    """An animal of the order with its marks, its model's pieces and its copies."""
+
+    row: Any
+    line_id: int
+    marks: Sequence[Any]
+    model: PieceView | None
+    copies: list[PieceView]
+    follow_on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class OrderView:
+    """Everything that the order page shows."""
+
+    rows: OrderRows
+    animals: list[AnimalView]
+    next: list[PieceView]
+    earliest: str
+    latest: str
+    history: list[history.Line]
+    open_questions: list[Any]
+    answered_questions: list[Any]
+    held: bool
+    remembered: list[str]
+    may_add_copies: bool
+
+
+def view(
+    rows: OrderRows, settings: StudioSettings, person: Person, now: int, today: date,
+    pace: Pace = USUAL,
+) -> OrderView:  # fmt: skip
+    """Put the order page together."""
+    zone = settings.zone_info()
+    names = {row["id"]: row["name"] for row in rows.animals}
+    lives = {row["id"]: row["life"] for row in rows.animals}
+    animal_of_model = {row["id"]: row["animal_id"] for row in rows.models}
+
+    def piece(of: Of, row: Any) -> PieceView:
+        model_id = row["id"] if of is Of.MODEL else row["model_id"]
+        animal_id = animal_of_model.get(model_id)
+        policy = Policy(settings.blank_on, lives.get(animal_id) == "remembered")
+        return _piece(of, row, rows, names.get(animal_id, ""), policy, person, now, zone, pace)
+
+    models = {row["id"]: piece(Of.MODEL, row) for row in rows.models}
+    copies = {row["id"]: piece(Of.COPY, row) for row in rows.copies}
+    shown = [p for p in (*models.values(), *copies.values()) if p.on_bench]
+    steps = sorted({p.state.step for p in shown}, key=PLACE.__getitem__)
+    by_id = {**{p.ref: p for p in models.values()}, **{p.ref: p for p in copies.values()}}
+    return OrderView(
+        rows=rows,
+        animals=[_animal(animal, rows, models, copies) for animal in rows.animals],
+        next=sorted(shown, key=lambda p: (p.code, PLACE[p.state.step])),
+        earliest=STEPS[steps[0]].name if steps else "",
+        latest=STEPS[steps[-1]].name if steps else "",
+        history=history.lines(rows.log, lambda ref: _named(by_id.get(ref)), rows.people, now),
+        open_questions=[q for q in rows.questions if q["answered_at"] is None],
+        answered_questions=[q for q in rows.questions if q["answered_at"] is not None],
+        held=any(p.state.held for p in by_id.values() if p.state.open),
+        remembered=[row["name"] for row in rows.animals if row["life"] == "remembered"],
+        may_add_copies=_deadline_open(rows, today),
+    )
+
+
+def _animal(
+    animal: Any, rows: OrderRows, models: dict[int, PieceView], copies: dict[int, PieceView]
+) -> AnimalView:
+    own = [model for model in rows.models if model["id"] == animal["model_id"]]
+    return AnimalView(
+        row=animal,
+        line_id=animal["line_id"],
+        marks=[mark for mark in rows.marks if mark["animal_id"] == animal["id"]],
+        model=_newest(models, animal, rows),
+        copies=[copies[c["id"]] for c in rows.copies if c["letter"] == animal["letter"]],
+        follow_on=all(model["order_id"] != rows.order["id"] for model in own),
+    )
+
+
+def _named(piece: PieceView | None) -> str:
+    return f"{piece.name} {piece.code.partition('-')[2]}" if piece is not None else ""
+
+
+def _newest(models: Mapping[int, PieceView], animal: Any, rows: OrderRows) -> PieceView | None:
+    """The animal's newest model: a next version after a finding counts, not the one before."""
+    own = [
+        m for m in rows.models
+        if m["id"] == animal["model_id"]
+        or (m["order_id"] == rows.order["id"] and m["letter"] == animal["letter"])
+    ]  # fmt: skip
+    return models[own[-1]["id"]] if own else None
+
+
+def _deadline_open(rows: OrderRows, today: date) -> bool:
+    """Copies join until a model is finished; the deadline is a day, and warns only."""
+    going = any(m["open"] for m in rows.models if m["id"] in {a["model_id"] for a in rows.animals})
+    return bool(rows.order["open"]) and going
+
+
+def _piece(
+    of: Of, row: Any, rows: OrderRows, name: str, policy: Policy, person: Person, now: int,
+    zone: ZoneInfo, pace: Pace,
+) -> PieceView:  # fmt: skip
+    state = state_of_row(of, row)
+    copy = of is Of.COPY
+    usual, slow, _ = pace.get(state.step, (0.0, 0.0, False))
+    given = offers(state, person.role, policy)
+    return PieceView(
+        ref=Ref(of, row["id"]),
+        code=history.code(
+            rows.order["number"], of, row["letter"],
+            row["number"] if copy else 0, row["making"] if copy else 1,
+        ),
+        name=name,
+        state=state,
+        version=row["version"],
+        step_name=STEPS[state.step].name,
+        where=where(state, rows.people, now, zone),
+        days=max(0.0, (now - state.entered_at) / DAY),
+        usual=usual,
+        slow=slow,
+        offers=given,
+        main=next((offer for offer in given if offer.main), None),
+        facts=copy_facts(row) if copy else _model_facts(row),
+        on_bench=state.step in BENCHES,
+    )  # fmt: skip
+
+
+def where(state: State, people: Mapping[int, str], now: int, zone: ZoneInfo) -> str:
+    """Where a piece stands, in words: in whose hand, set aside until when, on hold, waiting."""
+    name = people.get(state.hand_id or 0, "").split(" ")[0]
+    if state.held:
+        return f"on hold, {_WHOSE[state.hold_whose]}: {state.hold_reason}"
+    if state.asking:
+        return "waits for the customer's answer"
+    if state.in_hand:
+        return f"{name or 'somebody'} has it"
+    if state.aside_reason or state.aside_until:
+        until = f" until {words.when(state.aside_until, now, zone)}" if state.aside_until else ""
+        by = f" by {name}" if name else ""
+        why = f", {state.aside_reason}" if state.aside_reason else ""
+        return f"set aside{by}{until}{why}"
+    if state.step is Step.PHOTOS_WANTED:
+        return "the customer says that they are sent" if state.told_at else "waits for photos"
+    if state.step is Step.NOT_BEGUN:
+        return "waits for its model"
+    return "waits its turn" if STEPS[state.step].take else ""
+
+
+_WHOSE = {"customer": "the customer's", "studio": "ours", "supplier": "a supplier's"}
+
+
+def copy_facts(row: Any) -> str:
+    """A copy in words: 120 mm, standing, on oak, “Juniper 2009”."""
+    parts = [
+        f"{row['size_mm']} mm" if row["size_mm"] else "",
+        row["pose"],
+        f"on {row['base']}" if row["base"] and row["base"] != "none" else "",
+        row["finish"],
+        f"“{row['inscription']}”" if row["inscription"] else "",
+        row["extras"],
+    ]
+    return ", ".join(part for part in parts if part)
+
+
+def _model_facts(row: Any) -> str:
+    parts = [
+        f"{row['pictures']} pictures" if row["pictures"] else "",
+        f"good with limits: {row['limits']}" if row["limits"] else "",
+        f"version {row['number']}" if row["number"] > 1 else "",
+    ]
+    return ", ".join(part for part in parts if part)

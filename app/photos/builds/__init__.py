@@ -1,0 +1,1 @@
+"""Machines and the runs on them."""

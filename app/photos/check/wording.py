@@ -1,0 +1,216 @@
+"""What the check says: to the studio (reasons), to the customer (advice), of a remembered animal.
+
+Plain texts with places for numbers, so that a studio can put its own beside them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from app.photos.check.rules import Finding, Judgement, Verdict, Weight
+
+REASONS: Mapping[str, str] = {
+    "nothing_readable": "No picture in this set can be read.",
+    "too_few": "Different pictures here: {count}. Sets of fewer than {least} rarely hold.",
+    "few": "{count} different pictures are few; more would make the build safer.",
+    "two_groups": "The pictures fall into groups that share nothing, the largest {core} of {count}:"
+    " two animals, two places, or the views between are missing.",
+    "falls_apart": "The pictures do not hang together: the largest group that holds has {core} of"
+    " {count}.",
+    "missing_links": "Some pictures do not hang together with the rest: {core} of {count} hold.",
+    "still_background": "The background is the same in the pictures while the animal turns: a build"
+    " would follow the background.",
+    "thin": "The pictures hang together, but thinly: {thin} of {count} are in no three that show"
+    " the same spots.",
+    "joined_late": "At first sight these are two groups, of {core} and {second_count} pictures;"
+    " only a closer look joins them: two animals on one ground, or views missing between.",
+    "held_by_few": "The quick features leave most of the set apart; only a closer look joins it.",
+    "turns_conflict": "The matches contradict each other about where the camera stood: two sides"
+    " may look too much alike.",
+    "one_side": "All were taken from nearly one side: about {arc} degrees of a whole ring.",
+    "gap": "About {gap} degrees of the ring are not seen, between {first} and {second}.",
+    "open_ring": "The ring does not close: nothing matches between {first} and {second}; how wide"
+    " the gap is cannot be told.",
+    "wide_steps": "The steps between views are wide, about {step} degrees.",
+    "one_height": "As far as can be told, all were taken from about one height.",
+    "too_blurred": "{bad} of {count} pictures are so blurred that no detail is left.",
+    "mostly_flawed": "{bad} of {count} pictures are blurred, moved or dark.",
+    "rest_falls_apart": "{bad} pictures are blurred, moved or dark, and the other {rest} do not do"
+    " without them.",
+    "flawed": "{bad} pictures are blurred, moved or dark; the other {rest} do without them.",
+    "mostly_dark": "{bad} of {count} pictures are very dark.",
+    "mostly_noisy": "Most pictures are grainy: there was too little light.",
+    "noisy": "Some pictures are grainy.",
+    "clipped": "In some pictures part of the middle is plain white or plain black.",
+    "light_changed": "The light changed on the way, from {first} on.",
+    "uneven_light": "Some pictures are far lighter or darker than those beside them.",
+    "mostly_small": "Most pictures are small: {side} pixels on the long side.",
+    "small": "Some pictures are small: {side} pixels on the long side.",
+    "copied": "Some look like copies from a chat program or a screen, not like the camera's files.",
+    "other_zoom": "Some were taken at another zoom.",
+    "repeated": "{copies} are copies of others; {count} different pictures count.",
+    "left_alone": "Some show nothing the others show, and are left aside.",
+    "hanging": "Some hang on by a single match.",
+    "unreadable": "Some files cannot be read.",
+}
+
+ADVICE: Mapping[str, str] = {
+    "too_few": "Please take a whole ring: {more} pictures, all the way round, one small step to the"
+    " side after each.",
+    "two_groups": "Please tell us whether these show two animals. If it is one, the views between"
+    " {first} and {second} are missing: about {more} more, one small step to the side after each.",
+    "falls_apart": "Please fill in the views between the pictures: about {more} more, between"
+    " {first} and {second}, each showing two thirds of what the one before shows.",
+    "missing_links": "Please take about {more} more between {first} and {second}, each showing two"
+    " thirds of what the one before shows.",
+    "still_background": "Please walk round the animal instead of turning it, or put it before a"
+    " plain cloth that fills the picture.",
+    "thin": "Please take about {more} more, in between those you sent: a step half as wide each"
+    " time.",
+    "joined_late": "Please tell us whether these show two animals. If it is one, a few more"
+    " pictures before {first} and after {second} would help.",
+    "held_by_few": "Please take about {more} more, in between those you sent: a step half as wide"
+    " each time.",
+    "wide_steps": "Please take about {more} more, in between those you sent: one small step to the"
+    " side after each, at the height of the animal's middle.",
+    "turns_conflict": "Please take one more round of {more}, without stopping on the way, and with"
+    " something that differs from side to side on the ground beside the animal.",
+    "one_side": "Please walk all the way round: about {more} more, one small step to the side after"
+    " each, at the height of the animal's middle.",
+    "gap": "Please take about {more} more from the side between {first} and {second}, at the height"
+    " of the animal's middle, one small step to the side after each.",
+    "open_ring": "Please take about {more} more from the side between {first} and {second}, at the"
+    " height of the animal's middle, one small step to the side after each.",
+    "one_height": "A second round from a little above the back, and a third from about knee height,"
+    " would help.",
+    "too_blurred": "Please take them again in bright shade, held still, and wait for the picture to"
+    " be sharp before the next.",
+    "mostly_flawed": "Please take them again in bright shade, held still; tap on the animal so that"
+    " it is sharp.",
+    "rest_falls_apart": "Please take these {bad} again, from the same places, held still and in"
+    " better light.",
+    "mostly_dark": "Please take them again outdoors in even light: an overcast day or open shade,"
+    " without a flash.",
+    "mostly_noisy": "Please take them in more light: an overcast day or open shade, without a"
+    " flash.",
+    "mostly_small": "Please send the files just as the camera saved them, by a transfer link or a"
+    " card, not through a chat program.",
+    "copied": "Please send the files just as the camera saved them, not through a chat program.",
+    "light_changed": "Please take the new ones in the same even light, all in one go.",
+    "other_zoom": "Please leave the zoom as it is from the first picture to the last.",
+}
+
+BY_EYE: Mapping[str, str] = {
+    "too_few": "With {count} pictures there will be no build: the whole form will be judged by"
+    " eye.",
+    "two_groups": "Only {core} of {count} pictures can be built from; how the parts they show go"
+    " together will be judged by eye.",
+    "falls_apart": "The pictures do not join into one form: proportions will be judged by eye.",
+    "missing_links": "What only {first} and others left aside show will be placed by eye.",
+    "still_background": "The form will be judged by eye, because only the background would be"
+    " built.",
+    "thin": "Fine shapes will be judged by eye: few spots are seen three times.",
+    "joined_late": "Whether all pictures show one animal will be judged by eye.",
+    "held_by_few": "Fine shapes will be judged by eye: few spots are seen three times.",
+    "wide_steps": "Shapes between the views will be judged by eye.",
+    "turns_conflict": "Which of two like sides a picture shows will be judged by eye.",
+    "one_side": "All but about {arc} degrees of the animal is not seen: its form and markings will"
+    " be judged by eye.",
+    "gap": "The side between {first} and {second}, about {gap} degrees, is not seen: its form and"
+    " markings will be judged by eye.",
+    "open_ring": "What lies between {first} and {second} will be judged by eye.",
+    "one_height": "The back from above and the belly will be judged by eye.",
+    "too_blurred": "Coat and markings will be judged by eye: no picture shows them sharply.",
+    "mostly_flawed": "Fine markings will be judged by eye from the sharper pictures.",
+    "rest_falls_apart": "What only the {bad} blurred or dark pictures show will be judged by eye.",
+    "mostly_dark": "Colours and dark markings will be judged by eye.",
+    "mostly_noisy": "Fine hair and colours will be judged by eye.",
+    "mostly_small": "Detail finer than {side} pixels show will be judged by eye.",
+    "light_changed": "The true colour, under two kinds of light, will be judged by eye.",
+}
+
+CANNOT_TELL: Mapping[str, str] = {
+    "sides": "Whether the animal is seen from all sides: too few matches to read a ring.",
+    "sides_of_some": "From which side some of the pictures were taken.",
+    "focal": "The lens: the files do not say it, so angles are rough.",
+    "times": "The order of taking for pictures without a date; names were used.",
+    "kept_still": "Whether the animal kept its pose from picture to picture.",
+    "mirrored": "Whether a picture is mirrored, and so which side is left.",
+    "fine_hair": "Whether single hairs and whiskers will come out.",
+}
+
+MOST_LINES = 6
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One numbered line: what the customer can do, or what will be judged by eye."""
+
+    number: int
+    code: str
+    text: str
+
+
+def reason_text(finding: Finding, texts: Mapping[str, str] = REASONS) -> str:
+    """The sentence for the studio."""
+    return texts[finding.code].format_map(_Values(finding))
+
+
+def advise(
+    judgement: Judgement, remembered: bool = False, texts: Mapping[str, str] | None = None
+) -> tuple[Advice, ...]:
+    """Numbered lines, the weightiest first; none for a set that will do.
+
+    For a remembered animal no more views are ever asked: the lines say what will have to be
+    judged by eye. Small things are mentioned only when something is asked anyway.
+    """
+    if judgement.verdict in (Verdict.WILL_DO, Verdict.NOTHING_READABLE):
+        return ()
+    chosen = texts if texts is not None else (BY_EYE if remembered else ADVICE)
+    found = [f for f in judgement.findings if f.code in chosen]
+    if not remembered:
+        found = _without_repeats(found)
+    return tuple(
+        Advice(k, f.code, chosen[f.code].format_map(_Values(f)))
+        for k, f in enumerate(found[:MOST_LINES], start=1)
+    )
+
+
+SAME_REQUEST = (
+    frozenset(
+        {
+            "too_few",
+            "falls_apart",
+            "missing_links",
+            "thin",
+            "held_by_few",
+            "wide_steps",
+            "turns_conflict",
+        }
+    ),
+    frozenset({"too_blurred", "mostly_flawed", "mostly_dark", "mostly_noisy", "rest_falls_apart"}),
+    frozenset({"mostly_small", "copied"}),
+)
+"""Codes that ask for the same act: only the weightiest of each is put to the customer."""
+
+
+def _without_repeats(found: list[Finding]) -> list[Finding]:
+    kept: list[Finding] = []
+    for finding in found:
+        same = next((s for s in SAME_REQUEST if finding.code in s), frozenset())
+        if not any(k.code in same for k in kept):
+            kept.append(finding)
+    whole_set_again = any(f.weight is Weight.STOP and f.code == "too_few" for f in kept)
+    return [f for f in kept if not (whole_set_again and f.code in ("gap", "one_side"))]
+
+
+class _Values(dict[str, object]):
+    """A finding's numbers; what a studio's own text asks for beyond them reads as a dash."""
+
+    def __init__(self, finding: Finding) -> None:
+        super().__init__(finding.values)
+        if finding.pictures:
+            self.setdefault("first", finding.pictures[0])
+            self.setdefault("second", finding.pictures[-1])
+
+    def __missing__(self, key: str) -> str:
+        return "–"

@@ -1,0 +1,197 @@
+"""The worker that checks a model's set as soon as pictures have come, in a child process.
+
+What is to be checked stands in the database: a set that is not the one checked last. So nothing
+is lost where the house is stopped in the middle of a check: it begins anew.
+"""
+
+import json
+import logging
+import os
+import select
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+from weakref import WeakKeyDictionary
+
+from sqlalchemy import insert
+from sqlalchemy.engine import RowMapping
+
+from app.photos import store
+from app.photos.check import thresholds_kept
+from app.photos.pictures import files
+from app.studio.workshop import Workshop
+from app.tables import photo_checks
+
+LOOK_EVERY = 3.0
+# While pictures are still coming in, one after another, their set is not whole.
+QUIET_SECONDS = 8
+SECONDS_AT_LEAST, SECONDS_A_PICTURE = 300.0, 10.0
+MOST_FINDINGS = 200
+_log = logging.getLogger("likewright.photos")
+
+
+@dataclass(slots=True)
+class UnderWay:
+    """A check that runs: how far it is, and what it has found so far. `beat` grows with each.
+
+    `clear` counts the pictures found sharp and lit by themselves.
+    """
+
+    model_id: int
+    total: int
+    stage: str = "beginning"
+    done: int = 0
+    clear: int = 0
+    findings: list[str] = field(default_factory=list)
+    beat: int = 0
+
+    def hear(self, stage: str, done: int, total: int, finding: str) -> None:
+        """Take in a step of the check."""
+        self.stage, self.done, self.total = stage, done, total
+        if finding.endswith("sharp and lit."):
+            self.clear += 1
+        elif finding:
+            self.findings = [*self.findings[-MOST_FINDINGS:], finding]
+        self.beat += 1
+
+
+_under_way: WeakKeyDictionary[Workshop, UnderWay] = WeakKeyDictionary()
+
+
+def under_way(workshop: Workshop, model_id: int) -> UnderWay | None:
+    """The check of a model's set that runs now, or None."""
+    now = _under_way.get(workshop)
+    return now if now is not None and now.model_id == model_id else None
+
+
+def run(workshop: Workshop, stop: threading.Event) -> None:
+    """Check what has come until `stop` is set. Meant for a thread of the staff server."""
+    while not stop.is_set():
+        if not check_next(workshop, stop):
+            stop.wait(LOOK_EVERY)
+
+
+def check_next(workshop: Workshop, stop: threading.Event, *, quiet: int = QUIET_SECONDS) -> bool:
+    """Check the next set whose pictures are all here; False where there is none."""
+    with workshop.database.reading() as db:
+        now = workshop.now()
+        row = next((r for r in store.to_check(db) if now - r.last >= quiet), None)
+        if row is None:
+            return False
+        pictures = store.of_model(db, row.id)
+        thresholds = asdict(thresholds_kept.load(db))
+    check(workshop, row.id, row.life == "remembered", row.key, pictures, thresholds, stop)
+    return True
+
+
+def check(
+    workshop: Workshop, model_id: int, remembered: bool, key: str, pictures: Sequence[RowMapping],
+    thresholds: dict[str, Any], stop: threading.Event,
+) -> None:  # fmt: skip
+    """Run one check and keep its answer; nothing is kept where it was stopped."""
+    begun, names = workshop.now(), unique_names(pictures)
+    state = _under_way[workshop] = UnderWay(model_id, len(pictures))
+    try:
+        with files.Incoming(workshop.folder.pictures) as sheet:
+            wish = {
+                "files": [
+                    [name, str(workshop.folder.pictures / row["path"])]
+                    for name, row in zip(names, pictures, strict=True)
+                ],
+                "remembered": remembered,
+                "thresholds": thresholds,
+                "sheet": str(sheet.path),
+            }
+            answer = _ask(wish, state, stop)
+            if stop.is_set():
+                return
+            ids = {name: row["id"] for name, row in zip(names, pictures, strict=True)}
+            _keep(workshop, model_id, remembered, key, begun, answer, ids, sheet.path)
+    finally:
+        del _under_way[workshop]
+    workshop.changed.set()
+
+
+def sheet_place(check_id: int) -> str:
+    """Where the contact sheet of a check lies."""
+    return f"{files.SHOWN}/check-{check_id}.jpg"
+
+
+def unique_names(pictures: Sequence[RowMapping]) -> list[str]:
+    """The pictures' own names; where two cards hold the same name, the later one is numbered."""
+    seen: dict[str, int] = {}
+    names = []
+    for row in pictures:
+        many = seen[row["name"]] = seen.get(row["name"], 0) + 1
+        names.append(row["name"] if many == 1 else f"{row['name']} ({many})")
+    return names
+
+
+def _ask(wish: dict[str, Any], state: UnderWay, stop: threading.Event) -> dict[str, Any]:
+    """The child's answer; empty where the check fell, took too long, or was stopped."""
+    process = subprocess.Popen(
+        [sys.executable, "-P", "-m", "app.photos.check.child"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        env=files.child_environment(),
+    )  # fmt: skip
+    until = time.monotonic() + SECONDS_AT_LEAST + SECONDS_A_PICTURE * len(wish["files"])
+    try:
+        assert process.stdin is not None
+        process.stdin.write(json.dumps(wish).encode())
+        process.stdin.close()
+        for line in _lines(process, until, stop):
+            if "result" in line:
+                return line
+            state.hear(*line["progress"])
+    except (OSError, ValueError) as why:
+        _log.error("a photo check fell: %s", why)
+    finally:
+        process.kill()
+        process.wait()
+        assert process.stdout is not None
+        process.stdout.close()
+    return {}
+
+
+def _lines(
+    process: "subprocess.Popen[bytes]", until: float, stop: threading.Event
+) -> Iterator[dict[str, Any]]:
+    """What the child says, line by line, until it ends, is stopped or is late."""
+    assert process.stdout is not None
+    pipe, rest = process.stdout.fileno(), b""
+    while not stop.is_set() and time.monotonic() < until:
+        if not select.select([pipe], [], [], 0.5)[0]:
+            continue
+        part = os.read(pipe, 1 << 20)
+        if not part:
+            return
+        *whole, rest = (rest + part).split(b"\n")
+        for line in whole:
+            yield json.loads(line)
+
+
+def _keep(
+    workshop: Workshop, model_id: int, remembered: bool, key: str, begun: int,
+    answer: dict[str, Any], ids: dict[str, int], sheet: Path,
+) -> None:  # fmt: skip
+    """The answer and its contact sheet: a sheet without a row is of a check that is made anew."""
+    result = answer.get("result", {})
+    (workshop.folder.pictures / files.SHOWN).mkdir(mode=0o700, exist_ok=True)
+    with workshop.database.writing() as db:
+        made = db.execute(
+            insert(photo_checks).values(
+                model_id=model_id, begun_at=begun, ended_at=max(begun, workshop.now()), set_key=key,
+                pictures=len(ids), remembered=int(remembered),
+                verdict=result.get("verdict", ""),
+                thresholds_version=result.get("thresholds_version", ""),
+                result=json.dumps({**result, "ids": ids}), graph=answer.get("graph", ""),
+            )
+        ).inserted_primary_key  # fmt: skip
+        assert made is not None
+        if sheet.stat().st_size:
+            os.rename(sheet, workshop.folder.pictures / sheet_place(int(made[0])))

@@ -1,0 +1,1 @@
+"""Deliveries: told of, brought in, given to their animals, counted."""

@@ -1,0 +1,185 @@
+"""Bringing pictures in: one file after another, each wholly here with its row, or not at all."""
+
+import zipfile
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sqlalchemy.dialects.sqlite import insert
+
+from app.photos import store
+from app.photos.intake.archive import is_zip, members
+from app.photos.pictures import files
+from app.photos.pictures.reading import (
+    FILE_AT_MOST,
+    FILM_SUFFIXES,
+    PROBLEMS,
+    RAW_SUFFIXES,
+    shown_name,
+)
+from app.photos.store import Delivery
+from app.shared.errors import Refused
+from app.shared.people import Person
+from app.studio.workshop import Workshop
+from app.tables import pictures, pictures_not_read
+
+MOST_PICTURES = 5_000
+LONGEST_NAME = 120
+KEPT, KNOWN = "kept", "known"
+ZIP_PROBLEMS = {
+    "zip_broken": "This is no zip that we can read.",
+    "zip_too_many": "There are more than 5 000 files in this zip.",
+    "zip_link": "This is a link, not a file.",
+    "zip_locked": "This is locked with a password.",
+    "zip_bomb": "This unpacks to far more than a picture can be. The rest was left alone.",
+    "zip_too_large": "The zip unpacks to more than we take at a time. The rest was left alone.",
+}
+SENTENCES = {**PROBLEMS, **ZIP_PROBLEMS}
+
+
+@dataclass(slots=True)
+class Brought:
+    """What came of some files: how many are new, how many were here already, what was not read.
+
+    `not_read` holds the shown name and the code of the problem.
+    """
+
+    counts: Counter[str] = field(default_factory=Counter)
+    not_read: list[tuple[str, str]] = field(default_factory=list)
+
+    def add(self, name: str, outcome: str) -> None:
+        """Count one file's outcome: KEPT, KNOWN or a problem's code."""
+        self.counts[outcome] += 1
+        if outcome not in (KEPT, KNOWN):
+            self.not_read.append((name, outcome))
+
+    def as_json(self) -> dict[str, object]:
+        """Plain values for the script that uploads."""
+        return {
+            "kept": self.counts[KEPT],
+            "known": self.counts[KNOWN],
+            "not_read": [{"name": n, "why": SENTENCES[code]} for n, code in self.not_read],
+        }
+
+
+def fit_name(name: str) -> str:
+    """The last part of a file's name, fit to be shown: no path, no control or direction signs."""
+    last = name.replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
+    shown = shown_name(last).strip() or "a file without a name"
+    if len(shown) <= LONGEST_NAME:
+        return shown
+    return f"{shown[: LONGEST_NAME - 12]}…{shown[-11:]}"
+
+
+def bring(
+    workshop: Workshop, delivery: Delivery, incoming: files.Incoming, name: str, who: Person,
+    brought: Brought,
+) -> None:  # fmt: skip
+    """Bring in one file, or what a zip holds. Outcomes are added to `brought`.
+
+    Raises Refused where the order has as many pictures as an order can have, and OSError where
+    the disk is full; what was brought in before stays.
+    """
+    incoming.close()
+    if is_zip(incoming.head):
+        _unpack(workshop, delivery, incoming.path, fit_name(name), who, brought)
+    else:
+        brought.add(fit_name(name), _one(workshop, delivery, incoming, fit_name(name), who))
+
+
+def _unpack(
+    workshop: Workshop, delivery: Delivery, path: Path, name: str, who: Person, brought: Brought
+) -> None:
+    try:
+        for inner, unpack in members(path):
+            if isinstance(unpack, str):
+                brought.add(fit_name(inner), _not_read(workshop, delivery, inner, unpack))
+                continue
+            with files.Incoming(workshop.folder.pictures) as file:
+                problem = unpack(file.write)
+                file.close()
+                shown = fit_name(inner)
+                outcome = (
+                    _not_read(workshop, delivery, shown, problem)
+                    if problem
+                    else _one(workshop, delivery, file, shown, who)
+                )
+                brought.add(shown, outcome)
+    except zipfile.BadZipFile as why:
+        code = str(why) if str(why) in ZIP_PROBLEMS else "zip_broken"
+        brought.add(name, _not_read(workshop, delivery, name, code))
+
+
+def _one(
+    workshop: Workshop, delivery: Delivery, incoming: files.Incoming, name: str, who: Person
+) -> str:
+    """Keep one picture: its outcome is KEPT, KNOWN or a problem's code."""
+    sha256 = incoming.sha256
+    with workshop.database.reading() as db:
+        known = store.by_hash(db, delivery.order_id, sha256)
+        many = store.count_of_order(db, delivery.order_id)
+    if known is not None and (workshop.folder.pictures / known).is_file():
+        return KNOWN
+    if known is None and many >= MOST_PICTURES:
+        raise Refused("This order has 5 000 pictures: more cannot be brought in.")
+    problem = _before_opening(name, incoming.size)
+    small = files.Small(problem) if problem else files.OPENER.open(incoming.path, files.THUMB)
+    if small.problem:
+        return _not_read(workshop, delivery, name, small.problem)
+    _keep(workshop, delivery, incoming, name, small, who)
+    return KEPT if known is None else KNOWN
+
+
+def _before_opening(name: str, size: int) -> str:
+    suffix = Path(name).suffix.lower()
+    if size == 0:
+        return "empty"
+    if suffix in RAW_SUFFIXES:
+        return "raw"
+    if suffix in FILM_SUFFIXES:
+        return "film"
+    return "too_large" if size > FILE_AT_MOST else ""
+
+
+def _keep(
+    workshop: Workshop, delivery: Delivery, incoming: files.Incoming, name: str, small: files.Small,
+    who: Person,
+) -> None:  # fmt: skip
+    """The file gets its lasting name, then its row is committed, given on if it can be."""
+    place, sha256, now = (
+        files.place_of(incoming.sha256, small.format),
+        incoming.sha256,
+        workshop.now(),
+    )
+    row = {
+        "order_id": delivery.order_id, "delivery_id": delivery.id, "sha256": sha256,
+        "size": incoming.size, "path": place, "name": name, "format": small.format,
+        "width": small.width, "height": small.height, "taken": small.taken, "came_at": now,
+        "account_id": who.account_id,
+    }  # fmt: skip
+    with files.keeping:
+        files.settle(workshop.folder.pictures, incoming, place)
+        files.keep_shown(workshop.folder.pictures, sha256, files.THUMB, small.jpeg)
+        with workshop.database.writing() as db:
+            # Two who bring the same file at once: the first row stands.
+            made = db.execute(insert(pictures).values(row).on_conflict_do_nothing())
+            if made.rowcount:
+                id_ = store.id_by_hash(db, delivery.order_id, sha256)
+                store.give_where_only_one(db, delivery.order_id, id_)
+
+
+def _not_read(workshop: Workshop, delivery: Delivery, name: str, problem: str) -> str:
+    """Name a file that was not read on the delivery's page."""
+    row = {
+        "delivery_id": delivery.id, "name": fit_name(name), "problem": problem,
+        "came_at": workshop.now(),
+    }  # fmt: skip
+    with workshop.database.writing() as db:
+        db.execute(insert(pictures_not_read).values(row).on_conflict_do_nothing())
+    return problem
+
+
+def said(brought: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Names with the sentence for what is wrong with each."""
+    return [(name, SENTENCES.get(code, SENTENCES["not_opened"])) for name, code in brought]

@@ -1,0 +1,267 @@
+"""Where pictures lie, and how a file gets there whole or not at all.
+
+    pictures/originals/ab/<sha256>.jpg   what the customer sent, untouched
+    pictures/shown/<sha256>-<side>.jpg   what pages show, made from it, without metadata
+    pictures/incoming/*.tmp              on the way in; swept at the start
+    pictures/inbox/<order number>/       where the technician drops files
+    pictures/aside/                      originals that no row knows, after a crash or a restore
+
+A file is written under a passing name, put on disk, renamed, and only then is its row committed.
+Pictures are opened in a child process; this module imports no picture library.
+"""
+
+import contextlib
+import hashlib
+import json
+import os
+import secrets
+import select
+import struct
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any, Self
+
+ORIGINALS, SHOWN, INCOMING, INBOX, ASIDE = "originals", "shown", "incoming", "inbox", "aside"
+THUMB, FULL = 360, 1600
+SIDES = {"thumb": THUMB, "full": FULL}
+_SUFFIXES = {
+    "JPEG": "jpg", "MPO": "jpg", "PNG": "png", "WEBP": "webp", "TIFF": "tif", "HEIF": "heic",
+}  # fmt: skip
+_SECONDS_FOR_ONE = 60.0
+_ANSWER_AT_MOST = 16 * 2**20
+_CHUNK = 1 << 20
+
+# Held from a file's rename to the commit of its row, and while unknown files are looked for.
+keeping = threading.Lock()
+# What this very process is taking in: no half files that somebody left behind.
+_arriving: set[Path] = set()
+
+
+@dataclass(frozen=True, slots=True)
+class Small:
+    """A picture opened: its facts and a JPEG without metadata, or a problem's code."""
+
+    problem: str = ""
+    format: str = ""
+    width: int = 0
+    height: int = 0
+    taken: str = ""
+    jpeg: bytes = b""
+
+
+class Incoming:
+    """A file on its way in: bytes are written and counted; gone at the end unless kept."""
+
+    def __init__(self, pictures: Path) -> None:
+        folder = pictures / INCOMING
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        self.path = folder / f"{secrets.token_hex(12)}.tmp"
+        _arriving.add(self.path)
+        handle = os.open(self.path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+        self._file: IO[bytes] = os.fdopen(handle, "wb", buffering=0)
+        self._hash = hashlib.sha256()
+        self.size = 0
+        self.head = b""
+
+    def write(self, part: bytes) -> None:
+        """Add bytes. Raises OSError where the disk is full."""
+        view = memoryview(part)
+        while view:
+            view = view[self._file.write(view) :]
+        self._hash.update(part)
+        self.size += len(part)
+        if len(self.head) < 16:
+            self.head = (self.head + part)[:16]
+
+    def close(self) -> None:
+        """Nothing more will be written; what is here goes to the disk."""
+        if not self._file.closed:
+            os.fsync(self._file.fileno())
+            self._file.close()
+
+    @property
+    def sha256(self) -> str:
+        return self._hash.hexdigest()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, why: BaseException | None, tb: TracebackType | None
+    ) -> None:
+        with contextlib.suppress(OSError):
+            self._file.close()
+        self.path.unlink(missing_ok=True)
+        _arriving.discard(self.path)
+
+
+def place_of(sha256: str, format_: str) -> str:
+    """An original's path under pictures/, from its hash and what it is."""
+    return f"{ORIGINALS}/{sha256[:2]}/{sha256}.{_SUFFIXES.get(format_, 'bin')}"
+
+
+def shown_place(sha256: str, side: int) -> str:
+    """Where the JPEG that pages show lies."""
+    return f"{SHOWN}/{sha256}-{side}.jpg"
+
+
+def settle(pictures: Path, incoming: Incoming, place: str) -> None:
+    """Give a whole file its lasting name; the name is on disk when this returns."""
+    target = pictures / place
+    target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    os.rename(incoming.path, target)
+    for folder in (target.parent, target.parent.parent):
+        sync(folder)
+
+
+def sync(folder: Path) -> None:
+    """Put a folder's names on disk."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def keep_shown(pictures: Path, sha256: str, side: int, jpeg: bytes) -> None:
+    """Keep a small picture. It can be made again, so it is not waited for."""
+    with Incoming(pictures) as file:
+        file.write(jpeg)
+        target = pictures / shown_place(sha256, side)
+        target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        os.rename(file.path, target)
+
+
+def shown(pictures: Path, sha256: str, path: str, side: int) -> bytes | None:
+    """The JPEG that a page shows, made now where it is missing; None where it cannot be."""
+    with contextlib.suppress(OSError):
+        return (pictures / shown_place(sha256, side)).read_bytes()
+    made = OPENER.open(pictures / path, side)
+    if made.problem:
+        return None
+    with contextlib.suppress(OSError):
+        keep_shown(pictures, sha256, side, made.jpeg)
+    return made.jpeg
+
+
+def sweep(pictures: Path, known: Collection[str]) -> int:
+    """At the start: half files go, originals that no row knows are put aside, never thrown away.
+
+    Gives how many were put aside. Call it with `keeping` held.
+    """
+    for path in (pictures / INCOMING).glob("*.tmp"):
+        if path not in _arriving:
+            path.unlink(missing_ok=True)
+    moved = 0
+    for path in (pictures / ORIGINALS).glob("??/*"):
+        if path.relative_to(pictures).as_posix() not in known:
+            (pictures / ASIDE).mkdir(mode=0o700, exist_ok=True)
+            os.replace(path, pictures / ASIDE / path.name)
+            moved += 1
+    return moved
+
+
+def hash_of(path: Path) -> str:
+    """The SHA-256 of a file, read in pieces."""
+    found = hashlib.sha256()
+    with path.open("rb") as file:
+        while part := file.read(_CHUNK):
+            found.update(part)
+    return found.hexdigest()
+
+
+class Opener:
+    """One child that opens pictures, begun when first asked; it ends by itself when idle."""
+
+    def __init__(self) -> None:
+        self._turn = threading.Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def open(self, path: Path, side: int) -> Small:
+        """Open a picture and shrink it to `side` px, in the child."""
+        request = json.dumps({"path": os.path.abspath(path), "side": side}).encode() + b"\n"
+        with self._turn:
+            # A child that went home since the last request is begun again, once.
+            if self._process is not None and self._process.poll() is not None:
+                self.end()
+            try:
+                facts, jpeg = self._ask(request)
+            except TimeoutError:
+                self.end()
+                return Small("time")
+            except (OSError, EOFError, ValueError, struct.error):
+                self.end()
+                return Small("crash")
+        return Small(jpeg=jpeg, **facts) if jpeg else Small(str(facts.get("problem", "damaged")))
+
+    def _ask(self, request: bytes) -> tuple[dict[str, Any], bytes]:
+        process = self._process = self._process or _begin()
+        assert process.stdin is not None
+        try:
+            process.stdin.write(request)
+            process.stdin.flush()
+        except BrokenPipeError:
+            # It may have gone home this very moment.
+            self.end()
+            process = self._process = _begin()
+            assert process.stdin is not None
+            process.stdin.write(request)
+            process.stdin.flush()
+        until = time.monotonic() + _SECONDS_FOR_ONE
+        many, more = struct.unpack("<II", _receive(process, 8, until))
+        if many + more > _ANSWER_AT_MOST:
+            raise EOFError
+        facts = json.loads(_receive(process, many, until))
+        return facts, _receive(process, more, until)
+
+    def end(self) -> None:
+        """End the child and forget it."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()
+        process.kill()
+        process.wait()
+
+
+def _begin() -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-P", "-m", "app.photos.pictures.child"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        env=child_environment(),
+    )  # fmt: skip
+
+
+def child_environment() -> dict[str, str]:
+    """What a child gets to know: where the program lies, and to work on one thread."""
+    root = str(Path(__file__).resolve().parents[3])
+    one = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL")}
+    return {"PATH": os.defpath, "PYTHONPATH": root, **one}
+
+
+def _receive(process: subprocess.Popen[bytes], length: int, until: float) -> bytes:
+    assert process.stdout is not None
+    pipe = process.stdout.fileno()
+    parts: list[bytes] = []
+    while length:
+        left = until - time.monotonic()
+        if left <= 0 or not select.select([pipe], [], [], left)[0]:
+            raise TimeoutError
+        part = os.read(pipe, min(length, _CHUNK))
+        if not part:
+            raise EOFError
+        parts.append(part)
+        length -= len(part)
+    return b"".join(parts)
+
+
+OPENER = Opener()

@@ -1,0 +1,1 @@
+"""One picture released to the customer's page."""

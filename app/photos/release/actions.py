@@ -1,0 +1,178 @@
+"""One picture that somebody releases to an order's page, made anew from its pixels.
+
+pictures/released/<sha256>.jpg holds the JPEG: at most 200 kB, turned upright, without any data of
+the file that it was made from. The house keeps the name; the pages file gets the bytes.
+"""
+
+import hashlib
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import Connection, bindparam, insert, select, text, update
+
+from app.flow import store as flow
+from app.flow.steps import Of, Step
+from app.flow.store import Piece, Ref
+from app.photos.pictures import files
+from app.photos.pictures.reading import PROBLEMS
+from app.shared.errors import BadFields, NotFound, Refused
+from app.shared.people import Person
+from app.studio.workshop import Workshop
+from app.tables import released_pictures
+
+RELEASED = "released"
+AT_MOST = 200_000
+# Long sides in px, tried until the JPEG is small enough; the last one always is.
+_SIDES = (1400, 1200, 1000, 800, 640, 480, 360)
+_MAY_SHOW = {
+    Of.MODEL: frozenset({Step.ASSESSING, Step.FINISHING, Step.READY}),
+    Of.COPY: frozenset({Step.PAINTING, Step.INSPECTION, Step.PACKING}),
+}
+_MISSING = "This picture cannot be shown: its file is missing or damaged."
+
+
+@dataclass(frozen=True, slots=True)
+class Released:
+    """A released picture: of which animal, released by whom, and what it shows.
+
+    `shows` is "model" or "painting"; `released_at` is a moment (UTC seconds); `by` a first name.
+    """
+
+    id: int
+    order_id: int
+    animal: str
+    shows: str
+    by: str
+    released_at: int
+    file: str
+    size: int
+    width: int
+    height: int
+    remembered: bool
+
+
+def may_show(piece: Piece) -> bool:
+    """Whether there is anything of this piece that a customer may want to see."""
+    return piece.state.step in _MAY_SHOW[piece.ref.of]
+
+
+def place(pictures: Path, file: str) -> Path:
+    """Where a released picture lies."""
+    return pictures / RELEASED / file
+
+
+def release(workshop: Workshop, ref: Ref, source: Path, who: Person) -> Released:
+    """Release the picture in a file to the page of the piece's order, instead of an earlier one.
+
+    The file is opened in a child process. Raises BadFields where it is no picture, Refused where
+    nothing of the piece is to be seen yet, and NotFound.
+    """
+    with workshop.database.reading() as db:
+        piece = flow.load(db, ref)
+    if not may_show(piece):
+        raise Refused("A picture is released of a model that is built, or of a piece at painting.")
+    small = _encoded(source)
+    file = f"{hashlib.sha256(small.jpeg).hexdigest()}.jpg"
+    _keep(workshop.folder.pictures, file, small.jpeg)
+    width, height = size_of(small.jpeg)
+    now = workshop.now()
+    with workshop.database.writing() as db:
+        _take_back(db, piece.order_id, now)
+        db.execute(
+            insert(released_pictures).values(
+                order_id=piece.order_id, model_id=piece.model_id,
+                shows="model" if ref.of is Of.MODEL else "painting", file=file,
+                size=len(small.jpeg), width=width, height=height, released_at=now,
+                account_id=who.account_id,
+            )
+        )  # fmt: skip
+        flow.mark_stale(db, [piece.order_id])
+        made = released(db, [piece.order_id])[piece.order_id]
+    workshop.changed.set()
+    return made
+
+
+def _encoded(source: Path) -> files.Small:
+    for side in _SIDES:
+        small = files.OPENER.open(source, side)
+        if small.problem:
+            said = PROBLEMS.get(small.problem, "it cannot be read")
+            raise BadFields({"file": f"This picture was not taken: {said}."})
+        if len(small.jpeg) <= AT_MOST:
+            return small
+    raise BadFields({"file": "This picture cannot be made small enough for the page."})
+
+
+def size_of(jpeg: bytes) -> tuple[int, int]:
+    """Width and height from the frame header of a baseline JPEG (ITU-T T.81 B.2.2), ours."""
+    at = 2
+    while at + 9 < len(jpeg):
+        marker, length = jpeg[at + 1], int.from_bytes(jpeg[at + 2 : at + 4], "big")
+        if marker in (0xC0, 0xC1, 0xC2):
+            height, width = jpeg[at + 5 : at + 7], jpeg[at + 7 : at + 9]
+            return int.from_bytes(width, "big"), int.from_bytes(height, "big")
+        at += 2 + length
+    raise BadFields({"file": _MISSING})
+
+
+def _keep(pictures: Path, file: str, jpeg: bytes) -> None:
+    target = place(pictures, file)
+    with files.Incoming(pictures) as incoming:
+        incoming.write(jpeg)
+        incoming.close()
+        target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        os.rename(incoming.path, target)
+        files.sync(target.parent)
+
+
+def take_back(workshop: Workshop, order_id: int) -> None:
+    """Take the picture off the order's page. Raises NotFound where none is on it."""
+    with workshop.database.writing() as db:
+        if not _take_back(db, order_id, workshop.now()):
+            raise NotFound("No picture is on that page any more.")
+        flow.mark_stale(db, [order_id])
+    workshop.changed.set()
+
+
+def _take_back(db: Connection, order_id: int, now: int) -> bool:
+    live = released_pictures.c.taken_back_at.is_(None)
+    done = db.execute(
+        update(released_pictures)
+        .where(released_pictures.c.order_id == order_id, live)
+        .values(taken_back_at=now)
+    )
+    return bool(done.rowcount)
+
+
+_LIVE = text(
+    "SELECT r.*, a.name AS animal, a.life, k.name AS by FROM released_pictures r"
+    " JOIN models m ON m.id = r.model_id JOIN animals a ON a.id = m.animal_id"
+    " LEFT JOIN accounts k ON k.id = r.account_id"
+    " WHERE r.taken_back_at IS NULL AND r.order_id IN :ids"
+).bindparams(bindparam("ids", expanding=True))
+
+
+def released(db: Connection, order_ids: Sequence[int]) -> Mapping[int, Released]:
+    """The picture on the page of each order that has one."""
+    return {
+        r.order_id: Released(
+            r.id, r.order_id, r.animal, r.shows, (r.by or "").split(" ")[0], r.released_at,
+            r.file, r.size, r.width, r.height, r.life == "remembered",
+        )
+        for r in db.execute(_LIVE, {"ids": list(order_ids)})
+    }  # fmt: skip
+
+
+def jpeg_of(workshop: Workshop, id_: int) -> bytes:
+    """The bytes of a released picture, for the staff. Raises NotFound."""
+    query = select(released_pictures.c.file).where(released_pictures.c.id == id_)
+    with workshop.database.reading() as db:
+        file = db.execute(query).scalar()
+    if file is None:
+        raise NotFound("There is no such picture.")
+    try:
+        return place(workshop.folder.pictures, file).read_bytes()
+    except OSError:
+        raise NotFound(_MISSING) from None

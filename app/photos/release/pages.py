@@ -1,0 +1,131 @@
+"""Releasing one picture to the customer's page, and taking it back."""
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect
+from starlette.responses import Response
+
+from app.flow import store as flow
+from app.flow.store import Ref
+from app.orders.order import store as order_store
+from app.photos import store
+from app.photos.intake.upload import Upload
+from app.photos.pictures import files
+from app.photos.release import actions
+from app.shared.errors import BadFields, NotFound, Refused
+from app.shared.people import Person
+from app.shared.web.forms import Filled
+from app.shared.web.refusals import status_of
+from app.shared.web.templating import go, render
+from app.studio.web import Me, RowId, TheWorkshop
+from app.studio.workshop import Workshop
+
+router = APIRouter()
+MOST_SHOWN = 60
+BODY_AT_MOST = 64 * 2**20
+
+
+@router.get("/release/{of}/{id_:int}", name="release")
+def release_page(request: Request, workshop: TheWorkshop, of: str, id_: RowId) -> Response:
+    """The picture on the order's page, and the ways to put another one there."""
+    return _page(request, workshop, Ref.read(f"{of}:{id_}"))
+
+
+def _page(
+    request: Request, workshop: Workshop, ref: Ref, error: str = "", status: int = 200
+) -> Response:
+    in_force, now = workshop.in_force(), workshop.now()
+    with workshop.database.reading() as db:
+        piece = flow.load(db, ref)
+        rows = order_store.rows_of(db, piece.order_id)
+        live = actions.released(db, [piece.order_id]).get(piece.order_id)
+        stored = store.of_model(db, piece.model_id)
+    animal = next((a for a in rows.animals if a["letter"] == piece.letter), None)
+    context: dict[str, Any] = {
+        "ref": ref,
+        "piece": piece,
+        "order": rows.order,
+        "animal": animal,
+        "live": live,
+        "stored": stored[:MOST_SHOWN],
+        "more": max(0, len(stored) - MOST_SHOWN),
+        "may_show": actions.may_show(piece),
+        "errors": {"file": error} if error else {},
+        "now": now,
+        "zone": in_force.settings.zone_info(),
+    }
+    return render(request, "photos/release/release.html", context, status)
+
+
+@router.post("/release/{of}/{id_:int}", name="release_upload")
+async def upload(request: Request, workshop: TheWorkshop, me: Me, of: str, id_: RowId) -> Response:
+    """Take one file and release it."""
+    ref = Ref.read(f"{of}:{id_}")
+    try:
+        await _receive(request, workshop, ref, me)
+    except ClientDisconnect:
+        return Response(status_code=400)
+    except NotFound:
+        raise
+    except Refused as why:
+        return await run_in_threadpool(_page, request, workshop, ref, str(why), status_of(why))
+    return go(request, f"/release/{of}/{id_}?done=released")
+
+
+async def _receive(request: Request, workshop: Workshop, ref: Ref, who: Person) -> None:
+    done: list[actions.Released] = []
+
+    def finished(file: files.Incoming, _: str) -> None:
+        if done or not file.size:
+            return
+        done.append(actions.release(workshop, ref, file.path, who))
+
+    def make() -> files.Incoming:
+        return files.Incoming(workshop.folder.pictures)
+
+    with Upload(request.headers.get("content-type", ""), make, finished) as body:
+        async for piece in request.stream():
+            await run_in_threadpool(body.feed, piece)
+    if not done:
+        raise BadFields({"file": "Choose a picture first."})
+
+
+@router.post("/release/{of}/{id_:int}/stored", name="release_stored")
+def stored(
+    request: Request, workshop: TheWorkshop, me: Me, of: str, id_: RowId, form: Filled
+) -> Response:
+    """Release one of the pictures that are here."""
+    ref = Ref.read(f"{of}:{id_}")
+    chosen = form.get("picture")
+    try:
+        if not chosen.isascii() or not chosen.isdecimal() or len(chosen) > 15:
+            raise BadFields({"file": "Choose a picture first."})
+        with workshop.database.reading() as db:
+            piece = flow.load(db, ref)
+            own = {row["id"]: row for row in store.of_model(db, piece.model_id)}
+        if int(chosen) not in own:
+            raise NotFound("That picture is not of this animal.")
+        actions.release(workshop, ref, workshop.folder.pictures / own[int(chosen)]["path"], me)
+    except NotFound:
+        raise
+    except Refused as why:
+        return _page(request, workshop, ref, str(why), status_of(why))
+    return go(request, f"/release/{of}/{id_}?done=released")
+
+
+@router.post("/release/{of}/{id_:int}/back", name="release_back")
+def back(request: Request, workshop: TheWorkshop, of: str, id_: RowId) -> Response:
+    """Take the picture off the order's page."""
+    with workshop.database.reading() as db:
+        piece = flow.load(db, Ref.read(f"{of}:{id_}"))
+    actions.take_back(workshop, piece.order_id)
+    return go(request, f"/release/{of}/{id_}?done=saved")
+
+
+@router.get("/released/{id_:int}", name="released_picture")
+def released_picture(workshop: TheWorkshop, id_: RowId) -> Response:
+    """A released picture, as the customer's page shows it."""
+    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
+    return Response(actions.jpeg_of(workshop, id_), media_type="image/jpeg", headers=headers)

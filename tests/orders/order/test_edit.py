@@ -1,0 +1,221 @@
+"""Editing: who changed what and when is kept, and nothing is overwritten unseen."""
+
+import pytest
+from sqlalchemy import insert, update
+
+from app.flow.steps import Step
+from app.tables import copies, marks, orders
+from tests.making import CAST, NOW, MadeOrder, Wanted, fingerprint, make_order, rows
+from tests.staff.browser import Browser, ClockedWorkshop
+from tests.whole_site import Form, at_field, free_to_leave, the_form, typed_in, words
+
+
+@pytest.fixture
+def made(workshop: ClockedWorkshop) -> MadeOrder:
+    """An order whose copy has a confirmed inscription and a confirmed address."""
+    made = make_order(
+        workshop.database, CAST.desk, NOW, [Wanted(step=Step.READY, copy_step=Step.PACKING)]
+    )
+    free_to_leave(workshop, made)
+    with workshop.database.writing() as db:
+        db.execute(update(copies).values(inscription="Juniper", spelling_confirmed_at=NOW))
+        animal = made.animal_ids["A"]
+        db.execute(insert(marks).values(animal_id=animal, what="torn ear", side="left", must=1))
+    return made
+
+
+def form_of(browser: Browser, page: str) -> Form:
+    return the_form(browser.get(page).text, page)
+
+
+def changes(workshop: ClockedWorkshop) -> list[tuple[object, ...]]:
+    return rows(
+        workshop.database, "SELECT field, before, after, account_id FROM changes ORDER BY id"
+    )
+
+
+# ---------------------------------------------------------------- an order
+
+
+def test_what_differs_is_saved_and_who_and_when_is_kept(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    form = form_of(desk, f"/orders/{made.number}/edit")
+    typed = {"shop_reference": "SH-77", "paid": "part"}
+    assert desk.post(form.action, form.fields | typed).status_code == 303
+    assert set(changes(workshop)) == {
+        ("shop_reference", "", "SH-77", 2),
+        ("paid", "all", "part", 2),
+    }
+    page = words(desk.get(f"/orders/{made.number}"))
+    assert "shop reference: SH-77 Dara Quill" in page
+    assert "paid: all part Dara Quill" in page
+
+
+def test_saving_without_a_change_changes_nothing(
+    desk: Browser, workshop: ClockedWorkshop, made
+) -> None:
+    form = form_of(desk, f"/orders/{made.number}/edit")
+    assert desk.post(form.action, form.fields).status_code == 303
+    assert changes(workshop) == []
+    assert rows(workshop.database, "SELECT spelling_confirmed_at FROM copies") == [(NOW,)]
+    assert rows(workshop.database, "SELECT address_confirmed_at FROM orders") == [(NOW,)]
+
+
+def test_a_changed_inscription_has_to_be_confirmed_again(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    form = form_of(desk, f"/orders/{made.number}/edit")
+    name = f"k{made.copy().id}_inscription"
+    desk.post(form.action, form.fields | {name: "Juniper II"})
+    assert rows(workshop.database, "SELECT inscription, spelling_confirmed_at FROM copies") == [
+        ("Juniper II", None)
+    ]
+    assert "The spelling of “Juniper II” is not confirmed." in words(desk.get("/parcels"))
+    assert "Spelling not confirmed yet" in words(desk.get(f"/pieces/copy/{made.copy().id}"))
+    desk.post(f"/orders/{made.number}/spelling/{made.copy().id}")
+    assert "It may leave." in words(desk.get("/parcels"))
+
+
+def test_a_changed_address_has_to_be_confirmed_again(
+    desk: Browser, workshop: ClockedWorkshop, made
+) -> None:
+    form = form_of(desk, f"/orders/{made.number}/edit")
+    desk.post(form.action, form.fields | {"ship_postcode": "SM1 9ZZ"})
+    assert rows(workshop.database, "SELECT address_confirmed_at FROM orders") == [(None,)]
+    desk.post(f"/orders/{made.number}/address")
+    assert rows(workshop.database, "SELECT address_confirmed_at FROM orders") == [(NOW,)]
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("needed_by", "2026-03-01"), ("gift_day", "2026-03-04"), ("needed_by", "never"),
+        ("note", "n" * 2001), ("channel", "pigeon"), ("ship_name", "a\x07b"),
+        ("k1_size_mm", "4"), ("k1_size_mm", "9" * 30), ("k1_inscription", "\u202eJ"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_said_at_its_field_and_all_is_kept(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder, name: str, value: str
+) -> None:
+    form = form_of(desk, f"/orders/{made.number}/edit")
+    before = fingerprint(workshop.folder.database_file)
+    page = desk.post(form.action, form.fields | {"parcel_note": "mind the dog", name: value})
+    assert page.status_code == 422
+    assert at_field(page, name)
+    assert typed_in(page, "parcel_note") == "mind the dog"
+    assert fingerprint(workshop.folder.database_file) == before
+
+
+def test_a_needed_day_that_has_passed_since_may_stay(
+    desk: Browser, workshop: ClockedWorkshop, made
+) -> None:
+    with workshop.database.writing() as db:
+        db.execute(update(orders).values(needed_by="2026-03-01"))
+    form = form_of(desk, f"/orders/{made.number}/edit")
+    assert desk.post(form.action, form.fields | {"note": "late"}).status_code == 303
+
+
+def test_what_a_colleague_changed_meanwhile_is_not_overwritten_unseen(
+    desk: Browser, owner: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    stale = form_of(desk, f"/orders/{made.number}/edit")
+    fresh = form_of(owner, f"/orders/{made.number}/edit")
+    owner.post(fresh.action, fresh.fields | {"parcel_note": "ring twice"})
+    page = desk.post(stale.action, stale.fields | {"note": "tall"})
+    assert page.status_code == 422
+    assert "Somebody changed this meanwhile" in words(page)
+    assert typed_in(page, "note") == "tall"
+    assert rows(workshop.database, "SELECT parcel_note, note FROM orders") == [("ring twice", "")]
+    again = the_form(page.text, stale.action)
+    assert desk.post(again.action, again.fields).status_code == 303
+
+
+@pytest.mark.parametrize("page", ["/orders/1001/edit", "/customers/1/edit", "/animals/1/edit"])
+def test_a_form_of_which_half_got_lost_wipes_nothing(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder, page: str
+) -> None:
+    before = fingerprint(workshop.folder.database_file)
+    for sent in ({}, {"name": "Juniper"}, {"note": "x"}):
+        assert desk.post(page, sent).status_code == 422
+    assert fingerprint(workshop.folder.database_file) == before
+
+
+# ---------------------------------------------------------------- a customer
+
+
+def test_a_customer_gets_another_address_that_receives(
+    desk: Browser, workshop: ClockedWorkshop, made
+) -> None:
+    form = form_of(desk, "/customers/1/edit")
+    desk.post(form.action, form.fields | {"mail": "imre@castellan.example", "phone": "0555-01 44"})
+    form = form_of(desk, "/customers/1/edit")
+    assert form.ticked["receives"] == ["1"]
+    desk.post(form.action, form.fields | {"mail": "shop@castellan.example"})
+    assert rows(workshop.database, "SELECT mail, receives FROM customer_mails ORDER BY id") == [
+        ("imre@castellan.example", 0), ("shop@castellan.example", 1),
+    ]  # fmt: skip
+    form = form_of(desk, "/customers/1/edit")
+    desk.post(form.action, form.fields | {"receives": "1"})
+    assert rows(workshop.database, "SELECT receives FROM customer_mails ORDER BY id") == [
+        (1,),
+        (0,),
+    ]
+    assert rows(workshop.database, "SELECT phone_digits FROM customers") == [("05550144",)]
+    assert ("phone", "", "0555-01 44", 2) in changes(workshop)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("name", ""), ("mail", "imre"), ("mail", "a" * 65 + "@x.example"), ("receives", "first")],
+)
+def test_a_customer_is_not_saved_with_what_cannot_be(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder, name: str, value: str
+) -> None:
+    form = form_of(desk, "/customers/1/edit")
+    before = fingerprint(workshop.folder.database_file)
+    page = desk.post(form.action, form.fields | {"note": "rings at noon", name: value})
+    assert page.status_code == 422
+    assert typed_in(page, "note") == "rings at noon"
+    assert fingerprint(workshop.folder.database_file) == before
+
+
+# ---------------------------------------------------------------- an animal and its marks
+
+
+def test_an_animal_and_its_marks_are_edited_and_what_is_taken_off_is_kept(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    form = form_of(desk, "/animals/1/edit")
+    typed = {"life": "remembered", "m1_what": "torn right ear", "m1_side": "right", "m1_must": "1",
+             "mnew_what": "white star", "mnew_side": "none", "mnew_must": "1"}  # fmt: skip
+    assert desk.post(form.action, form.fields | typed).status_code == 303
+    assert rows(workshop.database, "SELECT what, side, must FROM marks ORDER BY id") == [
+        ("torn right ear", "right", 1), ("white star", "none", 1),
+    ]  # fmt: skip
+    form = form_of(desk, "/animals/1/edit")
+    desk.post(form.action, form.fields | {"m2_gone": "1", "m1_must": "1"})
+    assert rows(workshop.database, "SELECT what FROM marks WHERE gone_at IS NULL") == [
+        ("torn right ear",)
+    ]
+    assert rows(workshop.database, "SELECT count(*) FROM marks") == [(2,)]
+    assert ("life", "living", "remembered", 2) in changes(workshop)
+
+
+def test_a_mark_that_a_colleague_noted_meanwhile_stays(
+    desk: Browser, workshop: ClockedWorkshop, made
+) -> None:
+    form = form_of(desk, "/animals/1/edit")
+    with workshop.database.writing() as db:
+        db.execute(insert(marks).values(animal_id=1, what="blind eye", side="right", must=1))
+    assert desk.post(form.action, form.fields | {"m1_must": "1"}).status_code == 303
+    assert rows(workshop.database, "SELECT count(*) FROM marks WHERE gone_at IS NULL") == [(2,)]
+
+
+def test_the_bench_may_edit_an_animal_but_no_customer(
+    painter: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    form = form_of(painter, "/animals/1/edit")
+    assert painter.post(form.action, form.fields | {"height": "148 cm"}).status_code == 303
+    assert painter.get("/customers/1/edit").status_code == 403
+    assert painter.get(f"/orders/{made.number}/edit").status_code == 403
