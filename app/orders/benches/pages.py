@@ -253,8 +253,8 @@ def _context(
 
 
 @lru_cache(maxsize=4096)
-def _bar(env: Environment, tenths: int, usual: float, slow: float) -> str:
+def _bar(env: Environment, tenths: int, usual: float, slow: float, scale: str) -> str:
     """An age bar. Ages are told in tenths of a day, so that a bar drawn once serves many rows."""
     macros: Any = env.get_template("shared/_macros.html").module
-    bar: str = macros.age(tenths / 10, usual, slow)  # escaped already
+    bar: str = macros.age(tenths / 10, usual, slow, scale)  # escaped already
     return bar
