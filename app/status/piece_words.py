@@ -145,9 +145,7 @@ def _copy(
 ) -> str:
     if copy.standing.held:
         return _hold(them, copy.standing, days)
-    words_of_step = _STEPS.get(copy.step)
-    if words_of_step is None:
-        return ""
+    words_of_step = _STEPS[copy.step]
     if copy.made_again:
         again = Subject("they" if them.plural else "it", them.plural)
         return f"{_again(copy, them)} {words_of_step(copy, again, animal, facts, days)}"

@@ -6,9 +6,10 @@ from datetime import date, timedelta
 
 import pytest
 
-from app.flow.steps import Step
+from app.flow.steps import MOVES, STARTS, Of, Step
 from app.orders.facts.order import OrderFacts
 from app.orders.facts.ranges import Shown
+from app.status import piece_words
 from app.status.document import from_json, sentences, to_json
 from app.status.wording import document
 from tests.making import DAY, NOW
@@ -65,6 +66,35 @@ def test_every_row_is_whole_sentences_and_travels_as_json(row: str, kind: str) -
                 assert line[-1] in ".:", line
                 assert "  " not in line
                 assert "None" not in line
+
+
+def can_stand_at(of: Of) -> set[Step]:
+    """The steps at which the page tells of a piece: a replaced copy lives on in the next one."""
+    found = {*STARTS[of], *(move.end for move in MOVES if move.of is of)}
+    return found - {Step.REPLACED, Step.CANCELLED}
+
+
+@pytest.mark.parametrize("step", Step)
+def test_every_step_has_words_of_its_own(step: Step) -> None:
+    told = []
+    if step in can_stand_at(Of.COPY):
+        told.append(order(animal(Step.READY, **PASSED, copies=(copy(step),)), shown=RANGE))
+    if step in can_stand_at(Of.MODEL):
+        told.append(order(animal(step, copies=NOT_BEGUN, **PASSED), shown=RANGE))
+    for facts in told:
+        where = document(facts, TELLER, NOW).sections[0]
+        assert where.heading == "How the work stands"
+        assert where.blocks[0].lines[0]
+    assert told or step in (Step.REPLACED, Step.CANCELLED)
+
+
+def test_a_step_without_words_is_an_error_and_no_empty_sentence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.delitem(piece_words._STEPS, Step.PAINTING)
+    facts = order(animal(Step.READY, **PASSED, copies=(copy(Step.PAINTING),)), shown=RANGE)
+    with pytest.raises(KeyError, match="painting"):
+        document(facts, TELLER, NOW)
 
 
 @pytest.mark.parametrize("row", ROWS)
