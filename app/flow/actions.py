@@ -22,6 +22,7 @@ from app.flow.rules import (
     after,
     allowed_roles,
     find_move,
+    first_refusal,
     refusal,
 )
 from app.flow.steps import STEPS, Of, Step
@@ -284,7 +285,12 @@ def next_version(act: Act, done: Done, model_id: int, entry: Entry) -> int:
 def enter(
     act: Act, of: Of, values: dict[str, object], step: Step, at: int, *, accepted: int | None = None
 ) -> Ref:
-    """Add a piece at a step, with the entry that lets it in. `at` is a UTC moment."""
+    """Add a piece at a step, with the entry that lets it in. `at` is a UTC moment.
+
+    Raises Refused where a piece of its kind does not begin there.
+    """
+    if why := first_refusal(of, step):
+        raise Refused(why)
     entry = Entry(
         id=act.take_id(), seq=1, kind=Kind.ENTER, happened_at=at,
         recorded_at=max(act.now, at), to_step=step, act=act.first_id, by=act.who.account_id,
@@ -313,7 +319,7 @@ class Entering:
     ) -> Ref:
         """Add one piece. `at` is when it entered its step (UTC seconds).
 
-        Raises Refused for a moment in the future.
+        Raises Refused for a moment in the future, and where a piece of its kind does not begin.
         """
         if at > self.act.now:
             raise Refused("That is in the future. Type a time that has passed.")

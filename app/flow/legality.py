@@ -7,8 +7,8 @@ minutes; a correction is taken whenever the log that it gives is legal from end 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from app.flow.rules import Entry, Kind, Policy, State, after, effective, refusal
-from app.flow.steps import MOVES, STARTS, STEPS, Of
+from app.flow.rules import Entry, Kind, Policy, State, after, effective, first_refusal, refusal
+from app.flow.steps import MOVES, STEPS, Of
 from app.shared.people import EVERYBODY, Role
 
 UNDO_WITHIN = 600
@@ -51,7 +51,7 @@ def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, policy: Poli
     state: State | None = None
     for entry in effective([*log, right]):
         if state is None:
-            why = None if entry.to_step in STARTS[of] else "A piece cannot enter there."
+            why = first_refusal(of, entry.to_step)
         else:
             why = _refusal_in_its_day(state, entry, policy)
         if why is not None and entry.id == right.about_id:

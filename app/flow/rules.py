@@ -342,11 +342,11 @@ def _whose_refusal(entry: Entry) -> str | None:
     return None if entry.reason else "Say why, in a few words."
 
 
-def first_refusal(state: State, step: Step) -> str | None:
+def first_refusal(of: Of, step: Step | None) -> str | None:
     """Why a piece may not enter at a step."""
-    if step not in STARTS[state.of]:
-        return f"A {state.of} cannot enter at {STEPS[step].name}."
-    return None
+    if step in STARTS[of]:
+        return None
+    return f"A {of} cannot enter at {STEPS[step].name if step else 'no step'}."
 
 
 def offers(state: State, role: Role, policy: Policy) -> tuple[Offer, ...]:

@@ -5,7 +5,7 @@ import threading
 import pytest
 
 from app.flow import store
-from app.flow.actions import Wish, record
+from app.flow.actions import Wish, entering, record
 from app.flow.amendments import undo
 from app.flow.rules import Kind, fold
 from app.flow.steps import Of, Step
@@ -383,6 +383,14 @@ def test_orders_brought_in_under_way_tell_nobody_anything(database):
     with database.reading() as db:
         for ref in order.pieces.values():
             assert fold(ref.of, store.log_of(db, ref)) == store.load(db, ref).state
+
+
+def test_nothing_enters_where_a_piece_of_its_kind_does_not_begin(database, order, studio_file):
+    before = fingerprint(studio_file)
+    values = {"order_id": order.id, "letter": "B"}
+    with pytest.raises(Refused, match="A model cannot enter at Blank"), database.writing() as db:
+        entering(db, CAST.desk, NOW).piece(Of.MODEL, values, Step.BLANK, NOW)
+    assert fingerprint(studio_file) == before
 
 
 def test_nothing_enters_in_the_future(database):
