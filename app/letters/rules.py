@@ -221,7 +221,9 @@ def _overtaken(one: Pending, animal: AnimalFacts) -> bool:
             return not animal.wanted or animal.attempts != one.round // 10
         case "making_begun":
             return not animal.begun or animal.left
-    return not animal.passed or animal.left
+        case "photos_passed":
+            return not animal.passed or animal.left
+    raise ValueError(f"nothing says when news of the kind {one.kind} is overtaken")
 
 
 def counted(parts_of_letters: Iterable[Sequence[Part]]) -> tuple[dict[str, int], int]:

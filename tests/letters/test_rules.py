@@ -76,6 +76,24 @@ def test_nothing_goes_in_the_first_quarter_of_an_hour() -> None:
     assert goes(news, about, Gone(), at(day(4), 11) + GRACE)
 
 
+@pytest.mark.parametrize("kind", sorted(rules.PER_ANIMAL))
+def test_every_kind_that_is_told_of_each_animal_has_a_rule_for_when_it_is_overtaken(
+    kind: str,
+) -> None:
+    about = facts(animal("A", passed=True, begun=True, counted=True, left=True))
+    rules.plan([pending(kind, "A", at(day(4), 11))], about, Gone(), POSTING, at(day(5), 12))
+
+
+def test_a_kind_without_such_a_rule_is_not_dropped_in_silence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(rules, "KINDS", (*rules.KINDS, "varnished"))
+    monkeypatch.setattr(rules, "PER_ANIMAL", rules.PER_ANIMAL | {"varnished"})
+    news = [pending("varnished", "A", at(day(4), 11))]
+    with pytest.raises(ValueError, match="varnished"):
+        rules.plan(news, facts(animal("A")), Gone(), POSTING, at(day(5), 12))
+
+
 def test_of_one_animal_nothing_waits() -> None:
     news = [pending("photos_passed", "A", at(day(4), 11))]
     assert goes(news, facts(animal("A", passed=True)), Gone(known=known(*news)), at(day(4), 11, 15))
