@@ -14,12 +14,14 @@ from app.photos.pictures.reading import PROBLEMS
 
 @dataclass(frozen=True)
 class Progress:
-    """How far the check is. `finding` is what was just found, a sentence, often empty."""
+    """How far the check is. `finding` is what was just found, a sentence, often empty; `clear`
+    says that a picture was found sharp and lit by itself."""
 
     stage: str
     done: int
     total: int
     finding: str = ""
+    clear: bool = False
 
 
 Report = Callable[[Progress], None]

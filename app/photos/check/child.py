@@ -8,6 +8,7 @@ last.
 import json
 import os
 import sys
+from dataclasses import asdict
 from pathlib import Path
 
 from app.photos.check.answer import CheckResult, Progress, as_json
@@ -47,7 +48,7 @@ def _graph(result: CheckResult) -> str:
 
 
 def _tell(progress: Progress) -> None:
-    _say({"progress": [progress.stage, progress.done, progress.total, progress.finding]})
+    _say({"progress": asdict(progress)})
 
 
 def _say(line: object) -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from app.photos.check.answer import CheckResult, Progress, Report, answer
 from app.photos.check.facts import Picture, Ring, SetFacts
 from app.photos.check.flaws import BLURS, flaws
-from app.photos.check.rules import Verdict, distinct, is_thin, judge
+from app.photos.check.rules import Aspect, Verdict, distinct, is_thin, judge
 from app.photos.check.thresholds import Thresholds
 from app.photos.pictures.reading import PROBLEMS, Found, Read, Readers, natural, pictures_in
 
@@ -72,16 +72,18 @@ def _read_all(
     report(Progress("reading", 0, len(files)))
     for place, read in readers.each(readers.read, files):
         reads[place] = read
-        report(Progress("reading", len(reads), len(files), _first_words(read, t)))
+        report(_read_one(len(reads), len(files), read, t))
     return [reads[k] for k in range(len(files))]
 
 
-def _first_words(read: Read, t: Thresholds) -> str:
-    """What can be said of a picture by itself, at once."""
+def _read_one(done: int, total: int, read: Read, t: Thresholds) -> Progress:
+    """A picture has been read, and what can be said of it by itself, at once."""
+    name = read.found.name
     if read.problem:
-        return f"{read.found.name}: {PROBLEMS[read.problem]}"
+        return Progress("reading", done, total, f"{name}: {PROBLEMS[read.problem]}")
     found = flaws([_picture(read)], t)[0]
-    return f"{read.found.name}: {', '.join(sorted(found)) if found else 'sharp and lit'}."
+    said = ", ".join(sorted(found)) or Aspect.CLEAR.value
+    return Progress("reading", done, total, f"{name}: {said}.", clear=not found)
 
 
 def _in_order_of_taking(reads: list[Read]) -> list[Read]:

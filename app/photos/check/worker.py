@@ -50,10 +50,12 @@ class UnderWay:
     findings: list[str] = field(default_factory=list)
     beat: int = 0
 
-    def hear(self, stage: str, done: int, total: int, finding: str) -> None:
+    def hear(
+        self, stage: str, done: int, total: int, finding: str = "", clear: bool = False
+    ) -> None:
         """Take in a step of the check."""
         self.stage, self.done, self.total = stage, done, total
-        if finding.endswith("sharp and lit."):
+        if clear:
             self.clear += 1
         elif finding:
             self.findings = [*self.findings[-MOST_FINDINGS:], finding]
@@ -147,7 +149,7 @@ def _ask(wish: dict[str, Any], state: UnderWay, stop: threading.Event) -> dict[s
         for line in _lines(process, until, stop):
             if "result" in line:
                 return line
-            state.hear(*line["progress"])
+            state.hear(**line["progress"])
     except (OSError, ValueError) as why:
         _log.error("a photo check fell: %s", why)
     finally:

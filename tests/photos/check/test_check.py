@@ -94,6 +94,8 @@ def test_findings_come_while_the_pictures_are_read(tmp_path: Path) -> None:
     reading = [p for p in told if p.stage == "reading"]
     assert [p.done for p in reading] == list(range(12))
     assert any("The file is empty." in p.finding for p in reading)
+    assert {p.clear for p in reading if p.finding.startswith("aaa.jpg")} == {False}
+    assert sum(p.clear for p in reading) == sum("sharp and lit" in p.finding for p in reading) > 0
     assert told[-1].stage == "judged"
 
 

@@ -111,6 +111,14 @@ def test_the_page_follows_and_is_quiet_while_nothing_changes(photo_desk: Desk) -
     assert photo_desk.browser.get(address).status_code == 200
 
 
+def test_a_picture_counts_as_clear_by_what_was_measured_and_not_by_its_name() -> None:
+    now = check_worker.UnderWay(1, 2)
+    now.hear("reading", 1, 2, "not sharp and lit.jpg: blurred, sharp and lit.")
+    assert (now.clear, len(now.findings)) == (0, 1)
+    now.hear("reading", 2, 2, "b.jpg: in any words at all.", clear=True)
+    assert (now.clear, len(now.findings)) == (1, 1)
+
+
 def test_a_check_that_falls_is_said_and_not_tried_for_ever(
     photo_desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
