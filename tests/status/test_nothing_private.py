@@ -1,6 +1,6 @@
 """Whatever is typed into an order, only what is meant for the customer's page gets there."""
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import insert, select, update
 
@@ -8,7 +8,7 @@ from app.flow.actions import Wish, record
 from app.flow.rules import Kind, Whose
 from app.flow.rules import Policy as RulesStudio
 from app.flow.rules import offers as rules_offers
-from app.flow.store import load
+from app.flow.store import is_remembered, load
 from app.publishing.pages_file import read_all
 from app.publishing.worker import rewrite_stale, want_all
 from app.shared.people import Role
@@ -96,7 +96,8 @@ def wander(workshop: Workshop, order, choices: list[int], now: int) -> int:
     for choice in choices:
         with workshop.database.reading() as db:
             piece = load(db, refs[choice % len(refs)])
-        possible = rules_offers(piece.state, Role.OWNER, RulesStudio())
+            studio = RulesStudio(remembered=is_remembered(db, piece.ref))
+        possible = rules_offers(piece.state, Role.OWNER, studio)
         if not possible:
             continue
         offer = possible[choice // len(refs) % len(possible)]
@@ -110,6 +111,7 @@ def wander(workshop: Workshop, order, choices: list[int], now: int) -> int:
     return now
 
 
+@example(choices=[0, 0, 0, 180], gift=0, life="remembered")
 @settings(max_examples=25)
 @given(
     choices=st.lists(st.integers(0, 10_000), max_size=30),
