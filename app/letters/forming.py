@@ -18,6 +18,7 @@ from app.letters.facts import LetterFacts, facts_to_json, parts_to_json
 from app.letters.rules import Plan, Posting
 from app.letters.store import Addressee
 from app.shared.database import Database
+from app.shared.errors import NotFound
 
 AT_ONCE = 50
 NO_ADDRESS = "This customer has no mail address."
@@ -45,11 +46,14 @@ def form_due(
 ) -> int:
     """Form every letter that is due; gives how many. `domain` is the studio's, for Message-IDs.
 
-    With `only`, all news of that order goes into a letter at once, whatever the hour.
+    With `only`, all news of that order goes into a letter at once, whatever the hour; raises
+    NotFound where there is no such order.
     """
     if only is None and not posting.is_open(now):
         return 0
     with database.reading() as db:
+        if only is not None and not store.addressees(db, [only]):
+            raise NotFound("There is no such order.")
         ids = store.ripe_orders(db, now) if only is None else [only]
     formed = 0
     for start in range(0, len(ids), AT_ONCE):

@@ -42,6 +42,16 @@ def test_what_waits_is_shown_with_its_hour_and_can_go_now(
     assert "went today" in went
 
 
+def test_a_letter_of_an_order_that_does_not_exist_cannot_go_now(
+    workshop: LetterShop, browser: Browser, caplog: pytest.LogCaptureFixture
+) -> None:
+    answer = browser.post("/letters/news/987654/now")
+    assert answer.status_code == 404
+    assert "There is no such order." in answer.text
+    assert letters(workshop) == []
+    assert not [entry for entry in caplog.records if entry.levelname == "ERROR"]
+
+
 def test_one_order_can_be_held_and_let_go(workshop: LetterShop, browser: Browser) -> None:
     order = ordered(workshop)
     browser.post(f"/letters/news/{order.id}/hold", {"order": str(order.number)})
