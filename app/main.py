@@ -72,7 +72,13 @@ ROUTERS = (
     desk_pages.router,
     letters_pages.router,
 )
-BANNERS: list[door.Banner] = [letters_worker.banner, sending.warning, nightly.warning]
+BANNERS: list[door.Banner] = [
+    letters_worker.banner,
+    letters_worker.trouble_banner,
+    sending.warning,
+    nightly.warning,
+]
+MARKS: dict[str, door.Mark] = {"letters": letters_worker.dead_letters}
 WORKERS: tuple[tuple[str, Worker], ...] = (
     ("forecasting", forecasting.run),
     ("publishing", publishing.run),
@@ -117,7 +123,7 @@ def staff_site(
     site.state.beside_moves = {builds.START: builds.beside_benches}
     site.state.letters_of = letters.letters_of
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
-    door.install(site, banners=BANNERS)
+    door.install(site, banners=BANNERS, marks=MARKS)
     for router in ROUTERS:
         site.include_router(router)
     site.mount("/static", StaticFiles(directory=shipped("static")), name="static")

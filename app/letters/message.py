@@ -52,7 +52,8 @@ class Mailbox:
 
 @dataclass(frozen=True, slots=True)
 class Envelope:
-    """What stands on a letter besides its words. `formed_at` is UTC seconds."""
+    """What stands on a letter besides its words. `formed_at` is UTC seconds; `tag` is empty
+    where bounces come back to the studio's plain address."""
 
     from_name: str
     from_mail: str
@@ -109,10 +110,11 @@ def _a_labels(domain: str) -> str:
 
 
 def sender_for(from_mail: str, tag: str) -> Mailbox:
-    """The address that a bounce comes back to: the studio's, with the letter's tag (RFC 5233)."""
+    """The address that a bounce comes back to: the studio's, with the letter's tag (RFC 5233)
+    where there is one and room for it."""
     own = mailbox(from_mail)
     tagged = f"{own.local}+{tag}"
-    return Mailbox(tagged, own.domain) if len(tagged.encode()) <= _LOCAL else own
+    return Mailbox(tagged, own.domain) if tag and len(tagged.encode()) <= _LOCAL else own
 
 
 def build(envelope: Envelope, text: str, html: str) -> Mail:

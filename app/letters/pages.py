@@ -46,7 +46,7 @@ def letters(
         "more": len(rows) > lists.PAGE,
         "page": page,
         "which": which,
-        "off": worker.off_since(workshop) is not None,
+        "off": worker.mail_state(workshop).off_since is not None,
         "obstacle": worker.obstacle(workshop),
         "posting": posting,
         "now": now,
@@ -73,6 +73,7 @@ def hold(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Fill
 def again(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Filled) -> Response:
     """Let a letter go: a held one, a dead one once more, a waiting one now."""
     by_hand.send_again(workshop.database, worker.asked_of(workshop), id_, me, workshop.now())
+    worker.look_again(workshop)
     return _back(request, form)
 
 
@@ -80,6 +81,7 @@ def again(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Fil
 def drop(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Filled) -> Response:
     """Decide that a letter is not sent."""
     by_hand.drop(workshop.database, id_, me, workshop.now())
+    worker.look_again(workshop)
     return _back(request, form)
 
 
@@ -127,7 +129,7 @@ def news_stop(
 def turn_on(request: Request, workshop: TheWorkshop, me: Me) -> Response:
     """The owner's yes after a restore."""
     by_hand.turn_on(workshop.database, me, workshop.now())
-    worker.forget_off(workshop)
+    worker.look_again(workshop)
     return go(request, "/letters?which=held&done=saved")
 
 

@@ -5,6 +5,7 @@ taken it over; TryAgain and Refused say that it has not, and in words why.
 """
 
 import os
+import re
 import smtplib
 import ssl
 from collections.abc import Callable, Iterator
@@ -19,6 +20,8 @@ from app.letters.message import Mail
 # RFC 5321 section 4.5.3.2 has five minutes a command and ten for the last answer; a desk's own
 # server is near, so the first waits are shorter. The last is not: a second copy would go out.
 ANSWER_SECONDS, LAST_ANSWER_SECONDS = 60.0, 600.0
+# RFC 3463 section 3.2: 1.7 and 1.8 are of the sender's address, whatever was asked.
+_SENDER_IS_BAD = re.compile(rb"5\.1\.[78]\b")
 
 
 class TryAgain(Exception):
@@ -27,6 +30,16 @@ class TryAgain(Exception):
     def __init__(self, why: str, *, reached: bool = True) -> None:
         super().__init__(why)
         self.reached = reached
+
+
+class SenderRefused(TryAgain):
+    """Never from this sender: a fault of the house and not of the letter, which waits."""
+
+    def __init__(self, sender: str, said: str) -> None:
+        super().__init__(
+            f"The mail server does not accept {sender} as the sender. It answered: {said}",
+            reached=False,
+        )
 
 
 class Refused(Exception):
@@ -142,8 +155,15 @@ class Smtp:
                     "The address has letters before its @ that this mail server cannot carry."
                 )
             options = ["SMTPUTF8", "BODY=8BITMIME"]
-        _expect(line.mail(str(mail.sender), options), "the sender")
-        _expect(line.rcpt(str(mail.recipient)), "the recipient")
+        code, words = line.mail(str(mail.sender), options)
+        if 500 <= code <= 599:
+            raise SenderRefused(str(mail.sender), _said(code, words))
+        _expect((code, words), "the sender")
+        code, words = line.rcpt(str(mail.recipient))
+        if _SENDER_IS_BAD.match(words):
+            # Some servers say only now what they think of the sender.
+            raise SenderRefused(str(mail.sender), _said(code, words))
+        _expect((code, words), "the recipient")
         if line.sock is not None:
             line.sock.settimeout(self.last_answer_seconds)
         _expect(line.data(mail.data), "the letter")

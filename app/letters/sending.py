@@ -11,7 +11,8 @@ from app.letters.facts import facts_from_json, parts_from_json
 from app.letters.forming import NO_WORDS
 from app.letters.message import Envelope, Mail, Unsendable, build
 from app.letters.outbox import Claimed
-from app.letters.post import Refused, TryAgain, Way
+from app.letters.post import Refused, SenderRefused, TryAgain, Way
+from app.letters.trouble import Trouble
 from app.shared import faults
 from app.shared.database import Database
 
@@ -22,12 +23,16 @@ _log = logging.getLogger("likewright.letters")
 
 @dataclass(frozen=True, slots=True)
 class Office:
-    """The studio as it writes: its name and address, the way letters leave, and order links."""
+    """The studio as it writes: its name and address, the way letters leave, and order links.
+
+    `tagged` says that the mail server takes a sender with the letter's tag in it.
+    """
 
     name: str
     mail: str
     way: Way
     linked: Linked
+    tagged: bool = False
 
 
 class Became(StrEnum):
@@ -42,9 +47,14 @@ class Became(StrEnum):
 
 @dataclass(slots=True)
 class Round:
-    """One round of sending: what became of each letter, by its id."""
+    """One round of sending: what became of each letter, by its id.
+
+    `tried` says that the way out was tried at all, `trouble` what was wrong with it at last.
+    """
 
     became: dict[int, Became]
+    tried: bool = False
+    trouble: Trouble | None = None
 
     @property
     def reached(self) -> bool:
@@ -79,7 +89,7 @@ def send_due(
             done.became[letter_id] = Became.STOPPED
             continue
         faults.reach("after claim")
-        done.became[letter_id] = _send(database, office, letter, now, chance)
+        done.became[letter_id] = _send(database, office, letter, now, chance, done)
         if not done.reached:
             break
     return done
@@ -91,6 +101,7 @@ def _send(
     letter: Claimed,
     now: Callable[[], int],
     chance: Callable[[], float],
+    done: Round,
 ) -> Became:
     if letter.tries > rules.MOST_TRIES:
         # It was being sent each time the house went down, or its server never said a word.
@@ -102,11 +113,14 @@ def _send(
     except Exception:
         _log.exception("letter %d could not be put into words", letter.id)
         return _dead(database, letter, NO_WORDS)
+    done.tried, done.trouble = True, None
     try:
         office.way(mail, f"{letter.id:06d}-{letter.number}")
     except Refused as why:
         return _dead(database, letter, str(why))
     except TryAgain as why:
+        if not why.reached:
+            done.trouble = Trouble(str(why), now(), lasting=isinstance(why, SenderRefused))
         return _later(database, letter, why, now(), chance())
     faults.reach("after the mail server's yes")
     if not outbox.mark_sent(database, letter, now()):
@@ -144,7 +158,7 @@ def mail_of(database: Database, office: Office, letter: Claimed) -> Mail:
         to_mail=letter.recipient,
         subject=letter.subject,
         message_id=letter.message_id,
-        tag=letter.tag,
+        tag=letter.tag if office.tagged else "",
         formed_at=letter.formed_at,
     )
     return build(envelope, words.text, words.html)

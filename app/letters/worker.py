@@ -10,26 +10,27 @@ from weakref import WeakKeyDictionary
 
 from sqlalchemy import Connection
 
-from app.letters import by_hand, forming, outbox, post
+from app.letters import forming, outbox, post, trouble
 from app.letters.asking import Asked, Linked
 from app.letters.facts import LetterFacts
 from app.letters.from_order import letter_facts
 from app.letters.message import Unsendable, mailbox
 from app.letters.rules import Posting
 from app.letters.sending import Office, Round, send_due
+from app.letters.trouble import MailState
 from app.orders.order import links
-from app.shared.settings import Machine
+from app.shared.settings import Machine, from_environment
 from app.shared.web import words
 from app.studio.workshop import InForce, Workshop
 
 LOOK_EVERY = 5.0
 FORM_EVERY = 60
 REST_SECONDS = 60
-_OFF_KNOWN_FOR = 60
+_KNOWN_FOR = 60
 _log = logging.getLogger("likewright.letters")
 # Not for secrets: tries of several letters shall not fall on the same second.
 _CHANCE = random.Random()  # noqa: S311
-_off: WeakKeyDictionary[Workshop, tuple[int, int | None]] = WeakKeyDictionary()
+_state: WeakKeyDictionary[Workshop, tuple[int, MailState]] = WeakKeyDictionary()
 
 
 def posting_of(in_force: InForce) -> Posting:
@@ -81,24 +82,24 @@ def domain_of(in_force: InForce) -> str:
 # ---------------------------------------------------------------- what keeps letters from going
 
 
-def off_since(workshop: Workshop) -> int | None:
-    """Since when sending is off by a restore; looked up once a minute."""
+def mail_state(workshop: Workshop) -> MailState:
+    """How the mail stands; looked up once a minute."""
     now = workshop.now()
-    known = _off.get(workshop)
-    if known is None or not 0 <= now - known[0] < _OFF_KNOWN_FOR:
+    known = _state.get(workshop)
+    if known is None or not 0 <= now - known[0] < _KNOWN_FOR:
         with workshop.database.reading() as db:
-            known = _off[workshop] = (now, by_hand.off_since(db))
+            known = _state[workshop] = (now, trouble.mail_state(db))
     return known[1]
 
 
-def forget_off(workshop: Workshop) -> None:
-    """Somebody has just turned sending on."""
-    _off.pop(workshop, None)
+def look_again(workshop: Workshop) -> None:
+    """Letters went or died, or somebody did something about them: look it up anew."""
+    _state.pop(workshop, None)
 
 
 def obstacle(workshop: Workshop) -> str:
     """Why no letter leaves at all, as a sentence; empty where they do."""
-    since = off_since(workshop)
+    since = mail_state(workshop).off_since
     if since is not None:
         zone = workshop.in_force().settings.zone_info()
         when = words.when(since, workshop.now(), zone)
@@ -139,6 +140,24 @@ def banner(workshop: Workshop) -> str | None:
     return None
 
 
+def trouble_banner(workshop: Workshop) -> str | None:
+    """What every staff page says of letters that do not get out."""
+    state, now = mail_state(workshop), workshop.now()
+    said = []
+    if state.trouble is not None and state.trouble.is_said(now) and not obstacle(workshop):
+        since = words.when(state.trouble.since, now, workshop.in_force().settings.zone_info())
+        said.append(f"Letters have been waiting since {since}. {state.trouble.why}")
+    if state.dead:
+        them = f"{words.count(state.dead, 'letter')} cannot be sent"
+        said.append(f"{words.capital(them)}. See Letters, “Cannot go”.")
+    return " ".join(said) or None
+
+
+def dead_letters(workshop: Workshop) -> int:
+    """How many letters wait for somebody to see why they cannot go."""
+    return mail_state(workshop).dead
+
+
 # ---------------------------------------------------------------- the worker
 
 
@@ -147,9 +166,12 @@ def form_round(workshop: Workshop) -> int:
     in_force, now = workshop.in_force(), workshop.now()
     posting = posting_of(in_force)
     forming.note_what_time_brings(workshop.database, posting, now)
-    return forming.form_due(
+    formed = forming.form_due(
         workshop.database, asked_of(workshop), posting, now, domain_of(in_force)
     )
+    if formed:
+        look_again(workshop)
+    return formed
 
 
 def send_round(workshop: Workshop, stop: threading.Event | None = None) -> Round:
@@ -159,10 +181,15 @@ def send_round(workshop: Workshop, stop: threading.Event | None = None) -> Round
     settings = workshop.in_force().settings
     office = Office(
         settings.name, settings.contact_mail or "desk@letters.invalid", way_of(workshop),
-        linked_of(workshop),
+        linked_of(workshop), from_environment(Machine).tagged_sender,
     )  # fmt: skip
     stopping = stop.is_set if stop is not None else lambda: False
-    return send_due(workshop.database, office, workshop.now, _CHANCE.random, stopping)
+    done = send_due(workshop.database, office, workshop.now, _CHANCE.random, stopping)
+    if done.tried:
+        trouble.note(workshop.database, done.trouble)
+    if done.became:
+        look_again(workshop)
+    return done
 
 
 def run(workshop: Workshop, stop: threading.Event) -> None:

@@ -12,12 +12,13 @@ import threading
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import Field, ValidationError
+from pydantic import Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from app.publishing.pages_file import PagesFile, last_published
 from app.publishing.publish import MARKER, Published, publish
 from app.shared.errors import CannotStart
+from app.shared.settings import from_environment
 from app.studio.cached import seldom
 from app.studio.workshop import Workshop
 
@@ -41,13 +42,7 @@ class Publishing(BaseSettings):
 
 def set_up() -> Publishing:
     """What the environment says. Raises CannotStart where it makes no sense."""
-    try:
-        said = Publishing()
-    except ValidationError as why:
-        wrong = why.errors()[0]
-        raise CannotStart(
-            f"LIKEWRIGHT_PUBLISH_{str(wrong['loc'][0]).upper()} cannot be used: {wrong['msg']}."
-        ) from why
+    said = from_environment(Publishing)
     _read(said.then)
     return said
 

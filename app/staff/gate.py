@@ -4,7 +4,7 @@
 """
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from urllib.parse import quote
 
@@ -24,6 +24,7 @@ log = logging.getLogger("likewright.staff")
 
 COOKIE = "__Host-likewright"
 Banner = Callable[[Workshop], str | None]
+Mark = Callable[[Workshop], int]
 
 _SAFE = frozenset({"GET", "HEAD"})
 _SIGNED_OUT = "You are not signed in here, so nothing was done. Sign in, then come back and repeat."
@@ -37,12 +38,16 @@ class AlreadySignedIn(Exception):
     """The page is only for somebody who is not signed in."""
 
 
-def install(app: FastAPI, banners: Sequence[Banner] = ()) -> None:
+def install(
+    app: FastAPI, banners: Sequence[Banner] = (), marks: Mapping[str, Mark] | None = None
+) -> None:
     """Teach an application what to answer at the door.
 
-    `banners` are asked before each page for a sentence that every page has to say, or None.
+    Before each page `banners` are asked for a sentence that every page has to say, or None, and
+    `marks` how many things of a page, named by its route, somebody has to look at.
     """
     app.state.banners = tuple(banners)
+    app.state.marks = dict(marks or {})
 
     @app.exception_handler(SignInFirst)
     async def _sign_in(request: Request, why: SignInFirst) -> Response:
@@ -60,7 +65,7 @@ def install(app: FastAPI, banners: Sequence[Banner] = ()) -> None:
 async def gate(request: Request) -> None:
     """Find out who asks, and refuse what permissions.TABLE does not give them.
 
-    Sets request.state.person, session_id, may, studio and banners. Raises SignInFirst,
+    Sets request.state.person, session_id, may, studio, banners and marks. Raises SignInFirst,
     AlreadySignedIn or NotAllowed.
     """
     await run_in_threadpool(_recognise, request)
@@ -92,6 +97,8 @@ def _recognise(request: Request) -> None:
     state.studio = workshop.in_force()
     said = (banner(workshop) for banner in request.app.state.banners) if found else ()
     state.banners = [sentence for sentence in said if sentence]
+    marks = request.app.state.marks.items() if found else ()
+    state.marks = {name: mark(workshop) for name, mark in marks if state.may(name)}
     # Looking at pages writes nothing; only an act keeps a session alive, now and then.
     acts = request.method not in _SAFE
     if found and acts and now - found.seen_at > rules.SEEN_EVERY:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Annotated
 from weakref import WeakKeyDictionary
 
-from pydantic import Field, ValidationError
+from pydantic import Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 from sqlalchemy import select
 
@@ -42,17 +42,6 @@ class Backups(BaseSettings):
 
     backups: Path | None = None
     backups_keep: Annotated[int, Field(ge=1)] = 14
-
-
-def set_up() -> Backups:
-    """What the environment says. Raises CannotStart where it makes no sense."""
-    try:
-        return Backups()
-    except ValidationError as why:
-        wrong = why.errors()[0]
-        raise CannotStart(
-            f"LIKEWRIGHT_{str(wrong['loc'][0]).upper()} cannot be used: {wrong['msg']}."
-        ) from why
 
 
 def backups_folder(folder: DataFolder) -> Path:

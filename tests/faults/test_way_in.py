@@ -14,6 +14,7 @@ from app.publishing import sending
 from app.serving import Way, WrongUsage, check_certificate, way
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
+from app.shared.settings import data_folder, from_environment
 from app.upkeep import nightly
 from tests.faults.server import Client, Server, sign_in
 from tests.making import CAST
@@ -147,7 +148,13 @@ def test_behind_a_proxy_only_the_proxy_may_connect(folder: DataFolder) -> None:
         ("LIKEWRIGHT_PUBLISH_EVERY_MINUTES", "often", sending.set_up, "_EVERY_MINUTES"),
         ("LIKEWRIGHT_PUBLISH_EVERY_MINUTES", "-1", sending.set_up, "_EVERY_MINUTES"),
         ("LIKEWRIGHT_PUBLISH_THEN", "'half a", sending.set_up, "cannot be read"),
-        ("LIKEWRIGHT_BACKUPS_KEEP", "0", nightly.set_up, "LIKEWRIGHT_BACKUPS_KEEP"),
+        (
+            "LIKEWRIGHT_BACKUPS_KEEP",
+            "0",
+            lambda: from_environment(nightly.Backups),
+            "_BACKUPS_KEEP",
+        ),
+        ("LIKEWRIGHT_TAGGED_SENDER", "perhaps", lambda: data_folder(None), "_TAGGED_SENDER"),
     ],
 )
 def test_an_environment_that_makes_no_sense_is_said_before_anything_is_opened(

@@ -115,7 +115,17 @@ class MailServer:
     kept: list[Kept] = field(default_factory=list)
     heard: list[str] = field(default_factory=list)
     lines: list[Any] = field(default_factory=list)
+    refuses_sender: Callable[[str], bool] = field(default=lambda _: False)
     on_kept: Callable[[], None] = field(default=lambda: None)
+
+    async def handle_MAIL(  # noqa: N802
+        self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
+    ) -> str:
+        if self.refuses_sender(address):
+            return f"553 5.7.1 <{address}>: not owned by the user who signed in"
+        envelope.mail_from = address
+        envelope.mail_options.extend(options)
+        return "250 OK"
 
     async def handle_DATA(  # noqa: N802
         self, server: SMTP, session: Session, envelope: Envelope

@@ -179,7 +179,7 @@ def test_after_three_reminders_a_person_is_asked_to_decide(
 def test_only_the_owner_turns_sending_on_again(workshop: LetterShop, browser: Browser) -> None:
     with workshop.database.writing() as db:
         by_hand.turn_off(db, workshop.moment)
-    letters_worker.forget_off(workshop)
+    letters_worker.look_again(workshop)
     page = browser.get("/letters").text
     assert "No letter leaves since the house was restored" in page
     assert "Yes, let letters go again" not in page

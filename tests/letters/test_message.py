@@ -93,6 +93,7 @@ def test_lengths_at_the_border_are_taken() -> None:
 
 def test_the_sender_carries_the_tag_where_there_is_room() -> None:
     assert str(sender_for("desk@fernlight.example", "l12")) == "desk+l12@fernlight.example"
+    assert str(sender_for("desk@fernlight.example", "")) == "desk@fernlight.example"
     long = f"{'d' * 63}@fernlight.example"
     assert str(sender_for(long, "l12")) == long
 

@@ -10,7 +10,7 @@ from app.letters import worker as letters_worker
 from app.shared.errors import AlreadyMoved
 from app.tables import settings
 from tests.letters.mail_server import MailServer
-from tests.letters.studio import MINUTE, LetterShop, files, letters, ordered
+from tests.letters.studio import MINUTE, STUDIO_MAIL, LetterShop, files, letters, ordered
 from tests.making import CAST, HOUR
 
 
@@ -81,12 +81,12 @@ def test_after_a_restore_nothing_leaves_until_the_owner_says_yes(workshop: Lette
     workshop.moment += MINUTE
     with workshop.database.writing() as db:
         by_hand.turn_off(db, workshop.moment)
-    letters_worker.forget_off(workshop)
+    letters_worker.look_again(workshop)
     workshop.moment += HOUR
     assert workshop.post() == 0
     assert "restored" in str(letters_worker.banner(workshop))
     by_hand.turn_on(workshop.database, CAST.owner, workshop.moment)
-    letters_worker.forget_off(workshop)
+    letters_worker.look_again(workshop)
     assert workshop.post() == 0, "what waited before may have gone already"
     assert {(row[1], row[4]) for row in letters(workshop)} == {("held", by_hand.BEFORE_RESTORE)}
     ordered(workshop, mail="c@castellan.example")
@@ -115,5 +115,5 @@ def test_letters_go_by_the_server_that_the_environment_names(
     assert workshop.post(15 * MINUTE) == 1
     [kept] = server.kept
     assert kept.recipients == ["imre@castellan.example"]
-    assert kept.sender.startswith("desk+l")
+    assert kept.sender == STUDIO_MAIL
     assert files(workshop) == []

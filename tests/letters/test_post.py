@@ -6,7 +6,17 @@ from pathlib import Path
 import pytest
 
 from app.letters.message import Envelope, Mail, build
-from app.letters.post import BadUrl, Folder, Refused, Server, Smtp, TryAgain, is_loopback, read_url
+from app.letters.post import (
+    BadUrl,
+    Folder,
+    Refused,
+    SenderRefused,
+    Server,
+    Smtp,
+    TryAgain,
+    is_loopback,
+    read_url,
+)
 from tests.letters.mail_server import Certificate, MailServer
 from tests.letters.studio import read
 from tests.making import NOW
@@ -41,10 +51,11 @@ TABLE = [
     ("CONNECT", "421 busy", LATER), ("CONNECT", "554 not you", LATER), ("CONNECT", "drop", LATER),
     ("CONNECT", "stall", LATER), ("EHLO", "421 busy", LATER), ("EHLO", "drop", LATER),
     ("EHLO", "stall", LATER),
-    ("MAIL", "421 busy", LATER), ("MAIL", "451 greylisted", LATER), ("MAIL", "550 no", NEVER),
+    ("MAIL", "421 busy", LATER), ("MAIL", "451 greylisted", LATER), ("MAIL", "550 no", LATER),
     ("MAIL", "drop", LATER), ("MAIL", "stall", LATER),
     ("RCPT", "421 busy", LATER), ("RCPT", "451 greylisted", LATER),
-    ("RCPT", "550 no such user", NEVER), ("RCPT", "drop", LATER), ("RCPT", "stall", LATER),
+    ("RCPT", "550 no such user", NEVER), ("RCPT", "550 5.1.8 your domain", LATER),
+    ("RCPT", "drop", LATER), ("RCPT", "stall", LATER),
     ("DATA", "421 busy", LATER), ("DATA", "451 full", LATER), ("DATA", "554 no", NEVER),
     ("DATA", "drop", LATER), ("DATA", "stall", LATER),
     ("DOT", "421 busy", LATER), ("DOT", "451 full", LATER), ("DOT", "552 too large", NEVER),
@@ -69,6 +80,20 @@ def test_every_answer_to_every_verb_is_read_for_what_it_says(
         became = NEVER
     assert became == meant
     assert time.monotonic() - begun < 5
+
+
+@pytest.mark.parametrize(
+    ("verb", "answer"), [("MAIL", "553 5.7.1 not yours"), ("RCPT", "550 5.1.7 <desk@x> is odd")]
+)
+def test_a_refused_sender_is_a_fault_of_the_house_in_the_servers_own_words(
+    server: MailServer, verb: str, answer: str
+) -> None:
+    server.script[verb] = [answer]
+    with pytest.raises(SenderRefused) as why:
+        way(server)(mail_to(), "x")
+    assert not why.value.reached
+    assert "does not accept desk+l0a1b@fernlight.example as the sender" in str(why.value)
+    assert str(why.value).endswith(f"It answered: {answer}")
 
 
 def test_without_an_answer_from_anybody_the_round_is_told(server: MailServer) -> None:

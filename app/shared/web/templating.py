@@ -62,6 +62,7 @@ def render(request: Request, name: str, context: dict[str, Any], status: int = 2
         "may": getattr(request.state, "may", lambda _: False),
         "studio": getattr(request.state, "studio", None),
         "banners": getattr(request.state, "banners", []),
+        "counts_beside": getattr(request.state, "marks", {}),
         "path": request.url.path,
         "notice": NOTICES.get(request.query_params.get("done", ""), ""),
         "fresh_once": new_once,
