@@ -8,7 +8,10 @@ from app.tables.columns import whole_or_none as moment_or_none
 
 
 class House(SQLModel, table=True):
-    """One row. `version` is raised by every write; `demo` marks an invented studio."""
+    """One row. `version` is raised by every write; `demo` marks an invented studio.
+
+    `key_fingerprint` is of the key that the links were made with; NULL until first opened.
+    """
 
     __tablename__ = "house"
     __table_args__ = (CheckConstraint("id = 1", name="only_one"), STRICT)
@@ -17,6 +20,7 @@ class House(SQLModel, table=True):
     version: int = whole(0)
     demo: int = whole(0)
     made_at: int = whole(None)
+    key_fingerprint: str | None = text_or_none()
 
 
 class Setting(SQLModel, table=True):

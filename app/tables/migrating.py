@@ -5,6 +5,8 @@ behind. Before a migration of a database with content a packed copy is put aside
 """
 
 import gzip
+import hashlib
+import re
 import shutil
 import sqlite3
 from contextlib import closing
@@ -15,14 +17,26 @@ from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import shipped
 
-HEAD = "0001"
+# The digest of the schema that the migrations up to each number give. Once a version is out its
+# number stays what it is: a change is a new migration, a new number and a new line here.
+SCHEMAS = {"0001": "c71925623ed2d3eb91f0423c9f1811ae", "0002": "d89f1f77105b53d7c02bbfec9470d5d6"}
+HEAD = max(SCHEMAS)
+# The label of a backup lies beside the studio's tables. What SQLite makes by itself is no part of
+# a schema either: its own tables, and those in which a full-text index keeps its pages.
+_SCHEMA = """
+SELECT sql FROM sqlite_master WHERE sql IS NOT NULL AND name NOT GLOB 'sqlite_*'
+AND tbl_name NOT IN ('alembic_version', 'backup', 'backup_pictures')
+AND tbl_name NOT IN (SELECT name FROM pragma_table_list WHERE type = 'shadow')
+"""
+_WORDS = re.compile(r"'[^']*'|\w+|[^\s\w\"`]")
 _FIRST_ROW = "INSERT OR IGNORE INTO house (id, version, demo, made_at) VALUES (1, 0, 0, ?)"
 
 
 def version_of(path: Path) -> str | None:
     """The schema version of a database file, or None where it has none yet.
 
-    Raises CannotStart where the file is no SQLite database, or another program's.
+    Raises CannotStart where the file is no SQLite database, another program's, or of other tables
+    than its version has.
     """
     if not path.exists():
         return None
@@ -35,15 +49,42 @@ def version_of(path: Path) -> str | None:
             if not names >= {"alembic_version", "house", "transitions"}:
                 raise CannotStart(f"{path} is a database, but of another program.")
             row = raw.execute("SELECT version_num FROM alembic_version").fetchone()
+            if row:
+                check_schema(raw, path, str(row[0]))
             return str(row[0]) if row else None
     except sqlite3.DatabaseError as why:
         raise CannotStart(f"{path} is not a database of this program: {why}.") from why
 
 
+def check_schema(raw: sqlite3.Connection, path: Path, version: str) -> None:
+    """Compare the tables of a database with those of its version; a newer one is not known.
+
+    Raises CannotStart where they differ: pages would fail one by one, later and without a reason.
+    """
+    if version <= HEAD and schema_digest(raw) != SCHEMAS.get(version):
+        raise CannotStart(
+            f"{path} says that it is of version {version}, but its tables are not those of that "
+            "version: an unfinished Likewright made it, or another program has changed it. "
+            "Nothing was done. Restore the newest backup, or go on with the program that made it."
+        )
+
+
+def schema_digest(raw: sqlite3.Connection) -> str:
+    """What the tables and indexes of a database are, in 32 signs.
+
+    Spaces, quotes and the order of a statement's parts do not count: SQLite and SQLAlchemy write
+    the same table down in more than one way.
+    """
+    statements = sorted(
+        " ".join(sorted(_WORDS.findall(sql.lower()))) for (sql,) in raw.execute(_SCHEMA)
+    )
+    return hashlib.sha256("\n".join(statements).encode()).hexdigest()[:32]
+
+
 def migrate(path: Path, now: int) -> None:
     """Bring a database to HEAD; a new file gets its tables and its one row of `house`.
 
-    Raises CannotStart for a database that a newer program has written.
+    Raises CannotStart for a database that a newer program has written, and as `version_of` does.
     """
     found = version_of(path)
     if found == HEAD:
@@ -93,6 +134,8 @@ def _upgrade(path: Path, now: int) -> None:
             # In the same transaction: tables without the row would pass for a finished database.
             connection.exec_driver_sql(_FIRST_ROW, (now,))
             reach("mid-migration")
+            # A library that writes tables down otherwise is found here, not at the next start.
+            check_schema(connection.connection.driver_connection, path, HEAD)
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
             if broken:
                 raise CannotStart(

@@ -21,7 +21,7 @@ from app.shared.places import DataFolder
 from app.studio import store as studio_store
 from app.studio.rules import StudioSettings
 from app.studio.workshop import InForce
-from app.upkeep.looking import Reading, is_at_rest, looking_at, stamp
+from app.upkeep.looking import Reading, is_at_rest, looking_at, raw_of, stamp
 from app.upkeep.replay import Difference, Tally, named, pieces_of
 
 # The clock of another machine may be a little ahead.
@@ -135,7 +135,7 @@ def _audit(
         with reading() as db:
             in_force, troubles = _studio(db, now)
             found += troubles
-            found += _of_the_log(_raw(db), in_force.calendar, now, counts)
+            found += _of_the_log(raw_of(db), in_force.calendar, now, counts)
         if page_checks is not None:
             counts["pages"], differ = page_checks(reading, folder.pages, in_force, now)
             found += [
@@ -149,20 +149,14 @@ def _audit(
     return AuditResult(not found, counts, found)
 
 
-def _raw(db: Connection) -> sqlite3.Connection:
-    raw = db.connection.driver_connection
-    assert isinstance(raw, sqlite3.Connection)
-    return raw
-
-
 def _of_the_file(reading: Reading) -> Iterator[Difference]:
     """SQLite's own checks."""
     try:
         with reading() as db:
-            for (line,) in _raw(db).execute("PRAGMA integrity_check"):
+            for (line,) in raw_of(db).execute("PRAGMA integrity_check"):
                 if line != "ok":
                     yield Difference("file", 0, "integrity", line, "ok")
-            for table, row_id, parent, _ in _raw(db).execute("PRAGMA foreign_key_check"):
+            for table, row_id, parent, _ in raw_of(db).execute("PRAGMA foreign_key_check"):
                 yield Difference(
                     table, row_id or 0, "reference", f"a row of {parent}", "no such row"
                 )

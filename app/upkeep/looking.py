@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.pool import NullPool
 
 from app.shared.errors import CannotStart
-from app.tables.migrating import HEAD
+from app.tables.migrating import HEAD, check_schema
 
 Reading = Callable[[], AbstractContextManager[Connection]]
 Stamp = tuple[int, int, bool]
@@ -73,6 +73,9 @@ def _check_version(path: Path, reading: Reading) -> None:
     try:
         with reading() as db:
             found = db.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
+            check_schema(raw_of(db), path, str(found))
+    except CannotStart:
+        raise
     except Exception as why:
         raise CannotStart(f"{path} is not a database of this program: {_reason(why)}.") from why
     if found != HEAD:
@@ -80,6 +83,13 @@ def _check_version(path: Path, reading: Reading) -> None:
             f"{path} is of version {found}, this program of {HEAD}. "
             "Start the studio once with this program, or use the one that wrote it."
         )
+
+
+def raw_of(db: Connection) -> sqlite3.Connection:
+    """SQLite's own connection under one of SQLAlchemy's."""
+    raw = db.connection.driver_connection
+    assert isinstance(raw, sqlite3.Connection)
+    return raw
 
 
 def _reason(why: Exception) -> str:

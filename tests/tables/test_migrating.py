@@ -1,20 +1,25 @@
 """The database is brought to the program's version, or refused in words."""
 
 import gzip
+import hashlib
 import re
 import shutil
 import sqlite3
+from contextlib import closing
+from pathlib import Path
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import create_engine
 
 from app.shared.database import Database
 from app.shared.errors import CannotStart
-from app.shared.places import shipped
+from app.shared.places import DataFolder, shipped
 from app.tables import metadata, migrating
-from tests.making import NOW, fingerprint
+from app.upkeep.audit import audit
+from tests.making import CAST, HOUR, NOW, Wanted, fingerprint, make_order, move
 
 
 @pytest.fixture
@@ -87,7 +92,7 @@ def test_a_fresh_file_gets_its_tables_and_its_one_row(path):
     migrating.migrate(path, NOW)
     assert migrating.version_of(path) == migrating.HEAD
     with sqlite3.connect(path) as raw:
-        assert raw.execute("SELECT * FROM house").fetchall() == [(1, 0, 0, NOW)]
+        assert raw.execute("SELECT * FROM house").fetchall() == [(1, 0, 0, NOW, None)]
         assert raw.execute("PRAGMA journal_mode").fetchone() == ("wal",)
         assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     raw.close()
@@ -152,6 +157,125 @@ def test_a_folder_may_have_any_name(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == [path.parent.name]
 
 
+# ---------------------------------------------------------------- versions that are out
+
+# A migration that was changed after it was out would let old studios pass for new ones. A file
+# here never changes again: a change of the tables is a new file, and its sum a new line.
+SUMS = {
+    "0001_the_first_tables.py": "a5365381f8b285037277f90209398a6f3bae59a5a06bfebe753988fea0d0d5a2",
+    "0002_the_key_s_fingerprint.py": "92069e3050b1b7f309f10e3da946246e7f085003a36ae99a4e3c7b999156be10",
+}
+
+
+def made_at(folder: Path, version: str) -> Path:
+    """A database file made by the migrations up to a version."""
+    path = folder / f"made-at-{version}.db"
+    engine = create_engine(f"sqlite:///{path}")
+    with engine.begin() as connection:
+        config = migrating._config()
+        config.attributes["connection"] = connection
+        command.upgrade(config, version)
+        connection.exec_driver_sql(migrating._FIRST_ROW, (NOW,))
+    engine.dispose()
+    return path
+
+
+def digest_of(path: Path) -> str:
+    with closing(sqlite3.connect(path)) as raw:
+        return migrating.schema_digest(raw)
+
+
+def run_in(path: Path, *statements: str) -> None:
+    with closing(sqlite3.connect(path, isolation_level=None)) as raw:
+        for statement in statements:
+            raw.execute(statement)
+
+
+def test_a_migration_that_is_out_never_changes_again():
+    files = sorted((shipped("migrations") / "versions").glob("*.py"))
+    assert {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files} == SUMS
+
+
+@pytest.mark.parametrize("version", migrating.SCHEMAS)
+def test_each_version_promises_the_tables_that_its_migrations_give(tmp_path, version):
+    assert digest_of(made_at(tmp_path, version)) == migrating.SCHEMAS[version]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "DROP TABLE machines",
+        "ALTER TABLE models ADD COLUMN later TEXT",
+        "ALTER TABLE models RENAME COLUMN limits TO limit_words",
+        "DROP INDEX ix_news_to_tell",
+        "CREATE TABLE extras (id INTEGER) STRICT",
+    ],
+)
+@pytest.mark.parametrize("version", migrating.SCHEMAS)
+def test_other_tables_than_the_version_promises_are_refused_in_words(tmp_path, version, change):
+    path = made_at(tmp_path, version)
+    run_in(path, "PRAGMA legacy_alter_table = ON", change)
+    before = fingerprint(path)
+    with pytest.raises(CannotStart, match=f"of version {version}, but its tables are not those"):
+        migrating.migrate(path, NOW)
+    assert fingerprint(path) == before
+
+
+def test_what_sqlite_keeps_for_itself_and_how_a_table_is_written_down_do_not_count(path):
+    migrating.migrate(path, NOW)
+    [(written,)] = [(s,) for s in statements_of(path) if "TABLE closures" in s]
+    again = written.replace("CREATE TABLE closures", 'CREATE  TABLE\n"closures"')
+    run_in(
+        path, "DROP TABLE closures", again,
+        "INSERT INTO closures VALUES (1, '2026-01-01', '2026-01-02', 'frost', NULL)", "ANALYZE",
+    )  # fmt: skip
+    migrating.migrate(path, NOW)
+    run_in(path, "CREATE VIRTUAL TABLE found USING fts5(words, tokenize = 'trigram')")
+    with_index = digest_of(path)
+    assert with_index != migrating.SCHEMAS[migrating.HEAD]
+    run_in(
+        path, "INSERT INTO found VALUES ('Juniper')", "INSERT INTO found(found) VALUES ('optimize')"
+    )
+    assert digest_of(path) == with_index
+
+
+def statements_of(path: Path) -> list[str]:
+    with closing(sqlite3.connect(path)) as raw:
+        return [row[0] for row in raw.execute("SELECT sql FROM sqlite_master") if row[0]]
+
+
+def test_a_studio_of_the_first_version_opens_with_all_that_is_in_it(
+    tmp_path, database, studio_file
+):
+    order = make_order(database, CAST.desk, NOW, [Wanted(copies=2)])
+    move(database, order.model(), CAST.desk, NOW + 60, "photos_counted")
+    database.close()
+    folder = DataFolder(tmp_path / "old")
+    folder.prepare()
+    made_at(tmp_path, "0001").rename(folder.database_file)
+    pour(studio_file, folder.database_file)
+    migrating.migrate(folder.database_file, NOW + HOUR)
+    assert migrating.version_of(folder.database_file) == migrating.HEAD
+    result = audit(folder, NOW + HOUR)
+    assert result.differences == []
+    assert (result.counts["orders"], result.counts["models"], result.counts["copies"]) == (1, 1, 2)
+
+
+def pour(source: Path, target: Path) -> None:
+    """Copy all rows of one database into another, column by column where both have it."""
+    with closing(sqlite3.connect(target, isolation_level=None)) as raw:
+        raw.execute("PRAGMA foreign_keys = OFF")
+        raw.execute("ATTACH ? AS new", (str(source),))
+        raw.execute("BEGIN")
+        for (table,) in raw.execute(
+            "SELECT name FROM main.sqlite_master WHERE type = 'table' AND name <> 'alembic_version'"
+        ).fetchall():
+            columns = ", ".join(row[1] for row in raw.execute(f"PRAGMA main.table_info({table})"))
+            raw.execute(f"DELETE FROM main.{table}")
+            raw.execute(f"INSERT INTO main.{table} ({columns}) SELECT {columns} FROM new.{table}")
+        raw.execute("COMMIT")
+
+
 # ---------------------------------------------------------------- from one version to the next
 
 NEXT = '''"""One more table."""
@@ -159,8 +283,8 @@ NEXT = '''"""One more table."""
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0002"
-down_revision = "0001"
+revision = "0003"
+down_revision = "0002"
 
 
 def upgrade() -> None:
@@ -176,9 +300,12 @@ def next_program(tmp_path, monkeypatch):
     shutil.copytree(shipped("migrations"), home, ignore=shutil.ignore_patterns("__pycache__"))
 
     def ahead(more: str = "pass") -> None:
-        (home / "versions" / "0002_one_more.py").write_text(NEXT.format(more=more))
-        monkeypatch.setattr(migrating, "HEAD", "0002")
+        (home / "versions" / "0003_one_more.py").write_text(NEXT.format(more=more))
+        monkeypatch.setattr(migrating, "HEAD", "0003")
         monkeypatch.setattr(migrating, "shipped", lambda name: home.parent / name)
+        if more == "pass":
+            made = made_at(tmp_path, "0003")
+            monkeypatch.setitem(migrating.SCHEMAS, "0003", digest_of(made))
 
     return ahead
 
@@ -195,22 +322,22 @@ def test_a_packed_copy_is_put_aside_before_a_migration(path, next_program):
     before = fingerprint(path)
     next_program()
     migrating.migrate(path, NOW)
-    assert migrating.version_of(path) == "0002"
-    packed = path.with_name("studio-before-0001.db.gz")
+    assert migrating.version_of(path) == "0003"
+    packed = path.with_name("studio-before-0002.db.gz")
     assert not packed.with_suffix("").exists()
     unpacked = path.with_name("unpacked.db")
     unpacked.write_bytes(gzip.decompress(packed.read_bytes()))
     assert fingerprint(unpacked) == before
-    assert migrating.version_of(unpacked) == "0001"
+    assert migrating.version_of(unpacked) == "0002"
 
 
 def test_a_copy_that_was_cut_short_by_a_crash_is_made_anew(path, next_program):
     with_content(path)
-    path.with_name("studio-before-0001.db").write_bytes(b"half a copy")
-    path.with_name("studio-before-0001.db.gz").write_bytes(b"half a")
+    path.with_name("studio-before-0002.db").write_bytes(b"half a copy")
+    path.with_name("studio-before-0002.db.gz").write_bytes(b"half a")
     next_program()
     migrating.migrate(path, NOW)
-    packed = path.with_name("studio-before-0001.db.gz").read_bytes()
+    packed = path.with_name("studio-before-0002.db.gz").read_bytes()
     assert gzip.decompress(packed).startswith(b"SQLite format 3")
 
 
@@ -243,4 +370,4 @@ def test_a_migration_that_fails_leaves_the_database_as_it_was(path, next_program
     with pytest.raises(error):
         migrating.migrate(path, NOW)
     assert fingerprint(path) == before
-    assert migrating.version_of(path) == "0001"
+    assert migrating.version_of(path) == "0002"

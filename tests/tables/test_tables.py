@@ -48,7 +48,7 @@ def test_there_are_no_triggers(raw):
         "UPDATE copies SET open = 2",
         "UPDATE copies SET model_id = 99",
         "UPDATE copies SET step = NULL",
-        "INSERT INTO house VALUES (2, 0, 0, 0)",
+        "INSERT INTO house VALUES (2, 0, 0, 0, NULL)",
         "UPDATE accounts SET role = 'king' WHERE id = 1",
         "UPDATE animals SET life = 'gone'",
         "UPDATE orders SET paid = 'twice'",
