@@ -197,6 +197,17 @@ def restore(
     opening.restore(DataFolder(data_folder(data)), file, replace_links=replace_links)
 
 
+@cli.command("replace-links")
+def replace_links(
+    yes: Annotated[bool, typer.Option("--yes", help="Do it; the old links open nothing.")] = False,
+    data: Data = None,
+) -> None:
+    """Make every customer's link new, where the key is lost. Without --yes say what it costs."""
+    from app import opening
+
+    opening.replace_links(DataFolder(data_folder(data)), yes=yes)
+
+
 @cli.command()
 def whatif(
     settings: Annotated[

@@ -22,7 +22,7 @@ from app.staff import links as sign_in
 from app.status.site import customers_site
 from app.studio.workshop import Workshop
 from app.tables.migrating import migrate
-from app.upkeep import nightly
+from app.upkeep import keys, nightly
 from app.upkeep import restore as restoring
 
 SAFE_SQLITE = (3, 51, 3)
@@ -44,12 +44,15 @@ def opened(
 ) -> Iterator[Workshop]:
     """A studio's house, opened for one server: nobody else may open it meanwhile.
 
-    Raises CannotStart where the folder cannot be used or another server has it.
+    Raises CannotStart where the folder cannot be used, another server has it, or its key is not
+    the one that its links were made with.
     """
+    keys.refuse_without_key(folder)
     folder.prepare()
     lock = folder.hold()
     try:
         migrate(folder.database_file, clock.now())
+        keys.recognise(folder)
         workshop = Workshop(
             folder,
             public_url=from_environment(Machine).public_url,
@@ -150,6 +153,18 @@ def restore(folder: DataFolder, file: Path, *, replace_links: bool) -> None:
         made = words.when(done.made_at, workshop.now(), zone)
     for line in restoring.lines(done, folder, made):
         say(line)
+
+
+def replace_links(folder: DataFolder, *, yes: bool) -> None:
+    """Make every customer's link new, write the pages anew, say what that costs.
+
+    Raises CannotStart where that cannot be, or without a `yes`; nothing has changed then.
+    """
+    done = keys.replace_links(folder, clock.now(), yes=yes)
+    with opened(folder) as workshop:
+        publishing.rewrite_stale(workshop)
+    say(f"Done: {done}. Each order's page shows its new link.")
+    say(f"Keep a copy of {folder.key_file} elsewhere, and publish again if a web host has pages.")
 
 
 def is_open(folder: DataFolder) -> bool:

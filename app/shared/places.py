@@ -78,8 +78,16 @@ class DataFolder:
 
     @cached_property
     def key(self) -> bytes:
-        """The secret that status links are made with. It is never in the database."""
-        return self.key_file.read_bytes()
+        """The secret that status links are made with. It is never in the database.
+
+        Raises CannotStart where it cannot be read.
+        """
+        try:
+            return self.key_file.read_bytes()
+        except OSError as why:
+            raise CannotStart(
+                f"The key file {self.key_file} cannot be read: {why.strerror}. Put it back."
+            ) from why
 
     def hold(self) -> IO[bytes]:
         """Keep a second server off this folder for as long as the returned file stays open.

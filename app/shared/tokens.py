@@ -28,6 +28,11 @@ def new_secret() -> str:
     return secrets.token_urlsafe(32)
 
 
+def key_fingerprint(key: bytes) -> str:
+    """By what a key is known again. The key cannot be found from it: it is 256 random bits."""
+    return hashlib.sha256(b"likewright key\0" + key).hexdigest()[:32]
+
+
 def token_hash(token: str) -> str:
     """What is kept of a token."""
     return hashlib.sha256(token.encode()).hexdigest()

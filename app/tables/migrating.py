@@ -135,7 +135,9 @@ def _upgrade(path: Path, now: int) -> None:
             connection.exec_driver_sql(_FIRST_ROW, (now,))
             reach("mid-migration")
             # A library that writes tables down otherwise is found here, not at the next start.
-            check_schema(connection.connection.driver_connection, path, HEAD)
+            raw = connection.connection.driver_connection
+            assert isinstance(raw, sqlite3.Connection)
+            check_schema(raw, path, HEAD)
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
             if broken:
                 raise CannotStart(

@@ -18,9 +18,11 @@ from app.flow.steps import Of
 from app.shared.calendar import Calendar
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
+from app.shared.tokens import key_fingerprint
 from app.studio import store as studio_store
 from app.studio.rules import StudioSettings
 from app.studio.workshop import InForce
+from app.upkeep import keys
 from app.upkeep.looking import Reading, is_at_rest, looking_at, raw_of, stamp
 from app.upkeep.replay import Difference, Tally, named, pieces_of
 
@@ -102,8 +104,11 @@ def audit(
     now: int,
     page_checks: PageChecks | None = None,
     picture_checks: PictureChecks | None = None,
+    *,
+    with_key: bool = False,
 ) -> AuditResult:
     """Recompute everything cached in a studio's database, and pages and pictures where they can be.
+    `with_key` asks whether the key file is the one that the links were made with.
 
     Raises CannotStart where there is no database, or not one of this program's version.
     """
@@ -112,11 +117,11 @@ def audit(
         raise CannotStart(f"There is no studio in {folder.path}.")
     if is_at_rest(path):
         before = stamp(path)
-        result = _audit(folder, now, page_checks, picture_checks, at_rest=True)
+        result = _audit(folder, now, page_checks, picture_checks, with_key, at_rest=True)
         # Where a server has started in the meantime, what was read may be half old, half new.
         if stamp(path) == before:
             return result
-    return _audit(folder, now, page_checks, picture_checks, at_rest=False)
+    return _audit(folder, now, page_checks, picture_checks, with_key, at_rest=False)
 
 
 def _audit(
@@ -124,6 +129,7 @@ def _audit(
     now: int,
     page_checks: PageChecks | None,
     picture_checks: PictureChecks | None,
+    with_key: bool,
     *,
     at_rest: bool,
 ) -> AuditResult:
@@ -136,6 +142,8 @@ def _audit(
             in_force, troubles = _studio(db, now)
             found += troubles
             found += _of_the_log(raw_of(db), in_force.calendar, now, counts)
+            if with_key:
+                found += _of_the_key(raw_of(db), folder)
         if page_checks is not None:
             counts["pages"], differ = page_checks(reading, folder.pages, in_force, now)
             found += [
@@ -147,6 +155,14 @@ def _audit(
                 Difference("picture", d.picture_id, d.field, d.on_disk, d.in_row) for d in lost
             ]
     return AuditResult(not found, counts, found)
+
+
+def _of_the_key(raw: sqlite3.Connection, folder: DataFolder) -> Iterator[Difference]:
+    """A key file that is lost or another one, where links were given out."""
+    key = folder.key if folder.key_file.exists() else None
+    if keys.given_out(raw).orders and (key is None or not keys.is_the_studios_own(raw, key)):
+        found = None if key is None else key_fingerprint(key)
+        yield Difference("key", 0, "fingerprint", keys.kept_fingerprint(raw), found)
 
 
 def _of_the_file(reading: Reading) -> Iterator[Difference]:

@@ -21,7 +21,7 @@ def main(
 ) -> int:
     """Audit a folder, print what was found, give the exit code."""
     try:
-        result = audit(folder, clock.now(), page_checks, picture_checks)
+        result = audit(folder, clock.now(), page_checks, picture_checks, with_key=True)
     except CannotStart as why:
         print(f"The audit could not run: {why}", file=sys.stderr, flush=True)
         return COULD_NOT

@@ -17,8 +17,10 @@ from app.photos.pictures.files import INBOX, INCOMING, SHOWN
 from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import DataFolder
+from app.shared.tokens import key_fingerprint
 from app.tables.migrating import version_of
 from app.upkeep.audit import AuditResult, audit
+from app.upkeep.keys import kept_fingerprint
 
 LABEL = """
 CREATE TABLE backup (
@@ -94,7 +96,7 @@ def back_up(
         _copy(folder.database_file, half)
         reach("mid-backup")
         pictures = list(_pictures(folder.pictures, known or {}))
-        _put_label(half, folder.key, now, pictures)
+        _put_label(half, folder, now, pictures)
         found = audit(_AsFolder(half), now)
         if any(difference.field == "integrity" for difference in found.differences):
             raise CannotStart("The studio's database is damaged: no backup was made of it.")
@@ -119,22 +121,19 @@ def _copy(studio: Path, half: Path) -> None:
         raw.execute("VACUUM INTO ?", (str(half),))
 
 
-def _put_label(half: Path, key: bytes, now: int, pictures: Sequence[Picture]) -> None:
+def _put_label(half: Path, folder: DataFolder, now: int, pictures: Sequence[Picture]) -> None:
     with closing(sqlite3.connect(half, isolation_level=None)) as raw:
         raw.execute("PRAGMA synchronous = FULL")
         raw.executescript(LABEL)
         raw.execute("BEGIN")
-        raw.execute("INSERT INTO backup VALUES (?, ?)", (now, key_fingerprint(key)))
+        # Of the key that the links were made with, even where its file is lost by now.
+        known = kept_fingerprint(raw) or key_fingerprint(folder.key)
+        raw.execute("INSERT INTO backup VALUES (?, ?)", (now, known))
         raw.executemany(
             "INSERT INTO backup_pictures VALUES (?, ?, ?, ?)",
             [(one.path, one.size, one.changed_ns, one.sha256) for one in pictures],
         )
         raw.execute("COMMIT")
-
-
-def key_fingerprint(key: bytes) -> str:
-    """By what a key is known again. The key cannot be found from it: it is 256 random bits."""
-    return hashlib.sha256(b"likewright key\0" + key).hexdigest()[:32]
 
 
 def _pictures(folder: Path, known: Mapping[str, Picture]) -> Iterator[Picture]:

@@ -14,17 +14,19 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sqlalchemy import Connection, select, text
+from sqlalchemy import Connection, select, text, update
 
+from app import tables
 from app.letters import by_hand
 from app.orders.order import links
 from app.shared.database import Database
 from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import DataFolder
+from app.shared.tokens import key_fingerprint
 from app.tables import status_links
 from app.tables.migrating import migrate
-from app.upkeep.backup import Label, Picture, hash_of, key_fingerprint, read_label
+from app.upkeep.backup import Label, Picture, hash_of, read_label
 
 _SETTLE = (
     "DROP TABLE backup",
@@ -74,7 +76,7 @@ def restore(folder: DataFolder, file: Path, now: int, *, replace_links: bool = F
         try:
             _unpack(file, new, now)
             done = Restored(label.made_at, aside=_put_aside(folder, now))
-            _settle(new, _closed(folder.database_file), folder.key if other else None, done, now)
+            _settle(new, _closed(folder.database_file), folder.key, done, now, replace_links=other)
             reach("mid-restore")
             # A WAL must not lie beside another file than its own; pages are written anew.
             for path in _beside_it(folder):
@@ -126,7 +128,9 @@ def _closed(studio: Path) -> Path | None:
     return studio
 
 
-def _settle(new: Path, old: Path | None, new_key: bytes | None, done: Restored, now: int) -> None:
+def _settle(
+    new: Path, old: Path | None, key: bytes, done: Restored, now: int, *, replace_links: bool
+) -> None:
     database = Database(new)
     try:
         with database.writing() as db:
@@ -136,8 +140,9 @@ def _settle(new: Path, old: Path | None, new_key: bytes | None, done: Restored, 
             done.orders = db.execute(text("SELECT count(*) FROM orders")).scalar_one()
             if old is not None:
                 _links_of_the_old(db, old, done)
-            if new_key is not None:
-                done.replaced_links = _replace_links(db, new_key, now)
+            if replace_links:
+                done.replaced_links = links.replace_all(db, key, now)
+            db.execute(update(tables.house).values(key_fingerprint=key_fingerprint(key)))
     finally:
         database.close()
     _sync(new)
@@ -155,15 +160,6 @@ def _links_of_the_old(db: Connection, old: Path, done: Restored) -> None:
         done.revoked_again += db.execute(again, {"link": link, "at": at}).rowcount
     known = set(db.execute(select(status_links.c.token_hash)).scalars())
     done.unknown_links = len(given_out - known)
-
-
-def _replace_links(db: Connection, key: bytes, now: int) -> int:
-    query = select(status_links.c.order_id).where(status_links.c.revoked_at.is_(None)).distinct()
-    orders = list(db.execute(query).scalars())
-    for order_id in orders:
-        links.revoke(db, order_id, now)
-        links.make(db, key, order_id, None, now)
-    return len(orders)
 
 
 def _put_aside(folder: DataFolder, now: int) -> Path | None:

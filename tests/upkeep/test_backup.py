@@ -16,8 +16,9 @@ from app.flow.steps import Step
 from app.orders.order import links
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
+from app.shared.tokens import key_fingerprint
 from app.upkeep import nightly
-from app.upkeep.backup import Picture, back_up, key_fingerprint, read_label
+from app.upkeep.backup import Picture, back_up, read_label
 from app.upkeep.nightly import backups_folder, is_due, kept, tonight, warning
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, move, rows
 from tests.publishing.conftest import TestWorkshop

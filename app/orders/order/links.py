@@ -34,6 +34,17 @@ def revoke(db: Connection, order_id: int, now: int) -> None:
     mark_stale(db, [order_id])
 
 
+def replace_all(db: Connection, key: bytes, now: int) -> int:
+    """Give every order that has a link a new one, and let the old ones open nothing any more;
+    gives how many orders."""
+    query = select(status_links.c.order_id).where(status_links.c.revoked_at.is_(None)).distinct()
+    orders = list(db.execute(query).scalars())
+    for order_id in orders:
+        revoke(db, order_id, now)
+        make(db, key, order_id, None, now)
+    return len(orders)
+
+
 def current(db: Connection, key: bytes, order_id: int) -> str | None:
     """The text of an order's newest link that still opens its page, or None."""
     nonce = db.execute(
