@@ -106,7 +106,9 @@ class Door:
 
 def listen(host: str, port: int, what: str) -> socket.socket:
     """A bound socket. Raises CannotStart where the port is taken."""
-    sock = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    # asyncio sends small answers at once (TCP_NODELAY) only where the protocol is named.
+    sock = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         sock.bind((host, port))

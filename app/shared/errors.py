@@ -23,6 +23,13 @@ class CannotWrite(Refused):
     """The disk takes nothing more. Nothing of the act was kept, and nothing else is lost."""
 
 
+class TooLarge(Refused):
+    """A body is longer than its page takes."""
+
+    def __init__(self) -> None:
+        super().__init__("That is more than this page can take. Send less at a time.")
+
+
 class BadFields(Refused):
     """A form with something wrong in it: a sentence for each field.
 

@@ -1,4 +1,4 @@
-"""How long a request may take to arrive: uvicorn itself waits for ever.
+"""How a request may arrive: in good time, and with one length. uvicorn itself waits for ever.
 
 Headers have ten seconds from their first byte, or from the connection being made. A body has
 twenty, and more for each piece of it that comes, so that a large one over a slow line gets through
@@ -10,12 +10,26 @@ import asyncio
 from collections.abc import Collection
 from typing import Any
 
+import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
 
 HEADERS_SECONDS = 10.0
 BODY_SECONDS = 20.0
 BYTES_A_SECOND = 16_384
 MOST_WAITING = 300
+_LENGTHS = {b"content-length", b"transfer-encoding"}
+
+
+class OneLength(h11.Connection):
+    """HTTP where a body's end is said once: with two lengths, a proxy could see another request
+    in the bytes behind it (RFC 9112, section 6.1). Such a request is refused and nothing read on.
+    """
+
+    def next_event(self) -> Any:
+        event = super().next_event()
+        if isinstance(event, h11.Request) and _LENGTHS <= {name for name, _ in event.headers}:
+            raise h11.RemoteProtocolError("a length, and chunks too")
+        return event
 
 
 class Patience(H11Protocol):
@@ -30,6 +44,7 @@ class Patience(H11Protocol):
 
     def __init__(self, *args: Any, **named: Any) -> None:
         super().__init__(*args, **named)
+        self.conn = OneLength(h11.SERVER)
         self._alarm: asyncio.TimerHandle | None = None
         self._of: RequestResponseCycle | None = None
         self._until = 0.0

@@ -8,6 +8,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from app.shared.errors import TooLarge
+
 CONTENT_SECURITY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
     "font-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; "
@@ -24,7 +26,6 @@ EVERY_ANSWER = {
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 LARGEST_FORM = 512 * 1024
 LONGEST_PATH = 1000
-_TOO_LARGE = "That is more than this page can take. Send less at a time."
 
 
 class Guard:
@@ -66,11 +67,7 @@ class Guard:
         if why:
             await PlainTextResponse(why, status)(scope, receive, send_with_headers)
             return
-        counted = _Counted(receive, self._most(scope))
-        try:
-            await self.app(scope, counted, send_with_headers)
-        except TooLarge:
-            await PlainTextResponse(_TOO_LARGE, 413)(scope, receive, send_with_headers)
+        await self.app(scope, _Counted(receive, self._most(scope)), send_with_headers)
 
     def _most(self, scope: Scope) -> int:
         """How many bytes may be sent to the address that is asked for."""
@@ -93,16 +90,15 @@ class Guard:
             return "That did not come from a page of this site.", 403
         declared = headers.get("content-length", "0")
         if not declared.isdecimal() or int(declared) > self._most(scope):
-            return _TOO_LARGE, 413
+            return str(TooLarge()), 413
         return "", 0
 
 
-class TooLarge(Exception):
-    """A body grew past its limit while it was read."""
-
-
 class _Counted:
-    """`receive`, counting the bytes of the body: a length that was not declared has a limit too."""
+    """`receive`, counting the bytes of the body: a length that was not declared has a limit too.
+
+    Raises TooLarge where the page reads on.
+    """
 
     def __init__(self, receive: Receive, largest: int) -> None:
         self.receive, self.left = receive, largest

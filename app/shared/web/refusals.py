@@ -7,7 +7,15 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from app.shared.errors import AlreadyMoved, BadFields, CannotWrite, NotAllowed, NotFound, Refused
+from app.shared.errors import (
+    AlreadyMoved,
+    BadFields,
+    CannotWrite,
+    NotAllowed,
+    NotFound,
+    Refused,
+    TooLarge,
+)
 from app.shared.web.templating import render
 
 log = logging.getLogger("likewright")
@@ -16,6 +24,7 @@ STATUS: tuple[tuple[type[Refused], int], ...] = (
     (NotFound, 404),
     (NotAllowed, 403),
     (AlreadyMoved, 409),
+    (TooLarge, 413),
     (BadFields, 422),
     (CannotWrite, 503),
     (Refused, 409),
