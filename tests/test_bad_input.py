@@ -14,6 +14,7 @@ from urllib.parse import quote_from_bytes
 
 import httpx
 import pytest
+from sqlalchemy import text as sql
 from starlette.routing import Mount, Route
 
 from app.main import ROUTERS, staff_site
@@ -267,6 +268,28 @@ def test_an_address_with_a_number_beyond_any_is_no_page(workshop: ClockedWorksho
         for number in ("9" * 19, "9" * 30, "9" * 5_000):
             assert browser.get(address + number).status_code == 404, (address, len(number))
             assert browser.post(address + number + "/edit").status_code in (404, 405)
+
+
+def test_a_number_of_thousands_of_digits_in_a_form_is_refused_in_words(
+    stand: Stand, workshop: ClockedWorkshop
+) -> None:
+    browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
+    many = "9" * 5_000
+    with workshop.database.reading() as db:
+        delivery = db.execute(sql("SELECT min(id) FROM photo_deliveries")).scalar_one()
+    assert delivery is not None
+    sorting = f"/photos/deliveries/{delivery}/sorting"
+    for address, typed in [
+        ("/orders/new", {"more": f"copy:{many}"}),
+        (sorting, {"give": "0", "tick": many}),
+        (sorting, {"give": many}),
+        ("/undo", {"entry": many}),
+        ("/parcels/new", {"copy": many}),
+        ("/builds/start", {"machine": many, "move": "x"}),
+    ]:
+        answer = send(browser, address, body(list(typed.items())))
+        assert 400 <= answer.status_code < 500, (address, answer.text[:300])
+        assert '<p class="' in answer.text or "<p>" in answer.text
 
 
 def test_queries_of_an_address_that_no_page_sends_are_no_error(workshop: ClockedWorkshop) -> None:

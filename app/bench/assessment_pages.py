@@ -22,6 +22,7 @@ from app.photos.builds.times import runs_of
 from app.photos.check import pages as check_pages
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Role
+from app.shared.text import whole_number
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import go, new_once, render
@@ -102,14 +103,15 @@ def _chosen(workshop: Workshop, model: int, form: Form) -> dict[str, tuple[int, 
         keys = [*VIEWS, *(f"mark:{id_}" for id_ in assessment.marks_of(db, model))]
     found: dict[str, tuple[int, str]] = {}
     for key in keys:
-        number = form.get(f"p_{key}").strip()
-        if not number:
+        typed = form.get(f"p_{key}").strip()
+        if not typed:
             continue
-        if not (number.isascii() and number.isdecimal() and len(number) < 6):
+        number = whole_number(typed)
+        if number is None:
             raise BadFields({f"p_{key}": "The number of a picture, as it stands below it."})
-        if not 0 < int(number) <= len(ids):
+        if not 0 < number <= len(ids):
             raise BadFields({f"p_{key}": f"There are pictures 1 to {len(ids)}."})
-        found[key] = (ids[int(number) - 1], form.get(f"c_{key}") or "whole")
+        found[key] = (ids[number - 1], form.get(f"c_{key}") or "whole")
     return found
 
 

@@ -21,6 +21,7 @@ from app.photos.builds import store as builds_store
 from app.photos.check.pages import pictures_of
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
+from app.shared.text import whole_numbers
 from app.shared.web.fields import Day, Fields, Line, Short, Tick
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, new_once, render
@@ -50,7 +51,7 @@ def move(
     typed = form.plain()
     try:
         fields = check(MoveFields, typed)
-        ticked = [int(m) for m in form.many("mark") if m.isdecimal() and len(m) < 16]
+        ticked = whole_numbers(form.many("mark"))
         done = move_piece(workshop, ref, fields, ticked, me)
     except BadFields as why:
         return _page(request, workshop, ref, typed, why.fields, form.many("mark"), 422)

@@ -17,6 +17,7 @@ from app.orders.order import links
 from app.orders.order import store as order_store
 from app.orders.order.actions import change_in
 from app.shared.errors import BadFields, NotFound
+from app.shared.text import whole_number
 from app.shared.web.fields import Fields, Line, Words
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
@@ -183,10 +184,10 @@ def join_page(
 @router.post("/customers/{id_:int}/join", name="join_customers_do")
 def join(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Filled) -> Response:
     """Join another record into this one: its orders, animals, mails and words move here."""
-    other = form.get("other")
-    if not (other.isdecimal() and len(other) < 16) or int(other) == id_:
+    other = whole_number(form.get("other"))
+    if other is None or other == id_:
         raise NotFound("Choose the other record.")
-    _join(workshop, id_, int(other), me.account_id, me)
+    _join(workshop, id_, other, me.account_id, me)
     return go(request, f"/customers/{id_}?done=saved")
 
 

@@ -10,6 +10,7 @@ from sqlalchemy.engine import RowMapping
 from app.flow.rules import Entry, Kind, State, TimeIs
 from app.flow.steps import Of, Step
 from app.shared.errors import NotFound
+from app.shared.text import whole_number
 from app.tables import copies, models, transitions
 
 TABLE: Mapping[Of, Table] = {Of.MODEL: models, Of.COPY: copies}
@@ -34,11 +35,10 @@ class Ref:
     def read(cls, text_: str) -> "Ref":
         """The piece that a form names. Raises NotFound for anything else."""
         of, _, number = text_.partition(":")
-        if of not in tuple(Of) or not number.isascii() or not number.isdecimal():
+        id_ = whole_number(number)
+        if of not in tuple(Of) or id_ is None:
             raise NotFound("There is no such piece.")
-        if len(number) > 15:
-            raise NotFound("There is no such piece.")
-        return cls(Of(of), int(number))
+        return cls(Of(of), id_)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from app.letters.rules import KINDS
 from app.orders.facts.gather import facts_of
 from app.orders.order import store as order_store
 from app.shared.errors import NotFound
+from app.shared.text import whole_number
 from app.shared.web.forms import Filled, Form
 from app.shared.web.templating import go, render
 from app.studio.web import AskedId, Me, RowId, TheWorkshop
@@ -57,9 +58,9 @@ def letters(
 
 def _back(request: Request, form: Form) -> Response:
     """To the order's letters where the act was asked there, else to the list."""
-    number = form.get("order")
-    known = number.isascii() and number.isdecimal() and len(number) < 12
-    return go(request, f"/orders/{number}/letters?done=saved" if known else "/letters?done=saved")
+    number = whole_number(form.get("order"))
+    of = f"/orders/{number}" if number is not None else ""
+    return go(request, f"{of}/letters?done=saved")
 
 
 @router.post("/letters/{id_:int}/hold", name="letter_hold")

@@ -11,6 +11,7 @@ from app.parcels import actions, rules, store
 from app.parcels.actions import ParcelFields
 from app.parcels.moments import typed_moment
 from app.shared.errors import BadFields
+from app.shared.text import whole_number, whole_numbers
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, new_once, render
 from app.studio.web import AskedId, Me, RowId, TheWorkshop
@@ -43,9 +44,9 @@ def new_parcel(request: Request, workshop: TheWorkshop, copy: AskedId) -> Respon
 @router.post("/parcels/new", name="hand_over")
 def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
     """Hand over; with every reason at once where something stands against it."""
-    ids = [int(i) for i in form.many("copy") if i.isdecimal() and len(i) < 16]
-    asked = form.get("for")
-    first = int(asked) if asked.isdecimal() and len(asked) < 16 else (ids[0] if ids else 0)
+    ids = whole_numbers(form.many("copy"))
+    asked = whole_number(form.get("for"))
+    first = asked if asked is not None else (ids[0] if ids else 0)
     try:
         typed = check(ParcelFields, form.plain())
         sent = typed_moment(workshop, typed.sent_on, typed.sent_at, "sent")

@@ -2,6 +2,7 @@
 
 import re
 import unicodedata
+from collections.abc import Iterable
 
 # C0 and C1 controls, line and paragraph separators, every bidirectional control (marks,
 # overrides, isolates: UAX #9), the soft hyphen, invisible operators and annotations, zero-width
@@ -12,6 +13,9 @@ _UNSEEN = re.compile(
 )
 _ENCODED_WORD = re.compile(r"=\?[^?\s]*\?[bqBQ]\?")
 _MARKS_IN_A_ROW = 8
+# SQLite's whole numbers end at 2^63, a browser's at 2^53.
+LARGEST = 2**53
+_MOST_DIGITS = 16
 
 
 def problem(value: str, longest: int, *, lines: bool = False) -> str | None:
@@ -36,6 +40,21 @@ def tidy(value: str, *, lines: bool = False) -> str:
     """Unicode normal form C, carriage returns folded, spaces at both ends gone."""
     folded = value.replace("\r\n", "\n").replace("\r", "\n" if lines else " ")
     return unicodedata.normalize("NFC", folded).strip()
+
+
+def whole_number(typed: str, most: int = LARGEST) -> int | None:
+    """A whole number from 0 to `most` as a form or an address has it; None for anything else.
+
+    Only the digits 0 to 9 count, and only so many of them as a row's number can have: Python
+    refuses to read thousands.
+    """
+    plain = typed.isascii() and typed.isdecimal() and len(typed) <= _MOST_DIGITS
+    return int(typed) if plain and int(typed) <= most else None
+
+
+def whole_numbers(typed: Iterable[str]) -> list[int]:
+    """Those of several that are whole numbers: ticks of a form."""
+    return [number for each in typed if (number := whole_number(each)) is not None]
 
 
 def fold(value: str) -> str:

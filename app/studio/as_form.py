@@ -12,7 +12,7 @@ from zoneinfo import available_timezones
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from app.shared.errors import BadFields
-from app.shared.text import problem, tidy
+from app.shared.text import problem, tidy, whole_number
 from app.shared.web.forms import Form, check
 from app.studio.rules import StudioSettings, read_hours, say_hours
 
@@ -56,7 +56,7 @@ def _choices(value: str) -> str:
 def _sizes(value: str) -> str:
     listed = _choices(value)
     for part in listed.split(", "):
-        if not (part.isascii() and part.isdigit() and 5 <= int(part) <= 2000):
+        if (whole_number(part, 2000) or 0) < 5:
             raise ValueError(f"“{part}” is not a size: whole millimetres from 5 to 2000.")
     return listed
 
@@ -169,13 +169,12 @@ def _read_capacity(form: Form, steps: Iterable[str], wrong: dict[str, str]) -> d
     capacity: dict[str, int] = {}
     texts = _one_each(form, [f"capacity_{step}" for step in steps], wrong)
     for name, typed in texts.items():
-        number = typed.strip()
-        if not number:
+        if not typed.strip():
             continue
-        if not (number.isascii() and number.isdigit() and len(number) < 4 and int(number)):
-            wrong[name] = "A whole number from 1 to 999, or nothing."
+        if number := whole_number(typed.strip(), 999):
+            capacity[name.removeprefix("capacity_")] = number
         else:
-            capacity[name.removeprefix("capacity_")] = int(number)
+            wrong[name] = "A whole number from 1 to 999, or nothing."
     return capacity
 
 

@@ -48,6 +48,7 @@ def answered(port: int, *parts: bytes) -> bytes:
         b"Content-Length: 5\r\nContent-Length: 6\r\n",
         b"Content-Length: 5, 6\r\n",
         CHUNKED + b"Transfer-Encoding: identity\r\n",
+        b"Content-Length: " + b"9" * 5_000 + b"\r\n",
     ],
 )
 def test_two_lengths_are_refused_and_what_lies_behind_is_not_answered(
@@ -55,7 +56,7 @@ def test_two_lengths_are_refused_and_what_lies_behind_is_not_answered(
 ) -> None:
     body = b"0\r\n\r\n" + BEHIND
     said = answered(getattr(server, site), FORM + lengths + b"\r\n" + body)
-    assert said.startswith(b"HTTP/1.1 400") or said.startswith(b"HTTP/1.1 501")
+    assert said.startswith((b"HTTP/1.1 400", b"HTTP/1.1 501"))
     assert said.count(b"HTTP/1.1") == 1
     assert b"connection: close" in said.lower()
     assert not said.endswith(b"(open)")
@@ -72,7 +73,7 @@ def test_a_form_of_no_declared_length_is_refused_in_words_past_the_limit(
         assert said.startswith(b"HTTP/1.1 413"), said[:200]
         assert said.count(b"HTTP/1.1") == 1
         assert b"more than this page can take" in said
-    assert (tmp_path / "log").read_text() == ""
+    assert "Traceback" not in (tmp_path / "log").read_text()
 
 
 def test_small_answers_are_sent_at_once() -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.shared.text import fold, problem, tidy
+from app.shared.text import fold, problem, tidy, whole_number, whole_numbers
 
 
 @pytest.mark.parametrize(
@@ -95,3 +95,21 @@ def test_names_are_compared_without_case_or_accents(typed, found):
 @given(st.text())
 def test_folding_twice_changes_nothing_more(text):
     assert fold(fold(text)) == fold(text)
+
+
+@pytest.mark.parametrize(
+    ("typed", "number"),
+    [
+        ("0", 0), ("007", 7), (str(2**53), 2**53), (str(2**53 + 1), None), ("9" * 5_000, None),
+        ("", None), ("-1", None), ("+1", None), (" 1", None), ("1_0", None), ("1.0", None),
+        ("\u0663", None), ("\u00b2", None), ("1e3", None),
+    ],
+)  # fmt: skip
+def test_a_whole_number_is_read_or_not_there(typed, number):
+    assert whole_number(typed) == number
+
+
+def test_a_whole_number_may_have_an_end_of_its_own():
+    assert whole_number("999", 999) == 999
+    assert whole_number("1000", 999) is None
+    assert whole_numbers(["3", "x", "", "3", "4"]) == [3, 3, 4]

@@ -19,6 +19,7 @@ from app.orders.benches import store as benches_store
 from app.orders.benches.store import DoneEntry, Named
 from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
 from app.shared.people import Person
+from app.shared.text import whole_number
 from app.shared.web import words
 from app.studio.workshop import Workshop
 
@@ -59,10 +60,11 @@ class Seen:
     @classmethod
     def read(cls, text: str) -> "Seen":
         """From `copy:12:7`. Raises NotFound for anything else."""
-        ref, _, version = text.rpartition(":")
-        if not version.isascii() or not version.isdecimal() or len(version) > 9:
+        ref, _, typed = text.rpartition(":")
+        version = whole_number(typed)
+        if version is None:
             raise NotFound(_BROKEN)
-        return cls(Ref.read(ref), int(version))
+        return cls(Ref.read(ref), version)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from app.orders.benches.view import SHOW_WORDS, Looking, Show
 from app.shared.calendar import Calendar, OddHour
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
+from app.shared.text import whole_number
 from app.shared.web.fields import Day, Fields, Line
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
@@ -54,8 +55,7 @@ class Seeing:
         except NotFound:
             piece = ""
         known = Show(show) if show in tuple(Show) else Show.ALL
-        number = int(undo) if undo.isascii() and undo.isdecimal() and len(undo) < 16 else None
-        return cls(known, day, piece, number)
+        return cls(known, day, piece, whole_number(undo))
 
     def query(self, **more: object) -> str:
         """The filter as the end of an address: "" or "?show=mine"."""

@@ -9,6 +9,7 @@ from app.orders.entry.actions import take_in
 from app.orders.entry.form import LETTERS, MOST_ANIMALS, Shape, read
 from app.orders.forecast import worker as forecasting
 from app.shared.errors import BadFields
+from app.shared.text import whole_number
 from app.shared.web.fields import Day, Fields
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, is_partial, new_once, render
@@ -64,16 +65,19 @@ def save_order(request: Request, workshop: TheWorkshop, me: Me, form: Filled) ->
 def _more(request: Request, workshop: TheWorkshop, form: Form) -> Response:
     """One more animal, or one more copy of an animal; everything typed stays."""
     typed, shape = form.plain(), Shape.of(form.plain())
-    what, _, number = form.get("more").partition(":")
+    what, _, typed_number = form.get("more").partition(":")
+    n = whole_number(typed_number, MOST_ANIMALS - 1)
     if what == "again":
         focus = "taken_on" if typed.get("under_way") == "1" else ""
-    elif what == "copy" and number.isdecimal() and int(number) < MOST_ANIMALS:
-        n = int(number)
+    elif what == "copy" and n is not None:
         place = shape.more_copies(n)
         focus = f"a{n}c{place}_size"
         before = f"a{n}c{place - 1}_"
         # The next copy is usually like the one before it, in another size.
         typed |= {f"a{n}c{place}_{k}": typed.get(before + k, "") for k in ("pose", "base")}
+    elif what == "copy":
+        wrong = {"": "There is no such animal here. Press one of the buttons, please."}
+        return _page(request, workshop, typed, shape, wrong, status=422)
     else:
         focus = f"a{shape.more_animals()}_name"
     return _page(request, workshop, typed, shape, focus=focus)
@@ -82,16 +86,17 @@ def _more(request: Request, workshop: TheWorkshop, form: Form) -> Response:
 def _use(request: Request, workshop: TheWorkshop, form: Form) -> Response:
     """Take over a customer, or an animal of theirs, that is known already."""
     typed, shape = form.plain(), Shape.of(form.plain())
-    what, _, number = form.get("use").partition(":")
+    what, _, typed_number = form.get("use").partition(":")
+    id_ = whole_number(typed_number)
     focus = "a0_name"
     with workshop.database.reading() as db:
         if what == "nobody":
             typed["customer_id"] = ""
-        elif what == "customer" and number.isdecimal():
-            known = store.customer(db, int(number[:15]))
+        elif what == "customer" and id_ is not None:
+            known = store.customer(db, id_)
             typed |= _customer_typed(known) if known else {}
-        elif what == "animal" and number.isdecimal():
-            beast = store.animal(db, int(number[:15]))
+        elif what == "animal" and id_ is not None:
+            beast = store.animal(db, id_)
             n = next(
                 (i for i in range(len(shape.copies)) if not typed.get(f"a{i}_name", "").strip()),
                 None,
@@ -167,9 +172,8 @@ def _page(
     settings = workshop.in_force().settings
     theirs: list[store.KnownAnimal] = []
     known = None
-    if typed.get("customer_id", "").isdecimal():
+    if (id_ := whole_number(typed.get("customer_id", ""))) is not None:
         with workshop.database.reading() as db:
-            id_ = int(typed["customer_id"][:15])
             known, theirs = store.customer(db, id_), store.animals_of(db, id_)
     context = {
         "typed": typed,

@@ -7,6 +7,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.flow import amendments
 from app.shared.errors import NotFound
+from app.shared.text import whole_number
 from app.shared.web.forms import Filled
 from app.shared.web.templating import go, is_partial
 from app.staff.rules import same_site
@@ -21,10 +22,10 @@ def undo(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
 
     Raises Refused, AlreadyMoved or NotFound where it cannot be undone.
     """
-    entry = form.get("entry")
-    if not entry.isascii() or not entry.isdecimal() or len(entry) > 15:
+    entry = whole_number(form.get("entry"))
+    if entry is None:
         raise NotFound("There is no such entry.")
-    amendments.undo(workshop.database, int(entry), me, workshop.now(), form.get("once") or None)
+    amendments.undo(workshop.database, entry, me, workshop.now(), form.get("once") or None)
     workshop.changed.set()
     back = same_site(form.get("back", "/"))
     address = f"{back}{'&' if '?' in back else '?'}done=undone"

@@ -20,6 +20,7 @@ from app.photos.builds import store as builds_store
 from app.photos.builds.actions import MachineFields
 from app.photos.builds.view import Builds, assemble
 from app.shared.errors import BadFields, Refused
+from app.shared.text import whole_number
 from app.shared.web.fields import Day, Fields, Line, Short
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
@@ -45,10 +46,10 @@ def start(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Resp
     """Start the ticked sets, or the one of the button, on a machine."""
 
     def act() -> int:
-        machine = form.get("machine")
-        if not machine.isascii() or not machine.isdecimal() or len(machine) > 15:
+        machine = whole_number(form.get("machine"))
+        if machine is None:
             raise Refused("On which machine? Press its button.")
-        return actions.start(workshop, int(machine), _seen(form), me, form.get("once")).act
+        return actions.start(workshop, machine, _seen(form), me, form.get("once")).act
 
     return _do(request, workshop, form, act)
 
@@ -89,10 +90,10 @@ def put_on(request: Request, workshop: TheWorkshop, model: RowId, form: Filled) 
     """Say on which machine a run is in truth."""
 
     def act() -> int:
-        machine = form.get("machine")
-        if not machine.isascii() or not machine.isdecimal() or len(machine) > 15:
+        machine = whole_number(form.get("machine"))
+        if machine is None:
             raise Refused("On which machine?")
-        actions.put_on(workshop, model, int(machine))
+        actions.put_on(workshop, model, machine)
         return 0
 
     return _do(request, workshop, form, act)

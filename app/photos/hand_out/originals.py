@@ -24,6 +24,7 @@ from app.photos import store
 from app.photos.hand_out.parts import CannotTakeOut, Part
 from app.photos.hand_out.without_position import parts
 from app.shared.errors import NotFound, Refused
+from app.shared.text import whole_number
 from app.tables import models, orders
 
 LEFT_OUT = "left out.txt"
@@ -59,11 +60,10 @@ class Handed:
 def model_by_code(db: Connection, code: str) -> int:
     """The model that a code such as 1042-A names. Raises NotFound."""
     typed, _, letter = code.strip().upper().partition("-")
-    number = int(typed) if typed.isascii() and typed.isdecimal() and len(typed) < 16 else 0
     query = (
         select(models.c.id)
         .join(orders, orders.c.id == models.c.order_id)
-        .where(orders.c.number == number, models.c.letter == letter)
+        .where(orders.c.number == (whole_number(typed) or 0), models.c.letter == letter)
         .order_by(models.c.number.desc())
     )
     found = db.execute(query).scalar()

@@ -18,6 +18,7 @@ from app.photos.intake.bring_in import KEPT, KNOWN, Brought, bring
 from app.photos.pictures import files
 from app.photos.pictures.reading import FILE_AT_MOST
 from app.shared.people import AUTOMATIC, Person
+from app.shared.text import whole_number
 from app.studio.workshop import Workshop
 from app.tables import orders, photo_deliveries
 
@@ -53,13 +54,13 @@ def look(
     brought = Brought()
     inbox = workshop.folder.pictures / files.INBOX
     for folder in sorted(inbox.glob("*")) if only is None else [folder_of(workshop, only)]:
-        name = folder.name
-        if not name.isascii() or not name.isdecimal() or len(name) > 15 or folder.is_symlink():
+        number = whole_number(folder.name)
+        if number is None or folder.is_symlink():
             continue
         waiting = list(_waiting(folder, wall))
         if not waiting:
             continue
-        delivery = _delivery_of(workshop, int(name), who)
+        delivery = _delivery_of(workshop, number, who)
         for path in waiting if delivery is not None else []:
             assert delivery is not None
             _take(workshop, delivery, folder, path, who, brought)

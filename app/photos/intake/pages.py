@@ -18,6 +18,7 @@ from app.photos.intake.upload import Upload
 from app.photos.pictures import files
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
+from app.shared.text import whole_number, whole_numbers
 from app.shared.web.fields import Fields, Line, Number
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
@@ -147,11 +148,9 @@ def _delivery(
 def _what_came(request: Request) -> str:
     """The outcome of the upload that led here, as its address tells."""
     numbers = {
-        key: int(value)
+        key: number
         for key in ("kept", "known", "not")
-        if (value := request.query_params.get(key, "")).isascii()
-        and value.isdecimal()
-        and len(value) < 7
+        if (number := whole_number(request.query_params.get(key, ""), 999_999)) is not None
     }
     if not numbers:
         return ""
@@ -297,8 +296,9 @@ def give(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Fill
 
 def _chosen(form: Form, give: str, ids: list[int]) -> tuple[list[int], int | None]:
     """Which pictures, and for which model: `give` is "12" or "12:3-40", "0" being nobody."""
-    to, _, part = give.partition(":")
-    if not to.isascii() or not to.isdecimal() or len(to) > 15:
+    typed, _, part = give.partition(":")
+    to = whole_number(typed)
+    if to is None:
         raise BadFields({"tick": "Choose an animal."})
     first, _, last = part.partition("-")
     if not part and form.get("first"):
@@ -306,9 +306,9 @@ def _chosen(form: Form, give: str, ids: list[int]) -> tuple[list[int], int | Non
     if first:
         chosen = [ids[place] for place in sorting.in_range(first, last, len(ids))]
     else:
-        ticked = {int(t) for t in form.many("tick") if t.isascii() and t.isdecimal()}
+        ticked = set(whole_numbers(form.many("tick")))
         chosen = [id_ for id_ in ids if id_ in ticked]
-    return chosen, int(to) or None
+    return chosen, to or None
 
 
 @router.post("/photos/deliveries/{id_:int}/count", name="photos_count")

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import pairwise
 
+from app.shared.text import whole_number
+
 # Between two animals somebody puts one away and fetches another; between two views nobody waits.
 LEAST_PAUSE = 90
 TIMES_USUAL = 6.0
@@ -58,8 +60,8 @@ def runs(taken: Sequence[str], animals: int) -> list[Run]:
 
 def in_range(first: str, last: str, many: int) -> range:
     """Places (from 0) of a typed range "12" to "40"; empty where it makes no sense."""
-    if not (first.isascii() and first.isdecimal() and len(first) < 7):
+    begin, end = whole_number(first), whole_number(last)
+    if begin is None:
         return range(0)
-    end = last if last.isascii() and last.isdecimal() and len(last) < 7 else first
-    a, b = sorted((int(first), int(end)))
+    a, b = sorted((begin, begin if end is None else end))
     return range(max(1, a) - 1, min(many, b))

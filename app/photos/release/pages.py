@@ -16,6 +16,7 @@ from app.photos.pictures import files
 from app.photos.release import actions
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
+from app.shared.text import whole_number
 from app.shared.web.forms import Filled
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import go, render
@@ -98,16 +99,16 @@ def stored(
 ) -> Response:
     """Release one of the pictures that are here."""
     ref = Ref.read(f"{of}:{id_}")
-    chosen = form.get("picture")
+    chosen = whole_number(form.get("picture"))
     try:
-        if not chosen.isascii() or not chosen.isdecimal() or len(chosen) > 15:
+        if chosen is None:
             raise BadFields({"file": "Choose a picture first."})
         with workshop.database.reading() as db:
             piece = flow.load(db, ref)
             own = {row["id"]: row for row in store.of_model(db, piece.model_id)}
-        if int(chosen) not in own:
+        if chosen not in own:
             raise NotFound("That picture is not of this animal.")
-        actions.release(workshop, ref, workshop.folder.pictures / own[int(chosen)]["path"], me)
+        actions.release(workshop, ref, workshop.folder.pictures / own[chosen]["path"], me)
     except NotFound:
         raise
     except Refused as why:

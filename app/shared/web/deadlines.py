@@ -27,7 +27,7 @@ class OneLength(h11.Connection):
 
     def next_event(self) -> Any:
         event = super().next_event()
-        if isinstance(event, h11.Request) and _LENGTHS <= {name for name, _ in event.headers}:
+        if isinstance(event, h11.Request) and {name for name, _ in event.headers} >= _LENGTHS:
             raise h11.RemoteProtocolError("a length, and chunks too")
         return event
 

@@ -12,8 +12,6 @@ from app.shared import text
 _MAIL = re.compile(r"^[^\s@<>()\[\]\\,;:\"]+@[^\s@<>()\[\]\\,;:\"]+\.[^\s@<>()\[\]\\,;:\".]{2,}$")
 _LOCAL, _DOMAIN, _PATH = 64, 255, 254
 FIRST_YEAR, LAST_YEAR = 1900, 2200
-# SQLite's whole numbers end at 2^63, a browser's at 2^53.
-_LARGEST = 2**53
 
 
 class Fields(BaseModel):
@@ -94,6 +92,8 @@ Day = Annotated[
     date | None, Field(default=None), BeforeValidator(_day), BeforeValidator(_empty_is_none)
 ]
 Number = Annotated[
-    int | None, Field(default=None, ge=-_LARGEST, le=_LARGEST), BeforeValidator(_empty_is_none)
+    int | None,
+    Field(default=None, ge=-text.LARGEST, le=text.LARGEST),
+    BeforeValidator(_empty_is_none),
 ]
 Tick = Annotated[bool, Field(default=False), BeforeValidator(lambda v: v in ("1", "on", True))]

@@ -9,6 +9,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.shared.errors import TooLarge
+from app.shared.text import whole_number
 
 CONTENT_SECURITY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
@@ -88,8 +89,7 @@ class Guard:
             return "", 0
         if not _from_ourselves(headers, host):
             return "That did not come from a page of this site.", 403
-        declared = headers.get("content-length", "0")
-        if not declared.isdecimal() or int(declared) > self._most(scope):
+        if whole_number(headers.get("content-length", "0"), self._most(scope)) is None:
             return str(TooLarge()), 413
         return "", 0
 
