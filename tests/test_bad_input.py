@@ -18,6 +18,7 @@ from sqlalchemy import text as sql
 from starlette.routing import Mount, Route
 
 from app.main import ROUTERS, staff_site
+from app.photos.intake import actions as photo_actions
 from app.shared.places import DataFolder
 from app.shared.web.headers import LARGEST_FORM
 from app.staff import actions as staff
@@ -276,8 +277,8 @@ def test_a_number_of_thousands_of_digits_in_a_form_is_refused_in_words(
     browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
     many = "9" * 5_000
     with workshop.database.reading() as db:
-        delivery = db.execute(sql("SELECT min(id) FROM photo_deliveries")).scalar_one()
-    assert delivery is not None
+        order = db.execute(sql("SELECT min(number) FROM orders")).scalar_one()
+    delivery = photo_actions.came(workshop, order, "link", CAST.desk)
     sorting = f"/photos/deliveries/{delivery}/sorting"
     for address, typed in [
         ("/orders/new", {"more": f"copy:{many}"}),
