@@ -23,6 +23,14 @@ class CannotWrite(Refused):
     """The disk takes nothing more. Nothing of the act was kept, and nothing else is lost."""
 
 
+class TooBusy(Refused):
+    """More is asked of the house than it takes just now; in `seconds` it may take it."""
+
+    def __init__(self, text: str, seconds: int) -> None:
+        super().__init__(text)
+        self.seconds = seconds
+
+
 class TooLarge(Refused):
     """A body is longer than its page takes."""
 

@@ -6,9 +6,11 @@
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from typing import Any
 from urllib.parse import quote
 
 from fastapi import FastAPI, Request
+from sqlalchemy import Row
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -16,8 +18,7 @@ from app.shared.errors import NotAllowed
 from app.shared.people import Person, Role
 from app.shared.web.refusals import sorry
 from app.shared.web.templating import is_partial
-from app.staff import permissions, rules, store
-from app.staff.sessions import hash_of
+from app.staff import passwords, permissions, rules, store
 from app.studio.workshop import Workshop
 
 log = logging.getLogger("likewright.staff")
@@ -43,11 +44,12 @@ def install(
 ) -> None:
     """Teach an application what to answer at the door.
 
-    Before each page `banners` are asked for a sentence that every page has to say, or None, and
+    `banners` are asked for each page for a sentence that every page has to say, or None, and
     `marks` how many things of a page, named by its route, somebody has to look at.
     """
     app.state.banners = tuple(banners)
     app.state.marks = dict(marks or {})
+    app.state.turns = passwords.Turns()
 
     @app.exception_handler(SignInFirst)
     async def _sign_in(request: Request, why: SignInFirst) -> Response:
@@ -62,45 +64,70 @@ def install(
         return RedirectResponse(rules.same_site(request.query_params.get("next", "/")), 303)
 
 
+def may(role: Role | None, route_name: str) -> bool:
+    """Whether the table lets somebody with this role (None: not signed in) use a route."""
+    row = permissions.TABLE.get(route_name)
+    if isinstance(row, frozenset):
+        return role in row
+    return row == permissions.PUBLIC or (row == permissions.NOBODY_SIGNED_IN and role is None)
+
+
 async def gate(request: Request) -> None:
     """Find out who asks, and refuse what permissions.TABLE does not give them.
 
-    Sets request.state.person, session_id, may, studio, banners and marks. Raises SignInFirst,
-    AlreadySignedIn or NotAllowed.
+    Sets request.state.person, session_id, version (of the house), may, and the functions studio,
+    banners and marks. Raises SignInFirst, AlreadySignedIn or NotAllowed.
     """
-    await run_in_threadpool(_recognise, request)
+    state, token = request.state, request.cookies.get(COOKIE)
+    # Who brings no cookie takes no thread here.
+    found = await run_in_threadpool(_session, request, token) if token else None
+    person = state.person = (
+        Person(found.account_id, Role(found.role), found.name) if found else None
+    )
+    state.session_id = found.session_id if found else None
+    state.version = found.version if found else None
+    state.may = partial(may, person.role if person else None)
+    state.studio = request.app.state.workshop.in_force
+    state.banners = partial(_banners, request)
+    state.marks = partial(_marks, request)
     name = str(getattr(request.scope.get("route"), "name", ""))
+    if state.may(name):
+        return
     if name not in permissions.TABLE:
         log.error("route %s is in no row of the permissions", name)
-    if request.state.may(name):
-        return
-    if request.state.person is None:
+    if person is None:
         raise SignInFirst
     if permissions.TABLE.get(name) == permissions.NOBODY_SIGNED_IN:
         raise AlreadySignedIn
-    log.warning("account %s refused at %s", request.state.person.account_id, name)
+    log.warning("account %s refused at %s", person.account_id, name)
     raise NotAllowed(permissions.REFUSAL)
 
 
-def _recognise(request: Request) -> None:
+def _session(request: Request, token: str) -> Row[Any] | None:
     workshop: Workshop = request.app.state.workshop
     now = workshop.now()
-    token = request.cookies.get(COOKIE)
-    found = None
-    if token:
-        with workshop.database.reading() as db:
-            found = store.who(db, hash_of(token), now)
-    state = request.state
-    state.person = Person(found.account_id, Role(found.role), found.name) if found else None
-    state.session_id = found.session_id if found else None
-    state.may = partial(permissions.may, state.person.role if state.person else None)
-    state.studio = workshop.in_force()
-    said = (banner(workshop) for banner in request.app.state.banners) if found else ()
-    state.banners = [sentence for sentence in said if sentence]
-    marks = request.app.state.marks.items() if found else ()
-    state.marks = {name: mark(workshop) for name, mark in marks if state.may(name)}
+    with workshop.database.reading() as db:
+        found = store.who(db, token, now)
     # Looking at pages writes nothing; only an act keeps a session alive, now and then.
     acts = request.method not in _SAFE
     if found and acts and now - found.seen_at > rules.SEEN_EVERY:
         with workshop.database.writing() as db:
             store.seen(db, found.session_id, now)
+    return found
+
+
+def _banners(request: Request) -> list[str]:
+    """What every page has to say to somebody who is signed in."""
+    if request.state.person is None:
+        return []
+    said = (banner(request.app.state.workshop) for banner in request.app.state.banners)
+    return [sentence for sentence in said if sentence]
+
+
+def _marks(request: Request) -> dict[str, int]:
+    """How many things of a page, by its route, somebody who may see that page has to look at."""
+    state = request.state
+    if state.person is None:
+        return {}
+    marks = request.app.state.marks.items()
+    return {name: mark(request.app.state.workshop) for name, mark in marks if state.may(name)}

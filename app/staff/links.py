@@ -16,7 +16,7 @@ from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Role
 from app.shared.text import fold, tidy
 from app.staff import passwords, rules, sessions, store
-from app.staff.sessions import check_password, hash_of
+from app.staff.sessions import check_password
 
 log = logging.getLogger("likewright.staff")
 
@@ -64,13 +64,13 @@ def demo_link(db: Connection, account_id: int, now: int) -> str:
 def new_link(db: Connection, purpose: str, now: int, **values: Any) -> str:
     """Make a link for a purpose of rules.LINK_LIVES."""
     token = secrets.token_urlsafe(24)
-    store.add_link(db, hash_of(token), purpose, now, **values)
+    store.add_link(db, token, purpose, now, **values)
     return PATH + token
 
 
 def look_at_link(db: Connection, token: str, now: int, *, demo: bool) -> Row[Any]:
     """A link that may still be used. Raises NotFound, in the same words whatever the reason."""
-    link = store.live_link(db, hash_of(token), now)
+    link = store.live_link(db, token, now)
     if link is None or not _stands(db, link, demo=demo):
         raise NotFound(GONE)
     return link

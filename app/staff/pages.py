@@ -1,17 +1,19 @@
 """Sign-in, the links that let somebody in, one's own password, and the owner's accounts page."""
 
+import asyncio
 from collections.abc import Callable
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request
+from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
-from app.shared.errors import BadFields, Refused
+from app.shared.errors import BadFields, Refused, TooBusy
 from app.shared.people import Person, Role
-from app.shared.web.forms import Filled
+from app.shared.web.forms import Filled, Form
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import render
-from app.staff import actions, links, passwords, rules, sessions, store
+from app.staff import actions, links, rules, sessions, store
 from app.staff.gate import COOKIE
 from app.studio.workshop import Workshop
 
@@ -48,10 +50,25 @@ def sign_in(request: Request) -> Response:
 
 
 @router.post("/sign-in", name="sign_in_try")
-def sign_in_try(request: Request, form: Filled) -> Response:
+async def sign_in_try(request: Request, form: Filled) -> Response:
     """A name and a password. Whoever was signed in in this browser is signed out."""
-    database, now = _workshop(request).database, _workshop(request).now()
-    typed = {"name": form.plain().get("name", ""), "next": form.plain().get("next", "/")}
+    try:
+        with request.app.state.turns.one(_workshop(request).now()):
+            return await run_in_threadpool(_look_at, request, form)
+    except TooBusy as why:
+        await asyncio.sleep(rules.REFUSED_AFTER)
+        answer = _door(request, _typed(form), {"": str(why)}, status_of(why))
+        answer.headers["retry-after"] = str(why.seconds)
+        return answer
+
+
+def _typed(form: Form) -> dict[str, str]:
+    plain = form.plain()
+    return {"name": plain.get("name", ""), "next": plain.get("next", "/")}
+
+
+def _look_at(request: Request, form: Form) -> Response:
+    database, now, typed = _workshop(request).database, _workshop(request).now(), _typed(form)
     try:
         token = sessions.sign_in(database, form["name"], form["password"], now)
         onward = rules.same_site(form["next"])
@@ -61,8 +78,6 @@ def sign_in_try(request: Request, form: Filled) -> Response:
         answer = _door(request, typed, {"password": str(why)}, 429)
         answer.headers["retry-after"] = str(why.seconds)
         return answer
-    except passwords.TooBusy as why:
-        return _door(request, typed, {"": str(why)}, 503)
     return _signed_in(request, token, onward)
 
 

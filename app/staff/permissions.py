@@ -149,11 +149,3 @@ TABLE: dict[str, Row] = {
 }
 
 REFUSAL = "Your account does not cover this. Ask the owner of the studio."
-
-
-def may(role: Role | None, route_name: str) -> bool:
-    """Whether somebody with this role (None: not signed in) may use a route."""
-    row = TABLE.get(route_name)
-    if isinstance(row, frozenset):
-        return role in row
-    return row == PUBLIC or (row == NOBODY_SIGNED_IN and role is None)

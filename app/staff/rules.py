@@ -34,6 +34,13 @@ PASSWORD_HINT = (
 # Wrong guesses at one name: five are free, then the pause doubles. They are remembered for a day
 # or until the right password comes, so that at most about a hundred a day can be tried.
 FREE_TRIES = 5
+# Of all names together: a guess costs some 35 ms of a processor, whoever makes it. The rows of
+# so many are kept that a name's own cannot be pushed out sooner than its pause ends.
+MOST_AT_ONCE = 8
+MOST_A_MINUTE = 120
+MOST_TRIES_KEPT = 10_000
+# Whoever is refused hears so after a while, which holds no thread: a flood asks less often then.
+REFUSED_AFTER = 1.0
 FIRST_PAUSE, LONGEST_PAUSE = 30, 15 * MINUTE
 TRIES_KEPT = DAY
 

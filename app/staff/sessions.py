@@ -1,9 +1,5 @@
-"""Signing in and out: sessions of browsers, and one's own password.
+"""Signing in and out: sessions of browsers, and one's own password."""
 
-A cookie's text leaves here once; only the SHA-256 of it is kept.
-"""
-
-import hashlib
 import logging
 import secrets
 from typing import Any
@@ -29,11 +25,6 @@ class SlowDown(Refused):
         wait = words.count(-(-seconds // 60), "minute") if seconds > 90 else f"{seconds} seconds"
         super().__init__(f"Too many wrong passwords for this name. Try again in {wait}.")
         self.seconds = seconds
-
-
-def hash_of(token: str) -> str:
-    """What is kept of the text of a cookie or link. The text is never decoded."""
-    return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def sign_in(database: Database, name: str, password: str, now: int) -> str:
@@ -81,14 +72,14 @@ def _let_in(database: Database, found: Row[Any], new_hash: str | None, now: int)
 def begin(db: Connection, account_id: int, now: int) -> str:
     """Start a session; returns the cookie's text, 256 random bits."""
     token = secrets.token_urlsafe(32)
-    store.start_session(db, account_id, hash_of(token), now)
+    store.start_session(db, account_id, token, now)
     return token
 
 
 def sign_out(database: Database, token: str, now: int) -> None:
     """End a session on the server: its cookie opens nothing any more."""
     with database.writing() as db:
-        store.end_session(db, hash_of(token), now)
+        store.end_session(db, token, now)
     log.info("signed out")
 
 

@@ -1,5 +1,9 @@
-"""Accounts, sessions, sign-in links and wrong guesses, as they lie in the database."""
+"""Accounts, sessions, sign-in links and wrong guesses, as they lie in the database.
 
+The texts of cookies and links come in here, and only the SHA-256 of each is kept.
+"""
+
+import hashlib
 from collections.abc import Sequence
 from typing import Any
 
@@ -9,25 +13,31 @@ from app.staff import rules
 from app.tables import accounts, changes, sessions, sign_in_links, sign_in_tries
 
 _WHO = text(
-    "SELECT s.id AS session_id, s.seen_at, a.id AS account_id, a.name, a.role"
+    "SELECT s.id AS session_id, s.seen_at, a.id AS account_id, a.name, a.role,"
+    " (SELECT version FROM house) AS version"
     " FROM sessions s JOIN accounts a ON a.id = s.account_id"
     " WHERE s.token_hash = :hash AND s.ended_at IS NULL AND a.off_at IS NULL"
     " AND s.seen_at > :idle AND s.made_at > :absolute"
 )
 
 
-def who(db: Connection, token_hash: str, now: int) -> Row[Any] | None:
-    """The session under a cookie's hash with its account, while both are good."""
+def hash_of(token: str) -> str:
+    """What is kept of the text of a cookie or link. The text is never decoded."""
+    return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def who(db: Connection, token: str, now: int) -> Row[Any] | None:
+    """The session of a cookie with its account, while both are good, and the house's version."""
     since = {"idle": now - rules.IDLE, "absolute": now - rules.ABSOLUTE}
-    return db.execute(_WHO, {"hash": token_hash, **since}).first()
+    return db.execute(_WHO, {"hash": hash_of(token), **since}).first()
 
 
-def start_session(db: Connection, account_id: int, token_hash: str, now: int) -> None:
+def start_session(db: Connection, account_id: int, token: str, now: int) -> None:
     """Begin a session; those that ended long ago are swept out."""
     db.execute(delete(sessions).where(sessions.c.made_at < now - 2 * rules.ABSOLUTE))
     db.execute(
         insert(sessions).values(
-            token_hash=token_hash, account_id=account_id, made_at=now, seen_at=now
+            token_hash=hash_of(token), account_id=account_id, made_at=now, seen_at=now
         )
     )
 
@@ -37,9 +47,9 @@ def seen(db: Connection, session_id: int, now: int) -> None:
     db.execute(update(sessions).where(sessions.c.id == session_id).values(seen_at=now))
 
 
-def end_session(db: Connection, token_hash: str, now: int) -> None:
-    """End the session of a cookie's hash, if it runs."""
-    running = (sessions.c.token_hash == token_hash) & sessions.c.ended_at.is_(None)
+def end_session(db: Connection, token: str, now: int) -> None:
+    """End the session of a cookie, if it runs."""
+    running = (sessions.c.token_hash == hash_of(token)) & sessions.c.ended_at.is_(None)
     db.execute(update(sessions).where(running).values(ended_at=now))
 
 
@@ -118,8 +128,11 @@ def tries_at(db: Connection, name_key: str) -> list[int]:
 
 
 def note_try(db: Connection, name_key: str, now: int) -> None:
-    """Note a guess; those of yesterday are swept out."""
-    db.execute(delete(sign_in_tries).where(sign_in_tries.c.at < now - rules.TRIES_KEPT))
+    """Note a guess; those of yesterday and all beyond rules.MOST_TRIES_KEPT are swept out."""
+    newest = select(func.max(sign_in_tries.c.id)).scalar_subquery()
+    beyond = sign_in_tries.c.id <= newest - (rules.MOST_TRIES_KEPT - 1)
+    old = sign_in_tries.c.at < now - rules.TRIES_KEPT
+    db.execute(delete(sign_in_tries).where(old | beyond))
     db.execute(insert(sign_in_tries).values(name_key=name_key, at=now))
 
 
@@ -128,20 +141,20 @@ def forget_tries(db: Connection, name_key: str) -> None:
     db.execute(delete(sign_in_tries).where(sign_in_tries.c.name_key == name_key))
 
 
-def add_link(db: Connection, token_hash: str, purpose: str, now: int, **values: Any) -> None:
+def add_link(db: Connection, token: str, purpose: str, now: int, **values: Any) -> None:
     """Keep a sign-in link by its hash; it lapses as rules.LINK_LIVES says."""
     lapses_at = now + rules.LINK_LIVES[purpose]
     db.execute(
         insert(sign_in_links).values(
-            token_hash=token_hash, purpose=purpose, made_at=now, lapses_at=lapses_at, **values
+            token_hash=hash_of(token), purpose=purpose, made_at=now, lapses_at=lapses_at, **values
         )
     )
 
 
-def live_link(db: Connection, token_hash: str, now: int) -> Row[Any] | None:
-    """A link that may still be used, by its hash."""
+def live_link(db: Connection, token: str, now: int) -> Row[Any] | None:
+    """A link that may still be used."""
     query = select(sign_in_links).where(
-        sign_in_links.c.token_hash == token_hash,
+        sign_in_links.c.token_hash == hash_of(token),
         sign_in_links.c.uses != 0,
         sign_in_links.c.lapses_at > now,
     )

@@ -106,6 +106,6 @@ def test_a_stolen_row_signs_nobody_in(workshop, loot) -> None:
     assert len(kept) == 2
     with workshop.database.reading() as db:
         for hashed in kept:
-            again = sessions.hash_of(hashed)
+            again = store.hash_of(hashed)
             assert store.who(db, again, NOW + 60) is None
             assert store.live_link(db, again, NOW + 60) is None

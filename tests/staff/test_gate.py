@@ -1,16 +1,22 @@
 """The gate itself, with pages of the test's own behind it."""
 
 import logging
+import sys
+import threading
 from pathlib import Path
+from types import FrameType
 
 import pytest
 from fastapi import Depends, FastAPI, Request
-from starlette.responses import PlainTextResponse, Response
+from sqlalchemy import event
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from app.shared.people import Role
 from app.shared.web import refusals
+from app.shared.web.headers import Guard
 from app.shared.web.templating import environment
 from app.staff import gate, permissions
+from app.studio import web
 from tests.making import CAST
 from tests.staff.browser import Browser, ClockedWorkshop
 
@@ -50,12 +56,63 @@ def test_pages_are_told_who_asks_what_they_may_and_what_to_say(
     assert state.may("closures")
     assert not state.may("accounts")
     assert not state.may("no such route")
-    assert state.studio.settings.name == "Our workshop"
-    assert state.banners == ["No letters leave."]
+    assert state.studio().settings.name == "Our workshop"
+    assert state.banners() == ["No letters leave."]
+
+
+def test_banners_and_settings_are_looked_up_for_pages_and_not_for_what_redirects(
+    workshop: ClockedWorkshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(permissions.TABLE, "act", frozenset({Role.DESK}))
+    site = FastAPI(dependencies=[Depends(gate.gate)])
+    site.state.workshop, site.state.templates = workshop, environment()
+    looked: list[str] = []
+    gate.install(site, banners=[lambda _: looked.append("a banner")])
+    monkeypatch.setattr(workshop, "studio", lambda: looked.append("the settings"))
+    site.add_api_route("/act", lambda: RedirectResponse("/", 303), name="act", methods=["POST"])
+    assert Browser(site).as_(workshop, CAST.desk).post("/act").status_code == 303
+    assert looked == []
+
+
+def test_an_act_crosses_few_files_and_one_query_before_its_page(
+    workshop: ClockedWorkshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(permissions.TABLE, "act", frozenset({Role.DESK}))
+    database = Path(gate.__file__).parents[1]
+    crossed: list[str] = []
+    asked: list[str] = []
+
+    def follow(frame: FrameType, what: str, _: object) -> None:
+        file = Path(frame.f_code.co_filename)
+        if what == "call" and database in file.parents:
+            crossed.append(str(file.relative_to(database)))
+
+    def act(workshop: web.ClockedWorkshop, me: web.Me) -> Response:
+        crossed.append("the page")
+        return RedirectResponse("/", 303)
+
+    site = FastAPI(dependencies=[Depends(gate.gate)])
+    site.state.workshop, site.state.templates = workshop, environment()
+    gate.install(site, banners=[lambda _: None])
+    site.add_api_route("/act", act, name="act", methods=["POST"], response_model=None)
+    guarded = Guard(site, hosts=["testserver"], referrer="same-origin")
+    browser = Browser(guarded).as_(workshop, CAST.desk)
+    listening = (workshop.database._reader, "before_cursor_execute")
+    event.listen(*listening, lambda *more: asked.append(more[2]))
+    threading.setprofile(follow)
+    sys.setprofile(follow)
+    try:
+        assert browser.post("/act").status_code == 303
+    finally:
+        sys.setprofile(None)
+        threading.setprofile(None)
+    before = crossed[: crossed.index("the page")]
+    assert len(set(before)) <= 6, sorted(set(before))
+    assert [words.split()[0] for words in asked] == ["BEGIN", "SELECT"]
 
 
 def test_strangers_may_only_use_the_doors() -> None:
-    open_to_all = {name for name in permissions.TABLE if permissions.may(None, name)}
+    open_to_all = {name for name in permissions.TABLE if gate.may(None, name)}
     assert open_to_all == {"sign_in", "sign_in_try", "sign_out", "link", "link_use"}
 
 

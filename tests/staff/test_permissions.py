@@ -11,7 +11,7 @@ from starlette.routing import Mount
 from app.main import staff_site
 from app.shared.people import Person, Role
 from app.shared.places import DataFolder
-from app.staff import permissions
+from app.staff import gate, permissions
 from tests.making import CAST
 from tests.staff.browser import Browser, ClockedWorkshop
 
@@ -104,7 +104,7 @@ def answer_of(answer: Any, method: str) -> str:
 
 def wanted(name: str, method: str, role: Role | None) -> str:
     row = permissions.TABLE.get(name)
-    if permissions.may(role, name) or (role and row == permissions.NOBODY_SIGNED_IN):
+    if gate.may(role, name) or (role and row == permissions.NOBODY_SIGNED_IN):
         return "let through"
     if role is None:
         return "to the door" if method == "GET" else "refused: sign in"

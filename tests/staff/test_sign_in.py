@@ -3,11 +3,12 @@
 import hashlib
 import logging
 import threading
+import time
 
 import pytest
 
 from app.shared.errors import BadFields
-from app.staff import passwords, rules, sessions
+from app.staff import passwords, rules, sessions, store
 from app.staff.gate import COOKIE
 from tests.making import CAST, DAY, NOW, fingerprint, rows
 from tests.staff.browser import ORIGIN, PASSWORD, Browser, ClockedWorkshop
@@ -232,14 +233,69 @@ def test_many_guesses_at_once_are_counted_too(workshop: ClockedWorkshop) -> None
     assert len(looked_at) == 12
 
 
-def test_more_sign_ins_than_the_machine_takes_are_told_to_wait(
-    browser: Browser, monkeypatch: pytest.MonkeyPatch
+def test_more_sign_ins_than_the_machine_takes_are_told_to_wait_and_take_no_thread(
+    workshop: ClockedWorkshop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(passwords, "_AT_ONCE", threading.BoundedSemaphore(1))
-    monkeypatch.setattr(passwords, "_LONGEST_WAIT", 0.01)
-    with passwords._AT_ONCE:
-        assert sign_in(browser).status_code == 503
-    assert sign_in(browser).status_code == 303
+    monkeypatch.setattr(rules, "REFUSED_AFTER", 0.0)
+    free, looking = threading.Event(), []
+
+    def slow(*_: object) -> bool:
+        looking.append(1)
+        free.wait(20)
+        return False
+
+    monkeypatch.setattr(passwords, "fits", slow)
+    site = door(workshop)
+    guesses = [
+        threading.Thread(target=sign_in, args=(Browser(site),), kwargs={"name": f"Nobody {n}"})
+        for n in range(rules.MOST_AT_ONCE)
+    ]
+    for guess in guesses:
+        guess.start()
+    until = time.monotonic() + 10
+    while len(looking) < rules.MOST_AT_ONCE and time.monotonic() < until:
+        time.sleep(0.01)
+    tried = rows(workshop.database, "SELECT count(*) FROM sign_in_tries")
+    answer = sign_in(Browser(site))
+    assert answer.status_code == 503
+    assert answer.headers["retry-after"] == "5"
+    assert "Many people are signing in just now" in answer.text
+    assert rows(workshop.database, "SELECT count(*) FROM sign_in_tries") == tried
+    free.set()
+    for guess in guesses:
+        guess.join()
+    monkeypatch.undo()
+    assert sign_in(Browser(site)).status_code == 303
+
+
+def test_guesses_of_all_names_together_have_a_limit_a_minute(
+    workshop: ClockedWorkshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rules, "REFUSED_AFTER", 0.0)
+    monkeypatch.setattr(passwords, "fits", lambda *_: False)
+    site = door(workshop)
+    workshop.moment = NOW - NOW % MINUTE
+    for n in range(rules.MOST_A_MINUTE):
+        assert sign_in(Browser(site), name=f"Nobody {n}").status_code == 422
+    answer = sign_in(Browser(site))
+    assert (answer.status_code, answer.headers["retry-after"]) == (503, "60")
+    assert Browser(site).as_(workshop, CAST.owner).get("/settings").status_code == 200
+    workshop.moment += MINUTE
+    monkeypatch.undo()
+    assert sign_in(Browser(site)).status_code == 303
+
+
+def test_no_more_guesses_are_kept_than_so_many(
+    workshop: ClockedWorkshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rules, "MOST_TRIES_KEPT", 20)
+    with workshop.database.writing() as db:
+        for n in range(50):
+            store.note_try(db, f"nobody {n}", NOW)
+        assert store.tries_at(db, "nobody 49") == [NOW]
+        assert store.tries_at(db, "nobody 30") == [NOW]
+        assert store.tries_at(db, "nobody 29") == []
+    assert rows(workshop.database, "SELECT count(*) FROM sign_in_tries") == [(20,)]
 
 
 def test_a_form_from_elsewhere_signs_nobody_in(browser: Browser) -> None:

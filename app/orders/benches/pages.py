@@ -77,9 +77,7 @@ def benches_page(request: Request, workshop: TheWorkshop, me: Me) -> Response:
 @router.get("/benches/bands", name="benches_bands")
 def bands(request: Request, workshop: TheWorkshop, me: Me) -> Response:
     """The bands again, or 204 where nothing was written since the version that the asker knows."""
-    with workshop.database.reading() as db:
-        known = _stamp(benches_store.version(db), workshop.now())
-    if request.query_params.get("v") == known:
+    if request.query_params.get("v") == _stamp(request.state.version, workshop.now()):
         return Response(status_code=204)
     return _page(request, workshop, me, Seeing.read(dict(request.query_params)), part=True)
 

@@ -14,6 +14,7 @@ from app.shared.errors import (
     NotAllowed,
     NotFound,
     Refused,
+    TooBusy,
     TooLarge,
 )
 from app.shared.web.templating import render
@@ -27,6 +28,7 @@ STATUS: tuple[tuple[type[Refused], int], ...] = (
     (TooLarge, 413),
     (BadFields, 422),
     (CannotWrite, 503),
+    (TooBusy, 503),
     (Refused, 409),
 )
 
@@ -37,25 +39,25 @@ def status_of(refused: Refused) -> int:
 
 
 def install(app: FastAPI) -> None:
-    """Teach an application to say no in words."""
+    """Teach an application to say no in words. Pages are made in threads, these too."""
 
     @app.exception_handler(Refused)
-    async def _refused(request: Request, why: Refused) -> Response:
+    def _refused(request: Request, why: Refused) -> Response:
         return sorry(request, str(why), status_of(why))
 
     @app.exception_handler(RequestValidationError)
-    async def _invalid(request: Request, why: RequestValidationError) -> Response:
+    def _invalid(request: Request, why: RequestValidationError) -> Response:
         return sorry(request, "This address does not fit any page.", 404)
 
     @app.exception_handler(HTTPException)
-    async def _http(request: Request, why: HTTPException) -> Response:
+    def _http(request: Request, why: HTTPException) -> Response:
         text = {404: "There is no such page.", 405: "This page cannot be asked for that way."}.get(
             why.status_code, str(why.detail)
         )
         return sorry(request, text, why.status_code)
 
     @app.exception_handler(Exception)
-    async def _unforeseen(request: Request, why: Exception) -> Response:
+    def _unforeseen(request: Request, why: Exception) -> Response:
         route = request.scope.get("route")
         log.error("unforeseen error at %s", getattr(route, "name", "?"), exc_info=why)
         text = "Something went wrong here. Nothing was changed. Try again, or tell the owner."

@@ -55,14 +55,15 @@ def is_partial(request: Request) -> bool:
 
 
 def render(request: Request, name: str, context: dict[str, Any], status: int = 200) -> HTMLResponse:
-    """A page of the staff site. `request.state` carries what the frame around it needs."""
+    """A page of the staff site. `request.state` carries what the frame around it needs: what
+    costs a look, the studio and the banners, as functions that only a page calls."""
     env: Environment = request.app.state.templates
     frame = {
         "person": getattr(request.state, "person", None),
         "may": getattr(request.state, "may", lambda _: False),
-        "studio": getattr(request.state, "studio", None),
-        "banners": getattr(request.state, "banners", []),
-        "counts_beside": getattr(request.state, "marks", {}),
+        "studio": getattr(request.state, "studio", lambda: None)(),
+        "banners": getattr(request.state, "banners", list)(),
+        "counts_beside": getattr(request.state, "marks", dict)(),
         "path": request.url.path,
         "notice": NOTICES.get(request.query_params.get("done", ""), ""),
         "fresh_once": new_once,

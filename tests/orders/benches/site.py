@@ -18,6 +18,7 @@ from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Of, Step
 from app.flow.store import Ref
 from app.orders.benches import pages as benches_pages
+from app.orders.benches import store as benches_store
 from app.orders.order import undo_pages as moves_pages
 from app.shared.database import Database
 from app.shared.people import Person
@@ -25,7 +26,7 @@ from app.shared.places import DataFolder, shipped
 from app.shared.web import refusals
 from app.shared.web.headers import Guard
 from app.shared.web.templating import environment
-from app.staff import permissions
+from app.staff import gate
 from app.studio.workshop import Workshop
 from app.tables import animals, customers, models, order_animals, orders, questions
 from tests.making import CAST, DAY, HOUR, NOW
@@ -57,9 +58,11 @@ def site(workshop: Workshop) -> Guard:
     async def door(request: Request) -> None:
         person = people[request.headers.get("x-person", "5")]
         request.state.person = person
-        request.state.may = lambda name: permissions.may(person.role, name)
-        request.state.studio = workshop.in_force()
-        request.state.banners = []
+        request.state.may = lambda name: gate.may(person.role, name)
+        with workshop.database.reading() as db:
+            request.state.version = benches_store.version(db)
+        request.state.studio = workshop.in_force
+        request.state.banners = list
 
     app = FastAPI(dependencies=[Depends(door)])
     app.state.workshop = workshop
