@@ -91,9 +91,14 @@ WORKERS: tuple[tuple[str, Worker], ...] = (
 
 
 def staff_site(
-    workshop: Workshop, *, hosts: Iterable[str] = LOOPBACK_NAMES, workers: bool = False
+    workshop: Workshop,
+    *,
+    hosts: Iterable[str] = LOOPBACK_NAMES,
+    encrypted: bool = False,
+    workers: bool = False,
 ) -> Guard:
-    """The staff's site over one workshop, guarded. `workers` start and end with it."""
+    """The staff's site over one workshop, guarded. `workers` start and end with it; `encrypted`
+    says that it is reached by TLS alone."""
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -129,7 +134,7 @@ def staff_site(
     site.mount("/static", StaticFiles(directory=shipped("static")), name="static")
     refusals.install(site)
     larger = {"/photos/bring/": BODY_AT_MOST, "/release/": release_pages.BODY_AT_MOST}
-    return Guard(site, hosts=hosts, referrer="same-origin", larger=larger)
+    return Guard(site, hosts=hosts, referrer="same-origin", encrypted=encrypted, larger=larger)
 
 
 def _start(workshop: Workshop, stop: threading.Event) -> list[threading.Thread]:

@@ -49,6 +49,11 @@ def opened(
     """
     keys.refuse_without_key(folder)
     folder.prepare()
+    if folder.is_open_to_others():
+        warn(
+            f"(Other users of this machine may look into {folder.path}: the studio's files are "
+            f"closed to them, the folder is not. Close it with: chmod 700 {folder.path})"
+        )
     lock = folder.hold()
     try:
         migrate(folder.database_file, clock.now())
@@ -93,7 +98,11 @@ def run(
     publishing.rewrite_stale(workshop)
     doors = [
         serving.Door(customers_site(workshop.folder.pages), public_door),
-        serving.Door(staff_site(workshop, hosts=way.hosts(), workers=True), staff_door, way),
+        serving.Door(
+            staff_site(workshop, hosts=way.hosts(), encrypted=way.encrypted, workers=True),
+            staff_door,
+            way,
+        ),
     ]
     serving.serve(doors, ready)
 

@@ -41,6 +41,11 @@ class Way:
     certificate_key: Path | None = None
     proxies: tuple[str, ...] = ()
 
+    @property
+    def encrypted(self) -> bool:
+        """Whether browsers come by TLS alone: by a certificate here, or a proxy's."""
+        return self.certificate is not None or bool(self.proxies)
+
     def hosts(self) -> tuple[str, ...]:
         """Every name under which the site may be asked for."""
         own = f"[{self.host}]" if ":" in self.host else self.host

@@ -11,6 +11,9 @@ from typing import IO
 from app.shared.errors import CannotStart
 
 _KEY_BYTES = 32
+# How the names of a studio's files and folders begin, with what SQLite lays beside them.
+_OWN = ("studio.", "pages.", "letters", "pictures", "key")
+_OTHERS = 0o077
 
 
 def shipped(name: str) -> Path:
@@ -49,8 +52,11 @@ class DataFolder:
     def prepare(self) -> None:
         """Make the folder and its key where they are missing.
 
-        Raises CannotStart where the folder cannot be written or the key is damaged.
+        Files that others may read are closed, and all that this program makes from here on is
+        its user's alone. Raises CannotStart where the folder cannot be written or the key is
+        damaged.
         """
+        os.umask(0o077)
         try:
             self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
             self.letters.mkdir(mode=0o700, exist_ok=True)
@@ -61,6 +67,7 @@ class DataFolder:
                     file.write(secrets.token_bytes(_KEY_BYTES))
                     file.flush()
                     os.fsync(file.fileno())
+            self._close()
             short = self.key_file.stat().st_size < _KEY_BYTES
         except OSError as why:
             raise CannotStart(
@@ -75,6 +82,17 @@ class DataFolder:
                 f"The key file {self.key_file} is damaged: it is too short. Put it back from a "
                 "backup, or remove it if no status link was ever given out."
             )
+
+    def _close(self) -> None:
+        """Take what is the studio's from the eyes of other users of the machine."""
+        for own in self.path.iterdir():
+            mode = own.lstat().st_mode
+            if own.name.startswith(_OWN) and not own.is_symlink() and mode & _OTHERS:
+                own.chmod(mode & ~_OTHERS & 0o7777)
+
+    def is_open_to_others(self) -> bool:
+        """Whether other users of the machine may look into the folder itself."""
+        return bool(self.path.stat().st_mode & _OTHERS)
 
     @cached_property
     def key(self) -> bytes:

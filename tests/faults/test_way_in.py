@@ -108,7 +108,11 @@ def test_with_a_certificate_the_pages_come_encrypted_and_only_under_known_names(
                     f"GET / HTTP/1.1\r\nHost: {host}:{server.port}\r\nConnection: close\r\n"
                     f"Cookie: __Host-likewright={cookie}\r\n\r\n".encode()
                 )
-                assert sock.recv(20).startswith(f"HTTP/1.1 {status}".encode())
+                said = b""
+                while more := sock.recv(65_536):
+                    said += more
+                assert said.startswith(f"HTTP/1.1 {status}".encode())
+                assert b"strict-transport-security: max-age=31536000\r\n" in said
         with Client(server.port) as plainly, pytest.raises((http.client.HTTPException, OSError)):
             plainly.get("/")
     finally:
@@ -137,9 +141,21 @@ def test_behind_a_proxy_only_the_proxy_may_connect(folder: DataFolder) -> None:
             answer = proxy.getresponse()
             answer.read()
             assert answer.status == status
+            assert answer.getheader("strict-transport-security") == "max-age=31536000"
         proxy.close()
     finally:
         server.stop()
+
+
+def test_in_the_clear_on_this_machine_no_browser_is_told_to_ask_encrypted(
+    folder: DataFolder,
+) -> None:
+    with Server(folder) as server, Client(server.port) as client:
+        client.connection.request("GET", "/sign-in")
+        answer = client.connection.getresponse()
+        answer.read()
+        assert answer.status == 200
+        assert answer.getheader("strict-transport-security") is None
 
 
 @pytest.mark.parametrize(

@@ -81,3 +81,45 @@ def test_a_second_server_on_one_folder_is_refused_in_words(folder):
 
 def test_what_comes_with_the_program_is_found():
     assert (shipped("migrations") / "env.py").is_file()
+
+
+def test_files_of_a_folder_that_was_there_are_closed_to_others_and_new_ones_made_closed(tmp_path):
+    before = os.umask(0o022)
+    try:
+        path = tmp_path / "shared"
+        path.mkdir(mode=0o755)
+        (path / "letters").mkdir(mode=0o755)
+        for name in ("studio.db", "studio.db-wal", "studio.db-shm", "pages.db", "not ours.txt"):
+            (path / name).write_text("x")
+            (path / name).chmod(0o644)
+        folder = DataFolder(path)
+        assert folder.is_open_to_others()
+        folder.prepare()
+        modes = {p.name: p.stat().st_mode & 0o777 for p in path.iterdir()}
+        assert modes.pop("not ours.txt") == 0o644
+        assert {name for name, mode in modes.items() if mode & 0o077} == set()
+        assert modes["studio.db"] == 0o600
+        (path / "made later").write_text("x")
+        assert (path / "made later").stat().st_mode & 0o077 == 0
+        assert folder.is_open_to_others(), "the folder itself is for its owner to close"
+    finally:
+        os.umask(before)
+
+
+def test_a_start_in_a_folder_open_to_others_says_so_and_closes_the_database(tmp_path):
+    open_one, closed = tmp_path / "open", tmp_path / "closed"
+    open_one.mkdir()
+    open_one.chmod(0o755)
+    closed.mkdir(mode=0o700)
+    for path, said in ((open_one, True), (closed, False)):
+        code = (
+            "import os, sys; os.umask(0o022)\n"
+            "from pathlib import Path\n"
+            "from app.opening import workshop\n"
+            "from app.shared.places import DataFolder\n"
+            f"with workshop(DataFolder(Path({str(path)!r}))): pass\n"
+        )
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr
+        assert ("chmod 700" in done.stderr) is said
+        assert {p.name for p in path.iterdir() if p.stat().st_mode & 0o077} == set()

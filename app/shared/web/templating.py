@@ -58,7 +58,7 @@ def render(request: Request, name: str, context: dict[str, Any], status: int = 2
     """A page of the staff site. `request.state` carries what the frame around it needs: what
     costs a look, the studio and the banners, as functions that only a page calls."""
     env: Environment = request.app.state.templates
-    frame = {
+    frame: dict[str, Any] = {
         "person": getattr(request.state, "person", None),
         "may": getattr(request.state, "may", lambda _: False),
         "studio": getattr(request.state, "studio", lambda: None)(),
