@@ -117,10 +117,11 @@ def _opened(pages: Path) -> sqlite3.Connection:
 @contextmanager
 def _held(place: Path) -> Iterator[None]:
     """The folder, made where it is missing, and no second publish in it meanwhile."""
-    if not place.exists():
-        place.mkdir(parents=True)
+    missing = [folder for folder in (place, *place.parents) if not folder.exists()]
+    place.mkdir(parents=True, exist_ok=True)
+    for folder in missing:
         # Names of folders are keys to pages: others may open what they know, but not list.
-        place.chmod(0o711)
+        folder.chmod(0o711)
     handle = os.open(place, os.O_RDONLY | os.O_DIRECTORY)
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

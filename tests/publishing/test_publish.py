@@ -227,8 +227,10 @@ def test_nobody_can_list_the_folder_and_everybody_can_read_a_page(workshop, plac
     before = os.umask(0o077)
     try:
         written(workshop, place)
+        written(workshop, place.parent / "made" / "deep")
     finally:
         os.umask(before)
+    assert stat.S_IMODE((place.parent / "made").stat().st_mode) == 0o711
     modes = {name: stat.S_IMODE((place / name).stat().st_mode) for name in (
         "", token, f"{token}/index.html", "static", "404.html", MARKER)}  # fmt: skip
     assert modes == {

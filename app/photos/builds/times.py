@@ -5,17 +5,16 @@ Everything is read from the logs of the models; moments are UTC seconds.
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from statistics import median
-
-import numpy as np
+from math import exp, log
+from statistics import covariance, fmean, median, quantiles, variance
 
 from app.flow.rules import Entry, Kind, effective
 from app.flow.steps import Step
-from app.leadtimes.statistics import quantiles
 
 HOUR = 3_600
 ENOUGH = 20
 FIRST, LAST = 0.10, 0.85
+_CUTS = 20
 _QUARTER = 900
 # Until there are runs of the studio's own: hours, and minutes more for each picture. Common
 # practice, no source: a set of 60 takes from 8 hours to 23.
@@ -120,9 +119,9 @@ class Times:
         """The range for so many pictures, None where nobody has counted them."""
         if not self.own:
             return _default(pictures)
-        asked = float(np.log(pictures)) if pictures else self.centre[0]
+        asked = log(pictures) if pictures else self.centre[0]
         at = self.centre[1] + self.slope * (asked - self.centre[0])
-        low, high = (float(np.exp(at + edge)) for edge in self.edges)
+        low, high = (exp(at + edge) for edge in self.edges)
         first = _down(low)
         return Expected(first, max(_up(high), first + _QUARTER), self.own)
 
@@ -145,16 +144,17 @@ def times(past: Iterable[Run]) -> Times:
     ]
     if len(known) < ENOUGH:
         return DEFAULT
-    counted = [np.log(n) for n, _ in known if n > 0]
-    usual = float(np.mean(counted)) if counted else 0.0
-    x = np.array([np.log(n) if n > 0 else usual for n, _ in known])
-    y = np.log(np.array([seconds for _, seconds in known], dtype=float))
-    middle_x, middle_y = float(x.mean()), float(y.mean())
-    spread = float(((x - middle_x) ** 2).sum())
-    slope = float(((x - middle_x) * (y - middle_y)).sum()) / spread if spread > 1e-9 else 0.0
-    slope = min(max(slope, 0.0), _STEEPEST)
-    low, high = quantiles(y - (middle_y + slope * (x - middle_x)), [FIRST, LAST], 7)
-    return Times(len(known), (middle_x, middle_y), slope, (float(low), float(high)))
+    counted = [log(n) for n, _ in known if n > 0]
+    usual = fmean(counted) if counted else 0.0
+    x = [log(n) if n > 0 else usual for n, _ in known]
+    y = [log(seconds) for _, seconds in known]
+    middle_x, middle_y = fmean(x), fmean(y)
+    spread = variance(x)
+    slope = min(max(covariance(x, y) / spread if spread > 1e-9 else 0.0, 0.0), _STEEPEST)
+    left_over = [b - (middle_y + slope * (a - middle_x)) for a, b in zip(x, y, strict=True)]
+    cuts = quantiles(left_over, n=_CUTS, method="inclusive")
+    low, high = (cuts[round(share * _CUTS) - 1] for share in (FIRST, LAST))
+    return Times(len(known), (middle_x, middle_y), slope, (low, high))
 
 
 def _default(pictures: int | None) -> Expected:
