@@ -16,7 +16,7 @@ from app.serving import Way
 from app.shared import clock
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
-from app.shared.settings import Machine, from_environment
+from app.shared.settings import Machine
 from app.shared.web import words
 from app.staff import links as sign_in
 from app.status.site import customers_site
@@ -60,7 +60,7 @@ def opened(
         keys.recognise(folder)
         workshop = Workshop(
             folder,
-            public_url=from_environment(Machine).public_url,
+            public_url=Machine.read().public_url,
             status_url=f"http://127.0.0.1:{public_port}",
             demo=demo,
         )
@@ -86,7 +86,7 @@ def run(
     """
     way = way or Way()
     sending.set_up()
-    from_environment(nightly.Backups)
+    nightly.Backups.read()
     serving.check_certificate(way)
     staff_door = serving.listen(way.host, port, "staff site")
     public_door = serving.listen(serving.LOOPBACK, public_port, "customers' site")

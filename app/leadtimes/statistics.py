@@ -1,7 +1,6 @@
-"""Small statistics with their sources: rates, control chart, quantiles, Little's law."""
+"""Small statistics with their sources: control chart, quantiles, Little's law."""
 
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Final
 
 import numpy as np
@@ -23,22 +22,6 @@ QUANTILE_TYPES: Final = {
     8: "median_unbiased",
     9: "normal_unbiased",
 }
-
-
-def wilson(hits: int, n: int, level: float = 0.95) -> tuple[float, float]:
-    """Wilson's interval of a rate, without continuity correction (Newcombe 1998, method 3).
-
-    With n = 0 nothing is known and the interval is (0, 1). ValueError unless 0 <= hits <= n.
-    """
-    if not 0 <= hits <= n:
-        raise ValueError("hits must lie between 0 and n")
-    if n == 0:
-        return 0.0, 1.0
-    z = NormalDist().inv_cdf(0.5 + level / 2)
-    rate, room = hits / n, z * z / n
-    centre = (rate + room / 2) / (1 + room)
-    half = z / (1 + room) * float(np.sqrt(rate * (1 - rate) / n + room / (4 * n)))
-    return (0.0 if hits == 0 else centre - half), (1.0 if hits == n else centre + half)
 
 
 @dataclass(frozen=True)

@@ -1,39 +1,15 @@
-"""The lead-time page: six answers, then the charts, each drawn from the table under it."""
+"""The lead-time page's address. What the page says is in lead_times.py."""
 
-from datetime import date
-from itertools import dropwhile
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from app.owner import answers, figures, track
-from app.owner.figures import Choice
-from app.owner.known import Known, Snapshot
-from app.owner.track import Record, TrackRow
 from app.shared.web.templating import render
 from app.studio.web import TheWorkshop
-from app.studio.workshop import Workshop
 
 router = APIRouter()
-_ROWS_AT_FIRST = 120
-_YEAR = Choice()
 Word = Annotated[str, Query(max_length=80)]
-
-
-def known_of(request: Request, workshop: Workshop) -> Known:
-    """What the page knows of this workshop, kept as long as the site runs."""
-    state = request.app.state
-    if not hasattr(state, "lead_times"):
-        state.lead_times = Known(workshop)
-    known: Known = state.lead_times
-    return known
-
-
-def read_choice(months: str, kind: str, remembered: str) -> Choice:
-    """The choice in an address; what is not known there counts as not said."""
-    spans = {str(n): n for n in figures.SPANS}
-    return Choice(spans.get(months, _YEAR.months), kind, remembered != "out")
 
 
 @router.get("/lead-times", name="lead_times")
@@ -42,71 +18,8 @@ def lead_times(
     remembered: Word = "", rows: Word = "",
 ) -> Response:  # fmt: skip
     """The page. Its address says what is counted; nothing is kept of that."""
-    known = known_of(request, workshop)
-    seen = known.look()
-    kinds = sorted({k for k in seen.ways.kind.tolist() if k})
-    choice = read_choice(months, kind if kind in kinds else "", remembered)
-    found = known.figures(seen, choice)
-    record = told_rows(seen, choice, found.finishing[0].start, workshop)
-    context = {
-        "answers": six_answers(known, seen, workshop),
-        "choice": choice,
-        "kinds": kinds,
-        "spans": figures.SPANS,
-        "found": found,
-        "corners": corners,
-        "finishing": list(dropwhile(lambda month: not month.days, found.finishing)),
-        "starting": [month for month in found.starting if month.pieces],
-        "class_words": answers.CLASS_WORDS,
-        "tenths": answers.tenths,
-        "share_words": answers.share_words,
-        "record": record,
-        "passed": _record(record, "passed_was"),
-        "finished": _record(record, "finished_was"),
-        "shown": record if rows == "all" else record[:_ROWS_AT_FIRST],
-        "today": workshop.in_force().calendar.day_of(workshop.now()),
-        "now": workshop.now(),
-        "zone": workshop.in_force().calendar.zone,
-        "Verdict": track.Verdict,
-        "enough": figures.ENOUGH,
-    }
+    # numpy is large, and a studio at work may run for days before its owner asks for figures.
+    from app.owner.lead_times import page
+
+    context = page(request, workshop, months, kind, remembered, whole=rows == "all")
     return render(request, "owner/lead_times.html", context)
-
-
-def told_rows(seen: Snapshot, choice: Choice, since: date, workshop: Workshop) -> list[TrackRow]:
-    """The rows of the track record: orders of the chosen pieces, told of within the span."""
-    edge = workshop.in_force().calendar.start_of(since)
-    orders = set(figures.chosen(seen.ways, choice).order.tolist())
-    return [
-        row
-        for order, at, row in seen.rows
-        if at >= edge and order in orders and (row.passed or row.finished)
-    ]
-
-
-def _record(rows: list[TrackRow], name: str) -> Record:
-    return track.record_of([getattr(row, name) for row in rows])
-
-
-def six_answers(known: Known, seen: Snapshot, workshop: Workshop) -> list[answers.Answer]:
-    """The answers, of the whole house and the last twelve months, whatever was chosen."""
-    now, calendar = workshop.now(), workshop.in_force().calendar
-    today = calendar.day_of(now)
-    year = known.figures(seen, _YEAR)
-    record = _record(told_rows(seen, _YEAR, year.finishing[0].start, workshop), "passed_was")
-    return [
-        answers.how_long(seen.ways, now),
-        answers.where(year.where),
-        answers.promise(workshop.days_from_passing(), today, calendar),
-        answers.how_often(record),
-        answers.late(seen.ways, seen.open_orders, seen.last_told, today),
-        answers.on_the_way(seen.ways),
-    ]
-
-
-def corners(month: Any, most: int = 80) -> str:
-    """A month's curve as the chart reads it: "days,share days,share"."""
-    steps = month.steps()
-    every = max(1, len(steps) // most)
-    kept = [*steps[:-1:every], steps[-1]]
-    return " ".join(f"{day:g},{share:g}" for day, share in kept)

@@ -11,7 +11,7 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
-from app.leadtimes.statistics import wilson
+from app.leadtimes.rates import wilson
 from app.owner.figures import ENOUGH
 from app.shared.calendar import DAY, Calendar
 

@@ -13,12 +13,11 @@ from pathlib import Path
 from typing import Annotated
 
 from pydantic import Field
-from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from app.publishing.pages_file import PagesFile, last_published
 from app.publishing.publish import MARKER, Published, publish
 from app.shared.errors import CannotStart
-from app.shared.settings import from_environment
+from app.shared.settings import FromEnvironment
 from app.studio.cached import seldom
 from app.studio.workshop import Workshop
 
@@ -30,10 +29,10 @@ _log = logging.getLogger("likewright.publishing")
 _LIKE_A_LINK = re.compile(r"[A-Za-z0-9_-]{22,}")
 
 
-class Publishing(BaseSettings):
+class Publishing(FromEnvironment):
     """`LIKEWRIGHT_PUBLISH_*` as found in the environment."""
 
-    model_config = SettingsConfigDict(env_prefix="LIKEWRIGHT_PUBLISH_", extra="ignore")
+    prefix = "LIKEWRIGHT_PUBLISH_"
 
     folder: Path | None = None
     every_minutes: Annotated[int, Field(ge=0)] = 0
@@ -42,7 +41,7 @@ class Publishing(BaseSettings):
 
 def set_up() -> Publishing:
     """What the environment says. Raises CannotStart where it makes no sense."""
-    said = from_environment(Publishing)
+    said = Publishing.read()
     _read(said.then)
     return said
 
@@ -121,7 +120,7 @@ def warning(workshop: Workshop) -> str | None:
     """A sentence for every staff page where what is published is more than a day old, or None."""
     if not workshop.folder.pages.exists():
         return None
-    here = Publishing().folder
+    here = Publishing.read().folder
     places = {
         place: found
         for place, found in last_published(workshop.folder.pages).items()

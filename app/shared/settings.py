@@ -1,21 +1,35 @@
 """Settings of the machine, by environment. What a person changes lives in the database."""
 
+import os
 from pathlib import Path
-from typing import TypeVar
+from typing import ClassVar, Self
 
 import platformdirs
-from pydantic import ValidationError
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic import BaseModel, ValidationError
 
 from app.shared.errors import CannotStart
 
-_Settings = TypeVar("_Settings", bound=BaseSettings)
+
+class FromEnvironment(BaseModel):
+    """Fields that are read from the environment, each by its name behind `prefix`."""
+
+    prefix: ClassVar[str] = "LIKEWRIGHT_"
+
+    @classmethod
+    def read(cls) -> Self:
+        """The fields as the environment says them. Raises CannotStart where they make no sense."""
+        names = {name: f"{cls.prefix}{name.upper()}" for name in cls.model_fields}
+        found = {name: os.environ[key] for name, key in names.items() if key in os.environ}
+        try:
+            return cls.model_validate(found)
+        except ValidationError as why:
+            wrong = why.errors()[0]
+            name = f"{cls.prefix}{wrong['loc'][0]}".upper()
+            raise CannotStart(f"{name} cannot be used: {wrong['msg']}.") from why
 
 
-class Machine(BaseSettings):
+class Machine(FromEnvironment):
     """`LIKEWRIGHT_*` as found in the environment."""
-
-    model_config = SettingsConfigDict(env_prefix="LIKEWRIGHT_", extra="ignore")
 
     data: Path | None = None
     public_url: str = ""
@@ -23,17 +37,7 @@ class Machine(BaseSettings):
     tagged_sender: bool = False
 
 
-def from_environment(kind: type[_Settings]) -> _Settings:
-    """Settings as the environment has them. Raises CannotStart where they make no sense."""
-    try:
-        return kind()
-    except ValidationError as why:
-        wrong = why.errors()[0]
-        name = f"{kind.model_config.get('env_prefix', '')}{wrong['loc'][0]}".upper()
-        raise CannotStart(f"{name} cannot be used: {wrong['msg']}.") from why
-
-
 def data_folder(named: Path | None) -> Path:
     """Where the studio's data lies: the named folder, else LIKEWRIGHT_DATA, else the user's own."""
-    chosen = named or from_environment(Machine).data
+    chosen = named or Machine.read().data
     return chosen if chosen else Path(platformdirs.user_data_dir("likewright", appauthor=False))

@@ -14,12 +14,12 @@ from typing import Annotated
 from weakref import WeakKeyDictionary
 
 from pydantic import Field
-from pydantic_settings import BaseSettings, SettingsConfigDict
 from sqlalchemy import select
 
 from app.shared.calendar import Calendar
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
+from app.shared.settings import FromEnvironment
 from app.studio.cached import seldom
 from app.studio.workshop import Workshop
 from app.tables import house
@@ -35,10 +35,8 @@ _log = logging.getLogger("likewright.backups")
 _trouble: WeakKeyDictionary[Workshop, str] = WeakKeyDictionary()
 
 
-class Backups(BaseSettings):
+class Backups(FromEnvironment):
     """Where backups lie and how many are kept, as found in the environment."""
-
-    model_config = SettingsConfigDict(env_prefix="LIKEWRIGHT_", extra="ignore")
 
     backups: Path | None = None
     backups_keep: Annotated[int, Field(ge=1)] = 14
@@ -47,7 +45,7 @@ class Backups(BaseSettings):
 def backups_folder(folder: DataFolder) -> Path:
     """Where a studio's nightly backups lie."""
     beside = folder.path.resolve()
-    return Backups().backups or beside.with_name(f"{beside.name}-backups")
+    return Backups.read().backups or beside.with_name(f"{beside.name}-backups")
 
 
 def kept(place: Path) -> list[tuple[int, Path]]:
@@ -103,7 +101,7 @@ def tonight(workshop: Workshop) -> Path | None:
     if not made.audit.ok:
         _log.warning("the backup is whole, but the audit finds %d", len(made.audit.differences))
         _trouble[workshop] = "It differs from its own log in places. See: likewright audit"
-    for _, path in kept(place)[: -Backups().backups_keep]:
+    for _, path in kept(place)[: -Backups.read().backups_keep]:
         path.unlink()
     return made.path
 

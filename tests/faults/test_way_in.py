@@ -14,7 +14,7 @@ from app.publishing import sending
 from app.serving import Way, WrongUsage, check_certificate, way
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
-from app.shared.settings import data_folder, from_environment
+from app.shared.settings import data_folder
 from app.upkeep import nightly
 from tests.faults.server import Client, Server, sign_in
 from tests.making import CAST
@@ -164,12 +164,7 @@ def test_in_the_clear_on_this_machine_no_browser_is_told_to_ask_encrypted(
         ("LIKEWRIGHT_PUBLISH_EVERY_MINUTES", "often", sending.set_up, "_EVERY_MINUTES"),
         ("LIKEWRIGHT_PUBLISH_EVERY_MINUTES", "-1", sending.set_up, "_EVERY_MINUTES"),
         ("LIKEWRIGHT_PUBLISH_THEN", "'half a", sending.set_up, "cannot be read"),
-        (
-            "LIKEWRIGHT_BACKUPS_KEEP",
-            "0",
-            lambda: from_environment(nightly.Backups),
-            "_BACKUPS_KEEP",
-        ),
+        ("LIKEWRIGHT_BACKUPS_KEEP", "0", nightly.Backups.read, "_BACKUPS_KEEP"),
         ("LIKEWRIGHT_TAGGED_SENDER", "perhaps", lambda: data_folder(None), "_TAGGED_SENDER"),
     ],
 )

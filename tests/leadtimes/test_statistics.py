@@ -6,13 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
-from app.leadtimes.statistics import (
-    individuals_chart,
-    little,
-    log_individuals_chart,
-    quantiles,
-    wilson,
-)
+from app.leadtimes.rates import wilson
+from app.leadtimes.statistics import individuals_chart, little, log_individuals_chart, quantiles
 
 LEAD_TIMES = [21, 23, 24, 25, 26, 27, 28, 28, 29, 30, 31, 33, 34, 36, 38, 41, 45, 52, 60, 75]
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.

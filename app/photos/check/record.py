@@ -13,7 +13,7 @@ from statistics import median
 
 from app.flow.rules import Entry, Kind, effective
 from app.flow.steps import ASKED_AGAIN, PASSED, Step
-from app.leadtimes.statistics import wilson
+from app.leadtimes.rates import wilson
 from app.shared.web import words
 
 ENOUGH = 20

@@ -20,10 +20,11 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -68,8 +69,8 @@ class Found:
 class Features:
     """Local features of one picture: `points` (n, 2) in pixels of a picture of `size` (w, h)."""
 
-    points: NDArray[np.float32]
-    described: NDArray[np.uint8]
+    points: "NDArray[np.float32]"
+    described: "NDArray[np.uint8]"
     size: tuple[int, int]
 
 
@@ -80,7 +81,7 @@ class Read:
     found: Found
     problem: str = ""
     facts: dict[str, Any] = field(default_factory=dict)
-    thumbnail: NDArray[np.uint8] | None = None
+    thumbnail: "NDArray[np.uint8] | None" = None
     contact: bytes = b""
     features: Features | None = None
 
@@ -137,7 +138,7 @@ class _Child:
     def __init__(self) -> None:
         self.process: subprocess.Popen[bytes] | None = None
 
-    def ask(self, path: Path, want: str) -> dict[str, NDArray[Any]] | str:
+    def ask(self, path: Path, want: str) -> "dict[str, NDArray[Any]] | str":
         """The arrays of the answer, or the code of the problem."""
         process = self.process or self._begin()
         self.process = process
@@ -199,7 +200,10 @@ class _Child:
         self.process = None
 
 
-def _arrays(archive: bytes) -> dict[str, NDArray[Any]]:
+def _arrays(archive: bytes) -> "dict[str, NDArray[Any]]":
+    # Here and not above: the server reads what may come in, and only the check's child pictures.
+    import numpy as np
+
     with np.load(io.BytesIO(archive), allow_pickle=False) as opened:
         return {name: opened[name] for name in opened.files}
 
@@ -260,7 +264,7 @@ class Readers:
             for future in done:
                 yield places.pop(future), future.result()
 
-    def _ask(self, found: Found, want: str) -> dict[str, NDArray[Any]] | str:
+    def _ask(self, found: Found, want: str) -> "dict[str, NDArray[Any]] | str":
         child = self._free.get()
         try:
             return child.ask(found.path, want)
@@ -268,6 +272,6 @@ class Readers:
             self._free.put(child)
 
 
-def _features(arrays: dict[str, NDArray[Any]]) -> Features:
+def _features(arrays: "dict[str, NDArray[Any]]") -> Features:
     width, height = (int(v) for v in arrays["size"])
     return Features(arrays["points"], arrays["described"], (width, height))

@@ -1,0 +1,107 @@
+"""What the lead-time page says: six answers, then charts, each drawn from the table under it."""
+
+from datetime import date
+from itertools import dropwhile
+from typing import Any
+
+from starlette.requests import Request
+
+from app.owner import answers, figures, track
+from app.owner.figures import Choice
+from app.owner.known import Known, Snapshot
+from app.owner.track import Record, TrackRow
+from app.studio.workshop import Workshop
+
+_ROWS_AT_FIRST = 120
+_YEAR = Choice()
+
+
+def known_of(request: Request, workshop: Workshop) -> Known:
+    """What the page knows of this workshop, kept as long as the site runs."""
+    state = request.app.state
+    if not hasattr(state, "lead_times"):
+        state.lead_times = Known(workshop)
+    known: Known = state.lead_times
+    return known
+
+
+def read_choice(months: str, kind: str, remembered: str) -> Choice:
+    """The choice in an address; what is not known there counts as not said."""
+    spans = {str(n): n for n in figures.SPANS}
+    return Choice(spans.get(months, _YEAR.months), kind, remembered != "out")
+
+
+def page(
+    request: Request, workshop: Workshop, months: str, kind: str, remembered: str, *, whole: bool
+) -> dict[str, Any]:
+    """What the page shows of the months, the kind and the remembered that its address names.
+
+    `whole` shows every row of the track record, not the first ones only.
+    """
+    known = known_of(request, workshop)
+    seen = known.look()
+    kinds = sorted({k for k in seen.ways.kind.tolist() if k})
+    choice = read_choice(months, kind if kind in kinds else "", remembered)
+    found = known.figures(seen, choice)
+    record = told_rows(seen, choice, found.finishing[0].start, workshop)
+    return {
+        "answers": six_answers(known, seen, workshop),
+        "choice": choice,
+        "kinds": kinds,
+        "spans": figures.SPANS,
+        "found": found,
+        "corners": corners,
+        "finishing": list(dropwhile(lambda month: not month.days, found.finishing)),
+        "starting": [month for month in found.starting if month.pieces],
+        "class_words": answers.CLASS_WORDS,
+        "tenths": answers.tenths,
+        "share_words": answers.share_words,
+        "record": record,
+        "passed": _record(record, "passed_was"),
+        "finished": _record(record, "finished_was"),
+        "shown": record if whole else record[:_ROWS_AT_FIRST],
+        "today": workshop.in_force().calendar.day_of(workshop.now()),
+        "now": workshop.now(),
+        "zone": workshop.in_force().calendar.zone,
+        "Verdict": track.Verdict,
+        "enough": figures.ENOUGH,
+    }
+
+
+def told_rows(seen: Snapshot, choice: Choice, since: date, workshop: Workshop) -> list[TrackRow]:
+    """The rows of the track record: orders of the chosen pieces, told of within the span."""
+    edge = workshop.in_force().calendar.start_of(since)
+    orders = set(figures.chosen(seen.ways, choice).order.tolist())
+    return [
+        row
+        for order, at, row in seen.rows
+        if at >= edge and order in orders and (row.passed or row.finished)
+    ]
+
+
+def _record(rows: list[TrackRow], name: str) -> Record:
+    return track.record_of([getattr(row, name) for row in rows])
+
+
+def six_answers(known: Known, seen: Snapshot, workshop: Workshop) -> list[answers.Answer]:
+    """The answers, of the whole house and the last twelve months, whatever was chosen."""
+    now, calendar = workshop.now(), workshop.in_force().calendar
+    today = calendar.day_of(now)
+    year = known.figures(seen, _YEAR)
+    record = _record(told_rows(seen, _YEAR, year.finishing[0].start, workshop), "passed_was")
+    return [
+        answers.how_long(seen.ways, now),
+        answers.where(year.where),
+        answers.promise(workshop.days_from_passing(), today, calendar),
+        answers.how_often(record),
+        answers.late(seen.ways, seen.open_orders, seen.last_told, today),
+        answers.on_the_way(seen.ways),
+    ]
+
+
+def corners(month: Any, most: int = 80) -> str:
+    """A month's curve as the chart reads it: "days,share days,share"."""
+    steps = month.steps()
+    every = max(1, len(steps) // most)
+    kept = [*steps[:-1:every], steps[-1]]
+    return " ".join(f"{day:g},{share:g}" for day, share in kept)
