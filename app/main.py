@@ -49,6 +49,7 @@ from app.upkeep import nightly
 
 log = logging.getLogger("likewright")
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]", "testserver")
+SETTLED_AFTER = 2.0
 Worker = Callable[[Workshop, threading.Event], None]
 
 ROUTERS = (
@@ -105,11 +106,12 @@ def staff_site(
         stop = threading.Event()
         threads = _start(workshop, stop) if workers else []
         # What was made while starting stays for good: the collector need not look at it again.
-        gc.collect()
-        gc.freeze()
+        # It takes a moment, which the first page need not wait for.
+        settling = asyncio.get_running_loop().call_later(SETTLED_AFTER, _settle)
         try:
             yield
         finally:
+            settling.cancel()
             stop.set()
             workshop.changed.set()
             for thread in threads:
@@ -135,6 +137,11 @@ def staff_site(
     refusals.install(site)
     larger = {"/photos/bring/": BODY_AT_MOST, "/release/": release_pages.BODY_AT_MOST}
     return Guard(site, hosts=hosts, referrer="same-origin", encrypted=encrypted, larger=larger)
+
+
+def _settle() -> None:
+    gc.collect()
+    gc.freeze()
 
 
 def _start(workshop: Workshop, stop: threading.Event) -> list[threading.Thread]:

@@ -7,7 +7,8 @@ objects below: pages read columns, not entities, which is several times cheaper.
 from sqlalchemy import MetaData, Table
 from sqlmodel import SQLModel
 
-# The convention must come before the tables.
+# Both must come before the tables. Rows are never checked as models: no schema is put together.
+SQLModel.model_config["defer_build"] = True
 SQLModel.metadata.naming_convention = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
     "uq": "uq_%(table_name)s_%(column_0_N_name)s",

@@ -2,7 +2,9 @@
 
 import asyncio
 import socket
+import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -97,3 +99,8 @@ def test_small_answers_are_sent_at_once() -> None:
     asyncio.run(ask("127.0.0.1"))
     assert found
     assert found[0] != 0
+
+
+def test_a_server_that_only_waits_has_not_loaded_numpy(server: Server) -> None:
+    time.sleep(4)
+    assert "numpy" not in Path(f"/proc/{server.process.pid}/maps").read_text()

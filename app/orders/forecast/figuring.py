@@ -7,7 +7,7 @@ hold up every page. The child reads the database, prints one line of JSON and en
 import json
 import sys
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import date, datetime
 from functools import cache
 from pathlib import Path
@@ -25,6 +25,7 @@ from app.leadtimes.open_time import OpenTime, opened
 from app.leadtimes.survival import Floats
 from app.orders.forecast import record
 from app.orders.forecast.open_days import open_time
+from app.orders.forecast.worker import Figures
 from app.shared.calendar import Calendar
 from app.shared.database import Database
 from app.studio import store
@@ -35,22 +36,6 @@ _OPEN_ORDERS = text(
     " AND c.step IN (SELECT value FROM json_each(:here))) AS here FROM orders o WHERE o.open = 1"
 )
 _HERE = json.dumps([str(step) for step in (Step.NOT_BEGUN, *MAKING_STEPS)])
-
-
-@dataclass(frozen=True, slots=True)
-class Figures:
-    """What was worked out, up to the entry `last` of the log.
-
-    `orders` maps an open order to its days at the forecast's points and to what they rest on: no
-    days and no basis where all of it has left the house. `entering` holds the days from the photos'
-    passing, should they pass today; `pace` a step's usual and slow days, and whether they are the
-    studio's own.
-    """
-
-    last: int
-    orders: dict[int, tuple[list[float], str]]
-    entering: list[float]
-    pace: dict[str, tuple[float, float, bool]]
 
 
 def figure(studio: Path, now: int) -> Figures:

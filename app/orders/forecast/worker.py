@@ -11,18 +11,15 @@ import sys
 import threading
 from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, bindparam, select, text
 
 from app.flow.steps import PHOTO_STEPS, Step
 from app.studio.workshop import Workshop
 from app.tables import forecasts, orders
-
-if TYPE_CHECKING:
-    from app.orders.forecast.figuring import Figures
 
 LEAST_BETWEEN = 20
 MOST_BETWEEN = 6 * 3600
@@ -61,7 +58,23 @@ _PAGES = text("UPDATE status_pages SET wanted = wanted + 1 WHERE order_id IN :id
 )
 
 
-Ask = Callable[[Path, int], "Figures"]
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What was worked out, up to the entry `last` of the log.
+
+    `orders` maps an open order to its days at the forecast's points and to what they rest on: no
+    days and no basis where all of it has left the house. `entering` holds the days from the photos'
+    passing, should they pass today; `pace` a step's usual and slow days, and whether they are the
+    studio's own.
+    """
+
+    last: int
+    orders: dict[int, tuple[list[float], str]]
+    entering: list[float]
+    pace: dict[str, tuple[float, float, bool]]
+
+
+Ask = Callable[[Path, int], Figures]
 
 
 class Ended(Exception):
@@ -71,9 +84,7 @@ class Ended(Exception):
 def in_child(stop: threading.Event | None = None) -> Ask:
     """Have the figures worked out by a child process, which ends when `stop` is set."""
 
-    def ask(studio: Path, now: int) -> "Figures":
-        from app.orders.forecast.figuring import Figures
-
+    def ask(studio: Path, now: int) -> Figures:
         root = str(Path(__file__).resolve().parents[3])
         process = subprocess.Popen(
             [sys.executable, "-P", "-m", "app.orders.forecast.figuring", str(studio), str(now)],

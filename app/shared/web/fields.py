@@ -17,10 +17,12 @@ FIRST_YEAR, LAST_YEAR = 1900, 2200
 class Fields(BaseModel):
     """What a form sends. Unknown fields are ignored, never taken over."""
 
-    # A field that was not sent at all is looked at like one that was sent empty.
+    # A field that was not sent at all is looked at like one that was sent empty. The checks are
+    # put together when a form first comes: a start needs none of them.
     model_config = ConfigDict(
-        extra="ignore", frozen=True, str_strip_whitespace=False, validate_default=True
-    )
+        extra="ignore", frozen=True, str_strip_whitespace=False, validate_default=True,
+        defer_build=True,
+    )  # fmt: skip
 
 
 def _clean(longest: int, lines: bool) -> Callable[[str], str]:
