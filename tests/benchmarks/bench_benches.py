@@ -30,14 +30,22 @@ from tests.orders.benches.site import TestShop, fill, open_shop, site
 
 ROUNDS, EACH = 15, 6
 FLOOR_ROW = """\
-{% for r in rows %}<li class="piece" id="{{ r[0] }}-{{ r[1] }}"><input type="checkbox" name="tick" value="{{ r[0] }}:{{ r[1] }}:{{ r[2] }}" id="t{{ r[1] }}{{ r[3] }}" aria-label="{{ r[34] }} {{ r[27] }}-{{ r[20] }}{{ r[21] }}">
-{% set days = (now - r[4]) / 86400 %}{% set wide = days * 4.9 %}
-<svg class="age" width="104" height="16" viewBox="0 0 104 16" role="img" aria-label="here {{ days|int }} days; usual 5, slow 11"><line class="road" x1="2" y1="8.5" x2="78" y2="8.5"/><rect x="2" y="6" width="{{ '%.1f'|format(wide) }}" height="5" rx="1"/><line x1="26.5" y1="3" x2="26.5" y2="14"/><line x1="56" y1="1" x2="56" y2="16" stroke-width="2"/>{% if days > 11 %}<path d="M{{ '%.1f'|format(wide) }} 3l6 5.5-6 5.5z"/>{% endif %}<text x="104" y="12" text-anchor="end">{{ days|int }} d</text></svg>
-<span class="name"><a href="/pieces/{{ r[0] }}/{{ r[1] }}">{{ r[34] }}</a>, {{ r[35] }} <span class="code">{{ r[27] }}-{{ r[20] }}{{ r[21] }}</span></span>
-<span class="where">{{ r[10] or r[9] or r[7] or 'photos accepted 20 Feb' }}</span><span class="notes">{% if r[30] %}<span class="soon">Needed by {{ r[30] }}</span>{% endif %}{% if r[28] %}Gift, given on {{ r[29] }}{% endif %}</span>
-<span class="do"><button class="main" name="move" value="shaped:{{ r[0] }}:{{ r[1] }}:{{ r[2] }}">Done<span class="skip"> {{ r[34] }} {{ r[27] }}-{{ r[20] }}{{ r[21] }}</span></button>
-{% if r[3] not in ('blank', 'photos_in', 'building', 'photos_wanted') %}<button class="quietly" name="open" value="{{ r[0] }}:{{ r[1] }}">Set aside<span class="skip"> {{ r[27] }}-{{ r[20] }}{{ r[21] }}</span></button>{% endif %}</span>
-</li>
+{% for r in rows %}{% set days = (now - r[4]) / 86400 %}{% set wide = days * 4.9 %}
+{% set code = "%s-%s%s"|format(r[27], r[20], r[21]) %}
+<li class="piece" id="{{ r[0] }}-{{ r[1] }}"><input type="checkbox" name="tick"
+value="{{ r[0] }}:{{ r[1] }}:{{ r[2] }}" id="t{{ r[1] }}{{ r[3] }}" aria-label="{{ r[34] }} {{ code }}">
+<svg class="age" role="img" aria-label="here {{ days|int }} days; usual 5, slow 11">
+<rect width="{{ '%.1f'|format(wide) }}"/><use href="#s1"/>
+{% if days > 11 %}<path d="M{{ '%.1f'|format(wide) }} 3l6 5.5-6 5.5z"/>{% endif %}
+<text>{{ days|int }} d</text></svg>
+<p><a href="/pieces/{{ r[0] }}/{{ r[1] }}">{{ r[34] }}</a>, {{ r[35] }} <small>{{ code }}</small></p>
+<p>{{ r[10] or r[9] or r[7] or 'photos accepted 20 Feb' }}</p>
+{% if r[30] or r[28] %}<p>{% if r[30] %}<b class="soon">Needed by {{ r[30] }}</b>{% endif %}
+{% if r[28] %}Gift, given on {{ r[29] }}{% endif %}</p>{% endif %}
+<p class="do"><button class="main" name="move" value="shaped:{{ r[0] }}:{{ r[1] }}:{{ r[2] }}">Done
+<i> {{ r[34] }} {{ code }}</i></button>{% if r[3] not in
+('blank', 'photos_in', 'building', 'photos_wanted') %}<button name="open" value="{{ r[0] }}:{{ r[1] }}">
+Set aside<i> {{ code }}</i></button>{% endif %}</p></li>
 {% endfor %}"""
 
 

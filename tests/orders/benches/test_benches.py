@@ -296,7 +296,7 @@ def test_queries_are_as_few_for_many_pieces_as_for_few(workshop):
     more = Browser(app).get("/").text
     assert more.count('<li class="piece"') > pieces + 200
     assert len(seen) == few <= 5
-    assert len(more.encode()) / more.count('<li class="piece"') <= 1300
+    assert len(more.encode()) / more.count('<li class="piece"') <= 640
 
 
 def test_an_unchanged_poll_asks_one_thing(workshop):
