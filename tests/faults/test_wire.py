@@ -1,6 +1,7 @@
 """Requests as bytes on a line: where they end, how much they may bring, how soon they are answered."""
 
 import asyncio
+import shutil
 import socket
 import time
 from collections.abc import Iterator
@@ -21,9 +22,13 @@ BEHIND = b"GET /static/mark.svg HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
 CHUNKED = b"Transfer-Encoding: chunked\r\n"
 
 
-@pytest.fixture
-def server(folder: DataFolder, tmp_path) -> Iterator[Server]:
-    with Server(folder, log=tmp_path / "log") as server:
+@pytest.fixture(scope="module")
+def server(template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """One server for all of this file; what it says lies beside its folder, in "log"."""
+    folder = DataFolder(tmp_path_factory.mktemp("wire") / "studio")
+    folder.prepare()
+    shutil.copyfile(template, folder.database_file)
+    with Server(folder, log=folder.path.parent / "log") as server:
         yield server
 
 
@@ -64,9 +69,7 @@ def test_two_lengths_are_refused_and_what_lies_behind_is_not_answered(
     assert not said.endswith(b"(open)")
 
 
-def test_a_form_of_no_declared_length_is_refused_in_words_past_the_limit(
-    server: Server, tmp_path
-) -> None:
+def test_a_form_of_no_declared_length_is_refused_in_words_past_the_limit(server: Server) -> None:
     chunk = b"ffff\r\n" + b"a" * 0xFFFF + b"\r\n"
     many = LARGEST_FORM // 0xFFFF + 3
     for address in (b"/sign-in", b"/in/anything"):
@@ -75,7 +78,7 @@ def test_a_form_of_no_declared_length_is_refused_in_words_past_the_limit(
         assert said.startswith(b"HTTP/1.1 413"), said[:200]
         assert said.count(b"HTTP/1.1") == 1
         assert b"more than this page can take" in said
-    assert "Traceback" not in (tmp_path / "log").read_text()
+    assert "Traceback" not in (server.folder.path.parent / "log").read_text()
 
 
 def test_small_answers_are_sent_at_once() -> None:
