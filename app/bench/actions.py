@@ -11,7 +11,7 @@ from app.bench import rules
 from app.flow import store
 from app.flow.actions import Done, Wish, record_in
 from app.flow.rules import Kind, Whose, past_the_third
-from app.flow.steps import ASKED_AGAIN, PASSED, is_rework
+from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey
 from app.flow.store import Piece, Ref
 from app.photos.builds.actions import START, note_start
 from app.shared.errors import BadFields, NotAllowed
@@ -101,7 +101,7 @@ def _wish(in_force: InForce, ref: Ref, typed: MoveFields, now: int) -> Wish:
         whose=typed.whose,
         until=until,
         look_on=typed.look_on.isoformat() if typed.look_on else None,
-        amount=typed.amount if typed.move == "photos_counted" else None,
+        amount=typed.amount if typed.move == MoveKey.PHOTOS_COUNTED else None,
     )
 
 
@@ -131,27 +131,27 @@ def _check_third(piece: Piece, wish: Wish, who: Person) -> None:
 
 def _cause(typed: MoveFields) -> str:
     """What caused a finding; going back to a step names that step."""
-    return typed.move.removeprefix("back_to_") if is_rework(typed.move) else typed.cause
+    return typed.move.removeprefix("back_to_") if typed.move in REWORKS else typed.cause
 
 
 def _check_words(kind: Kind, typed: MoveFields) -> None:
-    finding = kind is Kind.FINDING or typed.move == "remake" or is_rework(typed.move)
+    finding = kind is Kind.FINDING or typed.move == MoveKey.REMAKE or typed.move in REWORKS
     if finding and not typed.reason:
         raise BadFields({"reason": "What was found? A few words."})
-    if typed.move == "remake" and not typed.cause:
+    if typed.move == MoveKey.REMAKE and not typed.cause:
         raise BadFields({"cause": "What caused it?"})
     if typed.cause and typed.cause not in rules.KNOWN_CAUSES:
         raise BadFields({"cause": "Choose one of the list."})
-    if kind is Kind.HOLD or typed.move == "cancel":
+    if kind is Kind.HOLD or typed.move == MoveKey.CANCEL:
         if typed.whose not in tuple(Whose):
             raise BadFields({"whose": "On whose account?"})
         if not typed.reason:
             raise BadFields({"reason": "Why? A few words."})
-    if typed.move == "came_back" and not typed.reason:
+    if typed.move == MoveKey.CAME_BACK and not typed.reason:
         raise BadFields({"reason": "Why did it come back?"})
-    if typed.move == "photos_counted" and not 0 < (typed.amount or 0) <= MOST_PICTURES:
+    if typed.move == MoveKey.PHOTOS_COUNTED and not 0 < (typed.amount or 0) <= MOST_PICTURES:
         raise BadFields({"amount": "How many pictures are here?"})
-    if typed.move == "limits" and not typed.limits:
+    if typed.move == MoveKey.LIMITS and not typed.limits:
         raise BadFields({"limits": "What will be judged by eye?"})
     if typed.move in ASKED_AGAIN:
         rules.read_views(typed.views)
@@ -169,7 +169,7 @@ def _before(
     """What has to hold before a move besides the flow's own rules; gives the animal's own marks
     of those ticked."""
     own: dict[int, int] = {}
-    if typed.move == "passed":
+    if typed.move == MoveKey.PASSED:
         found = db.execute(
             select(marks.c.id, marks.c.must)
             .join(models, models.c.animal_id == marks.c.animal_id)
@@ -177,7 +177,7 @@ def _before(
         )
         own = {row.id: row.must for row in found}
         rules.check_marks([mark for mark, must in own.items() if must], ticked)
-    if typed.move == "model_finished" and not typed.sure:
+    if typed.move == MoveKey.MODEL_FINISHED and not typed.sure:
         _ask_before_deadline(db, in_force, piece, now)
     return [mark for mark in own if mark in ticked]
 
@@ -207,16 +207,16 @@ def _beside(
     """What a move writes beside the log, in the same transaction."""
     if wish.move == START:
         note_start(db, done, typed.machine, now)
-    elif wish.move == "photos_counted":
+    elif wish.move == MoveKey.PHOTOS_COUNTED:
         _count_pictures(db, piece, typed.amount or 0, now)
     elif wish.move in ASKED_AGAIN:
         _ask_views(db, piece, rules.read_views(typed.views), now)
     elif wish.move in PASSED:
-        if wish.move == "limits":
+        if wish.move == MoveKey.LIMITS:
             values = {"limits": typed.limits, "limits_agreed": typed.agreed}
             db.execute(update(models).where(models.c.id == piece.ref.id).values(**values))
         _open_deadline(db, in_force, piece.ref.id, now)
-    elif wish.move == "passed":
+    elif wish.move == MoveKey.PASSED:
         rows = [{"copy_id": piece.ref.id, "mark_id": m, "transition_id": done.act} for m in ticked]
         if rows:
             db.execute(insert(mark_ticks), rows)

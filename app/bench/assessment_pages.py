@@ -12,7 +12,7 @@ from starlette.responses import Response
 from app.bench import store
 from app.bench.actions import MoveFields, move_piece
 from app.flow.rules import Kind, Policy, effective, offers, past_the_third
-from app.flow.steps import STEPS, Of
+from app.flow.steps import ASKED_AGAIN, PASSED, STEPS, MoveKey, Of
 from app.flow.store import Ref
 from app.orders.order import history
 from app.photos import assessment
@@ -30,7 +30,7 @@ from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
-OUTCOMES = frozenset({"good", "limits", "more_views", "new_set", "by_eye", "build_again"})
+OUTCOMES = PASSED | ASKED_AGAIN | {MoveKey.BUILD_AGAIN}
 MOST_SHOWN = 80
 EMPTY_LINES = 3
 MOST_TYPED = 4_000
@@ -40,7 +40,9 @@ MOST_TYPED = 4_000
 def assess_page(request: Request, workshop: TheWorkshop, model: RowId) -> Response:
     """One model beside its pictures. `views` in the address are lines to ask for, one a line."""
     lines = request.query_params.get("views", "")[:MOST_TYPED].splitlines()
-    asked = Form([("move", "more_views"), *(("view", line) for line in lines)]) if lines else None
+    asked = (
+        Form([("move", MoveKey.MORE_VIEWS), *(("view", line) for line in lines)]) if lines else None
+    )
     return _page(request, workshop, model, asked)
 
 
@@ -176,7 +178,7 @@ def _judging(rows: store.PieceRows, role: Role, blank_on: bool) -> dict[str, Any
 
 def _asked_before(rows: store.PieceRows) -> list[tuple[int, str]]:
     """When pictures were asked for again, and how."""
-    words = {"more_views": "more views", "new_set": "a new set"}
+    words: dict[str, str] = {MoveKey.MORE_VIEWS: "more views", MoveKey.NEW_SET: "a new set"}
     return [(e.happened_at, words[e.move]) for e in effective(rows.log) if e.move in words]
 
 

@@ -10,8 +10,9 @@ from app.bench import rules, store
 from app.bench.actions import MoveFields, move_piece
 from app.flow import store as flow
 from app.flow.amendments import Right, correct
+from app.flow.legality import CARRYING
 from app.flow.rules import Entry, Kind, Policy, State, effective, fold, offers, past_the_third
-from app.flow.steps import STARTS, STEPS, Of, Step, moves_from
+from app.flow.steps import STARTS, STEPS, MoveKey, Of, Step, moves_from
 from app.flow.store import Ref
 from app.orders.order import history
 from app.orders.order.photos_told import to_fetch
@@ -38,7 +39,7 @@ MOST_TYPED = 4_000
 def piece(request: Request, workshop: TheWorkshop, of: str, id_: RowId) -> Response:
     """One piece. `views` in the address are views to ask for, one a line."""
     views = request.query_params.get("views", "")[:MOST_TYPED]
-    typed = {"move": "more_views", "views": views} if views else None
+    typed = {"move": MoveKey.MORE_VIEWS, "views": views} if views else None
     return _page(request, workshop, _ref(of, id_), typed)
 
 
@@ -131,7 +132,7 @@ def _work(rows: store.PieceRows, ref: Ref, person: Person, in_force: InForce) ->
     """What may be done now and by whom, and what to mind at this step."""
     state = rows.piece.state
     knows = Policy(in_force.settings.blank_on, rows.animal["life"] == "remembered")
-    painters = [entry.by for entry in effective(rows.log) if entry.move == "painted"]
+    painters = [entry.by for entry in effective(rows.log) if entry.move == MoveKey.PAINTED]
     inspected = state.step is Step.INSPECTION
     return {
         "step": STEPS[state.step],
@@ -268,6 +269,5 @@ def _other_moves(of: Of, line: list[Entry], shown: Entry) -> list[tuple[str, str
     return [
         (move.key, f"{STEPS[move.end].name} ({move.label.lower()})")
         for move in moves_from(of, before.step)
-        if move.key not in ("cancel", "remake", "handed_over", "model_finished")
-        or move.key == shown.move
+        if move.key not in {MoveKey.CANCEL, *CARRYING} or move.key == shown.move
     ]

@@ -13,12 +13,17 @@ from app.demo.slips import Slips
 from app.demo.trouble import Trouble
 from app.demo.words import filled
 from app.flow.rules import Kind, TimeIs
-from app.flow.steps import ENDS, Step
+from app.flow.steps import ENDS, MoveKey, Step
 
-_INSPECTED = (
-    ("passed", 0.855), ("back_to_painting", 0.075), ("mend", 0.03), ("back_to_shaping", 0.022),
-    ("remake", 0.014), ("back_to_blank", 0.002), ("model", 0.002),
-)  # fmt: skip
+_INSPECTED: tuple[tuple[str, float], ...] = (
+    (MoveKey.PASSED, 0.855),
+    (MoveKey.BACK_TO_PAINTING, 0.075),
+    ("mend", 0.03),
+    (MoveKey.BACK_TO_SHAPING, 0.022),
+    (MoveKey.REMAKE, 0.014),
+    (MoveKey.BACK_TO_BLANK, 0.002),
+    ("model", 0.002),
+)
 
 
 class Hands:
@@ -74,7 +79,7 @@ class Hands:
             )  # fmt: skip
             self._blanks.enqueue(piece, moment)
             return moment
-        self._move(piece, "blank_done", Step.SHAPING, worker, moment)
+        self._move(piece, MoveKey.BLANK_DONE, Step.SHAPING, worker, moment)
         return moment
 
     def _shaped(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
@@ -86,7 +91,7 @@ class Hands:
         happened = moment
         if floor.chance(0.04):
             happened = max(piece.state.last_at, moment - floor.rng.randrange(600, 2 * HOUR))
-        self._move(piece, "shaped", Step.PAINTING, worker, moment, happened=happened)
+        self._move(piece, MoveKey.SHAPED, Step.PAINTING, worker, moment, happened=happened)
         if floor.chance(0.008):
             self._slips.correct_later(piece, piece.log[-1], worker.id, moment)
         return moment
@@ -100,32 +105,32 @@ class Hands:
             )  # fmt: skip
         piece.painter = worker.id
         rests = floor.open_hours.next_open(moment + int(floor.rng.uniform(14, 44) * HOUR))
-        self._move(piece, "painted", Step.INSPECTION, worker, moment, until=rests)
+        self._move(piece, MoveKey.PAINTED, Step.INSPECTION, worker, moment, until=rests)
         return moment
 
     def _inspected(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
-        draw, key = floor.rng.random(), "passed"
+        draw, key = floor.rng.random(), str(MoveKey.PASSED)
         for outcome, share in _INSPECTED:
             if draw < share:
                 key = outcome
                 break
             draw -= share
         if piece.troubled >= 3:
-            key = "passed"
-        if key != "passed":
+            key = MoveKey.PASSED
+        if key != MoveKey.PASSED:
             piece.troubled += 1
         words = floor.words.studio["findings"]
         if key == "mend":
             floor.ledger.add(
                 piece, Kind.FINDING, moment, by=worker.id, reason=floor.rng.choice(words["mended"])
             )
-            key = "passed"
-        if key in ("remake", "model"):
-            kind = "broken" if key == "remake" else "model"
-            cause = "shaping" if key == "remake" else "model"
+            key = MoveKey.PASSED
+        if key in (MoveKey.REMAKE, "model"):
+            kind = "broken" if key == MoveKey.REMAKE else "model"
+            cause = "shaping" if key == MoveKey.REMAKE else "model"
             self._remake(piece, kind, cause, worker.id, moment)
-        elif key == "passed":
-            self._move(piece, "passed", Step.PACKING, worker, moment)
+        elif key == MoveKey.PASSED:
+            self._move(piece, MoveKey.PASSED, Step.PACKING, worker, moment)
             self._tick(piece, moment, bad=False)
         else:
             cause = key.removeprefix("back_to_")
@@ -153,8 +158,8 @@ class Hands:
             reason = floor.rng.choice(floor.words.studio["findings"][finding])
         floor.withdraw(piece)
         act = floor.ledger.add(
-            piece, Kind.MOVE, moment, by=by, move="remake", to_step=Step.REPLACED, reason=reason,
-            cause=cause,
+            piece, Kind.MOVE, moment, by=by, move=MoveKey.REMAKE, to_step=Step.REPLACED,
+            reason=reason, cause=cause,
         ).act  # fmt: skip
         step = Step.BLANK
         if cause == "model" and model in job.models:
@@ -293,7 +298,7 @@ class Hands:
         for piece in leaving:
             piece.ticket += 1
             act = floor.ledger.add(
-                piece, Kind.MOVE, moment, act, by=floor.desk, move="handed_over",
+                piece, Kind.MOVE, moment, act, by=floor.desk, move=MoveKey.HANDED_OVER,
                 to_step=Step.HANDED_OVER, amount=parcel["id"], happened=min(sent, moment),
             ).act  # fmt: skip
             piece.row["parcel_id"] = parcel["id"]
@@ -338,8 +343,8 @@ class Hands:
                 continue
             entry = floor.ledger.add(
                 piece, Kind.MOVE, moment, act, by=None if trip.assumed else floor.desk,
-                move="received", to_step=Step.RECEIVED, amount=trip.parcel, happened=trip.there,
-                time_is=TimeIs.ASSUMED if trip.assumed else TimeIs.TYPED,
+                move=MoveKey.RECEIVED, to_step=Step.RECEIVED, amount=trip.parcel,
+                happened=trip.there, time_is=TimeIs.ASSUMED if trip.assumed else TimeIs.TYPED,
             )  # fmt: skip
             act = entry.act
             if len(trip.copies) == 1 and not trip.assumed and floor.chance(0.01):
@@ -364,7 +369,7 @@ class Hands:
             piece.packed = False
             piece.row["parcel_id"] = None
             act = floor.ledger.add(
-                piece, Kind.MOVE, moment, act, by=floor.desk, move="came_back",
+                piece, Kind.MOVE, moment, act, by=floor.desk, move=MoveKey.CAME_BACK,
                 to_step=Step.PACKING, reason=floor.words.studio["came_back"],
             ).act  # fmt: skip
         if not lost:

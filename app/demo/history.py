@@ -13,25 +13,25 @@ from app.demo.ledger import Job, Piece
 from app.demo.machines import Blanks, Builders
 from app.demo.screen import Screen
 from app.demo.trouble import Trouble
-from app.flow.steps import PHOTO_STEPS, STEPS, Of, Step
+from app.flow.steps import PHOTO_STEPS, STEPS, MoveKey, Of, Step
 
-_PLAIN = Wanted(gift=False, remembered=False, simple=True, wait=1.0, fated=("good",))
+_PLAIN = Wanted(gift=False, remembered=False, simple=True, wait=1.0, fated=(MoveKey.GOOD,))
 CAST: Sequence[tuple[float, Wanted]] = (
     (17.0, _PLAIN),
     (22.0, _PLAIN),
     (28.0, _PLAIN),
     *(
-        (days, Wanted(gift=True, remembered=False, simple=True, wait=1.0, fated=("good",)))
+        (days, Wanted(gift=True, remembered=False, simple=True, wait=1.0, fated=(MoveKey.GOOD,)))
         for days in (16.0, 23.0, 29.0)
     ),
     *(
-        (days, Wanted(gift=False, remembered=True, simple=True, wait=1.0, fated=("good",)))
+        (days, Wanted(gift=False, remembered=True, simple=True, wait=1.0, fated=(MoveKey.GOOD,)))
         for days in (18.0, 24.0, 30.0)
     ),
     (15.0, Wanted(gift=False, remembered=False, simple=True, wait=1.0, pictures=26,
-                  fated=("more_views", "silence"))),
+                  fated=(MoveKey.MORE_VIEWS, "silence"))),
     (13.0, Wanted(gift=False, remembered=False, simple=True, wait=1.0, pictures=19,
-                  fated=("new_set", "silence"))),
+                  fated=(MoveKey.NEW_SET, "silence"))),
     (3.0, Wanted(gift=False, remembered=False, simple=True, wait=20.0)),
     (15.5, replace(_PLAIN, snag="hold")),
     (14.5, replace(_PLAIN, snag="ask")),

@@ -7,7 +7,7 @@ from app.demo.floor import KEPT_BACK, Floor
 from app.demo.hours import DAY, HOUR
 from app.demo.ledger import Piece, Row
 from app.flow.rules import Kind
-from app.flow.steps import Step
+from app.flow.steps import MoveKey, Step
 
 _BATCH = 8
 _ENOUGH = 5
@@ -121,7 +121,7 @@ class Builders:
             return
         builder.running, self._closed = None, True
         self._floor.ledger.add(
-            piece, Kind.MOVE, moment, by=self._floor.workers[0].id, move="build_stopped",
+            piece, Kind.MOVE, moment, by=self._floor.workers[0].id, move=MoveKey.BUILD_STOPPED,
             to_step=Step.PHOTOS_IN, reason="the machine ran out of memory",
         )  # fmt: skip
         self.enqueue(piece, moment)
@@ -131,7 +131,7 @@ class Builders:
             return
         begun = self._floor.ledger.add(
             piece, Kind.MOVE, moment, by=self._floor.workers[0].id,
-            move="build_started", to_step=Step.BUILDING,
+            move=MoveKey.BUILD_STARTED, to_step=Step.BUILDING,
         )  # fmt: skip
         piece.row["machine"] = builder.name
         # Between when it should end is reckoned once all runs are known: see runs.py.
@@ -159,7 +159,9 @@ class Builders:
         floor = self._floor
         failed = floor.chance(0.04) and not piece.fated
         stopped = not failed and floor.chance(0.012)
-        key = "build_failed" if failed else "build_stopped" if stopped else "build_finished"
+        key = MoveKey.BUILD_FINISHED
+        if failed or stopped:
+            key = MoveKey.BUILD_FAILED if failed else MoveKey.BUILD_STOPPED
         to = Step.PHOTOS_IN if stopped else Step.ASSESSING
         floor.ledger.add(
             piece, Kind.MOVE, moment, by=floor.workers[0].id, move=key, to_step=to, happened=ended
@@ -168,7 +170,7 @@ class Builders:
             self.enqueue(piece, moment)
             return
         if failed:
-            piece.fated.insert(0, "more_views")
+            piece.fated.insert(0, MoveKey.MORE_VIEWS)
         floor.enqueue(piece, moment)
 
     def _break(self, builder: Builder, moment: int, mended: int) -> None:
@@ -191,7 +193,7 @@ class Builders:
     def _stopped(self, piece: Piece, ticket: int, broke: int, moment: int) -> None:
         if piece.ticket == ticket:
             self._floor.ledger.add(
-                piece, Kind.MOVE, moment, by=self._floor.workers[0].id, move="build_stopped",
+                piece, Kind.MOVE, moment, by=self._floor.workers[0].id, move=MoveKey.BUILD_STOPPED,
                 to_step=Step.PHOTOS_IN, happened=broke, reason="the machine has broken down",
             )  # fmt: skip
             self.enqueue(piece, moment)

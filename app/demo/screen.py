@@ -11,14 +11,13 @@ from app.demo.machines import Builders
 from app.demo.trouble import Trouble
 from app.demo.words import filled
 from app.flow.rules import Kind
-from app.flow.steps import ASKED_AGAIN, PASSED, Step
+from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey, Step
 
-_OUTCOMES = ("good", "limits", "by_eye", "more_views", "new_set", "build_again")
 _ODDS = (74, 10, 3, 10, 2, 1)
-_TO = {
-    "good": Step.FINISHING, "limits": Step.FINISHING, "by_eye": Step.FINISHING,
-    "more_views": Step.PHOTOS_WANTED, "new_set": Step.PHOTOS_WANTED,
-    "build_again": Step.PHOTOS_IN,
+_TO: dict[str, Step] = {
+    MoveKey.GOOD: Step.FINISHING, MoveKey.LIMITS: Step.FINISHING, MoveKey.BY_EYE: Step.FINISHING,
+    MoveKey.MORE_VIEWS: Step.PHOTOS_WANTED, MoveKey.NEW_SET: Step.PHOTOS_WANTED,
+    MoveKey.BUILD_AGAIN: Step.PHOTOS_IN,
 }  # fmt: skip
 
 
@@ -130,7 +129,7 @@ class Screen:
         row.update(fetched_at=moment, files_counted=counted)
         piece.row["pictures"] = (piece.row["pictures"] or 0) + counted
         floor.ledger.add(
-            piece, Kind.MOVE, moment, by=floor.desk, move="photos_counted",
+            piece, Kind.MOVE, moment, by=floor.desk, move=MoveKey.PHOTOS_COUNTED,
             to_step=Step.PHOTOS_IN, amount=counted,
         )  # fmt: skip
         self.photos_in(piece, moment)
@@ -147,7 +146,7 @@ class Screen:
         def look(t: int) -> None:
             if piece.ticket == ticket:
                 floor.ledger.add(
-                    piece, Kind.MOVE, t, by=floor.workers[0].id, move="no_build",
+                    piece, Kind.MOVE, t, by=floor.workers[0].id, move=MoveKey.NO_BUILD,
                     to_step=Step.ASSESSING,
                 )  # fmt: skip
                 floor.enqueue(piece, t)
@@ -159,28 +158,28 @@ class Screen:
     def _outcome(self, piece: Piece) -> str:
         floor = self._floor
         fated = piece.fated.pop(0) if piece.fated and piece.fated[0] in _TO else ""
-        key = fated or floor.rng.choices(_OUTCOMES, _ODDS)[0]
+        key = fated or floor.rng.choices(tuple(_TO), _ODDS)[0]
         remembered = piece.animal["life"] == "remembered"
-        if key == "new_set" and remembered:
-            key = "by_eye"
+        if key == MoveKey.NEW_SET and remembered:
+            key = MoveKey.BY_EYE
         if key in ASKED_AGAIN and not fated and (piece.state.attempts >= 2 or remembered):
-            key = "limits"
+            key = MoveKey.LIMITS
         return key
 
     def _assessed(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
         key = self._outcome(piece)
         piece.ticket += 1
-        if key == "limits":
+        if key == MoveKey.LIMITS:
             piece.row["limits"] = floor.rng.choice(floor.words.studio["limits"])
             piece.row["limits_agreed"] = floor.rng.choice(floor.words.studio["limits_agreed"])
         floor.ledger.add(
             piece, Kind.MOVE, moment, by=worker.id, move=key, to_step=_TO[key],
-            reason=piece.row["limits"] if key == "limits" else "",
+            reason=piece.row["limits"] if key == MoveKey.LIMITS else "",
         )  # fmt: skip
         if key in PASSED:
             self._passed(piece, moment)
             self._trouble.meet(piece, moment, floor.arrive)
-        elif key == "build_again":
+        elif key == MoveKey.BUILD_AGAIN:
             self._builders.enqueue(piece, moment)
         else:
             self._views(piece, moment)
@@ -241,14 +240,14 @@ class Screen:
     def _finished(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
         piece.ticket += 1
         done = floor.ledger.add(
-            piece, Kind.MOVE, moment, by=worker.id, move="model_finished", to_step=Step.READY
+            piece, Kind.MOVE, moment, by=worker.id, move=MoveKey.MODEL_FINISHED, to_step=Step.READY
         )
         if piece.row["number"] == 1:
             self._intake.ready.append(piece)
         for copy in list(piece.job.copies):
             if copy.model is piece and copy.state.step is Step.NOT_BEGUN:
                 floor.ledger.add(
-                    copy, Kind.MOVE, moment, done.act, by=worker.id, move="begun",
+                    copy, Kind.MOVE, moment, done.act, by=worker.id, move=MoveKey.BEGUN,
                     to_step=Step.BLANK, happened=done.happened_at, time_is=done.time_is,
                 )  # fmt: skip
                 self.begin(copy, moment)

@@ -7,7 +7,7 @@ from app.demo.hours import DAY
 from app.demo.ledger import Piece
 from app.flow.legality import correction_refusals
 from app.flow.rules import Entry, Kind, Policy, effective
-from app.flow.steps import Step
+from app.flow.steps import MoveKey, Step
 
 
 class Slips:
@@ -23,7 +23,7 @@ class Slips:
         """
         floor = self._floor
         wrong = floor.ledger.add(
-            piece, Kind.MOVE, moment, by=worker.id, move="shaped", to_step=Step.PAINTING
+            piece, Kind.MOVE, moment, by=worker.id, move=MoveKey.SHAPED, to_step=Step.PAINTING
         )
         ticket = piece.ticket
 

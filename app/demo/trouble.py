@@ -7,7 +7,7 @@ from app.demo.floor import Floor
 from app.demo.hours import DAY, HOUR
 from app.demo.ledger import Job, Piece, Row
 from app.flow.rules import Kind
-from app.flow.steps import Of, Step, moves_from
+from app.flow.steps import MoveKey, Of, Step, moves_from
 
 GoOn = Callable[[Piece, int], None]
 _HOLDS = {Step.FINISHING: 0.035, Step.BLANK: 0.012, Step.SHAPING: 0.02, Step.PAINTING: 0.02}
@@ -138,11 +138,11 @@ class Trouble:
         act = None
         for piece in job.pieces():
             keys = {move.key for move in moves_from(piece.ref.of, piece.state.step)}
-            if "cancel" not in keys:
+            if MoveKey.CANCEL not in keys:
                 continue
             floor.withdraw(piece)
             entry = floor.ledger.add(
-                piece, Kind.MOVE, moment, act, by=floor.desk, move="cancel",
+                piece, Kind.MOVE, moment, act, by=floor.desk, move=MoveKey.CANCEL,
                 to_step=Step.CANCELLED, reason=reason, whose=whose,
             )  # fmt: skip
             act = entry.act

@@ -25,7 +25,7 @@ from app.flow.rules import (
     first_refusal,
     refusal,
 )
-from app.flow.steps import STEPS, Of, Step
+from app.flow.steps import STEPS, MoveKey, Of, Step
 from app.flow.store import Piece, Ref
 from app.shared.database import Database
 from app.shared.errors import AlreadyMoved, NotAllowed, Refused
@@ -199,13 +199,13 @@ def _consequences(
     act: Act, done: Done, piece: Piece, entry: Entry, state: State, policy: Policy
 ) -> None:
     """What follows in the same commit: copies begin with their model, a remake is a new row."""
-    if entry.move == "model_finished":
+    if entry.move == MoveKey.MODEL_FINISHED:
         for copy in store.copies_of_model(act.db, piece.ref.id):
             if copy.state.step is Step.NOT_BEGUN:
                 begin(act, done, copy, entry, policy)
-    elif entry.move == "remake":
+    elif entry.move == MoveKey.REMAKE:
         _remake(act, done, piece, entry, policy)
-    elif entry.move == "cancel" and piece.ref.of is Of.MODEL:
+    elif entry.move == MoveKey.CANCEL and piece.ref.of is Of.MODEL:
         for copy in store.copies_of_model(act.db, piece.ref.id):
             # A copy of another order may still be made from another model of the animal.
             if copy.state.step is Step.NOT_BEGUN and copy.order_id == piece.order_id:
@@ -228,7 +228,7 @@ def begin(act: Act, done: Done, copy: Piece, cause: Entry, policy: Policy) -> No
     append(
         act, done, copy,
         replace(
-            cause, kind=Kind.MOVE, move="begun", to_step=first, happened_at=happened,
+            cause, kind=Kind.MOVE, move=MoveKey.BEGUN, to_step=first, happened_at=happened,
             recorded_at=max(cause.recorded_at, happened), reason="", until=None, amount=None,
         ),
     )  # fmt: skip

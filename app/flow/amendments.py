@@ -15,7 +15,7 @@ from app.flow.actions import Act, Done, append, code_of, orders_touched, settle
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
 from app.flow.rules import Entry, Kind, Policy, effective, find_move, fold
-from app.flow.steps import STEPS, Of, Step
+from app.flow.steps import STEPS, MoveKey, Of, Step
 from app.flow.store import Piece, Ref
 from app.shared.database import Database
 from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
@@ -58,7 +58,7 @@ def _undo_one(act: Act, done: Done, ref: Ref, entry: Entry, named: Entry) -> Non
     if act.who.role not in roles_of(entry):
         raise NotAllowed("Your role does not cover what would be undone. Ask the desk.")
     _add_about(act, done, piece, log, _about(act, entry, Kind.UNDO))
-    if entry.move == "handed_over":
+    if entry.move == MoveKey.HANDED_OVER:
         _unpack(act.db, ref.id, act.now)
 
 
@@ -84,7 +84,7 @@ def _withdraw(act: Act, done: Done, piece: Piece, log: Sequence[Entry]) -> None:
     happened = max(act.now, piece.state.last_at)
     entry = Entry(
         id=0, seq=0, kind=Kind.MOVE, happened_at=happened, recorded_at=happened,
-        to_step=Step.CANCELLED, move="cancel", by=act.who.account_id, reason="undone",
+        to_step=Step.CANCELLED, move=MoveKey.CANCEL, by=act.who.account_id, reason="undone",
         whose="studio",
     )  # fmt: skip
     append(act, done, piece, entry)
@@ -238,7 +238,7 @@ def _correct_one(act: Act, done: Done, ref: Ref, entry: Entry, right: Right) -> 
     if told is not None and (tells is None or tells.kind != told.kind):
         # What has not gone out yet must not tell of something that never happened.
         news_rows.take_back(act.db, [entry.id], act.now)
-    if entry.move == "handed_over" and about.move != "handed_over":
+    if entry.move == MoveKey.HANDED_OVER and about.move != MoveKey.HANDED_OVER:
         _unpack(act.db, ref.id, act.now)
 
 

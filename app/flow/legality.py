@@ -8,14 +8,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from app.flow.rules import Entry, Kind, Policy, State, after, effective, first_refusal, refusal
-from app.flow.steps import MOVES, STEPS, Of
+from app.flow.steps import MOVES, STEPS, MoveKey, Of
 from app.shared.people import EVERYBODY, Role
 
 UNDO_WITHIN = 600
 UNDOABLE = frozenset({Kind.MOVE, Kind.START, Kind.ASIDE, Kind.HOLD, Kind.LIFT, Kind.TOLD})
 CORRECTABLE = UNDOABLE | {Kind.ENTER, Kind.FINDING}
 # Moves that write more than their own entry: a correction cannot make that up afterwards.
-CARRYING = frozenset({"model_finished", "remake", "handed_over"})
+CARRYING = frozenset({MoveKey.MODEL_FINISHED, MoveKey.REMAKE, MoveKey.HANDED_OVER})
 
 
 def roles_of(entry: Entry) -> frozenset[Role]:
@@ -64,7 +64,7 @@ def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, policy: Poli
 
 def _refusal_in_its_day(state: State, entry: Entry, policy: Policy) -> str | None:
     """The refusal by the rules of any day: the blank step may have been on, the animal alive."""
-    if entry.move == "begun":
+    if entry.move == MoveKey.BEGUN:
         # A copy begins with its model, whether it is on hold or not.
         state = replace(state, hold_whose="")
     whys = [refusal(state, entry, day) for day in _any_day(policy)]

@@ -6,7 +6,7 @@ News is written once per order, animal, kind and round, so rework never tells an
 from dataclasses import dataclass
 
 from app.flow.rules import Entry, Kind, State, TimeIs
-from app.flow.steps import ASKED_AGAIN, PASSED
+from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,16 +25,16 @@ def news_of(entry: Entry, state: State) -> NewsItem | None:
     """
     if entry.kind is not Kind.MOVE or entry.time_is is TimeIs.IMPORTED:
         return None
-    if entry.move == "photos_counted":
+    if entry.move == MoveKey.PHOTOS_COUNTED:
         return NewsItem("photos_counted", state.attempts)
     if entry.move in ASKED_AGAIN:
-        return NewsItem("more_views", state.attempts)
+        return NewsItem(MoveKey.MORE_VIEWS, state.attempts)
     if entry.move in PASSED:
         return NewsItem("photos_passed", 0)
-    if entry.move == "begun":
+    if entry.move == MoveKey.BEGUN:
         return NewsItem("making_begun", 0)
-    if entry.move == "handed_over":
+    if entry.move == MoveKey.HANDED_OVER:
         return NewsItem("handed_over", entry.amount or 0, per_animal=False)
-    if entry.move == "received":
+    if entry.move == MoveKey.RECEIVED:
         return NewsItem("received", entry.amount or 0, per_animal=False)
     return None

@@ -15,12 +15,13 @@ from app.flow.steps import (
     ENDS,
     MAKING_STEPS,
     PASSED,
+    REWORKS,
     STARTS,
     STEPS,
     Move,
+    MoveKey,
     Of,
     Step,
-    is_rework,
     moves_from,
 )
 from app.shared.people import EVERYBODY, Role
@@ -241,11 +242,11 @@ def _moved(state: State, entry: Entry) -> State:
         aside_until=None,
         aside_reason="",
         told_at=None if again else state.told_at,
-        counted_at=entry.happened_at if entry.move == "photos_counted" else state.counted_at,
+        counted_at=entry.happened_at if entry.move == MoveKey.PHOTOS_COUNTED else state.counted_at,
         passed_at=_passed_at(state, entry),
         attempts=state.attempts + again,
-        reworks=state.reworks + is_rework(entry.move),
-        rests_until=entry.until if entry.until or is_rework(entry.move) else state.rests_until,
+        reworks=state.reworks + (entry.move in REWORKS),
+        rests_until=entry.until if entry.until or entry.move in REWORKS else state.rests_until,
     )
 
 
@@ -265,7 +266,7 @@ def find_move(of: Of, step: Step, key: str, policy: Policy) -> Move | None:
 
 def _switched_off(move: Move, policy: Policy) -> bool:
     """Whether the studio's way of working has no such move."""
-    if move.key == "begun":
+    if move.key == MoveKey.BEGUN:
         return (move.end is Step.BLANK) != policy.blank_on
     return move.end is Step.BLANK and not policy.blank_on
 
@@ -305,14 +306,14 @@ def _allowed_on_hold(state: State, entry: Entry) -> bool:
         return entry.kind in (Kind.LIFT, Kind.ASK, Kind.ANSWER, Kind.TOLD, Kind.HOLD)
     # A machine ends its run and a carrier delivers whether or not the studio waits.
     moves = [m for m in moves_from(state.of, state.step) if m.key == entry.move]
-    return entry.move == "cancel" or any(m.by_itself for m in moves)
+    return entry.move == MoveKey.CANCEL or any(m.by_itself for m in moves)
 
 
 def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
     move = find_move(state.of, state.step, entry.move, policy)
     if move is None or move.end is not entry.to_step:
         return f"From {STEPS[state.step].name} there is no such move."
-    if move.key == "new_set" and policy.remembered:
+    if move.key == MoveKey.NEW_SET and policy.remembered:
         return "A remembered animal cannot be photographed again: use what there is, or by eye."
     if "whose" in move.needs and entry.whose not in tuple(Whose):
         return "Say on whose account: the customer's, the studio's or a supplier's."

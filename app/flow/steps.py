@@ -104,15 +104,52 @@ STARTS: dict[Of, tuple[Step, ...]] = {
 }
 
 
+class MoveKey(StrEnum):
+    """What a button posts: which way a piece goes. The moves of one outcome share a key."""
+
+    PHOTOS_COUNTED = "photos_counted"
+    BUILD_STARTED = "build_started"
+    NO_BUILD = "no_build"
+    BUILD_FINISHED = "build_finished"
+    BUILD_FAILED = "build_failed"
+    BUILD_STOPPED = "build_stopped"
+    GOOD = "good"
+    LIMITS = "limits"
+    BY_EYE = "by_eye"
+    BUILD_AGAIN = "build_again"
+    MORE_VIEWS = "more_views"
+    NEW_SET = "new_set"
+    MODEL_FINISHED = "model_finished"
+    BEGUN = "begun"
+    BLANK_DONE = "blank_done"
+    SHAPED = "shaped"
+    PAINTED = "painted"
+    PASSED = "passed"
+    HANDED_OVER = "handed_over"
+    RECEIVED = "received"
+    CAME_BACK = "came_back"
+    BACK_TO_BLANK = "back_to_blank"
+    BACK_TO_SHAPING = "back_to_shaping"
+    BACK_TO_PAINTING = "back_to_painting"
+    BACK_TO_INSPECTION = "back_to_inspection"
+    REMAKE = "remake"
+    CANCEL = "cancel"
+
+    @classmethod
+    def back_to(cls, cause: Step) -> "MoveKey":
+        """The key that sends a copy back to the step that caused a finding."""
+        return cls(f"back_to_{cause}")
+
+
 @dataclass(frozen=True, slots=True)
 class Move:
     """A way from one step to another.
 
-    `key` is what a button posts; moves of one outcome share it across steps. `needs` names what
-    has to be said with it: the page shows a form for it instead of a plain button.
+    `needs` names what has to be said with it: the page shows a form for it instead of a plain
+    button.
     """
 
-    key: str
+    key: MoveKey
     of: Of
     start: Step
     end: Step
@@ -126,56 +163,65 @@ class Move:
 def _model_moves() -> Iterator[Move]:
     m, s = Of.MODEL, Step
     yield Move(
-        "photos_counted", m, s.PHOTOS_WANTED, s.PHOTOS_IN, "Photos are here", needs=("amount",)
+        MoveKey.PHOTOS_COUNTED,
+        m,
+        s.PHOTOS_WANTED,
+        s.PHOTOS_IN,
+        "Photos are here",
+        needs=("amount",),
     )
-    yield Move("build_started", m, s.PHOTOS_IN, s.BUILDING, "Start build")
-    yield Move("no_build", m, s.PHOTOS_IN, s.ASSESSING, "Assess without a build")
-    yield Move("build_finished", m, s.BUILDING, s.ASSESSING, "Build finished", by_itself=True)
-    yield Move("build_failed", m, s.BUILDING, s.ASSESSING, "Failed by the pictures", by_itself=True)
+    yield Move(MoveKey.BUILD_STARTED, m, s.PHOTOS_IN, s.BUILDING, "Start build")
+    yield Move(MoveKey.NO_BUILD, m, s.PHOTOS_IN, s.ASSESSING, "Assess without a build")
+    yield Move(MoveKey.BUILD_FINISHED, m, s.BUILDING, s.ASSESSING, "Build finished", by_itself=True)
     yield Move(
-        "build_stopped", m, s.BUILDING, s.PHOTOS_IN, "Stopped by the machine",
+        MoveKey.BUILD_FAILED, m, s.BUILDING, s.ASSESSING, "Failed by the pictures", by_itself=True
+    )
+    yield Move(
+        MoveKey.BUILD_STOPPED, m, s.BUILDING, s.PHOTOS_IN, "Stopped by the machine",
         forward=False, by_itself=True,
     )  # fmt: skip
-    yield Move("good", m, s.ASSESSING, s.FINISHING, "Good")
-    yield Move("limits", m, s.ASSESSING, s.FINISHING, "Good with limits", needs=("limits",))
-    yield Move("by_eye", m, s.ASSESSING, s.FINISHING, "By eye, without a build")
-    yield Move("build_again", m, s.ASSESSING, s.PHOTOS_IN, "Build again", forward=False)
+    yield Move(MoveKey.GOOD, m, s.ASSESSING, s.FINISHING, "Good")
+    yield Move(MoveKey.LIMITS, m, s.ASSESSING, s.FINISHING, "Good with limits", needs=("limits",))
+    yield Move(MoveKey.BY_EYE, m, s.ASSESSING, s.FINISHING, "By eye, without a build")
+    yield Move(MoveKey.BUILD_AGAIN, m, s.ASSESSING, s.PHOTOS_IN, "Build again", forward=False)
     for step in (s.ASSESSING, s.PHOTOS_IN, s.FINISHING):
         yield Move(
-            "more_views", m, step, s.PHOTOS_WANTED, "Ask for more views",
+            MoveKey.MORE_VIEWS, m, step, s.PHOTOS_WANTED, "Ask for more views",
             needs=("views",), forward=False,
         )  # fmt: skip
     yield Move(
-        "new_set", m, s.ASSESSING, s.PHOTOS_WANTED, "Ask for a new set",
+        MoveKey.NEW_SET, m, s.ASSESSING, s.PHOTOS_WANTED, "Ask for a new set",
         needs=("views",), forward=False,
     )  # fmt: skip
-    yield Move("model_finished", m, s.FINISHING, s.READY, "Done")
+    yield Move(MoveKey.MODEL_FINISHED, m, s.FINISHING, s.READY, "Done")
 
 
 def _copy_moves() -> Iterator[Move]:
     c, s = Of.COPY, Step
-    yield Move("begun", c, s.NOT_BEGUN, s.BLANK, "Begin")
-    yield Move("begun", c, s.NOT_BEGUN, s.SHAPING, "Begin")
-    yield Move("blank_done", c, s.BLANK, s.SHAPING, "Done")
-    yield Move("shaped", c, s.SHAPING, s.PAINTING, "Done")
-    yield Move("painted", c, s.PAINTING, s.INSPECTION, "Done")
-    yield Move("passed", c, s.INSPECTION, s.PACKING, "Pass", needs=("marks",))
-    yield Move("handed_over", c, s.PACKING, s.HANDED_OVER, "Hand over", needs=("parcel",))
-    yield Move("received", c, s.HANDED_OVER, s.RECEIVED, "Received", by_itself=True)
+    yield Move(MoveKey.BEGUN, c, s.NOT_BEGUN, s.BLANK, "Begin")
+    yield Move(MoveKey.BEGUN, c, s.NOT_BEGUN, s.SHAPING, "Begin")
+    yield Move(MoveKey.BLANK_DONE, c, s.BLANK, s.SHAPING, "Done")
+    yield Move(MoveKey.SHAPED, c, s.SHAPING, s.PAINTING, "Done")
+    yield Move(MoveKey.PAINTED, c, s.PAINTING, s.INSPECTION, "Done")
+    yield Move(MoveKey.PASSED, c, s.INSPECTION, s.PACKING, "Pass", needs=("marks",))
+    yield Move(MoveKey.HANDED_OVER, c, s.PACKING, s.HANDED_OVER, "Hand over", needs=("parcel",))
+    yield Move(MoveKey.RECEIVED, c, s.HANDED_OVER, s.RECEIVED, "Received", by_itself=True)
     yield Move(
-        "came_back", c, s.HANDED_OVER, s.PACKING, "Came back undelivered",
+        MoveKey.CAME_BACK, c, s.HANDED_OVER, s.PACKING, "Came back undelivered",
         roles=DESK_AND_OWNER, needs=("reason",), forward=False, by_itself=True,
     )  # fmt: skip
     for start in MAKING_STEPS:
         for cause in MAKING_STEPS:
             if PLACE[cause] < PLACE[start]:
                 yield Move(
-                    f"back_to_{cause}", c, start, cause, f"Back to {STEPS[cause].name}",
+                    MoveKey.back_to(cause), c, start, cause, f"Back to {STEPS[cause].name}",
                     needs=("finding",), forward=False,
                 )  # fmt: skip
-        yield Move("remake", c, start, s.REPLACED, "Remake", needs=("finding",), forward=False)
+        yield Move(
+            MoveKey.REMAKE, c, start, s.REPLACED, "Remake", needs=("finding",), forward=False
+        )
     yield Move(
-        "remake", c, s.HANDED_OVER, s.REPLACED, "Remake",
+        MoveKey.REMAKE, c, s.HANDED_OVER, s.REPLACED, "Remake",
         roles=DESK_AND_OWNER, needs=("finding",), forward=False,
     )  # fmt: skip
 
@@ -187,7 +233,7 @@ def _cancels() -> Iterator[Move]:
     ):
         for step in steps:
             yield Move(
-                "cancel", of, step, Step.CANCELLED, "Cancel",
+                MoveKey.CANCEL, of, step, Step.CANCELLED, "Cancel",
                 roles=DESK_AND_OWNER, needs=("reason", "whose"), forward=False,
             )  # fmt: skip
 
@@ -203,10 +249,7 @@ def moves_from(of: Of, step: Step) -> tuple[Move, ...]:
     return _BY_START.get((of, step), ())
 
 
-PASSED = frozenset({"good", "limits", "by_eye"})
-ASKED_AGAIN = frozenset({"more_views", "new_set"})
-
-
-def is_rework(move: str) -> bool:
-    """Whether a move sends a copy back to the step that caused a finding."""
-    return move.startswith("back_to_")
+PASSED = frozenset({MoveKey.GOOD, MoveKey.LIMITS, MoveKey.BY_EYE})
+ASKED_AGAIN = frozenset({MoveKey.MORE_VIEWS, MoveKey.NEW_SET})
+# Sends a copy back to the step that caused a finding.
+REWORKS = frozenset(key for key in MoveKey if key.startswith("back_to_"))

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, Table, bindparam, func, insert, select, text,
 from sqlalchemy.engine import RowMapping
 
 from app.flow.rules import Entry, Kind, State, TimeIs
-from app.flow.steps import Of, Step
+from app.flow.steps import MoveKey, Of, Step
 from app.shared.errors import NotFound
 from app.shared.text import whole_number
 from app.tables import copies, models, transitions
@@ -199,9 +199,9 @@ def follows_another(db: Connection, model_id: int) -> bool:
 
 def carried(db: Connection, ref: Ref, named: Entry, other: Ref, entry: Entry) -> bool:
     """Whether an entry of the same act came with a named one, not merely at the same tap."""
-    if named.move == "handed_over":
-        return entry.move == "handed_over" and entry.amount == named.amount
-    if named.move == "remake":
+    if named.move == MoveKey.HANDED_OVER:
+        return entry.move == MoveKey.HANDED_OVER and entry.amount == named.amount
+    if named.move == MoveKey.REMAKE:
         # Entering the piece that replaces it; a new version of the model stays where it is.
         query = select(copies.c.replaces_id).where(copies.c.id == other.id)
         return (
@@ -210,7 +210,7 @@ def carried(db: Connection, ref: Ref, named: Entry, other: Ref, entry: Entry) ->
             and (db.execute(query).scalar() == ref.id)
         )
     query = select(copies.c.model_id).where(copies.c.id == other.id)
-    return entry.move == "begun" and db.execute(query).scalar() == ref.id
+    return entry.move == MoveKey.BEGUN and db.execute(query).scalar() == ref.id
 
 
 def add(db: Connection, rows: Sequence[dict[str, Any]]) -> None:

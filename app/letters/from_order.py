@@ -6,7 +6,7 @@ from datetime import date
 
 from sqlalchemy import Connection, bindparam, text
 
-from app.flow.steps import MAKING_STEPS, Step
+from app.flow.steps import MAKING_STEPS, MoveKey, Step
 from app.letters.facts import AnimalFacts, Chapter, LetterFacts, ParcelFacts, Passage, QuestionFacts
 from app.orders.facts import order as order_facts
 from app.orders.facts import ranges
@@ -114,7 +114,7 @@ def _animal(animal: order_facts.AnimalFacts) -> AnimalFacts:
         left=bool(copies) and all(copy.step in _GONE for copy in copies),
         finishing=animal.model.step is Step.FINISHING,
         views=tuple(v.wish for v in sorted(animal.views, key=lambda view: view.number)),
-        by_eye=animal.outcome == "by_eye",
+        by_eye=animal.outcome == MoveKey.BY_EYE,
         limits=animal.limits.strip(),
         limits_agreed=animal.limits_agreed,
     )

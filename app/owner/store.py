@@ -14,7 +14,7 @@ from sqlalchemy import Connection, text
 
 from app.flow.rules import Kind, effective
 from app.flow.stays import DRYING
-from app.flow.steps import ASKED_AGAIN, Of, is_rework
+from app.flow.steps import ASKED_AGAIN, REWORKS, Of
 from app.flow.store import Ref, log_of
 from app.owner.spells import KIND_CODE, STEP_CODE, Entries
 
@@ -160,7 +160,7 @@ class _Columns:
             until=until[kept],
             drying=looked_up((dry == "1" for _, _, _, dry in meant), bool),
             again=looked_up((move in ASKED_AGAIN for _, _, move, _ in meant), bool),
-            rework=looked_up((is_rework(move) for _, _, move, _ in meant), bool),
+            rework=looked_up((move in REWORKS for _, _, move, _ in meant), bool),
         )
 
 

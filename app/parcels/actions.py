@@ -8,7 +8,7 @@ from sqlalchemy.engine import RowMapping
 
 from app.flow.actions import Done, Wish, record_in
 from app.flow.rules import Kind
-from app.flow.steps import Of, Step
+from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref, mark_stale
 from app.parcels import rules, store
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
@@ -56,7 +56,7 @@ def hand_over(
         sent = _in_its_place(rows, sent, "sent_at" if typed.sent_at else "sent_on")
         parcel_id = _make(db, typed, rows, sent or now, who)
         wishes = [
-            Wish(Ref(Of.COPY, row["id"]), Kind.MOVE, "handed_over", happened_at=sent,
+            Wish(Ref(Of.COPY, row["id"]), Kind.MOVE, MoveKey.HANDED_OVER, happened_at=sent,
                  reason=typed.reason, amount=parcel_id)
             for row in rows
         ]  # fmt: skip
@@ -142,7 +142,13 @@ def received(workshop: Workshop, parcel_id: int, when: int | None, who: Person, 
             raise AlreadyMoved("It is noted as received already.")
         when = _in_its_place(gone, when, "sent_on")
         wishes = [
-            Wish(Ref(Of.COPY, row["id"]), Kind.MOVE, "received", happened_at=when, amount=parcel_id)
+            Wish(
+                Ref(Of.COPY, row["id"]),
+                Kind.MOVE,
+                MoveKey.RECEIVED,
+                happened_at=when,
+                amount=parcel_id,
+            )
             for row in gone
         ]
         done = record_in(db, wishes, who, now, once or None)

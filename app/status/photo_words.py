@@ -8,7 +8,7 @@ knowledge of those who photograph them (lips licked, yawning, ears laid back, wi
 
 from collections.abc import Sequence
 
-from app.flow.steps import Step
+from app.flow.steps import MoveKey, Step
 from app.orders.facts.order import AnimalFacts, MarkFacts
 from app.shared.web import words
 from app.status.document import Block, Section
@@ -230,7 +230,7 @@ def _building(animal: AnimalFacts, days: Days) -> list[Block]:
 def _assessing(animal: AnimalFacts) -> str:
     one = voice(animal)
     who = animal.model.by
-    if animal.came_by == "build_finished":
+    if animal.came_by == MoveKey.BUILD_FINISHED:
         work = f"{one.his} model from all sides, beside the photographs"
         lead = "A model has been built from them. "
     else:

@@ -5,7 +5,7 @@ Where nobody is at a piece it waits its turn, and the page says so; nothing is m
 
 from collections.abc import Callable, Iterable, Sequence
 
-from app.flow.steps import ENDS, PLACE, Step
+from app.flow.steps import ENDS, PLACE, MoveKey, Step
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
 from app.shared.web import words
 from app.status.document import Block
@@ -34,7 +34,7 @@ def passed(animal: AnimalFacts, facts: OrderFacts, days: Days) -> str:
     if animal.passed_at < facts.taken_at and not facts.imported:
         return f"{own(animal.name)} model is one we have already, so no photographs are needed."
     number = f": {animal.pictures} of them" if animal.pictures else ""
-    if animal.outcome == "by_eye":
+    if animal.outcome == MoveKey.BY_EYE:
         return (
             f"Since {days.at(animal.passed_at)} it is settled that {own(animal.name)} model is "
             f"made by eye, from {one.his} photographs{number}."

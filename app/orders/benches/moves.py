@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 from app.flow import store
 from app.flow.actions import Done, Wish, record_in
 from app.flow.rules import Kind, State
-from app.flow.steps import STEPS, Step, moves_from
+from app.flow.steps import STEPS, MoveKey, Step, moves_from
 from app.flow.store import Piece, Ref
 from app.orders.benches import store as benches_store
 from app.orders.benches.store import DoneEntry, Named
@@ -171,7 +171,11 @@ def _check(press: Press, seen: Seen, piece: Piece, name: Named, who: Person, tod
         raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
     if move is not None and move.needs:
         raise Refused(f"{move.label} needs a few words: open the page of {name.words}.")
-    if press.key == "model_finished" and (name.copy_deadline or "") >= today and not press.sure:
+    if (
+        press.key == MoveKey.MODEL_FINISHED
+        and (name.copy_deadline or "") >= today
+        and not press.sure
+    ):
         raise AskFirst(
             f"More copies may still join the order of {name.words} until "
             f"{words.day(date.fromisoformat(name.copy_deadline or today))}. "
@@ -240,7 +244,7 @@ _SAID: Mapping[str, Callable[[str, bool, str | None], str]] = {
 
 
 def _begun(entries: Sequence[DoneEntry]) -> str:
-    begun = [entry for entry in entries if entry.move == "begun"]
+    begun = [entry for entry in entries if entry.move == MoveKey.BEGUN]
     if not begun or begun[0].to_step is None:
         return ""
     place = STEPS[Step(begun[0].to_step)].name

@@ -14,7 +14,7 @@ from sqlalchemy.engine import Row
 
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.stays import DRYING
-from app.flow.steps import ASKED_AGAIN, PASSED, Step, is_rework
+from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step
 from app.orders.facts import ranges, store
 from app.orders.facts.order import (
     AnimalFacts,
@@ -108,7 +108,9 @@ def _logs_of(order_id: int, rows: Rows) -> Iterable[list[Entry]]:
 def _animal(row: Row[Any], copies: tuple[CopyFacts, ...], rows: Rows) -> AnimalFacts:
     line = effective(rows.model_logs.get(row.id, []))
     moves = [entry for entry in line if entry.kind is Kind.MOVE]
-    counted = [entry.amount for entry in moves if entry.move == "photos_counted" and entry.amount]
+    counted = [
+        entry.amount for entry in moves if entry.move == MoveKey.PHOTOS_COUNTED and entry.amount
+    ]
     said = [
         delivery.files_said
         for delivery in rows.deliveries.get(row.for_order, ())
@@ -173,11 +175,11 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
     line = effective(rows.copy_logs.get(row.id, []))
     rework, inspected = False, None
     for entry in line:
-        if entry.kind is Kind.MOVE and entry.move == "passed":
+        if entry.kind is Kind.MOVE and entry.move == MoveKey.PASSED:
             rework, inspected = False, entry.happened_at
-        elif entry.kind is Kind.FINDING or is_rework(entry.move):
+        elif entry.kind is Kind.FINDING or entry.move in REWORKS:
             rework = True
-    assumed = any(e.move == "received" and e.time_is is TimeIs.ASSUMED for e in line)
+    assumed = any(e.move == MoveKey.RECEIVED and e.time_is is TimeIs.ASSUMED for e in line)
     return CopyFacts(
         code=f"{order_number}-{row.letter}{row.number}",
         letter=row.letter,

@@ -10,7 +10,7 @@ from app.flow import news_rows as news
 from app.flow import store
 from app.flow.actions import Wish, record_in
 from app.flow.rules import Kind
-from app.flow.steps import Of, Step
+from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Piece, Ref, mark_stale
 from app.orders.order import links
 from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
@@ -233,7 +233,7 @@ def cancel(workshop: Workshop, order_id: int, typed: StopFields, who: Person, on
         ordered = sorted(pieces, key=lambda p: p.ref.of is Of.MODEL)
         _check_nobody_waits(workshop, order_id, ordered)
         return [
-            Wish(p.ref, Kind.MOVE, "cancel", reason=typed.reason, whose=typed.whose)
+            Wish(p.ref, Kind.MOVE, MoveKey.CANCEL, reason=typed.reason, whose=typed.whose)
             for p in ordered
             if p.state.step is not Step.HANDED_OVER
         ]

@@ -5,34 +5,33 @@ from dataclasses import dataclass
 
 from app.flow.legality import CORRECTABLE, UNDO_WITHIN, UNDOABLE
 from app.flow.rules import Entry, Kind, TimeIs, effective
-from app.flow.steps import MOVES, STEPS, Of, is_rework
+from app.flow.steps import REWORKS, STEPS, MoveKey, Of
 from app.flow.store import Ref
 
-_SAYS = {move.key: move.label for move in MOVES}
-_OUTCOMES = {
-    "photos_counted": "pictures are here",
-    "build_started": "build started",
-    "no_build": "to be assessed without a build",
-    "build_finished": "build finished",
-    "build_failed": "build failed by the pictures",
-    "build_stopped": "build stopped by the machine; same place in the queue",
-    "good": "assessed: good",
-    "limits": "assessed: good with limits",
-    "by_eye": "assessed: by eye, without a build",
-    "build_again": "to be built again",
-    "more_views": "more views asked",
-    "new_set": "a new set asked",
-    "model_finished": "model finished",
-    "begun": "begun",
-    "blank_done": "blank done",
-    "shaped": "shaped",
-    "painted": "painted",
-    "passed": "passed inspection",
-    "handed_over": "handed over",
-    "received": "received",
-    "came_back": "came back undelivered",
-    "remake": "to be made again from the start",
-    "cancel": "cancelled",
+_OUTCOMES: dict[str, str] = {
+    MoveKey.PHOTOS_COUNTED: "pictures are here",
+    MoveKey.BUILD_STARTED: "build started",
+    MoveKey.NO_BUILD: "to be assessed without a build",
+    MoveKey.BUILD_FINISHED: "build finished",
+    MoveKey.BUILD_FAILED: "build failed by the pictures",
+    MoveKey.BUILD_STOPPED: "build stopped by the machine; same place in the queue",
+    MoveKey.GOOD: "assessed: good",
+    MoveKey.LIMITS: "assessed: good with limits",
+    MoveKey.BY_EYE: "assessed: by eye, without a build",
+    MoveKey.BUILD_AGAIN: "to be built again",
+    MoveKey.MORE_VIEWS: "more views asked",
+    MoveKey.NEW_SET: "a new set asked",
+    MoveKey.MODEL_FINISHED: "model finished",
+    MoveKey.BEGUN: "begun",
+    MoveKey.BLANK_DONE: "blank done",
+    MoveKey.SHAPED: "shaped",
+    MoveKey.PAINTED: "painted",
+    MoveKey.PASSED: "passed inspection",
+    MoveKey.HANDED_OVER: "handed over",
+    MoveKey.RECEIVED: "received",
+    MoveKey.CAME_BACK: "came back undelivered",
+    MoveKey.REMAKE: "to be made again from the start",
+    MoveKey.CANCEL: "cancelled",
 }
 _CAUSES = {
     "model": "the model", "blank": "the blank", "shaping": "shaping", "painting": "painting",
@@ -177,10 +176,10 @@ def say(entry: Entry) -> str:
 
 
 def _say_move(entry: Entry) -> str:
-    if is_rework(entry.move) and entry.to_step is not None:
+    if entry.move in REWORKS and entry.to_step is not None:
         return f"back to {STEPS[entry.to_step].name}: {entry.reason}"
-    words = _OUTCOMES.get(entry.move, _SAYS.get(entry.move, entry.move))
-    if entry.move == "photos_counted" and entry.amount:
+    words = _OUTCOMES.get(entry.move, entry.move)
+    if entry.move == MoveKey.PHOTOS_COUNTED and entry.amount:
         words = f"{entry.amount} pictures are here"
     return f"{words}: {entry.reason}" if entry.reason else words
 

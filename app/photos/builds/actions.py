@@ -8,7 +8,7 @@ from sqlalchemy import Connection, func, insert, select, update
 from app.flow import store as flow
 from app.flow.actions import Done, Wish, record_in
 from app.flow.rules import Kind
-from app.flow.steps import Of, Step
+from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref
 from app.orders.benches.moves import AskElsewhere, Seen
 from app.orders.benches.store import named
@@ -21,8 +21,8 @@ from app.shared.web.fields import Fields, Name, Number
 from app.studio.workshop import Workshop
 from app.tables import builds, machines, models, transitions
 
-START = "build_started"
-ENDS = ("build_finished", "build_stopped", "build_failed")
+START = MoveKey.BUILD_STARTED
+ENDS = (MoveKey.BUILD_FINISHED, MoveKey.BUILD_STOPPED, MoveKey.BUILD_FAILED)
 MOST_AT_ONCE = 100
 MOST_PLACES = 99
 

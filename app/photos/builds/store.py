@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, bindparam, select, text
 
 from app.flow.rules import Entry
+from app.flow.steps import MoveKey
 from app.flow.store import entry_of_row
 from app.orders.benches.lines import Line
 from app.orders.benches.store import MODELS
@@ -115,7 +116,7 @@ def entries_begun(db: Connection, act: int) -> Sequence[tuple[int, int]]:
     """The runs that an act began: entry and model."""
     t = transitions.c
     query = select(t.id, t.model_id).where(
-        t.id >= act, t.act == act, t.kind == "move", t.move == "build_started"
+        t.id >= act, t.act == act, t.kind == "move", t.move == MoveKey.BUILD_STARTED
     )
     return [(row.id, row.model_id) for row in db.execute(query)]
 

@@ -9,7 +9,7 @@ from math import exp, log
 from statistics import covariance, fmean, median, quantiles, variance
 
 from app.flow.rules import Entry, Kind, effective
-from app.flow.steps import Step
+from app.flow.steps import MoveKey, Step
 
 HOUR = 3_600
 ENOUGH = 20
@@ -80,7 +80,7 @@ def runs_of(model_id: int, log: Sequence[Entry], pictures: int | None = None) ->
         if open_run is not None:
             found.append(_ended(open_run, entry))
             open_run = None
-        if entry.move == "photos_counted":
+        if entry.move == MoveKey.PHOTOS_COUNTED:
             counted += entry.amount or 0
         if entry.to_step is Step.BUILDING:
             open_run = Run(model_id, entry.id, entry.happened_at, pictures=counted or pictures)
@@ -140,7 +140,9 @@ def times(past: Iterable[Run]) -> Times:
     known = [
         (run.pictures or 0, run.ended - run.started)
         for run in past
-        if run.outcome == "build_finished" and run.ended is not None and run.ended > run.started
+        if run.outcome == MoveKey.BUILD_FINISHED
+        and run.ended is not None
+        and run.ended > run.started
     ]
     if len(known) < ENOUGH:
         return DEFAULT
@@ -206,7 +208,7 @@ def usual_hours(past: Iterable[Run]) -> float | None:
     hours = [
         (run.ended - run.started) / HOUR
         for run in past
-        if run.outcome == "build_finished" and run.ended is not None
+        if run.outcome == MoveKey.BUILD_FINISHED and run.ended is not None
     ]
     return median(hours) if len(hours) >= ENOUGH else None
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from app.flow.steps import MoveKey
 from app.orders.benches.lines import Line
 from app.orders.benches.words import Clock, notes, placed
 from app.photos.builds.times import HOUR, Busy, Machine, OnMachine, Times, busy, times
@@ -101,7 +102,7 @@ def assemble(
         own = [run for run in running if run.machine_id == machine.id]
         places.append(Place(machine, own, max(0, machine.places - len(own))))
     ids = {machine.id for machine in on}
-    finished = sum(run.outcome == "build_finished" for run in past)
+    finished = sum(run.outcome == MoveKey.BUILD_FINISHED for run in past)
     return Builds(
         places=places,
         unnamed=[run for run in running if run.machine_id not in ids],

@@ -12,7 +12,7 @@ from datetime import date
 from statistics import median
 
 from app.flow.rules import Entry, Kind, effective
-from app.flow.steps import ASKED_AGAIN, PASSED, Step
+from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey, Step
 from app.leadtimes.rates import wilson
 from app.shared.web import words
 
@@ -71,7 +71,7 @@ def judged_of(model_id: int, log: Sequence[Entry], checks: Sequence[Check]) -> l
             continue
         if entry.to_step is Step.BUILDING:
             built_at, passed = entry.happened_at, False
-        elif entry.move in ("build_finished", "build_failed"):
+        elif entry.move in (MoveKey.BUILD_FINISHED, MoveKey.BUILD_FAILED):
             was_built = True
         elif entry.move in PASSED | ASKED_AGAIN:
             if passed and entry.move in ASKED_AGAIN and found:

@@ -6,7 +6,7 @@ from sqlalchemy import Connection, insert, select, update
 
 from app.flow.actions import Wish, record_in
 from app.flow.rules import Kind
-from app.flow.steps import Of
+from app.flow.steps import MoveKey, Of
 from app.flow.store import Ref, mark_stale
 from app.flow.store import load as load_piece
 from app.orders.order import actions as order_actions
@@ -121,7 +121,7 @@ def count(workshop: Workshop, delivery_id: int, leave: bool, who: Person, once: 
 
 
 def _counted(beast: Beast, many: int) -> Wish:
-    return Wish(Ref(Of.MODEL, beast.model_id), Kind.MOVE, "photos_counted", amount=many)
+    return Wish(Ref(Of.MODEL, beast.model_id), Kind.MOVE, MoveKey.PHOTOS_COUNTED, amount=many)
 
 
 def _note_number(db: Connection, beast: Beast, delivery: Delivery) -> None:
