@@ -115,9 +115,9 @@ def test_a_start_in_a_folder_open_to_others_says_so_and_closes_the_database(tmp_
         code = (
             "import os, sys; os.umask(0o022)\n"
             "from pathlib import Path\n"
-            "from app.opening import workshop\n"
+            "from app.opening import opened\n"
             "from app.shared.places import DataFolder\n"
-            f"with workshop(DataFolder(Path({str(path)!r}))): pass\n"
+            f"with opened(DataFolder(Path({str(path)!r}))): pass\n"
         )
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
         assert done.returncode == 0, done.stderr

@@ -68,7 +68,7 @@ def test_banners_and_settings_are_looked_up_for_pages_and_not_for_what_redirects
     site.state.workshop, site.state.templates = workshop, environment()
     looked: list[str] = []
     gate.install(site, banners=[lambda _: looked.append("a banner")])
-    monkeypatch.setattr(workshop, "studio", lambda: looked.append("the settings"))
+    monkeypatch.setattr(workshop, "in_force", lambda: looked.append("the settings"))
     site.add_api_route("/act", lambda: RedirectResponse("/", 303), name="act", methods=["POST"])
     assert Browser(site).as_(workshop, CAST.desk).post("/act").status_code == 303
     assert looked == []
@@ -87,7 +87,7 @@ def test_an_act_crosses_few_files_and_one_query_before_its_page(
         if what == "call" and database in file.parents:
             crossed.append(str(file.relative_to(database)))
 
-    def act(workshop: web.ClockedWorkshop, me: web.Me) -> Response:
+    def act(workshop: web.TheWorkshop, me: web.Me) -> Response:
         crossed.append("the page")
         return RedirectResponse("/", 303)
 
