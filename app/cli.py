@@ -216,7 +216,6 @@ def whatif(
     ] = None,
     data: Data = None,
     replications: Annotated[int, typer.Option("--replications", max=100_000)] = 500,
-    engine: Annotated[str, typer.Option("--engine", help="numpy, numba or auto.")] = "auto",
 ) -> None:
     """Simulate the floor as it is, and with --set as it would be.
 
@@ -239,9 +238,8 @@ def whatif(
 
     with own_log.studio_in(DataFolder(data_folder(data))) as workshop:
         code = whatif_command.main(
-            workshop, settings or [], replications=replications, engine=engine,
-            monotonic=time.monotonic,
-        )  # fmt: skip
+            workshop, settings or [], replications=replications, monotonic=time.monotonic
+        )
     raise typer.Exit(code)
 
 

@@ -22,7 +22,6 @@ from app.leadtimes.floor import (
     parse_change,
     simulate,
 )
-from app.leadtimes.floor.outcome import Engine
 from app.orders.forecast.worker import PERCENTS, chance_within
 from app.owner import floor_store, store
 from app.owner.floor_hands import Presence, Starts, most_at_once, presence, several_at_once, skills
@@ -41,7 +40,6 @@ YEAR, QUARTER = 365 * DAY, 91 * DAY
 PATIENCE: Final = 2.0
 TRIAL: Final = 100
 WIDTH: Final = 100
-ENGINES: Final = ("auto", "numpy", "numba")
 
 
 def main(
@@ -49,7 +47,6 @@ def main(
     settings: Sequence[str],
     *,
     replications: int,
-    engine: str,
     monotonic: Callable[[], float],
     stdout: TextIO = sys.stdout,
     stderr: TextIO = sys.stderr,
@@ -59,7 +56,7 @@ def main(
     64 where a setting cannot be understood, 2 where there is nothing to simulate.
     """
     try:
-        changes = _understood(settings, replications, engine)
+        changes = _understood(settings, replications)
     except ChangeError as wrong:
         print(wrong, file=stderr)
         return WRONG_USAGE
@@ -74,7 +71,7 @@ def main(
         return NOTHING_THERE
     try:
         then = apply_changes(built.floor, [_by_name(change) for change in changes])
-        report = _run(built.floor, then if changes else None, replications, engine, tell)
+        report = _run(built.floor, then if changes else None, replications, tell)
     except ChangeError as wrong:
         print(wrong, file=stderr)
         return WRONG_USAGE
@@ -86,23 +83,19 @@ def main(
     return 0
 
 
-def _understood(settings: Sequence[str], replications: int, engine: str) -> list[Change]:
+def _understood(settings: Sequence[str], replications: int) -> list[Change]:
     changes = [parse_change(setting) for setting in settings]
-    if engine not in ENGINES:
-        raise ChangeError(f"“{engine}” is no engine. There are: {', '.join(ENGINES)}.")
     if replications < 2:
         raise ChangeError("Two replications at least: one says nothing about its own error.")
     return changes
 
 
 def _run(
-    floor: Floor, then: Floor | None, replications: int, engine: str,
-    tell: Callable[[int, int], None],
-) -> str:  # fmt: skip
-    chosen: Engine = "auto" if engine == "auto" else "numba" if engine == "numba" else "numpy"
+    floor: Floor, then: Floor | None, replications: int, tell: Callable[[int, int], None]
+) -> str:
     if then is None:
-        return floor_report(simulate(floor, replications, engine=chosen, progress=tell))
-    return floor_report(compare(floor, then, replications, engine=chosen, progress=tell))
+        return floor_report(simulate(floor, replications, progress=tell))
+    return floor_report(compare(floor, then, replications, progress=tell))
 
 
 def floor_of(workshop: Workshop) -> Built:

@@ -28,7 +28,6 @@ from app.leadtimes.floor import (
     quantile_table,
     simulate,
 )
-from app.leadtimes.floor.kernel import COMPILED
 
 DAYS = 2000
 OPENS = [24.0 * d + 9 for d in range(DAYS) if d % 7 < 5]
@@ -120,34 +119,29 @@ def beside_others() -> None:
         "ciw with hours": (1, lambda n: [in_ciw(floor, True, s) for s in range(n)]),
         "ciw without hours": (2, lambda n: [in_ciw(floor, False, s) for s in range(n)]),
     }
-    ours = {"numpy": (2000, lambda n: simulate(floor, n, 1, "numpy"))}
-    if COMPILED:
-        ours["numba"] = (2000, lambda n: simulate(floor, n, 1, "numba"))
-        simulate(floor, 2, engine="numba")  # compiled outside the clock
+    everyone = {"ours": (2000, lambda n: simulate(floor, n, 1)), **rivals}
     times: dict[str, list[float]] = {}
     for _ in range(ROUNDS):
-        for name, (count, work) in (rivals | ours).items():
+        for name, (count, work) in everyone.items():
             times.setdefault(name, []).append(seconds(lambda: work(count)) / count)  # noqa: B023
     print("CPU seconds a replication, median of", ROUNDS, "interleaved rounds")
     for name, values in times.items():
         print(f"  {name:18} {median(values):.6f}")
-    for name in ours:
-        for rival in rivals:
-            ratio = median(b / a for a, b in zip(times[name], times[rival], strict=True))
-            print(f"  {name} is {ratio:6.1f} x {rival}")
+    for rival in rivals:
+        ratio = median(b / a for a, b in zip(times["ours"], times[rival], strict=True))
+        print(f"  ours is {ratio:6.1f} x {rival}")
 
 
 def four_hundred_copies() -> None:
     floor = nine_steps(400, first=4)
     print("400 open copies over 5 steps, 2 000 replications: median CPU seconds, best wall time")
-    for engine in ("numpy", "numba") if COMPILED else ("numpy",):
-        walls, busy = [], []
-        for _ in range(ROUNDS):
-            start, cpu = perf_counter(), process_time()
-            simulate(floor, 2000, 1, engine).ready_at([0.05, 0.1, 0.25, 0.5, 0.75, 0.85, 0.9, 0.95])
-            walls.append(perf_counter() - start)
-            busy.append(process_time() - cpu)
-        print(f"  {engine}: {median(busy):.2f} s, {min(walls):.2f} s")
+    walls, busy = [], []
+    for _ in range(ROUNDS):
+        start, cpu = perf_counter(), process_time()
+        simulate(floor, 2000, 1).ready_at([0.05, 0.1, 0.25, 0.5, 0.75, 0.85, 0.9, 0.95])
+        walls.append(perf_counter() - start)
+        busy.append(process_time() - cpu)
+    print(f"  {median(busy):.2f} s, {min(walls):.2f} s")
 
 
 def shared_people() -> None:
@@ -158,13 +152,11 @@ def shared_people() -> None:
         for k, does in enumerate(((1, 2, 3), (3, 4, 5), (5, 6, 7), (6, 7, 8)))
     )
     shared = replace(own, steps=steps, crews=crews)
-    print("people who do several steps, to people of their own: CPU")
-    for engine in ("numpy", "numba") if COMPILED else ("numpy",):
-        ratios = []
-        for _ in range(ROUNDS):
-            alone = seconds(lambda: simulate(own, 2000, 1, engine))  # noqa: B023
-            ratios.append(seconds(lambda: simulate(shared, 2000, 1, engine)) / alone)  # noqa: B023
-        print(f"  {engine}: {median(ratios):.2f} x")
+    ratios = []
+    for _ in range(ROUNDS):
+        alone = seconds(lambda: simulate(own, 2000, 1))
+        ratios.append(seconds(lambda: simulate(shared, 2000, 1)) / alone)
+    print(f"people who do several steps, to people of their own: CPU {median(ratios):.2f} x")
 
 
 if __name__ == "__main__":

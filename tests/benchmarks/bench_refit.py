@@ -19,7 +19,6 @@ from time import perf_counter, process_time
 import numpy as np
 
 from app.leadtimes.floor import simulate
-from app.leadtimes.floor.kernel import COMPILED
 from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.forecast.pieces import forecast_with_record
 from app.leadtimes.log import DAY, StayLog
@@ -79,13 +78,11 @@ def main() -> None:
 
     measured("400 open copies, chosen method", 2, ranges)
     floor = nine_steps(OPEN, first=4)
-    for engine in ("numpy", "numba") if COMPILED else ("numpy",):
-        simulate(floor, 2, engine=engine)  # compiled outside the clock
 
-        def replications(engine: str = engine) -> None:
-            simulate(floor, 2_000, 1, engine).ready_at(POINTS.tolist())
+    def replications() -> None:
+        simulate(floor, 2_000, 1).ready_at(POINTS.tolist())
 
-        measured(f"400 open copies, 2 000 replications, {engine}", 2, replications)
+    measured("400 open copies, 2 000 replications", 2, replications)
 
 
 if __name__ == "__main__":

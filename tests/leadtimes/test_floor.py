@@ -1,4 +1,4 @@
-"""The floor against itself: numpy, numba and plain Python to the bit, a heap and simpy to 0.0 h."""
+"""The floor against itself: a heap and simpy to 0.0 h."""
 
 from dataclasses import replace
 
@@ -18,11 +18,8 @@ from app.leadtimes.floor import (
     quantile_table,
     simulate,
 )
-from app.leadtimes.floor import kernel as compiled
 from app.leadtimes.floor.draws import replication_keys
-from app.leadtimes.floor.late import door_book, newcomers
-from app.leadtimes.floor.outcome import run_plan
-from app.leadtimes.floor.plan import lay_out
+from app.leadtimes.floor.late import newcomers
 from tests.leadtimes.floor_reference import heap_floor, replication, simpy_floor
 
 DAYS = 900
@@ -77,7 +74,7 @@ def newcomer_pieces(floor: Floor, seed: int, replications: int, row: int) -> lis
 
 
 def assert_equals_the_heap(floor: Floor, replications: int, seed: int = 3) -> None:
-    out = simulate(floor, replications, seed, "numpy")
+    out = simulate(floor, replications, seed)
     for r in range(replications):
         late = newcomer_pieces(floor, seed, replications, r)
         ready, waited, busy, at_work = heap_floor(floor, replication(seed, r), late)
@@ -89,19 +86,13 @@ def assert_equals_the_heap(floor: Floor, replications: int, seed: int = 3) -> No
         assert crews == pytest.approx(out.at_work[r].tolist(), abs=1e-9)
 
 
-def assert_both_engines_agree_to_the_bit(floor: Floor, replications: int) -> None:
-    a, b = (simulate(floor, replications, 3, engine) for engine in ("numpy", "numba"))
-    for name in FIELDS:
-        assert np.array_equal(getattr(a, name), getattr(b, name)), name
-
-
 def test_every_replication_equals_the_heap_to_0_hours():
     assert_equals_the_heap(nine_steps(), 25)
 
 
 def test_every_replication_equals_simpy_to_0_hours():
     floor = nine_steps()
-    out = simulate(floor, 25, 3, "numpy")
+    out = simulate(floor, 25, 3)
     for r in range(25):
         ready = simpy_floor(floor, replication(3, r))
         assert max(abs(ready[p.key] - out.ready[r, i]) for i, p in enumerate(floor.pieces)) == 0.0
@@ -110,7 +101,7 @@ def test_every_replication_equals_simpy_to_0_hours():
 def test_people_who_do_several_steps_are_the_same_in_the_heap_and_in_simpy_to_0_hours():
     floor = shared_hands()
     assert_equals_the_heap(floor, 15)
-    out = simulate(floor, 15, 3, "numpy")
+    out = simulate(floor, 15, 3)
     for r in range(15):
         ready = simpy_floor(floor, replication(3, r))
         assert max(abs(ready[p.key] - out.ready[r, i]) for i, p in enumerate(floor.pieces)) == 0.0
@@ -124,48 +115,17 @@ def test_simpy_agrees_with_pieces_in_hand_and_newcomers_too():
     floor = replace(
         floor, pieces=(*floor.pieces, *held), arrivals=(Arrivals("step 2", gaps, 300.0),)
     )
-    out = simulate(floor, 10, 3, "numpy")
+    out = simulate(floor, 10, 3)
     for r in range(10):
         ready = simpy_floor(floor, replication(3, r), newcomer_pieces(floor, 3, 10, r))
         assert [ready[p.key] for p in floor.pieces] == out.ready[r].tolist()
 
 
-@pytest.mark.skipif(not compiled.COMPILED, reason="numba is an optional extra")
-def test_numba_gives_the_same_numbers_to_the_bit():
-    assert_both_engines_agree_to_the_bit(nine_steps(), 200)
-    assert_both_engines_agree_to_the_bit(shared_hands(), 200)
-
-
-def test_without_numba_the_floor_runs_in_numpy_and_says_so_where_numba_is_asked_for(monkeypatch):
-    before = simulate(nine_steps(5), 3)
-    monkeypatch.setattr(compiled, "COMPILED", False)
-    monkeypatch.setattr(compiled, "run_rows", None)
-    assert np.array_equal(simulate(nine_steps(5), 3).ready, before.ready)
-    with pytest.raises(ValueError, match="not installed"):
-        simulate(nine_steps(5), 3, engine="numba")
-
-
 def test_replications_are_the_same_however_many_move_together(monkeypatch):
-    before = simulate(nine_steps(10), 50, engine="numpy")
+    before = simulate(nine_steps(10), 50)
     monkeypatch.setattr("app.leadtimes.floor.outcome.TOGETHER", 7)
     for name in FIELDS:
-        assert np.array_equal(
-            getattr(simulate(nine_steps(10), 50, engine="numpy"), name), getattr(before, name)
-        )
-
-
-@pytest.mark.parametrize("made", [nine_steps, shared_hands])
-def test_the_compiled_file_run_as_plain_python_gives_the_same_numbers_to_the_bit(made):
-    floor = made(12)
-    keys = replication_keys(3, 0, 3)
-    late = newcomers(floor, keys)
-    plan, book = lay_out(floor, late), door_book(floor, late)
-    out = (np.empty((3, 12)), *np.zeros((4, 3, 9)), np.zeros((3, plan.people.size)))
-    plain = getattr(compiled.run_rows, "py_func", compiled.run_rows)
-    with np.errstate(over="ignore"):
-        plain(plan, keys, *book, *out)
-    for mine, theirs in zip(out, run_plan(plan, keys, *book, compiled=False), strict=True):
-        assert np.array_equal(mine, theirs)
+        assert np.array_equal(getattr(simulate(nine_steps(10), 50), name), getattr(before, name))
 
 
 # Whole and half hours on purpose: many things then happen at the same instant.
@@ -229,13 +189,6 @@ def floors(draw) -> Floor:
 @given(floors())
 def test_any_floor_equals_the_heap_with_batches_forks_and_ties(floor):
     assert_equals_the_heap(floor, 3)
-
-
-@pytest.mark.skipif(not compiled.COMPILED, reason="numba is an optional extra")
-@settings(max_examples=250, deadline=None, derandomize=True)
-@given(floors())
-def test_any_floor_is_the_same_to_the_bit_from_both_engines(floor):
-    assert_both_engines_agree_to_the_bit(floor, 3)
 
 
 def hours(n: float) -> np.ndarray:

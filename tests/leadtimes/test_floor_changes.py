@@ -207,7 +207,12 @@ def test_what_the_floor_does_not_know_cannot_be_changed():
 
 def test_the_same_floor_compared_with_itself_differs_in_nothing():
     c = compare(studio(), changed("painting people=2"), 50)
-    for estimate in (c.ready_change(), c.wait_change(), c.busy_change(), c.quantile_change([0.85])):
+    for estimate in (
+        c.typical_change(),
+        c.wait_change(),
+        c.busy_change(),
+        c.quantile_change([0.85]),
+    ):
         assert not np.any(estimate.value)
         assert not np.nan_to_num(estimate.error).any()
 

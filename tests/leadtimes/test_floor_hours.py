@@ -46,12 +46,11 @@ def test_two_pieces_over_a_clock_change_and_a_holiday_are_ready_to_the_second():
     )
     pieces = (Piece("A", "painting"), Piece("B", "painting", oldest=1))
     painted = tuple(Piece(p.key, p.step, "painting", oldest=p.oldest) for p in pieces)
-    for engine in ("numpy", "auto"):
-        ready = simulate(Floor(steps, painted), 2, engine=engine).ready[0] * 3600 + now
-        assert list(ready) == [at(2031, 3, 31, 17), at(2031, 4, 2, 11)]
-        assert simulate(Floor(steps, painted), 2, engine=engine).ready[0, 0] == 73
-        ready = simulate(Floor(steps, pieces), 2, engine=engine).ready[0] * 3600 + now
-        assert list(ready) == [at(2031, 4, 15, 10), at(2031, 4, 15, 11)]
+    ready = simulate(Floor(steps, painted), 2).ready[0] * 3600 + now
+    assert list(ready) == [at(2031, 3, 31, 17), at(2031, 4, 2, 11)]
+    assert simulate(Floor(steps, painted), 2).ready[0, 0] == 73
+    ready = simulate(Floor(steps, pieces), 2).ready[0] * 3600 + now
+    assert list(ready) == [at(2031, 4, 15, 10), at(2031, 4, 15, 11)]
 
 
 def test_the_intervals_hold_the_same_seconds_as_the_calendar():
@@ -81,19 +80,11 @@ def test_work_taken_up_at_any_hour_ends_when_so_many_open_hours_have_passed(gaps
     shut = Step("shut", constant(1), people=1, hours=OpenHours.of([3], [4000]))
     step = Step("one", constant(work), people=1, hours=hours)
     pieces = (Piece("A", "one", enters_h=clock),)
-    ready = simulate(Floor((shut, step), pieces), 2, engine="numpy").ready[0, 0]
+    ready = simulate(Floor((shut, step), pieces), 2).ready[0, 0]
     assert ready >= clock
     assert hours.worked(ready) == pytest.approx(hours.worked(clock) + work, abs=1e-9)
     if work > 1e-6:
         assert hours.worked(ready) > hours.worked(ready - 1e-9)  # at closing time, not next morning
-
-
-def test_a_mapping_from_clock_to_working_time_gives_its_intervals():
-    hours = OpenHours.from_mapping([0, 1, 9, 25, 33], [0, 0, 8, 8, 16])
-    assert hours.opens.tolist() == [1, 25]
-    assert hours.closes.tolist() == [9, 33]
-    with pytest.raises(ValueError, match="either all"):
-        OpenHours.from_mapping([0, 8], [0, 4])
 
 
 def test_a_closure_cuts_what_it_covers_and_nothing_else():

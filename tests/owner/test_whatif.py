@@ -20,12 +20,16 @@ from app.tables import settings as settings_table
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, walk
 
 
-def run(workshop, *settings, replications=60, engine="numpy"):
+def run(workshop, *settings, replications=60):
     out, err = io.StringIO(), io.StringIO()
     code = whatif_command.main(
-        workshop, settings, replications=replications, engine=engine,
-        monotonic=time.monotonic, stdout=out, stderr=err,
-    )  # fmt: skip
+        workshop,
+        settings,
+        replications=replications,
+        monotonic=time.monotonic,
+        stdout=out,
+        stderr=err,
+    )
     return code, out.getvalue(), err.getvalue()
 
 
@@ -151,8 +155,7 @@ def test_a_setting_that_cannot_be_understood_ends_in_words_and_64(workshop, sett
     assert "Traceback" not in err
 
 
-def test_an_unknown_engine_and_too_few_runs_are_wrong_usage(workshop):
-    assert run(workshop, engine="steam")[0] == 64
+def test_too_few_runs_are_wrong_usage(workshop):
     assert run(workshop, replications=1)[0] == 64
 
 

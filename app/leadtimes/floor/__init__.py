@@ -1,9 +1,8 @@
 """The floor in simulation: when is what stands here today ready, where does it wait, and what if?
 
-`simulate` runs a `Floor` many times, all replications in lockstep in numpy, or compiled by numba
-where that is installed, with the same numbers. `compare` sets two floors side by side under the
-same chances; `parse_change` and `apply_changes` turn "painting people=3" into the second one, and
-`floor_report` says what came out in plain text.
+`simulate` runs a `Floor` many times, all replications in lockstep. `compare` sets two floors side
+by side under the same chances; `parse_change` and `apply_changes` turn "painting people=3" into the
+second one, and `floor_report` says what came out in plain text.
 
 People may do several steps (`Crew`): who is free takes up the first in the order of work of all
 that they do.

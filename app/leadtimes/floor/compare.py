@@ -7,7 +7,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from app.leadtimes.floor.model import Floor
 from app.leadtimes.floor.outcome import (
-    Engine,
     Estimate,
     Outcome,
     Progress,
@@ -32,12 +31,8 @@ class Comparison:
     now: Outcome
     then: Outcome
 
-    def ready_change(self) -> Estimate:
-        """Hours by which each of today's pieces is ready later (sooner: negative), on average."""
-        return mean(self.then.ready - self.now.ready)
-
     def typical_change(self) -> Estimate:
-        """The same, averaged over today's pieces: one figure."""
+        """Hours by which today's pieces are ready later (sooner: negative), on average."""
         return mean((self.then.ready - self.now.ready).mean(axis=1))
 
     def last_change(self) -> Estimate:
@@ -78,7 +73,6 @@ def compare(
     then: Floor,
     replications: int = 1000,
     seed: int = 0,
-    engine: Engine = "auto",
     progress: Progress | None = None,
 ) -> Comparison:
     """Run both floors with the same chances. Raises ValueError where they do not hold the same
@@ -97,6 +91,6 @@ def compare(
         return lambda done, rows: progress(before + done, 2 * rows)
 
     return Comparison(
-        simulate(now, replications, seed, engine, told(0)),
-        simulate(then, replications, seed, engine, told(replications)),
+        simulate(now, replications, seed, told(0)),
+        simulate(then, replications, seed, told(replications)),
     )

@@ -57,19 +57,6 @@ class OpenHours:
         )
 
     @staticmethod
-    def from_mapping(clock: ArrayLike, worked: ArrayLike) -> "OpenHours":
-        """From a mapping of clock hours to hours worked by then, straight between its points.
-
-        Between two points either all of the time is worked or none; else ValueError.
-        """
-        t, w = np.asarray(clock, dtype=np.float64), np.asarray(worked, dtype=np.float64)
-        passed, done = np.diff(t), np.diff(w)
-        full = np.isclose(done, passed)
-        if np.any(passed <= 0) or not np.all(full | np.isclose(done, 0.0)):
-            raise ValueError("Between two points either all of the time is worked or none of it.")
-        return OpenHours.of(t[:-1][full], t[1:][full], float(t[-1]))
-
-    @staticmethod
     def from_calendar(
         calendar: Calendar, now: int, days: int = 730, hours: dict[int, Hours] | None = None
     ) -> "OpenHours":

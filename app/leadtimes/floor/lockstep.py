@@ -123,6 +123,11 @@ class Lockstep:
             self.earliest_flat[block * self.rows + rows] = ends.min(axis=0)
             take_up(rows[self.earliest.min(axis=0)[rows] > instant])
 
+    def filled(self) -> tuple[Floats, ...]:
+        """The six, one row a replication."""
+        filled = self.ready, self.wait, self.begun, self.busy, self.queued, self.at_work
+        return tuple(one.reshape(self.rows, -1) for one in filled)
+
     def _leave(self, r: Ints, slot: Ints, t: Floats) -> None:
         """One piece of each row leaves its slot (or the door) for where it goes."""
         at = slot * self.rows + r

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,7 +13,6 @@ from app.leadtimes.floor.model import Floor
 from app.leadtimes.floor.plan import Plan, in_order, lay_out
 
 Floats = NDArray[np.float64]
-Engine = Literal["auto", "numpy", "numba"]
 Progress = Callable[[int, int], None]
 
 # So many replications move together: few enough for their state to stay in the cache.
@@ -153,69 +151,41 @@ def quantiles(values: Floats, shares: ArrayLike) -> Estimate:
     return Estimate(value.T, ((ordered[high] - ordered[low]) / 2).T)
 
 
-def _uses_numba(engine: Engine) -> bool:
-    if engine == "numpy":
-        return False
-    from app.leadtimes.floor.kernel import COMPILED
-
-    if engine == "numba" and not COMPILED:
-        raise ValueError("numba is not installed; without it the simulation runs in numpy.")
-    return COMPILED
-
-
 def run_plan(
     plan: Plan,
     keys: NDArray[np.uint64],
     door_hour: Floats,
     door_piece: NDArray[np.int64],
-    compiled: bool,
     progress: Progress | None = None,
 ) -> tuple[Floats, ...]:
     """ready (R × P), wait, begun, busy, queued (R × S) and at work (R × crews, nobody last) of a
-    plan, by either engine.
+    plan.
     """
-    rows, steps = keys.size, plan.offset.size
-    by_step, by_crew = np.zeros((4, rows, steps)), np.zeros((rows, plan.people.size))
-    out = (np.empty((rows, plan.start.size)), *by_step, by_crew)
+    rows, found = keys.size, []
     for a in range(0, rows, TOGETHER):
         part = slice(a, a + TOGETHER)
-        given, into = (plan, keys[part], door_hour[part], door_piece[part]), [o[part] for o in out]
-        if compiled:
-            from app.leadtimes.floor.kernel import run_rows
-
-            run_rows(*given, *into)
-        else:
-            lanes = Lockstep(*given)
-            lanes.run()
-            done = (
-                lanes.ready, lanes.wait, lanes.begun, lanes.busy, lanes.queued, lanes.at_work
-            )  # fmt: skip
-            for whole, piece in zip(into, done, strict=True):
-                whole[:] = piece.reshape(whole.shape)
+        lanes = Lockstep(plan, keys[part], door_hour[part], door_piece[part])
+        lanes.run()
+        found.append(lanes.filled())
         if progress:
             progress(min(a + TOGETHER, rows), rows)
-    return out
+    return tuple(np.concatenate(parts) for parts in zip(*found, strict=True))
 
 
 def simulate(
-    floor: Floor,
-    replications: int = 1000,
-    seed: int = 0,
-    engine: Engine = "auto",
-    progress: Progress | None = None,
+    floor: Floor, replications: int = 1000, seed: int = 0, progress: Progress | None = None
 ) -> Outcome:
-    """Run the floor so many times. `engine` "auto" takes numba where it is installed, else numpy;
-    both give the same numbers. `progress` is told (done, of how many) now and then.
+    """Run the floor so many times. `progress` is told (done, of how many) now and then.
 
     Raises ValueError for a floor that makes no sense, or whose open hours are not known for long
-    enough. numba compiles once (some 5 s) and keeps the result on disk where it may.
+    enough.
     """
     if replications < 2:
         raise ValueError("Two replications at least: one says nothing about its own error.")
     keys = replication_keys(seed, 0, replications)
     late = newcomers(floor, keys)
     plan, book = lay_out(floor, late), door_book(floor, late)
-    ready, *by_step = run_plan(plan, keys, *book, _uses_numba(engine), progress)
+    ready, *by_step = run_plan(plan, keys, *book, progress)
     known = min(s.hours.until for s in floor.steps)
     over = ready[np.isfinite(ready)].max(initial=floor.horizon_h)
     if over > known:

@@ -1,4 +1,4 @@
-"""A floor laid out as arrays: what both engines, lockstep and compiled, read and never write."""
+"""A floor laid out as arrays: what the simulation reads and never writes."""
 
 from typing import NamedTuple
 
@@ -45,7 +45,6 @@ class Plan(NamedTuple):
     clock_row: Ints  # where the step's hours begin in by_clock
     work_row: Ints
     worked_horizon: Floats  # hours of work open within the horizon
-    open_end: Ints  # 1 where the step never closes
     send_below: Floats  # S × causes, cumulative shares
     send_to: Ints  # S × causes
     done_by: Words  # the crews that do the step
@@ -306,7 +305,6 @@ def lay_out(floor: Floor, late: Late) -> Plan:
         clock_row=row * hours.clock_cells,
         work_row=row * hours.work_cells,
         worked_horizon=np.array([float(s.hours.worked(floor.horizon_h)) for s in floor.steps]),
-        open_end=np.array([int(np.isinf(s.hours.until)) for s in floor.steps]),
         send_below=send_below,
         send_to=send_to,
         done_by=done_by,
