@@ -135,16 +135,3 @@ def _split(
     if at < end:
         outside.append((at, end))
     return inside, outside
-
-
-def waits_for_sisters(packed: int, left: int | None, sisters_ready: int | None) -> list[Interval]:
-    """When a packed copy waits for the rest of its order.
-
-    `sisters_ready` is the moment at which the last other piece reached packing, or None while one
-    has not; `left` is None while the copy is still here.
-    """
-    far = 1 << 60
-    end = min(
-        left if left is not None else far, sisters_ready if sisters_ready is not None else far
-    )
-    return [(packed, end)] if end > packed else []

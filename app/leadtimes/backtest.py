@@ -22,13 +22,13 @@ from app.leadtimes.forecast.defaults import Defaults
 from app.leadtimes.forecast.levels import POINTS, at_levels
 from app.leadtimes.forecast.methods import METHODS
 from app.leadtimes.forecast.paths import Moments, Paths, paths_of
-from app.leadtimes.forecast.pieces import METHOD
 from app.leadtimes.log import DAY, StayLog, cases
 from app.leadtimes.open_time import OpenTime, opened
 from app.leadtimes.scoring import Score, score
 from app.leadtimes.stay_table import Table
 from app.leadtimes.survival import Floats
 
+METHOD: Final = "blend"  # what is chosen, of all methods
 REHEARSALS: Final = 24
 COLUMNS: Final = (
     "piece", "at", "step", "age_days", "method",

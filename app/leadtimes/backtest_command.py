@@ -105,7 +105,7 @@ def as_text(result: BacktestResult) -> str:
         f"{len(result.rows)} ranges on {result.days} days: {record.n} have come true or not, "
         f"{record.unresolved} are still open or were given up.",
         "",
-        f"{'method':12}{'50 % held':>11}{'85 % held':>11}{'10-90 held':>12}"
+        f"{'method':16}{'50 % held':>11}{'85 % held':>11}{'10-90 held':>12}"
         f"{'loss at 50':>12}{'loss at 85':>12}{'mean error':>12}",
     ]
     lines += [_line(f"{result.chosen} *", record)]
@@ -126,7 +126,7 @@ def as_text(result: BacktestResult) -> str:
 def _line(name: str, found: Score) -> str:
     held = found.coverage
     return (
-        f"{name:12}{100 * held['p50']:>10.1f} {100 * held['p85']:>10.1f} "
+        f"{name:16}{100 * held['p50']:>10.1f} {100 * held['p85']:>10.1f} "
         f"{100 * held['p10_p90']:>11.1f} "
         f"{found.pinball['p50']:>11.3f} {found.pinball['p85']:>11.3f} {found.mae_days:>11.3f} "
     )
@@ -143,7 +143,7 @@ def calibration_picture(result: BacktestResult) -> bytes:
         y_title="ended by then, in 100", range=(0, 100), xrange=(0, 100), legend_at_bottom=True,
     )  # fmt: skip
     chart.add("as it should be", [(0, 0), (100, 100)], show_dots=False)
-    for name, found in ((result.chosen, result.record), ("e", result.methods["e"])):
+    for name, found in ((result.chosen, result.record), ("reached", result.methods["reached"])):
         held = zip(POINTS.tolist(), found.by_point, strict=True)
         chart.add(name, [(100 * point, 100 * share) for point, share in held if np.isfinite(share)])
     drawn: bytes = chart.render()

@@ -5,8 +5,7 @@ A row is one piece under watch: at risk from `entry` (exclusive) to `exit` (incl
 throughout.
 
 Sources: Kaplan & Meier 1958 (product-limit); Greenwood 1926 (variance); Kalbfleisch & Prentice
-2002, 1.4 (log-log interval); Aalen & Johansen 1978 (competing ends); Klein & Moeschberger 2003,
-4.5-4.6 (restricted mean, delayed entry) and 7.3 (log-rank).
+2002, 1.4 (log-log interval); Klein & Moeschberger 2003, 4.6 (delayed entry).
 """
 
 from dataclasses import dataclass
@@ -87,34 +86,6 @@ class Curve:
         below = self.quantile(1 - alive * (1 - np.asarray(probability, dtype=float)))
         return np.maximum(below - age, 0.0)
 
-    def restricted_mean(self, horizon: float) -> tuple[float, float]:
-        """Mean of min(time, horizon) and its standard
-        error: the area under the curve up to `horizon`.
-        """
-        edges, heights = self._steps(horizon)
-        areas = heights * np.diff(edges)
-        beyond = areas.sum() - np.cumsum(areas)[:-1]  # area to the right of each event time
-        events, at_risk = self.events[: len(beyond)], self.at_risk[: len(beyond)]
-        left = at_risk - events
-        terms = np.where(
-            left > 0, beyond**2 * events / (at_risk * np.where(left > 0, left, 1.0)), 0.0
-        )
-        return float(areas.sum()), float(np.sqrt(terms.sum()))
-
-    def remaining_mean(self, age: float, horizon: float) -> float:
-        """Mean of min(remaining time, horizon - age) given
-        still open just after `age`; nan if nobody is.
-        """
-        alive = float(self.at(age))
-        if alive <= 0:
-            return float("nan")
-        return (self.restricted_mean(horizon)[0] - self.restricted_mean(age)[0]) / alive
-
-    def _steps(self, horizon: float) -> tuple[Floats, Floats]:
-        count = int(np.searchsorted(self.times, horizon, side="left"))
-        edges = np.concatenate(([0.0], self.times[:count], [horizon]))
-        return edges, np.concatenate(([1.0], self.survival[:count]))
-
 
 def kaplan_meier(exit: ArrayLike, event: ArrayLike, entry: ArrayLike | None = None) -> Curve:
     """The product-limit curve of one-dimensional arrays; `event` is true where the end was seen.
@@ -138,59 +109,6 @@ def kaplan_meier(exit: ArrayLike, event: ArrayLike, entry: ArrayLike | None = No
         hazard_variance=variance,
         last_seen=float(leave.max(initial=0.0)),
     )
-
-
-@dataclass(frozen=True)
-class Incidence:
-    """Shares that ended in each way by each time (Aalen-Johansen); `shares` is ends x times."""
-
-    times: Floats
-    ends: NDArray[np.int64]
-    shares: Floats
-
-    def at(self, end: int, when: ArrayLike) -> Floats:
-        """Share that ended in this way by each time."""
-        row = int(np.flatnonzero(self.ends == end)[0])
-        return _step_values(self.times, self.shares[row], when, before=0.0)
-
-
-def cumulative_incidence(
-    exit: ArrayLike, end: ArrayLike, entry: ArrayLike | None = None
-) -> Incidence:
-    """Aalen-Johansen shares with competing ends; `end` is 0 where censored, else a positive code.
-
-    The shares of all ends and the Kaplan-Meier share of no end at all add up to 1 at every time.
-    """
-    codes = np.asarray(end, dtype=np.int64)
-    leave, seen, _ = _checked(exit, codes > 0, entry)
-    overall = kaplan_meier(leave, seen, entry)
-    before = (
-        np.concatenate(([1.0], overall.survival[:-1])) if overall.times.size else overall.survival
-    )
-    kinds = np.unique(codes[seen])
-    shares = np.empty((kinds.size, overall.times.size))
-    for row, kind in enumerate(kinds):
-        place = np.searchsorted(overall.times, leave[codes == kind])
-        count = np.bincount(place, minlength=overall.times.size)
-        shares[row] = np.cumsum(before * count / overall.at_risk)
-    return Incidence(overall.times, kinds, shares)
-
-
-def log_rank(first: tuple[ArrayLike, ArrayLike], second: tuple[ArrayLike, ArrayLike]) -> float:
-    """Chi-square (1 degree of freedom) of two groups
-    of (exit, event) having one curve (Mantel 1966).
-    """
-    one, other = kaplan_meier(*first), kaplan_meier(*second)
-    times = np.union1d(one.times, other.times)
-    leave_one, leave_other = np.asarray(first[0], dtype=float), np.asarray(second[0], dtype=float)
-    risk_one = leave_one.size - _before(times, leave_one)
-    risk = risk_one + leave_other.size - _before(times, leave_other)
-    hit_one = _counts_at(times, one)
-    hit = hit_one + _counts_at(times, other)
-    expected = hit * risk_one / risk
-    several = risk > 1
-    spread = (expected * (1 - risk_one / risk) * (risk - hit))[several] / (risk[several] - 1)
-    return float((hit_one - expected).sum() ** 2 / spread.sum())
 
 
 def _checked(
@@ -250,9 +168,3 @@ def _step_values(times: Floats, values: Floats, when: ArrayLike, before: float) 
     place = np.searchsorted(times, np.asarray(when, dtype=float), side="right")
     found: Floats = np.concatenate(([before], values))[place]
     return found
-
-
-def _counts_at(times: Floats, curve: Curve) -> Floats:
-    counts = np.zeros(times.size)
-    counts[np.searchsorted(times, curve.times)] = curve.events
-    return counts

@@ -9,9 +9,10 @@ from datetime import date
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.flow.steps import BENCHES, STEPS, Step, TimeClass
-from app.leadtimes.log import CANCELLED, DAY, FINISHED, OPEN, Split
+from app.leadtimes.log import CANCELLED, DAY, FINISHED, OPEN
 from app.leadtimes.statistics import (
     Individuals,
     LittleCheck,
@@ -228,8 +229,7 @@ def where_the_days_go(found: Ways, since: int) -> Where | None:
     if not len(mine):
         return None
     seconds = mine.seconds.sum(axis=0)
-    split = Split(seconds.ravel(), len(mine))
-    tenths = split.rounded(10).reshape(seconds.shape)
+    tenths = tenths_of_a_day(seconds, len(mine))
     used = tuple(k for k in OWN_CLASSES if tenths[:, CLASS_LIST.index(k)].any())
     customer = CLASS_LIST.index(TimeClass.CUSTOMER)
     steps = [*BENCHES, Step.NOT_BEGUN]
@@ -243,6 +243,18 @@ def where_the_days_go(found: Ways, since: int) -> Where | None:
     ]
     in_hand = float(seconds[:, CLASS_LIST.index(TimeClass.HANDS)].sum()) / len(mine) / 3600
     return Where(len(mine), int(seconds.sum()), in_hand, used, tuple(r for r in rows if r.total))
+
+
+def tenths_of_a_day(seconds: NDArray[np.int64], pieces: int) -> NDArray[np.int64]:
+    """Whole seconds of some pieces as tenths of a mean day, same shape, adding up to the rounded
+    whole (largest remainder).
+    """
+    exact = seconds.ravel() / (pieces * DAY) * 10
+    tenths = np.floor(exact).astype(np.int64)
+    missing = int(np.rint(exact.sum())) - int(tenths.sum())
+    order = np.argsort(-(exact - tenths), kind="stable")
+    tenths[order[:missing]] += 1
+    return tenths.reshape(seconds.shape)
 
 
 @dataclass(frozen=True)

@@ -23,11 +23,6 @@ def status_token(key: bytes, nonce: str) -> str:
     return base64.urlsafe_b64encode(mac).rstrip(b"=").decode()
 
 
-def new_secret() -> str:
-    """A random text of 256 bits, for sign-in links and sessions."""
-    return secrets.token_urlsafe(32)
-
-
 def key_fingerprint(key: bytes) -> str:
     """By what a key is known again. The key cannot be found from it: it is 256 random bits."""
     return hashlib.sha256(b"likewright key\0" + key).hexdigest()[:32]

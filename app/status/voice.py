@@ -26,11 +26,6 @@ class Voice:
     him: str
     his: str
 
-    @property
-    def His(self) -> str:  # noqa: N802 - the capital is the point
-        """The possessive at the head of a sentence."""
-        return words.capital(self.his)
-
 
 def own(name: str) -> str:
     """Juniper's."""

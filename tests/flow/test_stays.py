@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.flow.rules import Kind
-from app.flow.stays import stays, waits_for_sisters
+from app.flow.stays import stays
 from app.flow.steps import Of, Step, TimeClass
 from app.shared.calendar import USUAL_HOURS, Calendar
 from tests.flow.lines import START, WALKS, Line
@@ -190,21 +190,12 @@ def test_a_packed_copy_waits_for_the_rest_of_its_order_and_only_there():
     line.move("passed", Step.PACKING, at("2026-05-04 10:00"), until=at("2026-05-04 20:00"))
     line.add(Kind.START, at("2026-05-06 09:00"), by=1)
     packed, ready = at("2026-05-04 10:00"), at("2026-05-06 08:00")
-    rest = waits_for_sisters(packed, None, ready)
+    rest = [(packed, ready)]
     inspection, packing = stays(Of.COPY, line.log, CALENDAR, at("2026-05-06 11:00"), rest)
     assert hours(inspection) == {C.WAITING: 1}
     # Monday 10 to Wednesday 8 for its sisters (46, before the rest of its varnish); 8 to 9
     # waiting, 9 to 11 in hand.
     assert hours(packing) == {C.REST_OF_ORDER: 46, C.WAITING: 1, C.HANDS: 2}
-
-
-def test_the_wait_for_sisters_ends_with_whichever_comes_first():
-    assert waits_for_sisters(100, None, 300) == [(100, 300)]
-    assert waits_for_sisters(100, 200, 300) == [(100, 200)]
-    assert waits_for_sisters(100, 200, None) == [(100, 200)]
-    assert waits_for_sisters(100, 400, 50) == []
-    ((start, end),) = waits_for_sisters(100, None, None)
-    assert (start, end > 1 << 40) == (100, True)
 
 
 # ---------------------------------------------------------------- stays as such

@@ -139,7 +139,7 @@ def test_what_the_table_holds_after_a_day_does_not_reach_that_day(
         small.names,
     )
     other = run_backtest(stretched, 7, 0.7, seeded())
-    for name in ("e", "b", "c"):
+    for name in ("reached", "whole", "since_step"):
         assert name in other.methods
     mine = [row.days for row in result.rows if row.at.timestamp() == pytest.approx(first)]
     theirs = [row.days for row in other.rows if row.at.timestamp() == pytest.approx(first)]

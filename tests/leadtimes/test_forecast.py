@@ -2,6 +2,8 @@
 it looks at nothing later, that it beats its parts.
 """
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -23,8 +25,8 @@ from app.leadtimes.forecast.orders import (
 from app.leadtimes.forecast.paths import paths_of
 from app.leadtimes.forecast.pieces import (
     CameTrue,
+    Forecast,
     forecast_from_entering,
-    forecast_pieces,
     forecast_with_record,
 )
 from app.leadtimes.forecast.pool import earned_weights
@@ -32,6 +34,7 @@ from app.leadtimes.forecast.record import Known, Record, censoring_weights
 from app.leadtimes.log import DAY, StayLog, make_log
 from app.leadtimes.survival import kaplan_meier
 from tests.leadtimes import lines
+from tests.leadtimes.complete_cases import complete_cases
 
 HALF = int(np.searchsorted(LEVELS, 0.5))
 DEFAULTS = Defaults(np.full(3, 10.0), np.full(3, 20.0))
@@ -39,6 +42,10 @@ DEFAULTS = Defaults(np.full(3, 10.0), np.full(3, 20.0))
 
 def seeded() -> np.random.Generator:
     return np.random.default_rng(11)
+
+
+def forecast_pieces(log: StayLog, now: float, *rest: Any) -> list[Forecast]:
+    return forecast_with_record(log, now, *rest)[0]
 
 
 def finished_pieces(count: int) -> StayLog:
@@ -55,7 +62,6 @@ def test_it_says_what_it_rests_on(count: int, word: str) -> None:
     log = finished_pieces(count)
     (found,) = forecast_pieces(log, float(log.entered[-1]) + DAY, DEFAULTS, seeded())
     assert found.basis == word == basis(count)
-    assert found.age_days == pytest.approx(1)
     assert (np.diff(found.days) >= 0).all()
 
 
@@ -64,7 +70,7 @@ def test_with_no_finished_piece_the_defaults_speak_alone() -> None:
     (found,) = forecast_pieces(log, float(log.entered[0]), DEFAULTS, seeded())
     assert found.days[POINTS == 0.5] == pytest.approx(10, rel=1e-3)
     assert found.days[POINTS == 0.85] == pytest.approx(20, rel=1e-3)
-    assert found.method == "defaults"
+    assert found.basis == "defaults"
 
 
 def test_with_a_long_history_the_defaults_are_silent() -> None:
@@ -82,15 +88,6 @@ def test_without_defaults_and_history_the_range_is_very_wide() -> None:
 def test_nothing_open_is_no_forecast() -> None:
     log = finished_pieces(3)
     assert forecast_pieces(log, float(log.entered[-1]) - DAY, DEFAULTS, seeded()) == []
-
-
-def test_only_the_pieces_asked_for_are_told() -> None:
-    log = lines.forty_pieces(seeded())
-    now = float(log.entered.max())
-    everything = forecast_pieces(log, now, None, seeded())
-    some = forecast_pieces(log, now, None, seeded(), pieces=[everything[0].piece])
-    assert [found.piece for found in some] == [everything[0].piece]
-    assert some[0].days.tolist() == everything[0].days.tolist()
 
 
 def test_what_happens_later_changes_nothing() -> None:
@@ -119,7 +116,7 @@ def _today(log: StayLog, now: float):  # type: ignore[no-untyped-def]
     return paths, today, paths.open_at(today)
 
 
-def test_method_e_is_the_curve_of_those_who_reached_the_step() -> None:
+def test_reached_is_the_curve_of_those_who_reached_the_step() -> None:
     log = lines.rework_loops(seeded())
     paths, today, moments = _today(log, float(np.quantile(log.entered, 0.8)))
     said = fit_reached(paths, today, prior=0.0).predict(moments)
@@ -151,9 +148,10 @@ def test_a_step_with_few_cases_is_drawn_towards_all() -> None:
 
 def test_open_pieces_make_ranges_longer() -> None:
     log = lines.half_open(seeded())
-    said = said_by_all(*_today(log, float(np.quantile(log.entered, 0.7))), seeded())
-    medians = {name: np.median(said[place][:, HALF]) for place, name in enumerate(METHODS)}
-    assert medians["drop_open"] < 0.9 * medians["e"]
+    paths, today, moments = _today(log, float(np.quantile(log.entered, 0.7)))
+    without = complete_cases(log, paths, today).predict(moments)[:, HALF]
+    reached = fit_reached(paths, today, prior=0.0).predict(moments)[:, HALF]
+    assert np.median(without) < 0.9 * np.median(reached)
 
 
 def test_features_do_not_know_the_date() -> None:

@@ -11,8 +11,8 @@ from lifelines.exceptions import StatError
 
 from app.leadtimes.forecast.curves import Hazard, fit_reached, fit_since_step, fit_whole
 from app.leadtimes.forecast.paths import Paths, paths_of
-from app.leadtimes.forecast.pieces import forecast_pieces
-from app.leadtimes.log import DAY, StayLog, Transitions, make_log, top_up
+from app.leadtimes.forecast.pieces import forecast_with_record
+from app.leadtimes.log import DAY, StayLog, make_log
 from app.leadtimes.survival import Floats
 from app.leadtimes.usual import usual_and_slow
 from tests.leadtimes import lines
@@ -101,7 +101,7 @@ def test_a_watch_from_the_start_changes_no_bit(name: str) -> None:
     always = replace(log, watched_from=np.full(len(log), np.nan))
     now = float(log.entered.max())
     plain, told = (
-        forecast_pieces(some, now, None, np.random.default_rng(1)) for some in (log, always)
+        forecast_with_record(some, now, None, np.random.default_rng(1))[0] for some in (log, always)
     )
     assert all((a.levels == b.levels).all() for a, b in zip(plain, told, strict=True))
 
@@ -112,16 +112,8 @@ def test_marks_follow_their_stays_into_the_paths() -> None:
         marks={"copies": [3, 2, 1], "asked": [0, np.nan, 1]},
     )  # fmt: skip
     paths = paths_of(log)
-    assert paths.mark_names == ("copies", "asked")
     assert np.array_equal(paths.marks, [[1, 1], [2, np.nan], [3, 0]], equal_nan=True)
     assert paths_of(make_log([1], [0], [0.0], [1.0], steps=["a"])).marks.shape == (1, 0)
-
-
-def test_a_log_with_marks_is_made_anew_and_not_topped_up() -> None:
-    one = np.ones(1, dtype=np.int64)
-    log = make_log([1], [0], [0.0], [np.nan], steps=["a", "b"], marks={"copies": [1.0]})
-    with pytest.raises(ValueError, match="anew"):
-        top_up(log, Transitions(one, one, one, one.astype(float)), {1}, set())
 
 
 def test_a_stay_that_was_given_up_says_only_that_the_step_takes_longer() -> None:

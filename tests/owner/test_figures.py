@@ -5,6 +5,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from app.flow.steps import Step, TimeClass
 from app.leadtimes.log import CANCELLED, DAY, FINISHED, OPEN
@@ -100,6 +102,14 @@ def test_the_mean_split_adds_up_in_every_row_and_column():
     assert split.total == 85 == sum(split.columns) + split.customer
     assert split.hand_hours == 3.5
     assert figures.where_the_days_go(found.take([2, 3]), 0) is None
+
+
+@given(st.lists(st.integers(0, 10**7), min_size=4, max_size=4), st.integers(1, 40))
+def test_tenths_of_a_day_add_up_to_the_rounded_whole(seconds, pieces):
+    tenths = figures.tenths_of_a_day(np.array(seconds).reshape(2, 2), pieces)
+    assert tenths.shape == (2, 2)
+    assert abs(int(tenths.sum()) - sum(seconds) / (pieces * DAY) * 10) <= 0.5 + 1e-6
+    assert np.abs(tenths.ravel() - np.array(seconds) / (pieces * DAY) * 10).max() < 1
 
 
 def test_limits_are_drawn_from_six_whole_months_on_and_the_unfinished_one_is_left_out():

@@ -8,14 +8,14 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.flow.stays import stays, waits_for_sisters
+from app.flow.stays import stays
 from app.flow.steps import Of, Step, TimeClass
 from app.flow.store import Ref, log_of
 from app.leadtimes.log import FINISHED, cases
 from app.orders.forecast import record
 from app.owner import store
 from app.owner.spans import spans_of
-from app.owner.spells import CLASS_LIST, NEVER, STEP_CODE, classed, spells
+from app.owner.spells import CLASS_LIST, STEP_CODE, classed, spells
 from app.owner.ways import rows_of, ways
 from app.shared.calendar import DAY, Calendar
 
@@ -55,7 +55,7 @@ def test_every_stay_has_the_classes_that_the_rule_for_one_piece_gives_it(worksho
         for piece in np.unique(found.piece).tolist():
             ref = Ref(Of.COPY if piece % 2 else Of.MODEL, piece // 2)
             ready = sisters.get(piece, 0)
-            rest = waits_for_sisters(0, None, None if ready == NEVER else ready) if ready else []
+            rest = [(0, ready)] if ready else []
             theirs = defaultdict(lambda: np.zeros(len(CLASS_LIST), dtype=int))
             for stay in stays(ref.of, log_of(db, ref), calendar, now, rest):
                 if stay.left is not None:

@@ -67,10 +67,7 @@ class Blend:
         if not len(moments):
             return mixed(said, self.weights), LEVELS
         truth = known(self.paths, moments, now)
-        members = PRIOR_WEIGHTS > 0
-        chosen = Record(moments, self.record.said[members])
-        self.weights = np.zeros(len(METHODS))
-        self.weights[members] = earned_weights(chosen, truth, PRIOR_WEIGHTS[members])
+        self.weights = earned_weights(self.record, truth, PRIOR_WEIGHTS)
         self.steps = stepped(self.steps, self.paths, moments, self.told, self.last_day, now)
         mapped = LEVELS
         if truth.pieces >= FEWEST_PIECES:

@@ -96,7 +96,7 @@ def _rate(exit: Floats, event: Bools, entry: Floats, pool: Hazard | None) -> flo
 
 @dataclass(frozen=True)
 class WholeLead:
-    """Method b: the curve of the total lead time, given the age."""
+    """The curve of the total lead time, given the age."""
 
     paths: Paths
     hazard: Hazard
@@ -108,9 +108,7 @@ class WholeLead:
 
 @dataclass(frozen=True)
 class ByStep:
-    """One curve a step, read at the total age (method
-    e) or at the time since entering it (method c).
-    """
+    """One curve a step, read at the total age or at the time since entering it."""
 
     paths: Paths
     hazards: tuple[Hazard, ...]
@@ -137,52 +135,38 @@ def ages_in_step(paths: Paths, moments: Moments) -> Floats:
     return moments.at - paths.entered[moments.stay]
 
 
-def fit_whole(
-    paths: Paths, now: float, since: float = -np.inf, drop_open: bool = False
-) -> WholeLead:
-    """Method b from the pieces that began by `now`; only time at risk after the day `since` counts.
+def fit_whole(paths: Paths, now: float, since: float = -np.inf) -> WholeLead:
+    """From the pieces that began by `now`; only time at risk after the day `since` counts.
 
     With `since` it is a period life table: the hazards of the recent past, whoever was at risk
     then. A piece is at risk only while it is under watch (delayed entry), here as in the others.
     """
-    return WholeLead(paths, hazard_of(*_lead_rows(paths, now, since, drop_open)))
-
-
-def _lead_rows(
-    paths: Paths, now: float, since: float, drop_open: bool
-) -> tuple[Floats, Bools, Floats]:
     begun = paths.started <= now
-    seen = paths.ended <= now
-    kept = begun & (seen & paths.finished if drop_open else True)
-    started = paths.started[kept]
-    exit = np.minimum(paths.ended[kept], now) - started
-    watched = np.maximum(paths.watched[kept], since)
-    return exit, (seen & paths.finished)[kept], np.maximum(watched - started, -1.0)
+    started = paths.started[begun]
+    exit = np.minimum(paths.ended[begun], now) - started
+    event = ((paths.ended <= now) & paths.finished)[begun]
+    watched = np.maximum(paths.watched[begun], since)
+    return WholeLead(paths, hazard_of(exit, event, np.maximum(watched - started, -1.0)))
 
 
-def fit_reached(
-    paths: Paths, now: float, prior: float, since: float = -np.inf, drop_open: bool = False
-) -> ByStep:
-    """Method e: total lead time among the cases that
-    reached the step, from the age at which they did.
-    """
+def fit_reached(paths: Paths, now: float, prior: float, since: float = -np.inf) -> ByStep:
+    """Total lead time among the cases that reached the step, from the age at which they did."""
     first = (paths.visit == 0) & (paths.entered <= now)
     piece, step = paths.piece[first], paths.step[first]
     seen = (paths.ended[piece] <= now) & paths.finished[piece]
     started = paths.started[piece]
     exit = np.minimum(paths.ended[piece], now) - started
     entry = np.maximum(paths.age[first], np.maximum(paths.watched[piece], since) - started)
-    kept = seen if drop_open else np.ones(seen.size, dtype=bool)
-    pool = fit_whole(paths, now, since, drop_open).hazard
+    pool = fit_whole(paths, now, since).hazard
     hazards = []
     for code in range(paths.steps):
-        mine = kept & (step == code)
+        mine = step == code
         hazards.append(hazard_of(exit[mine], seen[mine], entry[mine], pool, prior))
     return ByStep(paths, tuple(hazards), since_step=False)
 
 
 def fit_since_step(paths: Paths, now: float, prior: float) -> ByStep:
-    """Method c: what remains from each entry into the step, given the time since."""
+    """What remains from each entry into the step, given the time since."""
     begun = paths.entered <= now
     piece, step = paths.piece[begun], paths.step[begun]
     seen = (paths.ended[piece] <= now) & paths.finished[piece]

@@ -2,10 +2,10 @@
 
 Each tree halves the rows where that most tells apart long and short remaining times; a piece's
 range is the Kaplan-Meier curve of its leaf mates over all trees, censored rows included, drawn a
-little towards method e's. Sources: Breiman 2001 (forests), Meinshausen 2006 (leaf mates as
-weights), Ishwaran et al. 2008 (for censored times). Splitting needs a number for every row, so a
-censored row's remaining time is imputed with what method e says of it; in the leaves it counts as
-censored.
+little towards the curve of `reached_pooled`. Sources: Breiman 2001 (forests), Meinshausen 2006
+(leaf mates as weights), Ishwaran et al. 2008 (for censored times). Splitting needs a number for
+every row, so a censored row's remaining time is imputed with what that curve says of it; in the
+leaves it counts as censored.
 """
 
 from dataclasses import dataclass
@@ -146,7 +146,7 @@ def _draw(piece: Ints, generator: Generator) -> Ints:
 
 def _target(paths: Paths, rows: Moments, days: Floats, seen: Bools, reached: ByStep) -> Floats:
     """Two columns to split by: log of the remaining
-    time, and where it stands in method e's range.
+    time, and where it stands in the range of `reached`.
     """
     whole = days.copy()
     later = Moments(rows.stay[~seen], rows.at[~seen] + days[~seen])
@@ -279,7 +279,7 @@ def _leaf(tree: Tree, binned: Ints) -> Ints:
 
 
 def _hazard_on_grid(reached: ByStep, paths: Paths, moments: Moments, grid: Floats) -> Floats:
-    """Method e's share that ends in each interval of the grid, of those that came so far."""
+    """The share by `reached` that ends in each interval of the grid, of those that came so far."""
     step, age = paths.step[moments.stay], ages(paths, moments)
     ends = age[:, None] + np.concatenate(([0.0], grid))
     met = np.empty_like(ends)

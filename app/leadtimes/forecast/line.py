@@ -33,7 +33,7 @@ class Line:
     multiples: tuple[Hazard, ...] | None
 
     def predict(self, moments: Moments) -> Floats:
-        """Days that remain, moments x LEVELS; method c's where nothing has ended yet."""
+        """Days that remain, moments x LEVELS; `since_step`'s where nothing has ended yet."""
         said = self.since_step.predict(moments)
         if self.multiples is None:
             return said

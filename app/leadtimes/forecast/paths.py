@@ -38,10 +38,10 @@ class Paths:
 
     By stay: `piece` (0 ... pieces - 1), `step`, `entered`, `left`, `following` (when the piece's
     next stay began, inf for its last), `nth` stay, `visit` of this step, `reworks` (visits of steps
-    seen before), `previous` step (-1 for none), `age` at entering, and `marks` (stays x names),
-    named by `mark_names`. By piece: `started`, `ended` (inf while unknown), `finished` (false where
-    cancelled), `number` as the log has it, and `watched`: from when on the piece was under watch
-    (-inf from its start). Before that nobody could have forecast it.
+    seen before), `previous` step (-1 for none), `age` at entering, and `marks` (stays x names). By
+    piece: `started`, `ended` (inf while unknown), `finished` (false where cancelled), `number` as
+    the log has it, and `watched`: from when on the piece was under watch (-inf from its start).
+    Before that nobody could have forecast it.
     """
 
     base: float
@@ -62,7 +62,6 @@ class Paths:
     number: Ints
     watched: Floats
     marks: Floats
-    mark_names: tuple[str, ...]
 
     def open_at(self, when: float) -> Moments:
         """Every piece under watch that had entered by `when` and not ended, in its last stay."""
@@ -133,13 +132,7 @@ def paths_of(log: StayLog) -> Paths:
         number=whole.piece,
         watched=(_watched(log, first) - base) / DAY,
         marks=np.column_stack([np.zeros((len(log), 0)), *log.marks.values()]),
-        mark_names=tuple(log.marks),
     )
-
-
-def cancelled_by(paths: Paths, now: float) -> Bools:
-    """Which pieces had been given up by `now`."""
-    return (paths.ended <= now) & ~paths.finished
 
 
 def _watched(log: StayLog, first: Ints) -> Floats:

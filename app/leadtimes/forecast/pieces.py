@@ -1,6 +1,5 @@
 """Ranges for the open pieces of a log today: the forecast as the rest of the house asks for it."""
 
-from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,7 +14,6 @@ from app.leadtimes.forecast.paths import Moments, Paths, paths_of
 from app.leadtimes.log import DAY, Ints, StayLog
 from app.leadtimes.survival import Floats
 
-METHOD: Final = "blend"
 REHEARSALS: Final = 12
 REHEARSAL_TREES: Final = 20  # a record can be learnt from with a smaller forest
 
@@ -23,7 +21,7 @@ REHEARSAL_TREES: Final = 20  # a record can be learnt from with a smaller forest
 @dataclass(frozen=True)
 class Forecast:
     """What remains of one piece: `days` at POINTS (5, 10,
-    25, 50, 75, 85, 90, 95 %), from `at` (epoch seconds).
+    25, 50, 75, 85, 90, 95 %).
 
     `levels` holds the same range at all LEVELS, for whatever is combined from it. `basis` says what
     it rests on: `defaults`, `blend` or `own`.
@@ -31,11 +29,8 @@ class Forecast:
 
     piece: int
     step: int
-    at: float
-    age_days: float
     days: Floats
     levels: Floats
-    method: str
     basis: str
 
 
@@ -53,25 +48,10 @@ class CameTrue:
     level: Floats
 
 
-def forecast_pieces(
-    history: StayLog,
-    now: float,
-    defaults: Defaults | None,
-    generator: Generator,
-    pieces: Collection[int] | None = None,
-) -> list[Forecast]:
-    """The ranges of `forecast_with_record`, alone."""
-    return forecast_with_record(history, now, defaults, generator, pieces)[0]
-
-
 def forecast_with_record(
-    history: StayLog,
-    now: float,
-    defaults: Defaults | None,
-    generator: Generator,
-    pieces: Collection[int] | None = None,
+    history: StayLog, now: float, defaults: Defaults | None, generator: Generator
 ) -> tuple[list[Forecast], CameTrue]:
-    """A range for every piece open at `now` (epoch seconds), or for those of `pieces` that are.
+    """A range for every piece open at `now` (epoch seconds).
 
     The blend first rehearses on earlier days of the same history, each from what was known then, so
     that its weights and its coverage rest on a record. What the log holds after `now` is not looked
@@ -87,17 +67,13 @@ def forecast_with_record(
     blend = rehearsed(paths, today, defaults, generator)
     told, _ = blend.issue(today, moments)
     found = basis(finished_by(paths, today))
-    method = "defaults" if found == "defaults" else METHOD
-    asked = None if pieces is None else set(pieces)
     days = at_levels(told, POINTS)
     ranges = [
         Forecast(
-            int(paths.number[paths.piece[stay]]), int(paths.step[stay]), now,
-            float(today - paths.started[paths.piece[stay]]), days[row], told[row], method, found,
+            int(paths.number[paths.piece[stay]]), int(paths.step[stay]), days[row], told[row], found
         )
         for row, stay in enumerate(moments.stay.tolist())
-        if asked is None or int(paths.number[paths.piece[stay]]) in asked
-    ]  # fmt: skip
+    ]
     return ranges, _came_true(paths, blend, today)
 
 
@@ -153,6 +129,6 @@ def _entering(paths: Paths, step: int) -> tuple[Paths, Moments]:
     none = np.zeros(1)
     made_up = Paths(
         paths.base, paths.steps, one, one + step, none, none + np.inf, none + np.inf, one, one, one,
-        one - 1, none, none, none + np.inf, one > 0, one, none, np.zeros((1, 0)), (),
+        one - 1, none, none, none + np.inf, one > 0, one, none, np.zeros((1, 0)),
     )  # fmt: skip
     return made_up, Moments(one, none)

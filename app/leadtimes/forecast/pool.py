@@ -26,12 +26,8 @@ _COLUMNS: Final = np.searchsorted(POINTS, LEARNT_AT - 1e-9)
 
 
 def mixed(said: Floats, weights: Floats) -> Floats:
-    """The average of the methods' ranges: methods x pieces x levels to pieces x levels.
-
-    Only methods with a weight speak.
-    """
-    members = weights > 0
-    average: Floats = np.tensordot(weights[members], reined(said[members]), 1)
+    """The average of the methods' ranges: methods x pieces x levels to pieces x levels."""
+    average: Floats = np.tensordot(weights, reined(said), 1)
     return average
 
 

@@ -6,7 +6,7 @@ Everything is read from the logs of the models; moments are UTC seconds.
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log
-from statistics import covariance, fmean, median, quantiles, variance
+from statistics import covariance, fmean, quantiles, variance
 
 from app.flow.rules import Entry, Kind, effective
 from app.flow.steps import MoveKey, Step
@@ -201,16 +201,6 @@ def busy(runs: Iterable[Run], since: int, until: int) -> Busy:
             reached = end
     sets = sum(since <= run.started < until for run in runs)
     return Busy(ran / HOUR, max(0, until - since) / HOUR, sets)
-
-
-def usual_hours(past: Iterable[Run]) -> float | None:
-    """The median hours of finished runs; None below twenty."""
-    hours = [
-        (run.ended - run.started) / HOUR
-        for run in past
-        if run.outcome == MoveKey.BUILD_FINISHED and run.ended is not None
-    ]
-    return median(hours) if len(hours) >= ENOUGH else None
 
 
 def by_model(runs: Iterable[Run]) -> Mapping[int, Run]:
