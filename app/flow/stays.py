@@ -47,7 +47,7 @@ def stays(
     """
     found: list[Stay] = []
     classes: dict[TimeClass, int] = {}
-    for state, start, end, leaving, last in _spells(of, effective(log), now):
+    for state, start, end, leaving, last in _intervals(of, effective(log), now):
         for kind, seconds in _classes(state, start, end, calendar, rest_of_order):
             if seconds:
                 classes[kind] = classes.get(kind, 0) + seconds
@@ -59,7 +59,7 @@ def stays(
     return found
 
 
-def _spells(
+def _intervals(
     of: Of, line: Sequence[Entry], now: int
 ) -> Iterator[tuple[State, int, int, Entry | None, bool]]:
     """Stretches in which nothing changed: the state, its two moments, the move that ended it.

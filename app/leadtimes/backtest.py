@@ -8,7 +8,7 @@ forecast is, and told and judged in real days.
 """
 
 import csv
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,6 +24,7 @@ from app.leadtimes.forecast.methods import METHODS
 from app.leadtimes.forecast.paths import Moments, Paths, paths_of
 from app.leadtimes.log import DAY, StayLog, cases
 from app.leadtimes.open_time import OpenTime, opened
+from app.leadtimes.progress import Progress
 from app.leadtimes.scoring import Score, score
 from app.leadtimes.stay_table import Table
 from app.leadtimes.survival import Floats
@@ -34,8 +35,6 @@ COLUMNS: Final = (
     "piece", "at", "step", "age_days", "method",
     *(f"p{round(100 * point):02d}" for point in POINTS), "remaining_days",
 )  # fmt: skip
-
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)

@@ -11,14 +11,14 @@ from typing import Final, TextIO
 import numpy as np
 from numpy.random import Generator
 
-from app.leadtimes.backtest import BacktestResult, Progress, run_backtest, save_rows
+from app.leadtimes.backtest import BacktestResult, run_backtest, save_rows
 from app.leadtimes.forecast.defaults import Defaults
 from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.open_time import OpenTime
+from app.leadtimes.progress import teller
 from app.leadtimes.scoring import Score
 from app.leadtimes.stay_table import BadTableError, Table, read_table
 
-PATIENCE: Final = 2.0  # seconds before progress is told
 BAD_INPUT: Final = 2
 
 
@@ -76,9 +76,8 @@ def judge(
     A `picture` is drawn with `as_json` too; where it is None there is none.
     """
     try:
-        result = run_backtest(
-            table, every, train, generator, _teller(monotonic, stderr), time=time, defaults=defaults
-        )
+        tell = teller("days", monotonic, stderr)
+        result = run_backtest(table, every, train, generator, tell, time=time, defaults=defaults)
     except ValueError as bad:
         print(str(bad), file=stderr)
         return BAD_INPUT
@@ -148,16 +147,3 @@ def calibration_picture(result: BacktestResult) -> bytes:
         chart.add(name, [(100 * point, 100 * share) for point, share in held if np.isfinite(share)])
     drawn: bytes = chart.render()
     return drawn
-
-
-def _teller(monotonic: Callable[[], float], stderr: TextIO) -> Progress:
-    """Tells progress about once in PATIENCE seconds, and nothing about what is done sooner."""
-    last = monotonic()
-
-    def tell(done: int, of: int) -> None:
-        nonlocal last
-        if monotonic() - last >= PATIENCE:
-            last = monotonic()
-            print(f"{done} of {of} days", file=stderr, flush=True)
-
-    return tell

@@ -4,12 +4,11 @@ A row is one piece under watch: at risk from `entry` (exclusive) to `exit` (incl
 `exit` either the event happened or the watch ended (censored). Times are in any one unit, the same
 throughout.
 
-Sources: Kaplan & Meier 1958 (product-limit); Greenwood 1926 (variance); Kalbfleisch & Prentice
-2002, 1.4 (log-log interval); Klein & Moeschberger 2003, 4.6 (delayed entry).
+Sources: Kaplan & Meier 1958 (product-limit); Greenwood 1926 (variance); Klein & Moeschberger
+2003, 4.6 (delayed entry).
 """
 
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import TypeAlias
 
 import numpy as np
@@ -49,23 +48,6 @@ class Curve:
         share = self.at(when)
         return np.where(share > 0, share * np.sqrt(np.where(share > 0, variance, 0.0)), 0.0)
 
-    def interval(self, when: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
-        """Log-log interval (lower, upper) of `at(when)`;
-        (1, 1) before the first event, (0, 0) at 0.
-        """
-        share = self.at(when)
-        variance = _step_values(self.times, self.hazard_variance, when, before=0.0)
-        inside = (share > 0) & (share < 1)
-        log_share = np.log(np.where(inside, share, 0.5))
-        spread = (
-            NormalDist().inv_cdf(0.5 + level / 2)
-            * np.sqrt(np.where(inside, variance, 0.0))
-            / -log_share
-        )
-        lower = np.where(inside, np.exp(log_share * np.exp(spread)), share)
-        upper = np.where(inside, np.exp(log_share * np.exp(-spread)), share)
-        return lower, upper
-
     def quantile(self, probability: ArrayLike) -> Floats:
         """Earliest time by which at least this share has
         finished; inf where the curve never falls so far.
@@ -75,16 +57,6 @@ class Curve:
         target = 1 - np.asarray(probability, dtype=float)
         place = np.searchsorted(-self.survival, -(target + STEP_TOLERANCE), side="left")
         return np.append(self.times, np.inf)[place]
-
-    def remaining(self, age: float, probability: ArrayLike) -> Floats:
-        """Quantiles of what remains, given still open just
-        after `age`; inf where the curve does not tell.
-        """
-        alive = self.at(age)
-        if alive <= 0:
-            return np.full(np.shape(probability), np.inf)
-        below = self.quantile(1 - alive * (1 - np.asarray(probability, dtype=float)))
-        return np.maximum(below - age, 0.0)
 
 
 def kaplan_meier(exit: ArrayLike, event: ArrayLike, entry: ArrayLike | None = None) -> Curve:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from app.flow.steps import Step
 from app.leadtimes.floor import Crew
 from app.owner.spans import Ints, Spans, WorkAndRest
-from app.owner.spells import STEP_LIST, Bools, Spells
+from app.owner.spells import STEP_LIST, Bools, Intervals
 from app.shared.calendar import Calendar
 
 NOBODY: Final = -1
@@ -127,8 +127,8 @@ def _days_there(seen: set[int], days: Ints) -> Ints:
     return kept
 
 
-def holders(found: Spells, starts: Starts) -> Ints:
-    """By spell the account that has the piece in hand, NOBODY where that is not known."""
+def holders(found: Intervals, starts: Starts) -> Ints:
+    """By interval the account that has the piece in hand, NOBODY where that is not known."""
     key, wanted = (found.piece << 36) + found.start, (starts.piece << 36) + starts.at
     order = np.argsort(wanted, kind="stable")
     place = np.searchsorted(wanted[order], key, "right") - 1
@@ -145,8 +145,8 @@ def holders(found: Spells, starts: Starts) -> Ints:
 
 
 def attention(start: Ints, end: Ints) -> NDArray[np.float64]:
-    """Seconds that each spell in one person's hands [start, end) really got: who has three pieces
-    in hand at once gives each a third.
+    """Seconds that each interval in one person's hands [start, end) really got: who has three
+    pieces in hand at once gives each a third.
     """
     marks, at_once = _at_once(start, end)
     gone = np.append(0.0, np.cumsum(np.diff(marks) / np.maximum(at_once, 1)))
@@ -191,7 +191,7 @@ def _at_once(start: Ints, end: Ints) -> tuple[Ints, Ints]:
     return marks, begun - np.searchsorted(np.sort(end), here, "right")
 
 
-def several_at_once(found: Spells, starts: Starts) -> frozenset[str]:
+def several_at_once(found: Intervals, starts: Starts) -> frozenset[str]:
     """The steps at which somebody who has a piece in hand often takes up another one: to have
     something in hand there does not keep anybody from other work, as with parcels that are packed
     and wait to be fetched.

@@ -10,7 +10,7 @@ from app.flow.rules import Kind
 from app.flow.steps import BENCHES, TimeClass
 from app.owner.floor_hands import NOBODY, Presence, Starts, attention, holders, nobody_free
 from app.owner.spans import WorkAndRest
-from app.owner.spells import CLASS_LIST, KIND_CODE, STEP_CODE, Entries, Ints, Spells, classed
+from app.owner.spells import CLASS_LIST, KIND_CODE, STEP_CODE, Entries, Intervals, Ints, classed
 
 
 @dataclass(frozen=True)
@@ -34,11 +34,11 @@ class Stays:
 
 
 def stays(
-    entries: Entries, found: Spells, sisters: Ints, calendar: WorkAndRest,
+    entries: Entries, found: Intervals, sisters: Ints, calendar: WorkAndRest,
     starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
 ) -> Stays:  # fmt: skip
-    """The stays of a log, open ones too. `sisters` is by spell, as `classed` wants it; `does` says
-    who does which steps.
+    """The stays of a log, open ones too. `sisters` is by interval, as `classed` wants it; `does`
+    says who does which steps.
     """
     come = np.isin(entries.kind, [KIND_CODE[Kind.ENTER], KIND_CODE[Kind.MOVE]])
     of = np.cumsum(come) - 1
@@ -65,11 +65,11 @@ def stays(
 
 
 def _hands_and_lay(
-    found: Spells, sisters: Ints, calendar: WorkAndRest,
+    found: Intervals, sisters: Ints, calendar: WorkAndRest,
     starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
 ) -> tuple[NDArray[np.float64], Ints, Ints]:  # fmt: skip
-    """By spell the working seconds in hand, and those that the piece lay while hands were free and
-    while none were.
+    """By interval the working seconds in hand, and those that the piece lay while hands were free
+    and while none were.
 
     Time on hold is neither: pieces on hold are left out of the simulation.
     """

@@ -1,6 +1,6 @@
 """Where the seconds of many pieces went, all at once: the same classes as `app.flow.stays`.
 
-A spell is a stretch of a piece in which nothing changed, from one entry of its log to the next.
+An interval is a stretch of a piece in which nothing changed, from one entry of its log to the next.
 `app.flow.stays` says the rule for one piece; here it is said in arrays, so that a log of some
 hundred thousand entries takes a fraction of a second. A test holds the two together to the second.
 Pure.
@@ -51,8 +51,8 @@ class Entries:
 
 
 @dataclass(frozen=True)
-class Spells:
-    """What held from `start` to `end`; a piece's last spell has no length. `rests` is the moment
+class Intervals:
+    """What held from `start` to `end`; a piece's last interval has no length. `rests` is the moment
     to which it is set aside to dry, `packed_rest` that to which it rests before it is packed."""
 
     piece: Ints
@@ -65,9 +65,9 @@ class Spells:
     rests: Ints
     packed_rest: Ints
 
-    def take(self, rows: Ints) -> "Spells":
-        """Some of the spells, in the order asked for."""
-        return Spells(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+    def take(self, rows: Ints) -> "Intervals":
+        """Some of the intervals, in the order asked for."""
+        return Intervals(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
 
 def _is(entries: Entries, *kinds: Kind) -> Bools:
@@ -75,8 +75,8 @@ def _is(entries: Entries, *kinds: Kind) -> Bools:
     return found
 
 
-def spells(entries: Entries) -> Spells:
-    """The spell that each entry begins."""
+def intervals(entries: Entries) -> Intervals:
+    """The interval that each entry begins."""
     size = len(entries)
     fresh = np.ones(size, dtype=bool)
     fresh[1:] = entries.piece[1:] != entries.piece[:-1]
@@ -98,7 +98,7 @@ def spells(entries: Entries) -> Spells:
     taken, aside = _is(entries, Kind.START), _is(entries, Kind.ASIDE)
     step = latest(come, entries.step)
     wanted = step == STEP_CODE[Step.PHOTOS_WANTED]
-    return Spells(
+    return Intervals(
         piece=entries.piece,
         step=step,
         start=start,
@@ -118,10 +118,10 @@ def _running_latest(at: Ints, fresh: Bools) -> Ints:
     return latest
 
 
-def classed(found: Spells, sisters_ready: Ints, calendar: WorkAndRest) -> Ints:
-    """Seconds of each spell by time class, spells x classes; a row adds up to its spell's length.
+def classed(found: Intervals, sisters_ready: Ints, calendar: WorkAndRest) -> Ints:
+    """Seconds by interval and time class; a row adds up to its interval's length.
 
-    `sisters_ready` is, by spell, the moment at which the last other piece of the order reached
+    `sisters_ready` is, by interval, the moment at which the last other piece of the order reached
     packing: NEVER where one has not, 0 where the piece waits for nobody.
     """
     length, base = found.end - found.start, _BASE[found.step]
@@ -139,7 +139,7 @@ def classed(found: Spells, sisters_ready: Ints, calendar: WorkAndRest) -> Ints:
     return np.stack([parts[kind] for kind in CLASS_LIST]).T
 
 
-def _own(found: Spells, sisters_ready: Ints, calendar: WorkAndRest) -> dict[TimeClass, Ints]:
+def _own(found: Intervals, sisters_ready: Ints, calendar: WorkAndRest) -> dict[TimeClass, Ints]:
     """The rest of the order, rest, machine, closed, hands, waiting: what is the house's own."""
     start, end = found.start, found.end
     packing = found.step == STEP_CODE[Step.PACKING]

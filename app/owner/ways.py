@@ -22,10 +22,10 @@ from app.owner.spells import (
     STEP_LIST,
     Bools,
     Entries,
+    Intervals,
     Ints,
-    Spells,
     classed,
-    spells,
+    intervals,
 )
 
 _ENDS = np.array([step in ENDS for step in STEP_LIST])
@@ -85,7 +85,7 @@ def both(one: Ways, other: Ways) -> Ways:
 
 def ways(copies: Sequence[Any], entries: Entries, calendar: WorkAndRest) -> Ways:
     """The ways of some copies. `copies` are rows as the store reads them, in order of id."""
-    every = spells(entries)
+    every = intervals(entries)
     firsts = np.flatnonzero(np.append(True, every.piece[1:] != every.piece[:-1])[: len(entries)])
     place = dict(zip(every.piece[firsts].tolist(), firsts.tolist(), strict=True))
     end_of = dict(zip(place, [*firsts.tolist()[1:], len(entries)], strict=False))
@@ -148,7 +148,7 @@ class _Chain:
             self.last[place] = row.id
 
 
-def _latest(every: Spells, entries: Entries, chain: _Chain) -> tuple[Ints, Ints]:
+def _latest(every: Intervals, entries: Entries, chain: _Chain) -> tuple[Ints, Ints]:
     """When each piece was last handed over, and when it last came to packing; 0 where never."""
     out = np.zeros(len(chain.root), dtype=np.int64)
     packed = np.zeros(len(chain.root), dtype=np.int64)
@@ -177,10 +177,10 @@ def _sisters(rows: Sequence[Any], outcome: Ints, packed_at: Ints) -> Ints:
 
 
 def _seconds(
-    every: Spells, chain: _Chain, copies: Sequence[Any], place: dict[int, int],
+    every: Intervals, chain: _Chain, copies: Sequence[Any], place: dict[int, int],
     end_of: dict[int, int], whole: Bools, ended: Ints, sisters: Ints, calendar: WorkAndRest,
 ) -> Ints:  # fmt: skip
-    """Seconds by piece, step and class: the copies' own spells and their models'."""
+    """Seconds by piece, step and class: the copies' own intervals and their models'."""
     step, start, end = every.step.tolist(), every.start.tolist(), every.end.tolist()
     counted = whole.tolist()
     own: list[_Lot] = []
@@ -217,7 +217,7 @@ def _seconds(
 
 
 class _Lot(NamedTuple):
-    """Spells `first` to `after` go to a piece, as far as they lie between two moments."""
+    """Intervals `first` to `after` go to a piece, as far as they lie between two moments."""
 
     piece: int
     first: int
@@ -226,7 +226,7 @@ class _Lot(NamedTuple):
     until: int
 
 
-def _clipped(every: Spells, lots: list[_Lot]) -> tuple[Spells, Ints]:
+def _clipped(every: Intervals, lots: list[_Lot]) -> tuple[Intervals, Ints]:
     piece, first, after, since, until = np.array(lots, dtype=np.int64).T
     many = after - first
     ahead = np.cumsum(many) - many
@@ -238,6 +238,6 @@ def _clipped(every: Spells, lots: list[_Lot]) -> tuple[Spells, Ints]:
 
 
 def _fill_gaps(seconds: Ints, whole: Bools, lead: Ints) -> None:
-    """What no spell covers is waiting between steps, so that the parts add up to the lead time."""
+    """What no interval covers is waiting between steps: the parts add up to the lead time."""
     missing = np.where(whole, lead - seconds.sum(axis=(1, 2)), 0)
     seconds[:, _NOT_BEGUN, CLASS_CODE[TimeClass.WAITING]] += missing

@@ -22,13 +22,14 @@ from app.leadtimes.floor import (
     parse_change,
     simulate,
 )
+from app.leadtimes.progress import Progress, teller
 from app.orders.forecast.worker import PERCENTS, chance_within
 from app.owner import floor_store, store
 from app.owner.floor_hands import Presence, Starts, most_at_once, presence, several_at_once, skills
 from app.owner.floor_now import NAMES, Built, Today, build, slack_of
 from app.owner.floor_stays import Stays, stays
 from app.owner.spans import WorkAndRest, spans_of
-from app.owner.spells import STEP_CODE, Spells, spells
+from app.owner.spells import STEP_CODE, Intervals, intervals
 from app.owner.ways import rows_of, ways
 from app.shared.calendar import DAY
 from app.shared.web import words
@@ -37,7 +38,6 @@ from app.studio.workshop import InForce, Workshop
 WRONG_USAGE: Final = 64
 NOTHING_THERE: Final = 2
 YEAR, QUARTER = 365 * DAY, 91 * DAY
-PATIENCE: Final = 2.0
 TRIAL: Final = 100
 WIDTH: Final = 100
 
@@ -55,47 +55,35 @@ def main(
 
     64 where a setting cannot be understood, 2 where there is nothing to simulate.
     """
+    tell = teller("simulations", monotonic, stderr)
     try:
-        changes = _understood(settings, replications)
-    except ChangeError as wrong:
-        print(wrong, file=stderr)
-        return WRONG_USAGE
-    tell = _teller(monotonic, stderr)
-    try:
-        built = floor_of(workshop)
-    except ValueError as wrong:
-        print(wrong, file=stderr)
-        return NOTHING_THERE
-    if not built.floor.pieces:
-        print("No piece is in work, so there is nothing to simulate.", file=stderr)
-        return NOTHING_THERE
-    try:
-        then = apply_changes(built.floor, [_by_name(change) for change in changes])
-        report = _run(built.floor, then if changes else None, replications, tell)
+        print(_answer(workshop, settings, replications, tell), end="", file=stdout)
     except ChangeError as wrong:
         print(wrong, file=stderr)
         return WRONG_USAGE
     except ValueError as wrong:
         print(wrong, file=stderr)
         return NOTHING_THERE
-    said = "\n".join(fill(line, WIDTH) for line in _preface(built))
-    print(said, report, sep="\n\n", end="", file=stdout)
     return 0
 
 
-def _understood(settings: Sequence[str], replications: int) -> list[Change]:
+def _answer(workshop: Workshop, settings: Sequence[str], replications: int, tell: Progress) -> str:
+    """What the command prints. Raises ChangeError for wrong usage, else ValueError."""
     changes = [parse_change(setting) for setting in settings]
     if replications < 2:
         raise ChangeError("Two replications at least: one says nothing about its own error.")
-    return changes
-
-
-def _run(
-    floor: Floor, then: Floor | None, replications: int, tell: Callable[[int, int], None]
-) -> str:
-    if then is None:
-        return floor_report(simulate(floor, replications, progress=tell))
-    return floor_report(compare(floor, then, replications, progress=tell))
+    built = floor_of(workshop)
+    floor = built.floor
+    if not floor.pieces:
+        raise ValueError("No piece is in work, so there is nothing to simulate.")
+    then = apply_changes(floor, [_by_name(change) for change in changes])
+    found = (
+        compare(floor, then, replications, progress=tell)
+        if changes
+        else simulate(floor, replications, progress=tell)
+    )
+    said = "\n".join(fill(line, WIDTH) for line in _preface(built))
+    return f"{said}\n\n{floor_report(found)}"
 
 
 def floor_of(workshop: Workshop) -> Built:
@@ -107,7 +95,7 @@ def floor_of(workshop: Workshop) -> Built:
         starts = floor_store.starts(db, now - YEAR)
         acts = floor_store.acts(db, now - YEAR)
         ordered = floor_store.ordered_since(db, now - QUARTER)
-    found = _spells(raw, now)
+    found = _intervals(raw, now)
     several = several_at_once(found, starts)
     does = skills(starts, now - QUARTER, several) or skills(starts, now - YEAR, several)
     known, at_once, there = _none(), {}, {}
@@ -171,15 +159,15 @@ def _order_of_work(
     return rank
 
 
-def _spells(raw: store.Raw, now: int) -> Spells:
-    """The spells of the log; those that are open last until now."""
-    found = spells(raw.entries)
+def _intervals(raw: store.Raw, now: int) -> Intervals:
+    """The intervals of the log; those that are open last until now."""
+    found = intervals(raw.entries)
     last = np.append(found.piece[1:] != found.piece[:-1], found.piece.size > 0)
     return replace(found, end=np.where(last, np.maximum(found.start, now), found.end))
 
 
 def _stays(
-    raw: store.Raw, found: Spells, now: int, hours: WorkAndRest,
+    raw: store.Raw, found: Intervals, now: int, hours: WorkAndRest,
     starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
 ) -> Stays:  # fmt: skip
     """The stays of the last year."""
@@ -192,7 +180,7 @@ def _stays(
     return Stays(*(getattr(known, name)[recent] for name in Stays.__annotations__))
 
 
-def _at_once(found: Spells, since: int) -> dict[str, int]:
+def _at_once(found: Intervals, since: int) -> dict[str, int]:
     """How many pieces of each step were in hand at once lately, at most."""
     lately = found.hand & (found.end > since) & (found.end > found.start)
     return {
@@ -234,16 +222,3 @@ def _preface(built: Built) -> list[str]:
             f"{verb[built.parked != 1]} left out."
         )
     return lines
-
-
-def _teller(monotonic: Callable[[], float], stderr: TextIO) -> Callable[[int, int], None]:
-    """Tells progress at most once in PATIENCE seconds, and nothing of what is done sooner."""
-    last = monotonic()
-
-    def tell(done: int, of: int) -> None:
-        nonlocal last
-        if done < of and monotonic() - last >= PATIENCE:
-            last = monotonic()
-            print(f"{done} of {of} simulations", file=stderr, flush=True)
-
-    return tell

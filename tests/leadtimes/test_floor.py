@@ -237,7 +237,6 @@ def test_copies_begin_when_their_model_is_ready():
               Piece("A1", "shaping", after="A model"), Piece("A2", "shaping", after="A model", oldest=1))  # fmt: skip
     out = simulate(Floor(steps, pieces), 2)
     assert out.ready[0].tolist() == [4, 6, 8]
-    assert out.together({"1147": ["A1", "A2"]})[0].tolist() == [8]
 
 
 def test_pieces_that_leave_together_are_ready_with_the_last_of_them():

@@ -129,7 +129,8 @@ def test_reached_is_the_curve_of_those_who_reached_the_step() -> None:
         np.minimum(ended, today) - paths.started[piece], ended <= today, paths.age[first]
     )
     age = today - float(paths.started[paths.piece[stay]])
-    assert said[row, HALF] == pytest.approx(float(curve.remaining(age, 0.5)), abs=1e-9)
+    half_of_those_left = float(curve.quantile(1 - curve.at(age) / 2))
+    assert said[row, HALF] == pytest.approx(half_of_those_left - age, abs=1e-9)
 
 
 def test_a_step_with_few_cases_is_drawn_towards_all() -> None:

@@ -21,7 +21,7 @@ from app.owner.floor_hands import (
 )
 from app.owner.floor_now import NAMES
 from app.owner.spans import Spans, spans_of
-from app.owner.spells import STEP_CODE, Spells
+from app.owner.spells import STEP_CODE, Intervals
 from app.shared.calendar import DAY, Calendar
 
 HOUR = 3600
@@ -34,13 +34,13 @@ def array(*values: int) -> np.ndarray:
     return np.array(values, dtype=np.int64)
 
 
-def in_hand(*rows: tuple[int, str, int, int]) -> Spells:
-    """Spells in hand: piece, step, from, until."""
+def in_hand(*rows: tuple[int, str, int, int]) -> Intervals:
+    """Intervals in hand: piece, step, from, until."""
     piece, step, start, end = zip(*rows, strict=True)
     no = np.zeros(len(rows), dtype=bool)
     none = np.zeros(len(rows), dtype=np.int64)
     codes = array(*(STEP_CODE[name] for name in step))
-    return Spells(array(*piece), codes, array(*start), array(*end), no, no, ~no, none, none)
+    return Intervals(array(*piece), codes, array(*start), array(*end), no, no, ~no, none, none)
 
 
 def test_who_has_three_pieces_in_hand_gives_each_a_third():

@@ -15,7 +15,7 @@ from app.leadtimes.log import FINISHED, cases
 from app.orders.forecast import record
 from app.owner import store
 from app.owner.spans import spans_of
-from app.owner.spells import CLASS_LIST, STEP_CODE, classed, spells
+from app.owner.spells import CLASS_LIST, STEP_CODE, classed, intervals
 from app.owner.ways import rows_of, ways
 from app.shared.calendar import DAY, Calendar
 
@@ -43,10 +43,10 @@ def test_every_stay_has_the_classes_that_the_rule_for_one_piece_gives_it(worksho
     with workshop.database.reading() as db:
         raw = store.since(db, 0)
         hours = spans_of(calendar, int(raw.entries.at.min()), now)
-        found, pieces = spells(raw.entries), ways(raw.copies, raw.entries, hours)
+        found, pieces = intervals(raw.entries), ways(raw.copies, raw.entries, hours)
         sisters = {2 * c + 1: int(pieces.sisters[row]) for c, row in rows_of(raw.copies).items()}
-        by_spell = np.array([sisters.get(piece, 0) for piece in found.piece.tolist()])
-        by_class = classed(found, by_spell, hours)
+        by_interval = np.array([sisters.get(piece, 0) for piece in found.piece.tolist()])
+        by_class = classed(found, by_interval, hours)
         ours = defaultdict(lambda: np.zeros(len(CLASS_LIST), dtype=int))
         for piece, step, row in zip(
             found.piece.tolist(), found.step.tolist(), by_class, strict=True

@@ -9,12 +9,12 @@ from app.leadtimes.floor.model import Floor
 from app.leadtimes.floor.outcome import (
     Estimate,
     Outcome,
-    Progress,
     mean,
     quantiles,
     ratio_parts,
     simulate,
 )  # fmt: skip
+from app.leadtimes.progress import Progress
 
 Floats = NDArray[np.float64]
 SECTIONS = 20

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from app.shared.calendar import Calendar, Hours
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 HOUR = 3600
 MOST_CELLS = 1 << 22
@@ -92,7 +93,7 @@ class OpenHours:
 
 @dataclass(frozen=True)
 class HourTables:
-    """Several OpenHours side by side for quick look-ups; row k of the steps' `row` array.
+    """Several OpenHours side by side for quick look-ups, a row each.
 
     Two grids of cells lead straight to the interval: `by_clock` from a time on the clock, `by_work`
     from hours worked. A cell holds at most one boundary (cells are powers of two, so that finding
@@ -102,13 +103,26 @@ class HourTables:
     opens: Floats
     length: Floats
     before: Floats  # hours worked before the interval opens
-    by_clock: NDArray[np.int64]
-    by_work: NDArray[np.int64]
+    by_clock: Ints
+    by_work: Ints
     clock_cells: int
     work_cells: int
     per_clock: float
     per_work: float
-    until: float
+
+    def worked(self, row: Ints, t: Floats) -> Floats:
+        """Hours of work open in [0, t)."""
+        cell = np.minimum((t * self.per_clock).astype(np.int64), self.clock_cells - 1)
+        i = self.by_clock[row * self.clock_cells + cell]
+        i = i + (self.opens[i + 1] <= t)
+        return np.asarray(self.before[i] + np.minimum(t - self.opens[i], self.length[i]))
+
+    def clock_at(self, row: Ints, work: Floats) -> Floats:
+        """The hour at which so much work is done: at closing time, not at the next opening."""
+        cell = np.minimum((work * self.per_work).astype(np.int64), self.work_cells - 1)
+        i = self.by_work[row * self.work_cells + cell]
+        i = i + (self.before[i + 1] < work)
+        return np.asarray(self.opens[i] + (work - self.before[i]))
 
 
 def _cell(lines: Floats) -> float:
@@ -165,5 +179,5 @@ def tables(every: Sequence[OpenHours]) -> HourTables:
     return HourTables(
         opens.ravel(), length.ravel(), before.ravel(),
         by_clock.astype(np.int64), by_work.astype(np.int64), clock_cells, work_cells,
-        1.0 / clock, 1.0 / work, min(h.until for h in every),
+        1.0 / clock, 1.0 / work,
     )  # fmt: skip

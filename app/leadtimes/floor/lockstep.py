@@ -255,7 +255,7 @@ class Lockstep:
         p = plan.piece_at[position]
         t = self.clock[r]
         hashed = self._settle(r, step, rs, p, position, t)
-        first = self._worked(step, t)
+        first = plan.hours.worked(plan.hours_row[step], t)
         work = self._work(step, position, hashed)
         if plan.crewed:
             crew = index_of(lowest(plan.done_by[step] & self.present[r].astype(np.uint64)))
@@ -268,7 +268,7 @@ class Lockstep:
             place, left = np.where(limited, place, p), np.where(limited, left, free)
         self.free[rs] = left
         at = (plan.offset[step] + place) * self.rows + r
-        end = np.maximum(self._clock_at(step, until), t)
+        end = np.maximum(plan.hours.clock_at(plan.hours_row[step], until), t)
         self.finish[at], self.holder[at] = end, p
         # Two steps of a row may share a block, hence `at`: each of them counts.
         np.minimum.at(self.earliest_flat, at // (BLOCK * self.rows) * self.rows + r, end)
@@ -377,19 +377,3 @@ class Lockstep:
         self.begun[rs] += counted
         from_, until = np.maximum(since, 0.0), np.minimum(t, self.horizon)
         self.queued[rs] += until - from_
-
-    def _worked(self, step: Ints, t: Floats) -> Floats:
-        """Hours of work open in [0, t) at the step."""
-        plan = self.plan
-        cell = np.minimum((t * plan.per_clock).astype(np.int64), plan.clock_cells - 1)
-        i = plan.by_clock[plan.clock_row[step] + cell]
-        i = i + (plan.opens[i + 1] <= t)
-        return plan.before[i] + np.minimum(t - plan.opens[i], plan.length[i])
-
-    def _clock_at(self, step: Ints, work: Floats) -> Floats:
-        """The hour at which so much work is done: at closing time, not at the next opening."""
-        plan = self.plan
-        cell = np.minimum((work * plan.per_work).astype(np.int64), plan.work_cells - 1)
-        i = plan.by_work[plan.work_row[step] + cell]
-        i = i + (plan.before[i + 1] < work)
-        return plan.opens[i] + (work - plan.before[i])

@@ -1,6 +1,5 @@
 """Running the floor, and what comes out of it, each number with the simulation's own error."""
 
-from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,9 +10,9 @@ from app.leadtimes.floor.late import door_book, newcomers
 from app.leadtimes.floor.lockstep import Lockstep
 from app.leadtimes.floor.model import Floor
 from app.leadtimes.floor.plan import Plan, in_order, lay_out
+from app.leadtimes.progress import Progress
 
 Floats = NDArray[np.float64]
-Progress = Callable[[int, int], None]
 
 # So many replications move together: few enough for their state to stay in the cache.
 TOGETHER = 2000
@@ -51,14 +50,6 @@ class Outcome:
     def ready_at(self, shares: ArrayLike) -> Estimate:
         """Quantiles (type 7) of each piece's ready hour, P × len(shares)."""
         return quantiles(self.ready, shares)
-
-    def together(self, groups: Mapping[str, Sequence[str]]) -> Floats:
-        """R × groups: when the last piece of each group (an order's pieces) is ready."""
-        at = {p.key: i for i, p in enumerate(self.floor.pieces)}
-        return np.stack(
-            [self.ready[:, [at[key] for key in keys]].max(axis=1) for keys in groups.values()],
-            axis=1,
-        )
 
     def wait_hours(self) -> Estimate:
         """Mean hours waited before a stay that begins within the horizon, by step (0 for none)."""

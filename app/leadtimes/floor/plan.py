@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.leadtimes.floor import draws
-from app.leadtimes.floor.hours import tables
+from app.leadtimes.floor.hours import HourTables, tables
 from app.leadtimes.floor.late import Late, everyone
 from app.leadtimes.floor.model import Crew, Floor, Piece, Step
 
@@ -42,8 +42,7 @@ class Plan(NamedTuple):
     places: Ints  # NO_LIMIT for a step without
     batch: Ints
     table: Floats  # S × (points + 1), hours of work
-    clock_row: Ints  # where the step's hours begin in by_clock
-    work_row: Ints
+    hours_row: Ints  # the row of the step in `hours`
     worked_horizon: Floats  # hours of work open within the horizon
     send_below: Floats  # S × causes, cumulative shares
     send_to: Ints  # S × causes
@@ -70,23 +69,14 @@ class Plan(NamedTuple):
     rest_share: Floats
     done_age: Floats
     counts: Ints  # 0 where the stay was in hand at the start: it had no waiting to count
-    # hours
-    opens: Floats
-    length: Floats
-    before: Floats
-    by_clock: Ints
-    by_work: Ints
-    clock_cells: int
-    work_cells: int
-    per_clock: float
-    per_work: float
     # the rest
+    hours: HourTables
     words: int
     cap: int
     horizon: float
-    linked: int  # 1 where a step has batches
-    forked: int  # 1 where a piece has children
-    crewed: int  # 1 where there are crews
+    linked: bool  # whether a step has batches
+    forked: bool  # whether a piece has children
+    crewed: bool  # whether there are crews
 
 
 def _check(floor: Floor) -> None:
@@ -292,7 +282,6 @@ def lay_out(floor: Floor, late: Late) -> Plan:
             share[hand[i]], age[hand[i]] = (below, p.age_h) if below < 1 else (0.0, 0.0)
     kinds = list({id(s.hours): s.hours for s in floor.steps}.values())
     row = np.array([next(k for k, h in enumerate(kinds) if h is s.hours) for s in floor.steps])
-    hours = tables(kinds)
     later = np.array([p.enters_h is not None or p.after is not None for p in pieces])
     send_below, send_to = _sent_back(floor)
     child = _children(pieces)
@@ -302,8 +291,7 @@ def lay_out(floor: Floor, late: Late) -> Plan:
         places=places,
         batch=np.array([s.batch for s in floor.steps]),
         table=np.array([s.durations for s in floor.steps], dtype=np.float64),
-        clock_row=row * hours.clock_cells,
-        work_row=row * hours.work_cells,
+        hours_row=row,
         worked_horizon=np.array([float(s.hours.worked(floor.horizon_h)) for s in floor.steps]),
         send_below=send_below,
         send_to=send_to,
@@ -326,19 +314,11 @@ def lay_out(floor: Floor, late: Late) -> Plan:
         rest_share=1.0 - share,
         done_age=age,
         counts=(np.arange(at.size) >= int((hand >= 0).sum())).astype(np.int64),
-        opens=hours.opens,
-        length=hours.length,
-        before=hours.before,
-        by_clock=hours.by_clock,
-        by_work=hours.by_work,
-        clock_cells=hours.clock_cells,
-        work_cells=hours.work_cells,
-        per_clock=hours.per_clock,
-        per_work=hours.per_work,
+        hours=tables(kinds),
         words=-(-at.size // 64),
         cap=floor.rework_cap,
         horizon=floor.horizon_h,
-        linked=int(any(s.batch > 1 for s in floor.steps)),
-        forked=int(child.shape[1] > 0),
-        crewed=int(bool(floor.crews)),
+        linked=any(s.batch > 1 for s in floor.steps),
+        forked=child.shape[1] > 0,
+        crewed=bool(floor.crews),
     )

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from pydantic import TypeAdapter
 from sqlalchemy import Connection, bindparam, select, text
 
 from app.flow.steps import PHOTO_STEPS, Step
@@ -93,10 +94,7 @@ def in_child(stop: threading.Event | None = None) -> Ask:
             # Ctrl+C at the prompt is for the server; it ends its child by itself.
             start_new_session=True,
         )
-        raw = json.loads(_answer(process, stop))
-        raw["orders"] = {int(key): tuple(value) for key, value in raw["orders"].items()}
-        raw["pace"] = {key: tuple(value) for key, value in raw["pace"].items()}
-        return Figures(**raw)
+        return TypeAdapter(Figures).validate_json(_answer(process, stop))
 
     return ask
 
