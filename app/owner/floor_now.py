@@ -20,7 +20,7 @@ from app.leadtimes.floor import Arrivals, Floor, OpenHours, Piece, Rework, quant
 from app.leadtimes.floor import Step as FloorStep
 from app.owner.floor_hands import crews, most_at_once
 from app.owner.floor_stays import Stays
-from app.owner.spells import STEP_CODE, STEP_LIST
+from app.owner.spells import STEP_CODE, STEP_LIST, Bools, Ints
 from app.shared.calendar import DAY, Calendar
 
 HOUR: Final = 3600
@@ -87,11 +87,9 @@ def build(known: Stays, today: Today, slack: Mapping[Step, float] | None = None)
     steps: list[FloorStep] = []
     notes: list[str] = []
     for step in line:
-        mine = (known.step == STEP_CODE[step]) & (known.following >= 0)
+        mine, lately = _ended(known, step, today.now)
         made, note = _step(step, known, mine, today, hours)
         notes += note
-        lately = mine & (known.left >= today.now - LATELY)
-        lately = lately if lately.sum() >= ENOUGH else mine
         part = (slack or {}).get(step, 0.0)
         lies = STEPS[step].waits_for is TimeClass.WAITING
         # What nobody said to have in hand was worked on all the same, while it seemed to lie.
@@ -106,7 +104,7 @@ def build(known: Stays, today: Today, slack: Mapping[Step, float] | None = None)
         )  # fmt: skip
         steps += [*before, made, *after]
     names = {step.name for step in steps}
-    pieces, parked = _pieces(today, line, names, slack or {})
+    pieces, parked = _pieces(known, today, line, names, slack or {})
     floor = Floor(
         tuple(steps), pieces, _arrivals(today, line), horizon_h=HORIZON_H,
         calendar=today.calendar, now=today.now,
@@ -128,13 +126,18 @@ def slack_of(known: Stays, today: Today, waits: Mapping[str, float]) -> dict[Ste
     """
     found = {}
     for step, name in NAMES.items():
-        mine = (known.step == STEP_CODE[step]) & (known.following >= 0)
-        lately = mine & (known.left >= today.now - LATELY)
-        lately = lately if lately.sum() >= ENOUGH else mine
+        _, lately = _ended(known, step, today.now)
         busy = (known.before_busy + known.after_busy)[lately]
         if busy.size and busy.mean() > 0 and name in waits:
             found[step] = min(1.0, max(0.0, 1.0 - waits[name] * HOUR / float(busy.mean())))
     return found
+
+
+def _ended(known: Stays, step: Step, now: int) -> tuple[Bools, Bools]:
+    """The stays of a step that have ended, and those of lately, or all where these are too few."""
+    mine = (known.step == STEP_CODE[step]) & (known.following >= 0)
+    lately = mine & (known.left >= now - LATELY)
+    return mine, lately if lately.sum() >= ENOUGH else mine
 
 
 def _lying(name: str, seconds: NDArray[Any], hours: OpenHours) -> list[FloorStep]:
@@ -217,9 +220,10 @@ def _rework(step: Step, known: Stays, mine: Any, blank_on: bool) -> tuple[Rework
 
 
 def _pieces(
-    today: Today, line: list[Step], names: set[str], slack: Mapping[Step, float]
+    known: Stays, today: Today, line: list[Step], names: set[str], slack: Mapping[Step, float]
 ) -> tuple[tuple[Piece, ...], int]:
     """Today's pieces where they stand, without those on hold and the copies that wait for them."""
+    still = {int(known.piece[i]): int(i) for i in np.flatnonzero(known.following < 0)}
     parked = {row.key for row in today.pieces if row.held}
     parked |= {row.key for row in today.pieces if row.after in parked}
     open_models = {row.key for row in today.pieces if not row.copy}
@@ -233,7 +237,8 @@ def _pieces(
         step = first_made if row.step == Step.NOT_BEGUN else Step(row.step)
         step = step if step in line else first_made
         waits = row.step == Step.NOT_BEGUN and row.after in open_models
-        where, age = _where(row, step, names, today.now, slack.get(step, 0.0))
+        stay = _SoFar(known, still.get(row.log), slack.get(step, 0.0))
+        where, age = _where(row, step, names, today.now, stay)
         in_hand = not waits and age is not None
         found.append(
             Piece(
@@ -259,8 +264,23 @@ def _together(today: Today, keys: set[str]) -> tuple[tuple[str, ...], ...]:
     return tuple(tuple(group) for group in found.values() if len(group) > 1)
 
 
+class _SoFar:
+    """What the log knows of the stay that a piece is in: hours in hand, and hours that it lay
+    before and after it was first taken in hand. All of it is 0 where the log knows no such stay.
+    """
+
+    def __init__(self, known: Stays, at: int | None, slack: float) -> None:
+        def read(column: Ints) -> int:
+            return 0 if at is None else int(column[at])
+
+        self.taken, self.lay_after = read(known.taken) > 0, read(known.after) > 0
+        self.worked = read(known.hands) / HOUR
+        self.before = (read(known.before) + slack * read(known.before_busy)) / HOUR
+        self.after = (read(known.after) + slack * read(known.after_busy)) / HOUR
+
+
 def _where(
-    row: Any, step: Step, names: set[str], now: int, slack: float
+    row: Any, step: Step, names: set[str], now: int, stay: _SoFar
 ) -> tuple[str, float | None]:
     """The step of the simulation at which a piece stands, and the hours spent at it so far; None
     where it has yet to be taken up.
@@ -274,12 +294,11 @@ def _where(
     if STEPS[step].waits_for is not TimeClass.WAITING:
         machine = step is not Step.PHOTOS_IN
         return NAMES[step], (now - row.entered_at) / HOUR if machine else None
-    if row.taken and after in names and (not row.in_hand or row.after_s > 0):
-        return after, (row.after_s + slack * row.after_busy) / HOUR
+    if stay.taken and after in names and (not row.in_hand or stay.lay_after):
+        return after, stay.after
     if row.in_hand:
-        return NAMES[step], row.worked / HOUR
-    lain = (row.before_s + slack * row.before_busy) / HOUR
-    return (before, lain) if before in names else (NAMES[step], None)
+        return NAMES[step], stay.worked
+    return (before, stay.before) if before in names else (NAMES[step], None)
 
 
 def _arrivals(today: Today, line: list[Step]) -> tuple[Arrivals, ...]:

@@ -49,9 +49,8 @@ _COPIES_ORDERED = text(
 
 @dataclass(frozen=True)
 class Standing:
-    """A piece of today. `log` is its number in the log's arrays, from which is filled in: seconds
-    `worked`, lain `before_s` and `after_s` it was first taken in hand here, and the same while
-    nobody was free, and whether it was ever `taken`. `rank` is its place in the order of work.
+    """A piece of today. `log` is its number in the log's arrays, `rank` its place in the order of
+    work.
     """
 
     key: str
@@ -65,12 +64,6 @@ class Standing:
     after: str | None
     order_id: int
     ship_part: bool
-    worked: int = 0
-    before_s: int = 0
-    after_s: int = 0
-    before_busy: int = 0
-    after_busy: int = 0
-    taken: bool = False
 
 
 def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Standing]:

@@ -104,22 +104,11 @@ def floor_of(workshop: Workshop) -> Built:
         there = presence(acts, in_force.calendar, hours)
         known = _stays(raw, found, now, hours, starts, does, there)
         at_once = _at_once(found, now - QUARTER)
-    still = {int(known.piece[i]): i for i in np.flatnonzero(known.following < 0)}
-    pieces = [
-        replace(
-            row, worked=int(known.hands[i]), before_s=int(known.before[i]),
-            after_s=int(known.after[i]), before_busy=int(known.before_busy[i]),
-            after_busy=int(known.after_busy[i]), taken=bool(known.taken[i]),
-        )
-        if (i := still.get(row.log)) is not None
-        else row
-        for row in standing
-    ]  # fmt: skip
     settings = in_force.settings
     parts = {who: one.part for who, one in there.items()}
     today = Today(
-        now, in_force.calendar, settings.blank_on, settings.capacity, does, parts, at_once, pieces,
-        *ordered,
+        now, in_force.calendar, settings.blank_on, settings.capacity, does, parts, at_once,
+        standing, *ordered,
     )  # fmt: skip
     first = build(known, today)
     if not first.floor.pieces:
