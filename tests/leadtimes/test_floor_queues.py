@@ -38,7 +38,7 @@ def queue(servers: int, gap: float, service: float, people: int, skip: int, runs
     keys = replication_keys(seed, 0, runs)
     late = newcomers(floor, keys)
     plan, came = lay_out(floor, late), late.hours
-    ready, *_ = run_plan(plan, keys, *door_book(floor, late), compiled=False)
+    ready, *_ = run_plan(plan, keys, *door_book(floor, late))
     x = (mix(keys[:, None] + plan.key[None, :, 0]) >> S24) * PER_40 * CELLS
     cell = x.astype(int)
     table = plan.table[0]
@@ -92,7 +92,7 @@ def test_one_person_for_two_steps_is_a_queue_with_service_in_two_parts():
     keys = replication_keys(13, 0, 500)
     late = newcomers(floor, keys)
     plan, came = lay_out(floor, late), late.hours
-    ready, wait, *_ = run_plan(plan, keys, *door_book(floor, late), compiled=False)
+    ready, wait, *_ = run_plan(plan, keys, *door_book(floor, late))
     shortest = int(np.isfinite(came).sum(axis=1).min())
     settled = slice(500, shortest)
     found = mean((ready[:, settled] - came[:, settled]).mean(axis=1))
@@ -167,7 +167,7 @@ def test_ready_hours_are_distributed_as_in_ciw():
     )  # fmt: skip
     pieces = tuple(Piece(f"p{k}", "s0", oldest=k) for k in range(CUSTOMERS))
     floor = Floor(steps, pieces, rework_cap=60, rework_first=False)
-    ready = simulate(floor, 2000, 5, "numpy").ready
+    ready = simulate(floor, 2000, 5).ready
     tenth, last = ciw_makespans(250)
     assert ks_2samp(ready[:, 9], tenth).pvalue > 0.05
     assert ks_2samp(ready.max(axis=1), last).pvalue > 0.05
