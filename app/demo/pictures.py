@@ -5,15 +5,14 @@ animal; two sets that were asked again, one with a gap and one dim and blurred; 
 tomorrow and in three days, and one that has lapsed.
 """
 
-import json
+import contextlib
 import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from subprocess import CalledProcessError
 from typing import Any
 
 from sqlalchemy import Connection, insert, select, text, update
@@ -23,6 +22,7 @@ from app.orders.entry.actions import take_in
 from app.orders.order.photos_told import ToldFields, photos_told
 from app.photos import store
 from app.photos.pictures import files
+from app.shared.child import Child
 from app.shared.people import Person, Role
 from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
@@ -30,6 +30,7 @@ from app.tables import photo_deliveries, pictures
 
 Shot = dict[str, Any]
 _DAY = 86_400
+_LONGEST_DRAWING = 600.0
 # Orders of which photos are wanted and not told of, by how many animals want them.
 _WANTING = text(
     "SELECT o.id, count(*) AS many, max(a.life = 'remembered') AS remembered"
@@ -77,7 +78,7 @@ _DESK = text("SELECT id, name FROM accounts WHERE role = 'desk' ORDER BY id LIMI
 class Drawing:
     """The child that draws, and the folder that it draws into."""
 
-    child: "subprocess.Popen[bytes]"
+    child: Child
     folder: Path
 
 
@@ -87,14 +88,8 @@ def begin(folder: DataFolder, now: int) -> Drawing:
         shutil.rmtree(folder.pictures / name, ignore_errors=True)
     place = folder.pictures / files.INCOMING / "drawn"
     place.mkdir(mode=0o700, parents=True)
-    child = subprocess.Popen(
-        [sys.executable, "-P", "-m", "app.demo.drawing", str(place)],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-        env=files.child_environment(),
-    )  # fmt: skip
-    assert child.stdin is not None
-    child.stdin.write(json.dumps(_shots(now)).encode())
-    child.stdin.close()
+    child = Child("app.demo.drawing", str(place))
+    child.tell(_shots(now), last=True)
     return Drawing(child, place)
 
 
@@ -138,10 +133,9 @@ def _shots(now: int) -> list[list[Shot]]:
 
 def bring_in(folder: DataFolder, drawing: Drawing) -> None:
     """Wait for the pictures and put them where they belong. Without them the demo has none."""
-    assert drawing.child.stdout is not None
-    drawn = [json.loads(line) for line in drawing.child.stdout.read().splitlines()]
-    drawing.child.wait()
-    drawing.child.stdout.close()
+    drawn: list[Shot] = []
+    with drawing.child as child, contextlib.suppress(CalledProcessError, TimeoutError):
+        drawn.extend(child.lines(_LONGEST_DRAWING))
     workshop = Workshop(folder)
     try:
         with workshop.database.reading() as db:

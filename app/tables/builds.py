@@ -9,8 +9,7 @@ from sqlalchemy import CheckConstraint, Index, UniqueConstraint
 from sqlalchemy import text as sql
 from sqlmodel import SQLModel
 
-from app.tables.columns import STRICT, key, one_of, text, to, to_or_none, whole
-from app.tables.columns import whole_or_none as moment_or_none
+from app.tables.columns import STRICT, key, moment_or_none, one_of, text, to, to_or_none, whole
 
 
 class Machine(SQLModel, table=True):

@@ -32,8 +32,12 @@ def whole(default: int | None = 0) -> Any:
 
 
 def whole_or_none() -> Any:
-    """A whole number or moment that may be missing."""
+    """A whole number that may be missing."""
     return Field(default=None, sa_type=Integer, nullable=True)
+
+
+# The same column, where the number is a moment.
+moment_or_none = whole_or_none
 
 
 def to(column: str, *, index: bool = False) -> Any:

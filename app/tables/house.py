@@ -3,8 +3,7 @@
 from sqlalchemy import CheckConstraint, Integer, Text
 from sqlmodel import Field, SQLModel
 
-from app.tables.columns import STRICT, key, text, text_or_none, to_or_none, whole
-from app.tables.columns import whole_or_none as moment_or_none
+from app.tables.columns import STRICT, key, moment_or_none, text, text_or_none, to_or_none, whole
 
 
 class House(SQLModel, table=True):

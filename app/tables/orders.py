@@ -3,8 +3,19 @@
 from sqlalchemy import CheckConstraint, Integer, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from app.tables.columns import STRICT, flag, key, one_of, text, text_or_none, to, to_or_none, whole
-from app.tables.columns import whole_or_none as moment_or_none
+from app.tables.columns import (
+    STRICT,
+    flag,
+    key,
+    moment_or_none,
+    one_of,
+    text,
+    text_or_none,
+    to,
+    to_or_none,
+    whole,
+    whole_or_none,
+)
 
 
 class Order(SQLModel, table=True):
@@ -135,9 +146,9 @@ class PhotoDelivery(SQLModel, table=True):
     way: str = text("link")
     link: str = text()
     lapses_on: str | None = text_or_none()
-    files_said: int | None = moment_or_none()
+    files_said: int | None = whole_or_none()
     fetched_at: int | None = moment_or_none()
-    files_counted: int | None = moment_or_none()
+    files_counted: int | None = whole_or_none()
     account_id: int | None = to_or_none("accounts.id")
 
 

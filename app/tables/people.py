@@ -3,8 +3,18 @@
 from sqlalchemy import UniqueConstraint
 from sqlmodel import SQLModel
 
-from app.tables.columns import STRICT, flag, key, one_of, text, text_or_none, to, to_or_none, whole
-from app.tables.columns import whole_or_none as moment_or_none
+from app.tables.columns import (
+    STRICT,
+    flag,
+    key,
+    moment_or_none,
+    one_of,
+    text,
+    text_or_none,
+    to,
+    to_or_none,
+    whole,
+)
 
 
 class Account(SQLModel, table=True):

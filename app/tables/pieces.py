@@ -8,8 +8,19 @@ from sqlalchemy import CheckConstraint, Index, UniqueConstraint
 from sqlalchemy import text as sql
 from sqlmodel import SQLModel
 
-from app.tables.columns import STRICT, flag, key, one_of, text, text_or_none, to, to_or_none, whole
-from app.tables.columns import whole_or_none as moment_or_none
+from app.tables.columns import (
+    STRICT,
+    flag,
+    key,
+    moment_or_none,
+    one_of,
+    text,
+    text_or_none,
+    to,
+    to_or_none,
+    whole,
+    whole_or_none,
+)
 
 
 class PieceColumns(SQLModel):
@@ -53,7 +64,7 @@ class Model(PieceColumns, table=True):
     letter: str = text(None)
     number: int = whole(1)
     follows_id: int | None = to_or_none("models.id")
-    pictures: int | None = moment_or_none()
+    pictures: int | None = whole_or_none()
     limits: str = text()
     limits_agreed: str = text()
     machine: str = text()
@@ -84,7 +95,7 @@ class Copy(PieceColumns, table=True):
     making: int = whole(1)
     replaces_id: int | None = to_or_none("copies.id")
     withdrawn: int = whole(0)
-    size_mm: int | None = moment_or_none()
+    size_mm: int | None = whole_or_none()
     pose: str = text()
     base: str = text()
     finish: str = text()
@@ -138,7 +149,7 @@ class Transition(SQLModel, table=True):
     whose: str = text()
     until: int | None = moment_or_none()
     look_on: str | None = text_or_none()
-    amount: int | None = moment_or_none()
+    amount: int | None = whole_or_none()
     question_id: int | None = to_or_none("questions.id")
     about_id: int | None = to_or_none("transitions.id")
     once: str | None = text_or_none()

@@ -5,9 +5,6 @@ one whose photos have not gets the days from their passing. One that has left ge
 """
 
 import json
-import os
-import subprocess
-import sys
 import threading
 from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
@@ -19,6 +16,7 @@ from pydantic import TypeAdapter
 from sqlalchemy import Connection, bindparam, select, text
 
 from app.flow.steps import PHOTO_STEPS, Step
+from app.shared.child import Child, Stopped
 from app.studio.workshop import Workshop
 from app.tables import forecasts, orders
 
@@ -78,45 +76,18 @@ class Figures:
 Ask = Callable[[Path, int], Figures]
 
 
-class Ended(Exception):
-    """The house closes: what was being worked out is not waited for."""
-
-
 def in_child(stop: threading.Event | None = None) -> Ask:
-    """Have the figures worked out by a child process, which ends when `stop` is set."""
+    """Have the figures worked out by a child process, which ends when `stop` is set.
+
+    What it gives back raises what `Child.lines` does.
+    """
 
     def ask(studio: Path, now: int) -> Figures:
-        root = str(Path(__file__).resolve().parents[3])
-        process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "app.orders.forecast.figuring", str(studio), str(now)],
-            stdout=subprocess.PIPE,
-            env={"PATH": os.defpath, "PYTHONPATH": root, "OPENBLAS_NUM_THREADS": "1"},
-            # Ctrl+C at the prompt is for the server; it ends its child by itself.
-            start_new_session=True,
-        )
-        return TypeAdapter(Figures).validate_json(_answer(process, stop))
+        with Child("app.orders.forecast.figuring", str(studio), str(now), quiet=False) as child:
+            (figures,) = child.lines(LONGEST_FIGURING, stop)
+        return TypeAdapter(Figures).validate_python(figures)
 
     return ask
-
-
-def _answer(process: subprocess.Popen[bytes], stop: threading.Event | None) -> bytes:
-    """What the child prints. Raises Ended, or CalledProcessError where it failed."""
-    waited = 0.0
-    while True:
-        if (stop is not None and stop.is_set()) or waited > LONGEST_FIGURING:
-            process.kill()
-            process.communicate()
-            raise Ended
-        try:
-            said, _ = process.communicate(timeout=0.5)
-            break
-        except subprocess.TimeoutExpired:
-            waited += 0.5
-    if process.returncode and stop is not None and stop.is_set():
-        raise Ended
-    if process.returncode:
-        raise subprocess.CalledProcessError(process.returncode, "figuring")
-    return said
 
 
 def compute(workshop: Workshop, ask: Ask | None = None) -> int:
@@ -287,7 +258,7 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
         if (lags and waited >= LEAST_BETWEEN) or waited >= MOST_BETWEEN:
             try:
                 compute(workshop, in_child(stop))
-            except Ended:
+            except Stopped:
                 return
             seen, at = newest, now
         stop.wait(LOOK_EVERY)

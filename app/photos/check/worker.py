@@ -7,14 +7,11 @@ is lost where the house is stopped in the middle of a check: it begins anew.
 import json
 import logging
 import os
-import select
-import subprocess
-import sys
 import threading
-import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from subprocess import CalledProcessError
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -24,6 +21,7 @@ from sqlalchemy.engine import RowMapping
 from app.photos import store
 from app.photos.check import thresholds_kept
 from app.photos.pictures import files
+from app.shared.child import Child, Stopped
 from app.studio.workshop import Workshop
 from app.tables import photo_checks
 
@@ -136,45 +134,20 @@ def unique_names(pictures: Sequence[RowMapping]) -> list[str]:
 
 def _ask(wish: dict[str, Any], state: UnderWay, stop: threading.Event) -> dict[str, Any]:
     """The child's answer; empty where the check fell, took too long, or was stopped."""
-    process = subprocess.Popen(
-        [sys.executable, "-P", "-m", "app.photos.check.child"],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-        env=files.child_environment(),
-    )  # fmt: skip
-    until = time.monotonic() + SECONDS_AT_LEAST + SECONDS_A_PICTURE * len(wish["files"])
+    seconds = SECONDS_AT_LEAST + SECONDS_A_PICTURE * len(wish["files"])
     try:
-        assert process.stdin is not None
-        process.stdin.write(json.dumps(wish).encode())
-        process.stdin.close()
-        for line in _lines(process, until, stop):
-            if "result" in line:
-                return line
-            state.hear(**line["progress"])
-    except (OSError, ValueError) as why:
+        with Child("app.photos.check.child") as child:
+            child.tell(wish, last=True)
+            for line in child.lines(seconds, stop):
+                if "result" in line:
+                    answer: dict[str, Any] = line
+                    return answer
+                state.hear(**line["progress"])
+    except Stopped:
+        pass
+    except (OSError, ValueError, CalledProcessError) as why:
         _log.error("a photo check fell: %s", why)
-    finally:
-        process.kill()
-        process.wait()
-        assert process.stdout is not None
-        process.stdout.close()
     return {}
-
-
-def _lines(
-    process: "subprocess.Popen[bytes]", until: float, stop: threading.Event
-) -> Iterator[dict[str, Any]]:
-    """What the child says, line by line, until it ends, is stopped or is late."""
-    assert process.stdout is not None
-    pipe, rest = process.stdout.fileno(), b""
-    while not stop.is_set() and time.monotonic() < until:
-        if not select.select([pipe], [], [], 0.5)[0]:
-            continue
-        part = os.read(pipe, 1 << 20)
-        if not part:
-            return
-        *whole, rest = (rest + part).split(b"\n")
-        for line in whole:
-            yield json.loads(line)
 
 
 def _keep(

@@ -1,7 +1,7 @@
 """The child process that makes small pictures: `python -m app.photos.pictures.child`.
 
-It reads one request a line (JSON: path, side) and answers with the lengths of two parts, eight
-bytes, then JSON facts and a JPEG whose long side is at most `side` px. The JPEG is made anew from
+It reads one request a line (JSON: path, side) and answers in two parts: JSON facts, and a JPEG
+whose long side is at most `side` px. The JPEG is made anew from
 the pixels, turned upright: nothing of the file's own metadata, and so no position, is in it.
 Without a request for a minute it ends by itself.
 """
@@ -9,7 +9,6 @@ Without a request for a minute it ends by itself.
 import io
 import json
 import select
-import struct
 import sys
 import warnings
 from pathlib import Path
@@ -20,6 +19,7 @@ from PIL import Image, ImageOps
 
 from app.photos.pictures import decoder
 from app.photos.pictures.decoder import NotRead
+from app.shared import child
 
 IDLE_SECONDS = 60.0
 QUALITY = 84
@@ -71,7 +71,7 @@ def _rgb(picture: Image.Image, side: int) -> Image.Image:
     return Image.fromarray(np.asarray(upright.convert("RGB")))
 
 
-def answer(line: bytes) -> bytes:
+def picture(line: bytes) -> tuple[bytes, bytes]:
     """The two parts for one request; where there is no picture, the problem and no JPEG."""
     wish = json.loads(line)
     jpeg = b""
@@ -86,8 +86,7 @@ def answer(line: bytes) -> bytes:
     except Exception:
         # Codecs raise whatever they like on hostile bytes; the others go on without this one.
         said = {"problem": "damaged"}
-    facts = json.dumps(said).encode()
-    return struct.pack("<II", len(facts), len(jpeg)) + facts + jpeg
+    return json.dumps(said).encode(), jpeg
 
 
 def main(requests: BinaryIO, answers: BinaryIO) -> None:
@@ -100,8 +99,7 @@ def main(requests: BinaryIO, answers: BinaryIO) -> None:
         if not line:
             return
         decoder.limit_processor_time()
-        answers.write(answer(line))
-        answers.flush()
+        child.answer(answers, *picture(line))
 
 
 if __name__ == "__main__":

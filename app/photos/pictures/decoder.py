@@ -10,7 +10,6 @@ import importlib
 import io
 import json
 import resource
-import struct
 import sys
 import warnings
 from pathlib import Path
@@ -23,6 +22,7 @@ from PIL import Image, UnidentifiedImageError
 from PIL.TiffImagePlugin import TiffImageFile
 
 from app.photos.pictures import measures
+from app.shared import child
 
 FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 """MPO, several JPEGs in one file, opens by way of JPEG as its first picture."""
@@ -269,7 +269,7 @@ def _contact(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.frombuffer(buffer.getvalue(), np.uint8)
 
 
-def answer(line: str) -> bytes:
+def archive(line: str) -> bytes:
     """The archive for one request; a picture that cannot be read is an archive with its problem."""
     wish = json.loads(line)
     try:
@@ -320,9 +320,7 @@ def main(requests: BinaryIO, answers: BinaryIO) -> None:
     limit_the_rest()
     for line in requests:
         limit_processor_time()
-        archive = answer(line.decode())
-        answers.write(struct.pack("<Q", len(archive)) + archive)
-        answers.flush()
+        child.answer(answers, archive(line.decode()))
 
 
 if __name__ == "__main__":

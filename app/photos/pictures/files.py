@@ -15,17 +15,14 @@ import hashlib
 import json
 import os
 import secrets
-import select
-import struct
-import subprocess
-import sys
 import threading
-import time
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, Self
+from typing import IO, Self
+
+from app.shared.child import Helper
 
 ORIGINALS, SHOWN, INCOMING, INBOX, ASIDE = "originals", "shown", "incoming", "inbox", "aside"
 THUMB, FULL = 360, 1600
@@ -181,87 +178,21 @@ class Opener:
 
     def __init__(self) -> None:
         self._turn = threading.Lock()
-        self._process: subprocess.Popen[bytes] | None = None
+        self._helper = Helper("app.photos.pictures.child")
 
     def open(self, path: Path, side: int) -> Small:
         """Open a picture and shrink it to `side` px, in the child."""
-        request = json.dumps({"path": os.path.abspath(path), "side": side}).encode() + b"\n"
+        wish = {"path": os.path.abspath(path), "side": side}
         with self._turn:
-            # A child that went home since the last request is begun again, once.
-            if self._process is not None and self._process.poll() is not None:
-                self.end()
-            try:
-                facts, jpeg = self._ask(request)
-            except TimeoutError:
-                self.end()
-                return Small("time")
-            except (OSError, EOFError, ValueError, struct.error):
-                self.end()
-                return Small("crash")
+            parts = self._helper.ask(wish, _SECONDS_FOR_ONE, _ANSWER_AT_MOST)
+        if isinstance(parts, str):
+            return Small(parts)
+        facts, jpeg = json.loads(parts[0]), parts[1]
         return Small(jpeg=jpeg, **facts) if jpeg else Small(str(facts.get("problem", "damaged")))
 
-    def _ask(self, request: bytes) -> tuple[dict[str, Any], bytes]:
-        process = self._process = self._process or _begin()
-        assert process.stdin is not None
-        try:
-            process.stdin.write(request)
-            process.stdin.flush()
-        except BrokenPipeError:
-            # It may have gone home this very moment.
-            self.end()
-            process = self._process = _begin()
-            assert process.stdin is not None
-            process.stdin.write(request)
-            process.stdin.flush()
-        until = time.monotonic() + _SECONDS_FOR_ONE
-        many, more = struct.unpack("<II", _receive(process, 8, until))
-        if many + more > _ANSWER_AT_MOST:
-            raise EOFError
-        facts = json.loads(_receive(process, many, until))
-        return facts, _receive(process, more, until)
-
     def end(self) -> None:
-        """End the child and forget it."""
-        process, self._process = self._process, None
-        if process is None:
-            return
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                with contextlib.suppress(OSError):
-                    pipe.close()
-        process.kill()
-        process.wait()
-
-
-def _begin() -> subprocess.Popen[bytes]:
-    return subprocess.Popen(
-        [sys.executable, "-P", "-m", "app.photos.pictures.child"],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-        env=child_environment(),
-    )  # fmt: skip
-
-
-def child_environment() -> dict[str, str]:
-    """What a child gets to know: where the program lies, and to work on one thread."""
-    root = str(Path(__file__).resolve().parents[3])
-    one = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL")}
-    return {"PATH": os.defpath, "PYTHONPATH": root, **one}
-
-
-def _receive(process: subprocess.Popen[bytes], length: int, until: float) -> bytes:
-    assert process.stdout is not None
-    pipe = process.stdout.fileno()
-    parts: list[bytes] = []
-    while length:
-        left = until - time.monotonic()
-        if left <= 0 or not select.select([pipe], [], [], left)[0]:
-            raise TimeoutError
-        part = os.read(pipe, min(length, _CHUNK))
-        if not part:
-            raise EOFError
-        parts.append(part)
-        length -= len(part)
-    return b"".join(parts)
+        """End the child; whoever asks next begins it anew."""
+        self._helper.end()
 
 
 OPENER = Opener()

@@ -4,17 +4,11 @@ The decoding itself is in `decoder.py` and runs in another process, two at a tim
 on memory and time. This side imports neither Pillow nor OpenCV.
 """
 
-import contextlib
 import io
 import json
 import os
 import queue
 import re
-import select
-import struct
-import subprocess
-import sys
-import time
 import unicodedata
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
@@ -25,6 +19,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+from app.shared.child import Helper
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -132,78 +128,7 @@ def problem_before_opening(found: Found) -> str:
         return "not_opened"
 
 
-class _Child:
-    """One decoding process, begun when first asked and begun again after it was ended."""
-
-    def __init__(self) -> None:
-        self.process: subprocess.Popen[bytes] | None = None
-
-    def ask(self, path: Path, want: str) -> "dict[str, NDArray[Any]] | str":
-        """The arrays of the answer, or the code of the problem."""
-        process = self.process or self._begin()
-        self.process = process
-        request = json.dumps({"path": os.path.abspath(path), "want": want}) + "\n"
-        try:
-            assert process.stdin is not None
-            process.stdin.write(request.encode())
-            process.stdin.flush()
-            until = time.monotonic() + SECONDS_FOR_ONE
-            (length,) = struct.unpack("<Q", self._receive(8, until))
-            if length > ANSWER_AT_MOST:
-                raise EOFError
-            return _arrays(self._receive(length, until))
-        except TimeoutError:
-            self.end()
-            return "time"
-        except (OSError, EOFError, ValueError):
-            self.end()
-            return "crash"
-
-    def _begin(self) -> subprocess.Popen[bytes]:
-        root = str(Path(__file__).resolve().parents[3])
-        one = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL")}
-        return subprocess.Popen(
-            [sys.executable, "-P", "-m", "app.photos.pictures.decoder"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env={"PATH": os.defpath, "PYTHONPATH": root, **one},
-        )
-
-    def _receive(self, length: int, until: float) -> bytes:
-        assert self.process is not None
-        assert self.process.stdout is not None
-        pipe = self.process.stdout.fileno()
-        parts: list[bytes] = []
-        while length:
-            left = until - time.monotonic()
-            if left <= 0 or not select.select([pipe], [], [], left)[0]:
-                raise TimeoutError
-            part = os.read(pipe, min(length, 1 << 20))
-            if not part:
-                raise EOFError
-            parts.append(part)
-            length -= len(part)
-        return b"".join(parts)
-
-    def end(self) -> None:
-        """End the process and forget it."""
-        if self.process is None:
-            return
-        for pipe in (self.process.stdin, self.process.stdout):
-            if pipe is not None:
-                # A request it never took may still be in the pipe; it is of no use now.
-                with contextlib.suppress(OSError):
-                    pipe.close()
-        self.process.kill()
-        self.process.wait()
-        self.process = None
-
-
 def _arrays(archive: bytes) -> "dict[str, NDArray[Any]]":
-    # Here and not above: the server reads what may come in, and only the check's child pictures.
-    import numpy as np
-
     with np.load(io.BytesIO(archive), allow_pickle=False) as opened:
         return {name: opened[name] for name in opened.files}
 
@@ -212,8 +137,8 @@ class Readers:
     """Two decoding children, kept for the length of a check. Use as a context manager."""
 
     def __init__(self, children: int = CHILDREN) -> None:
-        self._all = [_Child() for _ in range(children)]
-        self._free: queue.SimpleQueue[_Child] = queue.SimpleQueue()
+        self._all = [Helper("app.photos.pictures.decoder") for _ in range(children)]
+        self._free: queue.SimpleQueue[Helper] = queue.SimpleQueue()
         for child in self._all:
             self._free.put(child)
         self._threads = ThreadPoolExecutor(children, "picture-reader")
@@ -222,7 +147,10 @@ class Readers:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._threads.shutdown(cancel_futures=True)
+        self._threads.shutdown(wait=False, cancel_futures=True)
+        for child in self._all:
+            child.kill()
+        self._threads.shutdown()
         for child in self._all:
             child.end()
 
@@ -267,9 +195,14 @@ class Readers:
     def _ask(self, found: Found, want: str) -> "dict[str, NDArray[Any]] | str":
         child = self._free.get()
         try:
-            return child.ask(found.path, want)
+            wish = {"path": os.path.abspath(found.path), "want": want}
+            parts = child.ask(wish, SECONDS_FOR_ONE, ANSWER_AT_MOST)
         finally:
             self._free.put(child)
+        try:
+            return parts if isinstance(parts, str) else _arrays(parts[0])
+        except ValueError:
+            return "crash"
 
 
 def _features(arrays: "dict[str, NDArray[Any]]") -> Features:

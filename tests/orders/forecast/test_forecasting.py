@@ -14,6 +14,7 @@ from app.leadtimes.forecast.levels import POINTS
 from app.orders.forecast import record
 from app.orders.forecast import worker as forecasting
 from app.orders.forecast.figuring import Figures, figure
+from app.shared.child import Stopped
 from app.studio import actions
 from app.studio.as_form import Closure
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, move, rows, walk
@@ -257,5 +258,5 @@ def test_a_child_process_works_out_the_same_figures(workshop: ClockedWorkshop) -
 def test_a_house_that_closes_does_not_wait_for_its_child(workshop: ClockedWorkshop) -> None:
     stop = threading.Event()
     stop.set()
-    with pytest.raises(forecasting.Ended):
+    with pytest.raises(Stopped):
         forecasting.in_child(stop)(workshop.folder.database_file, NOW)

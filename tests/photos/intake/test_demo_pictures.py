@@ -9,7 +9,7 @@ from PIL import Image
 
 from app.demo import opening
 from app.photos.pictures.audit import check_pictures
-from app.photos.pictures.files import child_environment
+from app.shared import child
 from app.shared.database import Database
 from app.shared.places import DataFolder
 from app.upkeep.audit import audit
@@ -21,12 +21,12 @@ def test_a_drawn_picture_has_a_date_and_no_position(tmp_path: Path) -> None:
         "of": "gap", "name": "IMG_1", "azimuth": 40, "level": 12, "animal": 0, "coat": 1,
         "taken": "2026:03:03 10:00:00", "way": "",
     }  # fmt: skip
-    child = subprocess.run(
+    drawn = subprocess.run(
         [sys.executable, "-m", "app.demo.drawing", str(tmp_path)],
         input=json.dumps([[shot]]), text=True, capture_output=True, check=True,
-        env=child_environment(),
+        env=child.environment(),
     )  # fmt: skip
-    said = json.loads(child.stdout)
+    said = json.loads(drawn.stdout)
     with Image.open(tmp_path / f"{said['sha256']}.jpg") as picture:
         exif = picture.getexif()
         assert picture.size == (said["width"], said["height"])
