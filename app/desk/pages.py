@@ -1,7 +1,7 @@
 """The find box and the Answers page."""
 
 from datetime import date
-from typing import Any, Literal
+from typing import Any
 
 from fastapi import APIRouter, Request
 from sqlalchemy import Connection, func, insert, select, update
@@ -18,7 +18,7 @@ from app.orders.order import store as order_store
 from app.orders.order.actions import change_in
 from app.shared.errors import BadFields, NotFound
 from app.shared.text import whole_number
-from app.shared.web.fields import Fields, Line, Words
+from app.shared.web.fields import Channel, Fields, Line, Words
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
 from app.status import wording
@@ -61,7 +61,7 @@ class NotedFields(Fields):
 
     question: Line
     told: Words
-    channel: Literal["letter", "mail", "phone", "in_person", "shop", "other"] = "mail"
+    channel: Channel = "mail"
 
 
 @router.get("/orders/{number:int}/answers", name="answers")

@@ -15,7 +15,18 @@ from pydantic import AfterValidator, BeforeValidator
 
 from app.flow.steps import STARTS, STEPS, Of, Step
 from app.shared.errors import BadFields
-from app.shared.web.fields import Day, Fields, Line, Mail, Name, Number, Short, Tick, Words
+from app.shared.web.fields import (
+    Day,
+    Fields,
+    Line,
+    Mail,
+    Name,
+    Number,
+    OrderChannel,
+    Short,
+    Tick,
+    Words,
+)
 from app.shared.web.forms import check
 
 MOST_ANIMALS = 12
@@ -66,11 +77,11 @@ class OrderDays(Fields):
     taken_on: Day
 
 
-class OrderFields(OrderDays):
-    """What concerns the order as a whole."""
+class OrderWords(Fields):
+    """What is said of an order as a whole, when it is taken in and when it is edited."""
 
     shop_reference: Short
-    channel: Literal["shop", "phone", "mail", "in_person", "other"] = "shop"
+    channel: OrderChannel = "shop"
     paid: Literal["none", "part", "all"] = "none"
     gift: Tick
     needed_reason: Line
@@ -80,6 +91,10 @@ class OrderFields(OrderDays):
     ship_country: Short
     parcel_note: Line
     note: Words
+
+
+class OrderFields(OrderWords, OrderDays):
+    """What concerns the order as a whole."""
 
 
 StepChoice = Annotated[Step | None, BeforeValidator(_empty_step)]

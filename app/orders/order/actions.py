@@ -15,11 +15,9 @@ from app.flow.store import Piece, Ref, mark_stale
 from app.orders.order import links
 from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
 from app.shared.people import Person
-from app.shared.web.fields import Day, Fields, Line, Reason, Tick, Words
+from app.shared.web.fields import Channel, Day, Fields, Line, Reason, Tick, Words
 from app.studio.workshop import Workshop
 from app.tables import changes, contacts, copies, order_animals, orders, questions, tellings
-
-CHANNELS = ("letter", "mail", "phone", "in_person", "shop", "other")
 
 
 class QuestionFields(Fields):
@@ -28,14 +26,14 @@ class QuestionFields(Fields):
     topic: Line
     asked: Reason
     about: Line
-    channel: Literal["letter", "mail", "phone", "in_person", "shop", "other"] = "letter"
+    channel: Channel = "letter"
     blocking: Tick
 
 
 class ContactFields(Fields):
     """A word with the customer; with a range where one was told."""
 
-    channel: Literal["letter", "mail", "phone", "in_person", "shop", "other"] = "phone"
+    channel: Channel = "phone"
     asked: Words
     told: Words
     from_day: Day

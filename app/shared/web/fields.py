@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -99,3 +99,6 @@ Number = Annotated[
     BeforeValidator(_empty_is_none),
 ]
 Tick = Annotated[bool, Field(default=False), BeforeValidator(lambda v: v in ("1", "on", True))]
+# How an order came, and how staff and customer speak.
+OrderChannel = Literal["shop", "phone", "mail", "in_person", "other"]
+Channel = Literal["letter", "mail", "phone", "in_person", "shop", "other"]
