@@ -20,6 +20,7 @@ from app.orders.order.view import copy_facts, where
 from app.photos import assessment
 from app.photos.builds import store as builds_store
 from app.photos.check.pages import pictures_of
+from app.shared.calendar import DAY
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.shared.text import whole_numbers
@@ -114,7 +115,7 @@ def _page(
 def _times(state: State, workshop: Workshop, now: int) -> dict[str, Any]:
     """How long the piece is here, beside what is usual at its step, in days."""
     usual, slow, _ = workshop.pace().get(state.step, (0.0, 0.0, False))
-    days = max(0.0, (now - state.entered_at) / 86_400)
+    days = max(0.0, (now - state.entered_at) / DAY)
     return {"days": days, "usual": usual, "slow": slow, "now": now}
 
 

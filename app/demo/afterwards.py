@@ -5,12 +5,12 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from app.demo.floor import Floor
-from app.demo.hours import DAY
 from app.demo.ledger import Job, Row
 from app.demo.letters import write_letters
 from app.demo.runs import write_runs
 from app.flow import store
 from app.flow.steps import ENDS
+from app.shared.calendar import DAY
 
 _ENOUGH = 20
 _LATELY = 300

@@ -9,7 +9,7 @@ from app.demo.examples import Examples, find
 from app.demo.floor import Floor, Progress
 from app.demo.hands import Hands
 from app.demo.history import History
-from app.demo.hours import DAY, HOUR, lay_out, worked_before
+from app.demo.hours import HOUR, lay_out, worked_before
 from app.demo.intake import Intake
 from app.demo.ledger import Ledger
 from app.demo.machines import Blanks, Builders
@@ -18,6 +18,7 @@ from app.demo.slips import Slips
 from app.demo.trouble import Trouble
 from app.demo.words import load
 from app.demo.writing import Writer
+from app.shared.calendar import DAY
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.studio.rules import StudioSettings

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from heapq import heappop, heappush
 from random import Random
 
-from app.demo.hours import DAY, HOUR, Hours
+from app.demo.hours import HOUR, Hours
 from app.demo.ledger import Job, Ledger, Piece
 from app.demo.words import Words
 from app.flow.rules import Kind
 from app.flow.steps import Step
-from app.shared.calendar import Calendar
+from app.shared.calendar import DAY, Calendar
 
 Progress = Callable[[str, float], None]
 KEPT_BACK = 2

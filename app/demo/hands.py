@@ -5,7 +5,7 @@ from datetime import time
 from typing import Any
 
 from app.demo.floor import KEPT_BACK, Floor, Worker
-from app.demo.hours import DAY, HOUR
+from app.demo.hours import HOUR
 from app.demo.intake import Intake
 from app.demo.ledger import Job, Piece
 from app.demo.machines import Blanks
@@ -14,6 +14,7 @@ from app.demo.trouble import Trouble
 from app.demo.words import filled
 from app.flow.rules import Kind, TimeIs
 from app.flow.steps import ENDS, MoveKey, Step
+from app.shared.calendar import DAY
 
 _INSPECTED: tuple[tuple[str, float], ...] = (
     (MoveKey.PASSED, 0.855),

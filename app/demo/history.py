@@ -7,13 +7,14 @@ from math import exp
 
 from app.demo.floor import Floor
 from app.demo.hands import Hands
-from app.demo.hours import DAY, HOUR, SEASON
+from app.demo.hours import HOUR, SEASON
 from app.demo.intake import Intake, Wanted
 from app.demo.ledger import Job, Piece
 from app.demo.machines import Blanks, Builders
 from app.demo.screen import Screen
 from app.demo.trouble import Trouble
 from app.flow.steps import PHOTO_STEPS, STEPS, MoveKey, Of, Step
+from app.shared.calendar import DAY
 
 _PLAIN = Wanted(gift=False, remembered=False, simple=True, wait=1.0, fated=(MoveKey.GOOD,))
 CAST: Sequence[tuple[float, Wanted]] = (

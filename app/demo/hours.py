@@ -4,10 +4,9 @@ from bisect import bisect_right
 from collections.abc import Callable
 from datetime import date, timedelta
 
-from app.shared.calendar import Calendar
+from app.shared.calendar import DAY, Calendar
 
 HOUR = 3_600
-DAY = 86_400
 SEASON = (0.85, 0.85, 0.9, 0.95, 0.95, 1.0, 0.95, 1.0, 1.1, 1.2, 1.3, 0.95)
 """Orders of a month against the year's mean, January first: gifts make autumn the busy time."""
 

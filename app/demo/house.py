@@ -6,12 +6,12 @@ from datetime import date, timedelta
 from math import ceil
 
 from app.demo.floor import Floor, Worker
-from app.demo.hours import DAY, Hours, lay_out
+from app.demo.hours import Hours, lay_out
 from app.demo.ledger import Ledger, Row
 from app.demo.machines import Builder
 from app.demo.words import Words
 from app.flow.steps import Step
-from app.shared.calendar import Calendar
+from app.shared.calendar import DAY, Calendar
 from app.shared.people import Role
 from app.shared.text import fold
 from app.studio.rules import StudioSettings

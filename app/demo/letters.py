@@ -7,7 +7,6 @@ next posting window, as files.
 from collections.abc import Iterable
 
 from app.demo.floor import Floor
-from app.demo.hours import DAY
 from app.demo.ledger import Job, Row
 from app.flow.rules import State
 from app.flow.steps import Of, Step
@@ -15,6 +14,7 @@ from app.letters import rules
 from app.letters.facts import Part, parts_to_json
 from app.letters.rules import GRACE, Posting
 from app.letters.wording import CALLED
+from app.shared.calendar import DAY
 
 _FRESH = DAY
 _DOMAIN = "letters.invalid"

@@ -4,10 +4,11 @@ from dataclasses import dataclass, field
 from heapq import heappop, heappush
 
 from app.demo.floor import KEPT_BACK, Floor
-from app.demo.hours import DAY, HOUR
+from app.demo.hours import HOUR
 from app.demo.ledger import Piece, Row
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Step
+from app.shared.calendar import DAY
 
 _BATCH = 8
 _ENOUGH = 5

@@ -22,6 +22,7 @@ from app.orders.entry.actions import take_in
 from app.orders.order.photos_told import ToldFields, photos_told
 from app.photos import store
 from app.photos.pictures import files
+from app.shared.calendar import DAY
 from app.shared.child import Child
 from app.shared.people import Person, Role
 from app.shared.places import DataFolder
@@ -29,7 +30,6 @@ from app.studio.workshop import Workshop
 from app.tables import photo_deliveries, pictures
 
 Shot = dict[str, Any]
-_DAY = 86_400
 _LONGEST_DRAWING = 600.0
 # Orders of which photos are wanted and not told of, by how many animals want them.
 _WANTING = text(
@@ -98,7 +98,7 @@ def _shots(now: int) -> list[list[Shot]]:
 
     `of` is the set of a shot, `way` how it was taken; moments are the camera's own clock.
     """
-    begun = datetime.fromtimestamp(now - _DAY, UTC).replace(hour=10, minute=12, second=0)
+    begun = datetime.fromtimestamp(now - DAY, UTC).replace(hour=10, minute=12, second=0)
     views: list[list[Shot]] = []
 
     def add(of: str, azimuth: float, level: float, coat: tuple[int, int], at: datetime) -> None:
@@ -220,7 +220,7 @@ def _told(
         if lapses is not None:
             values: dict[str, Any] = {"lapses_on": (today + timedelta(days=lapses)).isoformat()}
             if lapses < 0:
-                values["told_at"] = workshop.now() - 9 * _DAY
+                values["told_at"] = workshop.now() - 9 * DAY
             db.execute(update(photo_deliveries).where(photo_deliveries.c.id == mine).values(values))
     return mine
 

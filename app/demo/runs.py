@@ -3,9 +3,9 @@
 from bisect import bisect_right
 
 from app.demo.floor import Floor
-from app.demo.hours import DAY
 from app.flow.steps import Step
 from app.photos.builds.times import DEFAULT, Run, runs_of, times
+from app.shared.calendar import DAY
 
 _EVERY = 14 * DAY
 _YEAR = 366 * DAY

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from datetime import time, timedelta
 
 from app.demo.floor import Floor, Worker
-from app.demo.hours import DAY, HOUR
+from app.demo.hours import HOUR
 from app.demo.intake import Intake
 from app.demo.ledger import Piece, Row
 from app.demo.machines import Builders
@@ -12,6 +12,7 @@ from app.demo.trouble import Trouble
 from app.demo.words import filled
 from app.flow.rules import Kind
 from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey, Step
+from app.shared.calendar import DAY
 
 _ODDS = (74, 10, 3, 10, 2, 1)
 _TO: dict[str, Step] = {

@@ -3,11 +3,11 @@
 from dataclasses import replace
 
 from app.demo.floor import Floor, Worker
-from app.demo.hours import DAY
 from app.demo.ledger import Piece
 from app.flow.legality import correction_refusals
 from app.flow.rules import Entry, Kind, Policy, effective
 from app.flow.steps import MoveKey, Step
+from app.shared.calendar import DAY
 
 
 class Slips:

@@ -4,10 +4,11 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from app.demo.floor import Floor
-from app.demo.hours import DAY, HOUR
+from app.demo.hours import HOUR
 from app.demo.ledger import Job, Piece, Row
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Of, Step, moves_from
+from app.shared.calendar import DAY
 
 GoOn = Callable[[Piece, int], None]
 _HOLDS = {Step.FINISHING: 0.035, Step.BLANK: 0.012, Step.SHAPING: 0.02, Step.PAINTING: 0.02}

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from sqlalchemy import Connection, bindparam, text
 
 from app.desk.finding import Entry, Index, key_of
+from app.flow.steps import piece_code
 from app.shared.database import Database
 from app.shared.text import fold
 
@@ -89,8 +90,8 @@ def _entry(row: object) -> Entry:
     number = int(value["number"])
     beasts = [line.partition(":") for line in str(value["animals"]).split("\n") if line]
     mails = str(value["mails"]).split()
-    codes = [f"{number}-{letter.lower()}" for letter, _, _ in beasts]
-    codes += [f"{number}-{copy.lower()}" for copy in str(value["copies"]).split()]
+    codes = [piece_code(number, letter.lower()) for letter, _, _ in beasts]
+    codes += [piece_code(number, copy.lower()) for copy in str(value["copies"]).split()]
     tracking = [part.casefold() for part in str(value["parcels"]).split(",") if part]
     digits = str(value["phone_digits"])
     exact = {f"#{number}", *mails, *codes, *tracking}

@@ -10,6 +10,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from app.flow.steps import piece_code
 from app.shared.text import fold
 
 MOST_FOUND = 30
@@ -165,7 +166,7 @@ def keys_of(text: str) -> list[str]:
     """Everything in a text that may be a key: mails, codes, numbers, references, phone digits."""
     found = [mail.casefold().rstrip(".") for mail in _MAIL.findall(text)]
     for number, letter, copy in _CODE.findall(text):
-        found += [f"#{number}", f"{number}-{letter.lower()}{copy}"]
+        found += [f"#{number}", piece_code(number, letter.lower(), copy)]
     for token in _TOKEN.findall(text):
         if any(sign.isdigit() for sign in token):
             found.append(key_of(token))

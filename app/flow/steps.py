@@ -253,3 +253,8 @@ PASSED = frozenset({MoveKey.GOOD, MoveKey.LIMITS, MoveKey.BY_EYE})
 ASKED_AGAIN = frozenset({MoveKey.MORE_VIEWS, MoveKey.NEW_SET})
 # Sends a copy back to the step that caused a finding.
 REWORKS = frozenset(key for key in MoveKey if key.startswith("back_to_"))
+
+
+def piece_code(order_number: int, letter: str, copy: int | str | None = None) -> str:
+    """A piece's code: 1147-A for a model, 1147-A2 for a copy of it."""
+    return f"{order_number}-{letter}{copy or ''}"

@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, text
 
+from app.flow.steps import piece_code
 from app.owner.floor_hands import Starts
 
 _MODELS = text(
@@ -74,7 +75,7 @@ def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Stand
     key_of: dict[int, str] = {}
     for row in db.execute(_MODELS):
         version = f" v{row.version}" if row.version > 1 else ""
-        key_of[row.id] = f"{row.number}-{row.letter}{version}"
+        key_of[row.id] = piece_code(row.number, row.letter) + version
         found.append(
             Standing(
                 key_of[row.id], 2 * row.id, False, row.step, row.entered_at, bool(row.in_hand),
@@ -86,7 +87,7 @@ def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Stand
         again = f" m{row.making}" if row.making > 1 else ""
         found.append(
             Standing(
-                f"{row.number}-{row.letter}{row.copy_number}{again}", 2 * row.id + 1, True,
+                piece_code(row.number, row.letter, row.copy_number) + again, 2 * row.id + 1, True,
                 row.step, row.entered_at, bool(row.in_hand), bool(row.held), rank(row),
                 key_of.get(row.model_id), row.order_id, bool(row.ship_part),
             )

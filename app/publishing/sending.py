@@ -16,12 +16,13 @@ from pydantic import Field
 
 from app.publishing.pages_file import PagesFile, last_published
 from app.publishing.publish import MARKER, Published, publish
+from app.shared.calendar import DAY
 from app.shared.errors import CannotStart
 from app.shared.settings import FromEnvironment
 from app.studio.cached import seldom
 from app.studio.workshop import Workshop
 
-OLD_AFTER = 86_400
+OLD_AFTER = DAY
 _LONGEST_COMMAND = 1_800
 _SHOWN = 300
 _log = logging.getLogger("likewright.publishing")

@@ -27,6 +27,7 @@ from app.orders.facts.order import OrderFacts, decision
 from app.photos.release import actions as release
 from app.photos.release.actions import place
 from app.publishing.pages_file import PagePicture, PageRow, PagesFile
+from app.shared.calendar import DAY
 from app.status.document import Contact, to_json
 from app.status.picture_words import Released
 from app.status.wording import Teller, document
@@ -260,7 +261,7 @@ def _lapses_at(row: Any, in_force: InForce) -> int | None:
         return int(row.lapses_at)
     if row.ended_at is None:
         return None
-    return int(row.ended_at) + in_force.settings.link_lapses_days * 86_400
+    return int(row.ended_at) + in_force.settings.link_lapses_days * DAY
 
 
 def _keep_told(workshop: Workshop, found: Iterable[OrderFacts], now: int) -> None:

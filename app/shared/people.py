@@ -18,6 +18,11 @@ OWNER_ONLY = frozenset({Role.OWNER})
 BENCH_AND_OWNER = frozenset({Role.OWNER, Role.BENCH})
 
 
+def first_name(name: str) -> str:
+    """What somebody is called for short."""
+    return name.split(" ")[0]
+
+
 @dataclass(frozen=True, slots=True)
 class Person:
     """Who acts. The house itself (a worker) has no account and may do what the desk may."""
@@ -29,7 +34,7 @@ class Person:
     @property
     def first_name(self) -> str:
         """The only name of the staff that a customer ever reads."""
-        return self.name.split(" ")[0]
+        return first_name(self.name)
 
 
 AUTOMATIC = Person(None, Role.DESK, "Likewright")

@@ -1,6 +1,7 @@
 """Where files lie: those that come with the program, and those of one studio."""
 
 import fcntl
+import hashlib
 import os
 import secrets
 from dataclasses import dataclass
@@ -122,3 +123,18 @@ class DataFolder:
                 "or name another folder with --data."
             ) from why
         return file
+
+
+def hash_of(path: Path) -> str:
+    """The SHA-256 of a file, in hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def sync(path: Path) -> None:
+    """Have a file, or what a folder lists, put on disk for sure."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

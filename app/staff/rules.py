@@ -5,9 +5,10 @@ from collections.abc import Iterable
 from itertools import pairwise
 from urllib.parse import urlsplit
 
+from app.shared.calendar import DAY
 from app.shared.text import fold, problem
 
-MINUTE, DAY = 60, 86_400
+MINUTE = 60
 
 # A browser is forgotten after a week without an act, and after thirty days in any case.
 IDLE = 7 * DAY

@@ -14,6 +14,9 @@ from app.studio import store
 from app.studio.rules import StudioSettings
 
 Pace = Mapping[Step, tuple[float, float, bool]]
+USUAL: Pace = {
+    step: (facts.usual, facts.slow, False) for step, facts in STEPS.items() if facts.usual
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +43,7 @@ class Workshop:
         self._chances: Mapping[int, float] = {}
         self._from_passing: Sequence[float] | None = None
         self._forgotten = 0
-        self._pace: Pace = {
-            step: (facts.usual, facts.slow, False) for step, facts in STEPS.items() if facts.usual
-        }
+        self._pace = USUAL
 
     def now(self) -> int:
         """This moment, UTC seconds."""

@@ -5,7 +5,6 @@ size, hash; not the pictures), and the fingerprint of the key file, never the ke
 it, a stolen backup would open every customer's page.
 """
 
-import hashlib
 import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
@@ -16,7 +15,7 @@ from pathlib import Path
 from app.photos.pictures.files import INBOX, INCOMING, SHOWN
 from app.shared.errors import CannotStart
 from app.shared.faults import reach
-from app.shared.places import DataFolder
+from app.shared.places import DataFolder, hash_of, sync
 from app.shared.tokens import key_fingerprint
 from app.tables.migrating import version_of
 from app.upkeep.audit import AuditResult, audit
@@ -100,10 +99,10 @@ def back_up(
         found = audit(_AsFolder(half), now)
         if any(difference.field == "integrity" for difference in found.differences):
             raise CannotStart("The studio's database is damaged: no backup was made of it.")
-        _sync(half)
+        sync(half)
         # A name is given once, and never to a file that was not looked at.
         half.rename(to)
-        _sync(to.parent)
+        sync(to.parent)
     except OSError as why:
         raise CannotStart(f"The backup {to} could not be written: {why.strerror}.") from why
     except sqlite3.Error as why:
@@ -152,15 +151,6 @@ def _pictures(folder: Path, known: Mapping[str, Picture]) -> Iterator[Picture]:
             yield Picture(name, facts.st_size, facts.st_mtime_ns, hash_of(path))
 
 
-def hash_of(path: Path) -> str:
-    """The SHA-256 of a file."""
-    found = hashlib.sha256()
-    with path.open("rb") as file:
-        while part := file.read(_CHUNK):
-            found.update(part)
-    return found.hexdigest()
-
-
 def read_label(file: Path) -> Label:
     """What a backup says of itself. Raises CannotStart where the file is none."""
     if not file.is_file():
@@ -174,11 +164,3 @@ def read_label(file: Path) -> Label:
             return Label(made_at, key, [Picture(*row) for row in rows])
     except (sqlite3.Error, TypeError) as why:
         raise CannotStart(f"{file} is not a backup that this program made.") from why
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -16,7 +16,7 @@ from weakref import WeakKeyDictionary
 from pydantic import Field
 from sqlalchemy import select
 
-from app.shared.calendar import Calendar
+from app.shared.calendar import DAY, Calendar
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.shared.settings import FromEnvironment
@@ -26,7 +26,7 @@ from app.tables import house
 from app.upkeep.backup import Picture, back_up, read_label
 
 AT_HOUR = 2
-OLD_AFTER = 2 * 86_400
+OLD_AFTER = 2 * DAY
 _LOOK_EVERY, _AFTER_TROUBLE = 60, 900
 _STAMP = "%Y%m%dT%H%M%SZ"
 _NAME = re.compile(r"likewright-(\d{8}T\d{6}Z)\.db")

@@ -22,11 +22,11 @@ from app.orders.order import links
 from app.shared.database import Database
 from app.shared.errors import CannotStart
 from app.shared.faults import reach
-from app.shared.places import DataFolder
+from app.shared.places import DataFolder, hash_of, sync
 from app.shared.tokens import key_fingerprint
 from app.tables import status_links
 from app.tables.migrating import migrate
-from app.upkeep.backup import Label, Picture, hash_of, read_label
+from app.upkeep.backup import Label, Picture, hash_of, key_fingerprint, read_label
 
 _SETTLE = (
     "DROP TABLE backup",
@@ -82,7 +82,7 @@ def restore(folder: DataFolder, file: Path, now: int, *, replace_links: bool = F
             for path in _beside_it(folder):
                 path.unlink()
             new.replace(folder.database_file)
-            _sync(folder.path)
+            sync(folder.path)
         except OSError as why:
             raise CannotStart(f"The backup could not be restored: {why.strerror}.") from why
         finally:
@@ -145,7 +145,7 @@ def _settle(
             db.execute(update(tables.house).values(key_fingerprint=key_fingerprint(key)))
     finally:
         database.close()
-    _sync(new)
+    sync(new)
 
 
 def _links_of_the_old(db: Connection, old: Path, done: Restored) -> None:
@@ -177,8 +177,8 @@ def _put_aside(folder: DataFolder, now: int) -> Path | None:
     aside.mkdir(mode=0o700, exist_ok=True)
     for path in there:
         shutil.copy2(path, aside / path.name)
-        _sync(aside / path.name)
-    _sync(aside)
+        sync(aside / path.name)
+    sync(aside)
     return aside
 
 
@@ -198,14 +198,6 @@ def _look_for_pictures(folder: Path, label: Label, done: Restored) -> None:
 
 def _is_same(path: Path, picture: Picture) -> bool:
     return path.stat().st_size == picture.size and hash_of(path) == picture.sha256
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def lines(done: Restored, folder: DataFolder, made: str) -> Sequence[str]:

@@ -2,6 +2,8 @@
 
 from typing import NamedTuple
 
+from app.flow.steps import piece_code
+
 
 class Line(NamedTuple):
     """An open piece with what its row says: state, order, animal. Moments are UTC seconds.
@@ -52,8 +54,8 @@ class Line(NamedTuple):
     @property
     def code(self) -> str:
         """The piece's code: 1172-A for a model, 1172-A2 for a copy."""
-        last = self.number if self.of == "copy" else ""
-        return f"{self.order_number}-{self.letter}{last}"
+        copy = self.number if self.of == "copy" else None
+        return piece_code(self.order_number, self.letter, copy)
 
 
 class Asked(NamedTuple):

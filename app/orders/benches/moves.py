@@ -18,7 +18,7 @@ from app.flow.store import Piece, Ref
 from app.orders.benches import store as benches_store
 from app.orders.benches.store import DoneEntry, Named
 from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
-from app.shared.people import Person
+from app.shared.people import Person, first_name
 from app.shared.text import whole_number
 from app.shared.web import words
 from app.studio.workshop import Workshop
@@ -190,7 +190,7 @@ def _in_other_hands(state: State, who: Person) -> bool:
 
 
 def _whose_hand(state: State, name: Named) -> str:
-    whose = (name.hand or "Somebody").split(" ")[0]
+    whose = first_name(name.hand or "Somebody")
     return (
         f"{whose} has {name.words} in hand." if state.in_hand
         else f"{whose} set {name.words} aside."
@@ -198,7 +198,7 @@ def _whose_hand(state: State, name: Named) -> str:
 
 
 def _now_where(state: State, name: Named, expected: Step | None) -> str:
-    whose = (name.hand or "somebody").split(" ")[0]
+    whose = first_name(name.hand or "somebody")
     place = STEPS[state.step].name
     if expected is not None and state.step is expected:
         return f"{name.words} has changed since this page was drawn. Look again, then press."

@@ -17,7 +17,7 @@ from app.orders.benches import moves, view, words
 from app.orders.benches import store as benches_store
 from app.orders.benches.moves import Aside, AskElsewhere, AskFirst, DoneWords, Press
 from app.orders.benches.view import SHOW_WORDS, Looking, Show
-from app.shared.calendar import Calendar, OddHour
+from app.shared.calendar import DAY, Calendar, OddHour
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.text import whole_number
@@ -154,7 +154,7 @@ def _typed_moment(day: date | None, hour: str, calendar: Calendar, now: int) -> 
         raise BadFields({"until_hour": str(why)}) from None
     if moment <= now:
         raise BadFields({"until_hour": "That has passed already. A time still to come, please."})
-    if moment > now + 366 * view.DAY:
+    if moment > now + 366 * DAY:
         raise BadFields({"until_day": "That is over a year away. Put it on hold instead."})
     return moment
 

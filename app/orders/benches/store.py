@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from sqlalchemy import Connection, text
 
-from app.flow.steps import Of
+from app.flow.steps import Of, piece_code
 from app.flow.store import Ref
 from app.orders.benches.lines import Asked, Line
 from app.shared.errors import NotFound
@@ -81,8 +81,7 @@ class Named(NamedTuple):
     @property
     def words(self) -> str:
         """Juniper 1172-A2."""
-        last = "" if self.number is None else self.number
-        return f"{self.animal} {self.order_number}-{self.letter}{last}"
+        return f"{self.animal} {piece_code(self.order_number, self.letter, self.number)}"
 
 
 _NAMED = {

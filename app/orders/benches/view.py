@@ -23,11 +23,11 @@ from app.orders.benches.words import (
     waits_for_customer,
     where,
 )
+from app.shared.calendar import DAY
 from app.shared.people import Person, Role
 from app.shared.web import words
 from app.studio.workshop import Pace
 
-DAY = 86_400
 FOLD_FROM = 4
 MOST_LATE_NAMED = 6
 # A model is nowhere but on paper while photos are wanted, and a parcel is out of the house.

@@ -14,7 +14,7 @@ from app.flow.rules import Offer, Policy, State, offers
 from app.flow.steps import Of, Step
 from app.orders.benches.lines import Asked, Line
 from app.shared.calendar import Calendar
-from app.shared.people import Role
+from app.shared.people import Role, first_name
 from app.shared.web import words
 
 _QUARTER = 900  # no zone's offset is finer than a quarter of an hour
@@ -133,7 +133,7 @@ def where(line: Line, me: int | None, clock: Clock) -> str:
 
 
 def _first(line: Line) -> str:
-    return (line.hand or "somebody").split(" ")[0]
+    return first_name(line.hand or "somebody")
 
 
 def _held(line: Line, clock: Clock) -> str:

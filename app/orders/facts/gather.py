@@ -14,7 +14,7 @@ from sqlalchemy.engine import Row
 
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.stays import DRYING
-from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step
+from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_code
 from app.orders.facts import ranges, store
 from app.orders.facts.order import (
     AnimalFacts,
@@ -181,7 +181,7 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
             rework = True
     assumed = any(e.move == MoveKey.RECEIVED and e.time_is is TimeIs.ASSUMED for e in line)
     return CopyFacts(
-        code=f"{order_number}-{row.letter}{row.number}",
+        code=piece_code(order_number, row.letter, row.number),
         letter=row.letter,
         number=row.number,
         standing=_standing(row, line, rows),

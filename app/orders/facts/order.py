@@ -11,7 +11,7 @@ from datetime import date
 
 from app.flow.steps import ENDS, PLACE, STEPS, Step, TimeClass
 from app.orders.facts.ranges import Decision, Position, Shown, Span, Told, decide
-from app.shared.calendar import Calendar
+from app.shared.calendar import DAY, Calendar
 
 QUIET_DAYS = 14
 
@@ -279,14 +279,14 @@ def positions(facts: OrderFacts, now: int) -> list[Position]:
 
 
 def _days(since: int, now: int) -> float:
-    return max(0.0, (now - since) / 86_400)
+    return max(0.0, (now - since) / DAY)
 
 
 def is_quiet(facts: OrderFacts, now: int) -> bool:
     """Whether the customer has had no news for 14 days while the turn is the studio's."""
     last = max(facts.last_news_at, facts.last_change_at)
     ours = any(_our_turn(standing) for standing in _at_a_bench(facts))
-    return facts.open and ours and now - last >= QUIET_DAYS * 86_400
+    return facts.open and ours and now - last >= QUIET_DAYS * DAY
 
 
 def _at_a_bench(facts: OrderFacts) -> Iterator[Standing]:

@@ -15,7 +15,7 @@ from enum import StrEnum
 from statistics import NormalDist
 
 from app.flow.steps import BENCHES, STEPS, Step
-from app.shared.calendar import Calendar
+from app.shared.calendar import DAY, Calendar
 
 LOW, HIGH = 0.10, 0.85
 BEYOND_WORKING_DAYS = 3
@@ -28,7 +28,6 @@ RECOMPUTED_WITHIN = 600
 TOLD_BY_A_PERSON = "told by a person"
 _TRADE = "from what is usual in the trade"
 FROM_THE_TRADE = f"{_TRADE}, not yet from this studio's own record"
-_DAY = 86_400
 _Z_LOW, _Z_HIGH = NormalDist().inv_cdf(LOW), NormalDist().inv_cdf(HIGH)
 
 
@@ -133,7 +132,7 @@ def read_points(
     # An edit that moved no piece marks the points stale too, but they are as good as before.
     if stale and last_change_at >= computed_at:
         return Soon() if now - last_change_at < RECOMPUTED_WITHIN else None
-    passed = max(0.0, (now - computed_at) / _DAY)
+    passed = max(0.0, (now - computed_at) / DAY)
     if passed > STALE_AFTER_DAYS:
         return None
     low, high = known

@@ -9,6 +9,7 @@ from sqlalchemy.engine import Row
 
 from app.flow.rules import Entry, Kind, TimeIs
 from app.flow.steps import Step
+from app.shared.people import first_name
 
 _Row = Row[Any]
 
@@ -113,7 +114,7 @@ def load(db: Connection, order_ids: Sequence[int]) -> Rows:
     rows.deliveries = _by(ask(_DELIVERIES, order_ids), lambda row: row.order_id)
     hands = ask(_PEOPLE, (row.hand_id for row in [*animals, *copies]))
     # Of the staff a customer never reads more than a first name.
-    rows.first_names = {row.id: row.name.split(" ")[0] for row in hands}
+    rows.first_names = {row.id: first_name(row.name) for row in hands}
     return rows
 
 

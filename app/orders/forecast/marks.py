@@ -23,9 +23,9 @@ from sqlalchemy import Connection, text
 from app.flow.steps import STEPS, Step, TimeClass
 from app.leadtimes.log import Ints
 from app.leadtimes.survival import Bools, Floats
+from app.shared.calendar import DAY
 
 NEVER_NEEDED: Final = 1000.0  # days; also the furthest off that a needed day counts
-_DAY: Final = 86_400
 _EPOCH: Final = date(1970, 1, 1)
 _OWNERS: Final = (
     1 << 34
@@ -62,7 +62,7 @@ def of(
     open_questions = _open_questions(asked, entries)
     as_then = _as_then(db, copies, entries)
     needed = as_then("orders", "needed_by", "order_id", _needed)
-    days = np.clip(needed - entries.entered / _DAY, -NEVER_NEEDED, NEVER_NEEDED)
+    days = np.clip(needed - entries.entered / DAY, -NEVER_NEEDED, NEVER_NEEDED)
     return {
         "remembered": as_then("animals", "life", "animal_id", _remembered),
         "waits_for_customer": (_ASKS_CUSTOMER[entries.step] | open_questions).astype(float),

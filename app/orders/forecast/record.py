@@ -18,9 +18,9 @@ from app.leadtimes.log import Ints, StayLog, make_log
 from app.leadtimes.survival import Floats
 from app.leadtimes.usual import usual_and_slow
 from app.orders.forecast import marks as record_marks
+from app.shared.calendar import DAY
 from app.studio.workshop import Pace
 
-DAY = 86_400
 YEAR = 365 * DAY
 # The steps of a piece's way until it leaves the house; the index is the code in the arrays.
 WAY: tuple[Step, ...] = tuple(step for step in BENCHES if step is not Step.HANDED_OVER)

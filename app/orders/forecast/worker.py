@@ -16,6 +16,7 @@ from pydantic import TypeAdapter
 from sqlalchemy import Connection, bindparam, select, text
 
 from app.flow.steps import PHOTO_STEPS, Step
+from app.shared.calendar import DAY
 from app.shared.child import Child, Stopped
 from app.studio.workshop import Workshop
 from app.tables import forecasts, orders
@@ -130,7 +131,7 @@ def _chances(
     for order, day in needed.items():
         if not found[order][0]:
             continue
-        left = (calendar.start_of(date.fromisoformat(day)) - now) / 86_400
+        left = (calendar.start_of(date.fromisoformat(day)) - now) / DAY
         chances[order] = chance_within(found[order][0], left - photos.get(order, 0.0))
     return chances
 
@@ -151,7 +152,7 @@ def chance_of_new(workshop: Workshop, day: date) -> str:
         return ""
     pace = workshop.pace()
     photos = _until_passing(pace, PHOTO_STEPS[0])
-    left = (calendar.start_of(day) - now) / 86_400 - photos
+    left = (calendar.start_of(day) - now) / DAY - photos
     chance = chance_within(points, left)
     word = (
         "Hardly to be done"

@@ -12,11 +12,11 @@ from app.orders.lists import store
 from app.orders.lists.store import PAGE
 from app.orders.order.store import names
 from app.orders.order.view import copy_facts
+from app.shared.calendar import DAY
 from app.shared.web.templating import new_once, render
 from app.studio.web import AskedId, RowId, TheWorkshop
 
 router = APIRouter()
-DAY = 86_400
 SILENT_DAYS = 14
 
 

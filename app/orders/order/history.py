@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 from app.flow.legality import CORRECTABLE, UNDO_WITHIN, UNDOABLE
 from app.flow.rules import Entry, Kind, TimeIs, effective
-from app.flow.steps import REWORKS, STEPS, MoveKey, Of
+from app.flow.steps import REWORKS, STEPS, MoveKey, Of, piece_code
 from app.flow.store import Ref
+from app.shared.people import first_name
 
 _OUTCOMES: dict[str, str] = {
     MoveKey.PHOTOS_COUNTED: "pictures are here",
@@ -115,7 +116,7 @@ def _line(
         ref=ref,
         who=name_of(ref),
         what=_what(shown, right, undo, correction, people),
-        by=people.get(entry.by, "").split(" ")[0] if entry.by is not None else "",
+        by=first_name(people.get(entry.by, "")) if entry.by is not None else "",
         happened_at=shown.happened_at,
         recorded_at=author.recorded_at if late or correction else None,
         wrong=wrong,
@@ -139,7 +140,7 @@ def _what(
         return f"{say(shown)}; undone"
     if correction is None:
         return say(shown)
-    by = people.get(correction.by or 0, "").split(" ")[0] or "the house"
+    by = first_name(people.get(correction.by or 0, "")) or "the house"
     why = f": {correction.reason}" if correction.reason else ""
     if right is None:
         return f"did not happen, corrected by {by}{why}"
@@ -187,5 +188,5 @@ def _say_move(entry: Entry) -> str:
 def code(number: int, of: Of, letter: str, copy_number: int = 0, making: int = 1) -> str:
     """A piece's code: 1147-A for a model, 1147-A2 for a copy, 1147-A2 (2nd) for a remake."""
     if of is Of.MODEL:
-        return f"{number}-{letter}"
-    return f"{number}-{letter}{copy_number}" + (f", making {making}" if making > 1 else "")
+        return piece_code(number, letter)
+    return piece_code(number, letter, copy_number) + (f", making {making}" if making > 1 else "")

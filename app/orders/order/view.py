@@ -11,13 +11,11 @@ from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step
 from app.flow.store import Ref, state_of_row
 from app.orders.order import history
 from app.orders.order.store import OrderRows
-from app.shared.people import Person
+from app.shared.calendar import DAY
+from app.shared.people import Person, first_name
 from app.shared.web import words
 from app.studio.rules import StudioSettings
-
-DAY = 86_400
-Pace = Mapping[Step, tuple[float, float, bool]]
-USUAL: Pace = {step: (STEPS[step].usual, STEPS[step].slow, False) for step in BENCHES}
+from app.studio.workshop import USUAL, Pace
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +168,7 @@ def _piece(
 
 def where(state: State, people: Mapping[int, str], now: int, zone: ZoneInfo) -> str:
     """Where a piece stands, in words: in whose hand, set aside until when, on hold, waiting."""
-    name = people.get(state.hand_id or 0, "").split(" ")[0]
+    name = first_name(people.get(state.hand_id or 0, ""))
     if state.held:
         return f"on hold, {_WHOSE[state.hold_whose]}: {state.hold_reason}"
     if state.asking:

@@ -11,10 +11,11 @@ from app.flow.store import entry_of_row
 from app.orders.benches.lines import Line
 from app.orders.benches.store import MODELS
 from app.photos.builds.times import Machine, OnMachine, runs_of
+from app.shared.calendar import DAY
 from app.shared.errors import NotFound
 from app.tables import builds, machines, models, transitions
 
-YEAR = 366 * 86_400
+YEAR = 366 * DAY
 
 
 @dataclass(frozen=True, slots=True)

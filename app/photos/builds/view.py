@@ -7,9 +7,9 @@ from app.flow.steps import MoveKey
 from app.orders.benches.lines import Line
 from app.orders.benches.words import Clock, notes, placed
 from app.photos.builds.times import HOUR, Busy, Machine, OnMachine, Times, busy, times
+from app.shared.calendar import DAY
 from app.shared.web import words
 
-DAY = 86_400
 WINDOWS = (7, 30)
 
 

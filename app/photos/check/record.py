@@ -14,10 +14,11 @@ from statistics import median
 from app.flow.rules import Entry, Kind, effective
 from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey, Step
 from app.leadtimes.rates import wilson
+from app.leadtimes.statistics import wilson
+from app.shared.calendar import DAY
 from app.shared.web import words
 
 ENOUGH = 20
-DAY = 86_400
 VERDICTS = ("will do", "doubtful", "will not do", "")
 # What became of a set, in the order of the table's columns.
 OUTCOMES = ("good", "limits", "asked", "by_eye", "stopped")

@@ -18,7 +18,7 @@ from typing import IO, cast
 from sqlalchemy import Connection, select
 
 from app.flow import store as flow
-from app.flow.steps import Of
+from app.flow.steps import Of, piece_code
 from app.flow.store import Ref
 from app.photos import store
 from app.photos.hand_out.parts import CannotTakeOut, Part
@@ -79,7 +79,7 @@ def set_of(db: Connection, model_id: int, pictures: Path) -> tuple[str, list[Ori
     """
     piece = flow.load(db, Ref(Of.MODEL, model_id))
     query = select(orders.c.number).where(orders.c.id == piece.order_id)
-    code = f"{db.execute(query).scalar_one()}-{piece.letter}"
+    code = piece_code(db.execute(query).scalar_one(), piece.letter)
     rows = store.of_model(db, model_id)
     if not rows:
         raise Refused("No pictures of this animal are here.")

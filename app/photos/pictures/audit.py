@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, text
 
-from app.photos.pictures.files import hash_of
+from app.shared.places import hash_of
 
 Reading = Callable[[], AbstractContextManager[Connection]]
 _ROWS = text("SELECT min(id) AS id, path, size, sha256 FROM pictures GROUP BY path ORDER BY 1")

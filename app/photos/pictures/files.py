@@ -164,15 +164,6 @@ def sweep(pictures: Path, known: Collection[str]) -> int:
     return moved
 
 
-def hash_of(path: Path) -> str:
-    """The SHA-256 of a file, read in pieces."""
-    found = hashlib.sha256()
-    with path.open("rb") as file:
-        while part := file.read(_CHUNK):
-            found.update(part)
-    return found.hexdigest()
-
-
 class Opener:
     """One child that opens pictures, begun when first asked; it ends by itself when idle."""
 

@@ -18,7 +18,7 @@ from app.flow.store import Piece, Ref
 from app.photos.pictures import files
 from app.photos.pictures.reading import PROBLEMS
 from app.shared.errors import BadFields, NotFound, Refused
-from app.shared.people import Person
+from app.shared.people import Person, first_name
 from app.studio.workshop import Workshop
 from app.tables import released_pictures
 
@@ -158,7 +158,7 @@ def released(db: Connection, order_ids: Sequence[int]) -> Mapping[int, Released]
     """The picture on the page of each order that has one."""
     return {
         r.order_id: Released(
-            r.id, r.order_id, r.animal, r.shows, (r.by or "").split(" ")[0], r.released_at,
+            r.id, r.order_id, r.animal, r.shows, first_name(r.by or ""), r.released_at,
             r.file, r.size, r.width, r.height, r.life == "remembered",
         )
         for r in db.execute(_LIVE, {"ids": list(order_ids)})

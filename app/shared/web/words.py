@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from app.shared.calendar import DAY
+
 MONTHS = (
     "January", "February", "March", "April", "May", "June", "July",
     "August", "September", "October", "November", "December",
@@ -70,7 +72,7 @@ def capital(words: str) -> str:
 
 def days_long(seconds: float) -> str:
     """How long somebody has waited: "today", "one day", "13 days"."""
-    whole = int(seconds // 86_400)
+    whole = int(seconds // DAY)
     return "less than a day" if whole < 1 else count(whole, "day")
 
 
