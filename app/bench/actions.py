@@ -78,14 +78,14 @@ def move_piece(
 def _wish(in_force: InForce, ref: Ref, typed: MoveFields, now: int) -> Wish:
     today = in_force.calendar.day_of(now)
     happened = typed_moment(
-        in_force, typed.happened_on, typed.happened_at, "happened", today, time(12)
+        in_force, typed.happened_on, typed.happened_at, "happened_at", today, time(12)
     )
     if happened is not None and happened > now:
         if typed.happened_at or typed.happened_on != today:
             name = "happened_at" if typed.happened_at else "happened_on"
             raise BadFields({name: "That is in the future. Type a time that has passed."})
         happened = None
-    until = typed_moment(in_force, typed.until_on, typed.until_at, "until", today, time(9))
+    until = typed_moment(in_force, typed.until_on, typed.until_at, "until_at", today, time(9))
     if until is not None and until <= now:
         raise BadFields({"until_at" if typed.until_at else "until_on": "That has passed already."})
     kind = _KINDS.get(typed.move, Kind.MOVE)

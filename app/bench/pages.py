@@ -201,10 +201,7 @@ def _right(workshop: Workshop, fields: CorrectionFields, shown: Entry | None) ->
     today = in_force.calendar.day_of(now)
     if fields.on is not None and not fields.at and not fields.struck:
         raise BadFields({"at": "At what time?"})
-    try:
-        happened = typed_moment(in_force, fields.on, fields.at, "", today, time(12))
-    except BadFields as why:
-        raise BadFields({"at": str(why)}) from None
+    happened = typed_moment(in_force, fields.on, fields.at, "at", today, time(12))
     if happened is not None and happened > now:
         raise BadFields({"at": "That is in the future. Type a time that has passed."})
     # The form shows no seconds: a time left as it was is not a new one.

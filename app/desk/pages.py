@@ -10,12 +10,12 @@ from starlette.responses import RedirectResponse, Response
 from app.desk.answers import answers
 from app.desk.find_store import Finder
 from app.desk.finding import sure
+from app.flow.changes import change_in
 from app.flow.store import mark_stale
 from app.orders.facts.gather import facts_of
 from app.orders.lists import store as lists_store
 from app.orders.order import links
 from app.orders.order import store as order_store
-from app.orders.order.actions import change_in
 from app.shared.errors import BadFields, NotFound
 from app.shared.text import whole_number
 from app.shared.web.fields import Channel, Fields, Line, Words

@@ -5,13 +5,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, Table, bindparam, func, insert, select, text, update
+from sqlalchemy.dialects.sqlite import insert as upsert
 from sqlalchemy.engine import RowMapping
 
 from app.flow.rules import Entry, Kind, State, TimeIs
 from app.flow.steps import MoveKey, Of, Step
 from app.shared.errors import NotFound
 from app.shared.text import whole_number
-from app.tables import copies, models, transitions
+from app.tables import copies, forecasts, models, status_pages, transitions
 
 TABLE: Mapping[Of, Table] = {Of.MODEL: models, Of.COPY: copies}
 STATE_COLUMNS = (
@@ -262,13 +263,6 @@ def tapped_before(db: Connection, ref: Ref, once: str) -> bool:
     return found is not None
 
 
-_STALE = (
-    text(
-        "INSERT INTO status_pages (order_id, wanted, written) VALUES (:order_id, 1, 0)"
-        " ON CONFLICT (order_id) DO UPDATE SET wanted = wanted + 1"
-    ),
-    text("UPDATE forecasts SET stale = 1 WHERE order_id = :order_id"),
-)
 _CLOSE = text(
     "UPDATE orders SET open ="
     " EXISTS (SELECT 1 FROM models WHERE order_id = :order_id AND open = 1)"
@@ -279,9 +273,28 @@ _CLOSE = text(
 
 def mark_stale(db: Connection, order_ids: Iterable[int]) -> None:
     """The orders' status pages and forecasts lag behind from here on."""
-    for order_id in sorted(set(order_ids)):
-        for statement in _STALE:
-            db.execute(statement, {"order_id": order_id})
+    ids = sorted(set(order_ids))
+    mark_pages_stale(db, ids)
+    mark_forecasts_stale(db, ids)
+
+
+def mark_pages_stale(db: Connection, order_ids: Sequence[int] | None = None) -> None:
+    """These orders' status pages lag behind; without ids all do."""
+    again = {"wanted": status_pages.c.wanted + 1}
+    if order_ids is None:
+        db.execute(update(status_pages).values(again))
+    elif order_ids:
+        new = upsert(status_pages).values(wanted=1, written=0)
+        rows = [{"order_id": id_} for id_ in order_ids]
+        db.execute(new.on_conflict_do_update(index_elements=["order_id"], set_=again), rows)
+
+
+def mark_forecasts_stale(db: Connection, order_ids: Sequence[int] | None = None) -> None:
+    """These orders' forecasts lag behind; without ids all do."""
+    query = update(forecasts).values(stale=1)
+    if order_ids is not None:
+        query = query.where(forecasts.c.order_id.in_(order_ids))
+    db.execute(query)
 
 
 def settle_open(db: Connection, order_ids: Iterable[int]) -> None:

@@ -16,7 +16,7 @@ def typed_moment(
     """
     now = workshop.now()
     today = workshop.in_force().calendar.day_of(now)
-    moment = read(workshop.in_force(), day, clock, name, today, usual)
+    moment = read(workshop.in_force(), day, clock, f"{name}_at", today, usual)
     if moment is None or (day == today and not clock):
         return None
     if moment > now:

@@ -7,9 +7,9 @@ from typing import Any, Literal
 from sqlalchemy import Connection, delete, insert, select
 
 from app.flow import store as flow
+from app.flow.changes import change_in
 from app.flow.steps import Of
 from app.flow.store import Ref
-from app.orders.order.actions import change_in
 from app.photos import store
 from app.photos.pictures import files
 from app.photos.release.actions import size_of

@@ -20,6 +20,7 @@ from sqlalchemy import Connection, bindparam, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from app import status
+from app.flow.store import mark_pages_stale
 from app.orders.facts import ranges
 from app.orders.facts import told as tellings
 from app.orders.facts.gather import facts_of_many
@@ -57,7 +58,6 @@ _WRITTEN = text(
     "UPDATE status_pages SET written = max(written, :wanted), written_at = :now"
     " WHERE order_id = :order_id"
 )
-_ALL_AGAIN = text("UPDATE status_pages SET wanted = wanted + 1")
 # What changes a page's words with no change of the order: a build that ran past its end, and a
 # computed range that was waited for in vain.
 _CHANGED_BY_ITSELF = text(
@@ -119,7 +119,7 @@ def rewrite_due(workshop: Workshop, now: int, pages: PagesFile | None = None) ->
 def want_all(workshop: Workshop) -> None:
     """Mark every page stale: after a restore, new settings, or where the pages file is new."""
     with workshop.database.writing() as db:
-        db.execute(_ALL_AGAIN)
+        mark_pages_stale(db)
 
 
 def run(workshop: Workshop, stop: threading.Event) -> None:

@@ -9,8 +9,9 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, delete, func, insert, select, text, update
 
+from app.flow import changes
 from app.staff import rules
-from app.tables import accounts, changes, sessions, sign_in_links, sign_in_tries
+from app.tables import accounts, sessions, sign_in_links, sign_in_tries
 
 _WHO = text(
     "SELECT s.id AS session_id, s.seen_at, a.id AS account_id, a.name, a.role,"
@@ -107,18 +108,7 @@ def note_change(
     db: Connection, account_id: int, by: int | None, now: int, field: str, *values: str | None
 ) -> None:
     """Keep who changed what of an account; `values` are before and after, never a password."""
-    before, after = values or (None, None)
-    db.execute(
-        insert(changes).values(
-            at=now,
-            account_id=by,
-            of="accounts",
-            of_id=account_id,
-            field=field,
-            before=before,
-            after=after,
-        )
-    )
+    changes.note(db, by, now, "accounts", field, *values, of_id=account_id)
 
 
 def tries_at(db: Connection, name_key: str) -> list[int]:

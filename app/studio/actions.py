@@ -10,6 +10,8 @@ from datetime import date
 
 from sqlalchemy import Connection
 
+from app.flow.changes import note
+from app.flow.store import mark_forecasts_stale, mark_pages_stale
 from app.shared.database import Database
 from app.shared.errors import BadFields, NotFound
 from app.shared.people import Person
@@ -45,9 +47,9 @@ def save_settings(
         changed = {name for name in after if after[name] != before.get(name)}
         store.save(db, after, old, me.account_id, now)
         if changed & _ON_PAGES:
-            store.mark_pages_stale(db)
+            mark_pages_stale(db)
         if changed & _IN_FORECASTS:
-            store.mark_forecasts_stale(db)
+            mark_forecasts_stale(db)
     log.info("account %s changed settings: %s", me.account_id, ", ".join(sorted(changed)) or "none")
 
 
@@ -80,7 +82,7 @@ def save_step_texts(
                 if was != is_:
                     what = f"{field}_{step}"
                     said = json.dumps(was), json.dumps(is_)
-                    store.note_change(db, me.account_id, now, "step_texts", what, *said)
+                    note(db, me.account_id, now, "step_texts", what, *said)
     log.info("account %s changed the words for steps", me.account_id)
 
 
@@ -117,6 +119,6 @@ def _said(first: str, last: str, reason: str) -> str:
 def _calendar_changed(
     db: Connection, me: Person, now: int, closure_id: int, field: str, said: str
 ) -> None:
-    store.note_change(db, me.account_id, now, "closures", field, None, json.dumps(said), closure_id)
-    store.mark_pages_stale(db)
-    store.mark_forecasts_stale(db)
+    note(db, me.account_id, now, "closures", field, None, json.dumps(said), of_id=closure_id)
+    mark_pages_stale(db)
+    mark_forecasts_stale(db)

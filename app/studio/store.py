@@ -5,17 +5,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, insert, select, text, update
+from sqlalchemy import Connection, insert, select, update
+from sqlalchemy.dialects.sqlite import insert as upsert
 
+from app.flow.changes import note
 from app.shared.calendar import Calendar
 from app.studio.rules import StudioSettings
 from app.tables import accounts, changes, closures, settings, step_texts
-
-_SAVE = text(
-    "INSERT INTO settings (name, value, changed_at, changed_by_id)"
-    " VALUES (:name, :value, :at, :by)"
-    " ON CONFLICT (name) DO UPDATE SET value = :value, changed_at = :at, changed_by_id = :by"
-)
 
 
 def load(db: Connection) -> StudioSettings:
@@ -32,9 +28,15 @@ def save(
     for name, value in new.items():
         if before.get(name) == value:
             continue
-        row = {"name": name, "value": json.dumps(value), "at": at, "by": by}
-        db.execute(_SAVE, row)
-        note_change(db, by, at, "settings", name, json.dumps(before.get(name)), json.dumps(value))
+        put(db, name, json.dumps(value), by, at)
+        note(db, by, at, "settings", name, json.dumps(before.get(name)), json.dumps(value))
+
+
+def put(db: Connection, name: str, value: str, by: int | None, at: int) -> None:
+    """Keep a setting (JSON), whatever it was before."""
+    row = {"value": value, "changed_at": at, "changed_by_id": by}
+    new = upsert(settings).values(name=name, **row)
+    db.execute(new.on_conflict_do_update(index_elements=["name"], set_=row))
 
 
 def closed_days(db: Connection) -> frozenset[date]:
@@ -75,12 +77,6 @@ def calendar(db: Connection, studio: StudioSettings, this_year: int) -> Calendar
     return Calendar(studio.zone_info(), studio.weekly(), holidays_ | closed_days(db))
 
 
-_UPSERT_TEXTS = text(
-    "INSERT INTO step_texts (step, done_when, watch_out) VALUES (:step, :done_when, :watch_out)"
-    " ON CONFLICT (step) DO UPDATE SET done_when = :done_when, watch_out = :watch_out"
-)
-
-
 def texts_of_steps(db: Connection) -> dict[str, tuple[str, str]]:
     """By step: when it is done, and what to watch out for, in the studio's own words."""
     rows = db.execute(select(step_texts))
@@ -89,16 +85,9 @@ def texts_of_steps(db: Connection) -> dict[str, tuple[str, str]]:
 
 def save_texts(db: Connection, step: str, done_when: str, watch_out: str) -> None:
     """Keep the studio's words for a step."""
-    db.execute(_UPSERT_TEXTS, {"step": step, "done_when": done_when, "watch_out": watch_out})
-
-
-def note_change(
-    db: Connection, by: int | None, at: int, of: str, field: str, before: str | None, after: str,
-    of_id: int = 0,
-) -> None:  # fmt: skip
-    """Keep who changed what and when; `before` and `after` are JSON."""
-    values = {"at": at, "account_id": by, "of": of, "of_id": of_id, "field": field}
-    db.execute(insert(changes).values(**values, before=before, after=after))
+    said = {"done_when": done_when, "watch_out": watch_out}
+    new = upsert(step_texts).values(step=step, **said)
+    db.execute(new.on_conflict_do_update(index_elements=["step"], set_=said))
 
 
 def standing_closures(db: Connection) -> Sequence[Any]:
@@ -130,13 +119,3 @@ def latest_changes(db: Connection, of: Iterable[str], most: int) -> Sequence[Any
         .where(changes.c.of.in_(list(of)))
     )
     return db.execute(query.order_by(changes.c.id.desc()).limit(most)).all()
-
-
-def mark_pages_stale(db: Connection) -> None:
-    """Every status page says something that has changed."""
-    db.execute(text("UPDATE status_pages SET wanted = wanted + 1"))
-
-
-def mark_forecasts_stale(db: Connection) -> None:
-    """Every forecast rests on something that has changed."""
-    db.execute(text("UPDATE forecasts SET stale = 1"))

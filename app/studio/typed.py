@@ -21,17 +21,17 @@ def read_clock(text: str, name: str) -> time | None:
 
 
 def typed_moment(
-    in_force: InForce, day: date | None, clock: str, name: str, today: date, usual: time
+    in_force: InForce, day: date | None, clock: str, at: str, today: date, usual: time
 ) -> int | None:
-    """A typed day and hour as a UTC moment; None where neither was typed.
+    """A typed day and hour as a UTC moment; None where neither was typed. `at` is the hour's field.
 
     An hour alone is today's, a day alone means `usual`.
     Raises BadFields, also for an hour that the clock change skips or doubles.
     """
-    hour = read_clock(clock, f"{name}_at")
+    hour = read_clock(clock, at)
     if day is None and hour is None:
         return None
     try:
         return in_force.calendar.moment(day or today, hour or usual)
     except OddHour as why:
-        raise BadFields({f"{name}_at": f"{why} Type one an hour earlier or later."}) from None
+        raise BadFields({at: f"{why} Type one an hour earlier or later."}) from None

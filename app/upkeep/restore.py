@@ -26,7 +26,7 @@ from app.shared.places import DataFolder, hash_of, sync
 from app.shared.tokens import key_fingerprint
 from app.tables import status_links
 from app.tables.migrating import migrate
-from app.upkeep.backup import Label, Picture, hash_of, key_fingerprint, read_label
+from app.upkeep.backup import Label, Picture, read_label
 
 _SETTLE = (
     "DROP TABLE backup",

@@ -1,7 +1,7 @@
 """The Benches page: drawn whole, asked again every few seconds, moved on from by a tap."""
 
 from dataclasses import dataclass
-from datetime import date, time
+from datetime import date
 from functools import lru_cache, partial
 from typing import Any, Literal
 from urllib.parse import urlencode
@@ -17,7 +17,7 @@ from app.orders.benches import moves, view, words
 from app.orders.benches import store as benches_store
 from app.orders.benches.moves import Aside, AskElsewhere, AskFirst, DoneWords, Press
 from app.orders.benches.view import SHOW_WORDS, Looking, Show
-from app.shared.calendar import DAY, Calendar, OddHour
+from app.shared.calendar import DAY
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.text import whole_number
@@ -25,8 +25,9 @@ from app.shared.web.fields import Day, Fields, Line
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import go, is_partial, new_once, render
+from app.studio.typed import typed_moment
 from app.studio.web import Me, TheWorkshop
-from app.studio.workshop import Workshop
+from app.studio.workshop import InForce, Workshop
 
 router = APIRouter()
 REDRAW_EVERY = 600  # seconds after which "tomorrow" and ages are said anew, whatever happened
@@ -138,20 +139,16 @@ def _aside(form: Form, workshop: Workshop) -> Aside:
         chosen = {until.key: until.moment for until in words.untils(now, calendar)}
         moment = chosen.get(typed.until, chosen["morning"])
     else:
-        moment = _typed_moment(typed.until_day, typed.until_hour, calendar, now)
+        moment = _typed_moment(typed.until_day, typed.until_hour, workshop.in_force(), now)
     return Aside(moment, typed.reason or typed.why)
 
 
-def _typed_moment(day: date | None, hour: str, calendar: Calendar, now: int) -> int:
-    day = day or calendar.day_of(now)
-    try:
-        at = time.fromisoformat(hour.rjust(5, "0")) if hour else words.opening(day, calendar)
-    except ValueError:
-        raise BadFields({"until_hour": "An hour like 14:30, please."}) from None
-    try:
-        moment = calendar.moment(day, at)
-    except (OddHour, OverflowError, ValueError) as why:
-        raise BadFields({"until_hour": str(why)}) from None
+def _typed_moment(day: date | None, hour: str, in_force: InForce, now: int) -> int:
+    calendar = in_force.calendar
+    today = calendar.day_of(now)
+    opening = words.opening(day or today, calendar)
+    moment = typed_moment(in_force, day, hour, "until_hour", today, opening)
+    assert moment is not None
     if moment <= now:
         raise BadFields({"until_hour": "That has passed already. A time still to come, please."})
     if moment > now + 366 * DAY:

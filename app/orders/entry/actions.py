@@ -8,11 +8,12 @@ from sqlalchemy import Connection, RowMapping, func, insert, select, update
 
 from app.flow import news_rows as news
 from app.flow.actions import Entering, entering
+from app.flow.changes import change_in
 from app.flow.steps import Of, Step
 from app.flow.store import mark_stale
 from app.orders.entry.form import LETTERS, AnimalDraft, CopyFields, Draft
 from app.orders.order import links
-from app.orders.order.actions import animal_changed, change_in
+from app.orders.order.actions import animal_changed
 from app.shared.errors import BadFields
 from app.shared.people import Person
 from app.shared.text import fold

@@ -11,11 +11,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from pydantic import TypeAdapter
 from sqlalchemy import Connection, bindparam, select, text
+from sqlalchemy.dialects.sqlite import insert
 
 from app.flow.steps import PHOTO_STEPS, Step
+from app.flow.store import mark_forecasts_stale, mark_pages_stale
 from app.shared.calendar import DAY
 from app.shared.child import Child, Stopped
 from app.studio.workshop import Workshop
@@ -34,12 +37,6 @@ _BASIS = {
     "": "",  # all of it has left the house: nothing is forecast
 }
 
-_STORE = text(
-    "INSERT INTO forecasts (order_id, computed_at, points, basis, inputs, stale)"
-    " VALUES (:order_id, :at, :points, :basis, :inputs, 0)"
-    " ON CONFLICT (order_id) DO UPDATE SET computed_at = :at, points = :points, basis = :basis,"
-    " inputs = :inputs, stale = 0"
-)
 _WAITING = text(
     "SELECT oa.order_id, m.step FROM order_animals oa JOIN models m ON m.id = oa.model_id"
     " WHERE m.step IN :steps"
@@ -50,12 +47,6 @@ _MOVED_SINCE = text(
     " WHERE t.id > :last"
 )
 _EDITS = text("SELECT coalesce(max(id), 0) FROM changes")
-_STALE_AGAIN = text("UPDATE forecasts SET stale = 1 WHERE order_id IN :ids").bindparams(
-    bindparam("ids", expanding=True)
-)
-_PAGES = text("UPDATE status_pages SET wanted = wanted + 1 WHERE order_id IN :ids").bindparams(
-    bindparam("ids", expanding=True)
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,10 +182,11 @@ def _store(
     rows = [
         {
             "order_id": order,
-            "at": now,
+            "computed_at": now,
             "points": points_json(days),
             "basis": _BASIS[basis],
             "inputs": str(last),
+            "stale": 0,
         }
         for order, (days, basis) in found.items()
     ]
@@ -202,19 +194,19 @@ def _store(
         return
     with workshop.database.writing() as db:
         changed = _changed(db, rows)
-        db.execute(_STORE, rows)
+        new = insert(forecasts)
+        said = {name: new.excluded[name] for name in rows[0] if name != "order_id"}
+        db.execute(new.on_conflict_do_update(index_elements=["order_id"], set_=said), rows)
         # What moved while this was computed is computed again soon, and a closure moves all.
         moved = list(db.execute(_MOVED_SINCE, {"last": last}).scalars())
         if db.execute(_EDITS).scalar_one() != edits:
             moved = list(found)
-        if moved:
-            db.execute(_STALE_AGAIN, {"ids": moved})
-        if changed:
-            db.execute(_PAGES, {"ids": changed})
+        mark_forecasts_stale(db, moved)
+        mark_pages_stale(db, changed)
     workshop.changed.set()
 
 
-def _changed(db: Connection, rows: list[dict[str, object]]) -> list[object]:
+def _changed(db: Connection, rows: list[dict[str, Any]]) -> list[int]:
     """The orders whose stored forecast lagged behind or says something else now."""
     before = {
         row.order_id: (row.points, row.stale)

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, insert, select, update
 from app.flow import news_rows as news
 from app.flow import store
 from app.flow.actions import Wish, record_in
+from app.flow.changes import change_in, note
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Piece, Ref, mark_stale
@@ -17,7 +18,7 @@ from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Channel, Day, Fields, Line, Reason, Tick, Words
 from app.studio.workshop import Workshop
-from app.tables import changes, contacts, copies, order_animals, orders, questions, tellings
+from app.tables import contacts, copies, order_animals, orders, questions, tellings
 
 
 class QuestionFields(Fields):
@@ -284,7 +285,7 @@ def replace_link(workshop: Workshop, order_id: int, who: Person) -> None:
     with workshop.database.writing() as db:
         links.revoke(db, order_id, now)
         links.make(db, workshop.folder.key, order_id, who.account_id, now)
-        _note(db, now, who, "orders", order_id, order_id, "status link", "", "replaced")
+        _note_link(db, order_id, who, now, "replaced")
     workshop.changed.set()
 
 
@@ -293,8 +294,15 @@ def revoke_link(workshop: Workshop, order_id: int, who: Person) -> None:
     now = workshop.now()
     with workshop.database.writing() as db:
         links.revoke(db, order_id, now)
-        _note(db, now, who, "orders", order_id, order_id, "status link", "", "revoked")
+        _note_link(db, order_id, who, now, "revoked")
     workshop.changed.set()
+
+
+def _note_link(db: Connection, order_id: int, who: Person, now: int, after: str) -> None:
+    note(
+        db, who.account_id, now, "orders", "status link", "", after,
+        of_id=order_id, order_id=order_id,
+    )  # fmt: skip
 
 
 _TABLES = {"orders": orders, "copies": copies}
@@ -311,27 +319,6 @@ def change(
     workshop.changed.set()
 
 
-def change_in(
-    db: Connection,
-    table: Any,
-    row_id: int,
-    order_id: int | None,
-    new: Mapping[str, Any],
-    who: Person,
-    now: int,
-) -> None:
-    """Change fields of a row inside an open transaction; what does not differ is left alone."""
-    row = db.execute(select(table).where(table.c.id == row_id)).mappings().first()
-    if row is None:
-        raise NotFound("What you changed is gone.")
-    differs = {name: value for name, value in new.items() if row[name] != value}
-    if not differs:
-        return
-    db.execute(update(table).where(table.c.id == row_id).values(**differs))
-    for name, value in differs.items():
-        _note(db, now, who, table.name, row_id, order_id, name, row[name], value)
-
-
 def animal_changed(db: Connection, animal_id: int) -> None:
     """The pages and forecasts of the animal's open orders lag behind from here on."""
     mark_stale(
@@ -341,29 +328,4 @@ def animal_changed(db: Connection, animal_id: int) -> None:
             .join(orders, orders.c.id == order_animals.c.order_id)
             .where(order_animals.c.animal_id == animal_id, orders.c.open == 1)
         ).scalars(),
-    )
-
-
-def _note(
-    db: Connection,
-    now: int,
-    who: Person,
-    of: str,
-    of_id: int,
-    order_id: int | None,
-    field: str,
-    before: Any,
-    after: Any,
-) -> None:
-    db.execute(
-        insert(changes).values(
-            at=now,
-            account_id=who.account_id,
-            of=of,
-            of_id=of_id,
-            order_id=order_id,
-            field=field,
-            before=None if before is None else str(before),
-            after=None if after is None else str(after),
-        )
     )

@@ -8,9 +8,10 @@ from typing import Any, Literal
 
 from sqlalchemy import Connection, and_, func, insert, select, update
 
+from app.flow.changes import change_in
 from app.flow.store import mark_stale
 from app.orders.entry.form import OrderWords, Size
-from app.orders.order.actions import animal_changed, change_in
+from app.orders.order.actions import animal_changed
 from app.orders.order.store import OrderRows
 from app.shared.people import Person
 from app.shared.text import fold

@@ -71,10 +71,7 @@ def end(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respon
         typed = check(EndFields, form.plain())
         in_force, now = workshop.in_force(), workshop.now()
         today = in_force.calendar.day_of(now)
-        try:
-            happened = typed_moment(in_force, typed.on, typed.at, "on", today, time(12))
-        except BadFields as why:
-            raise BadFields({"at": " ".join(why.fields.values())}) from None
+        happened = typed_moment(in_force, typed.on, typed.at, "at", today, time(12))
         if happened is not None and happened > now:
             raise BadFields({"at": "That is in the future. Type a time that has passed."})
         done = actions.end(

@@ -14,7 +14,6 @@ from statistics import median
 from app.flow.rules import Entry, Kind, effective
 from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey, Step
 from app.leadtimes.rates import wilson
-from app.leadtimes.statistics import wilson
 from app.shared.calendar import DAY
 from app.shared.web import words
 

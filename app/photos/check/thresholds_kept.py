@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 
 from sqlalchemy import Connection, select
-from sqlalchemy.dialects.sqlite import insert
 
+from app.flow.changes import note
 from app.photos.check.thresholds import Thresholds
 from app.shared.errors import BadFields
 from app.shared.people import Person
-from app.studio.store import note_change
+from app.studio.store import put
 from app.studio.workshop import Workshop
 from app.tables import settings
 
@@ -105,10 +105,5 @@ def save(workshop: Workshop, moved: Mapping[str, float], who: Person) -> None:
         before, value = json.dumps(_moved(db)), json.dumps(dict(moved))
         if before == value:
             return
-        row = {"value": value, "changed_at": now, "changed_by_id": who.account_id}
-        db.execute(
-            insert(settings)
-            .values(name=NAME, **row)
-            .on_conflict_do_update(index_elements=["name"], set_=row)
-        )
-        note_change(db, who.account_id, now, "settings", NAME, before, value)
+        put(db, NAME, value, who.account_id, now)
+        note(db, who.account_id, now, "settings", NAME, before, value)

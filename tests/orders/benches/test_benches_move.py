@@ -241,8 +241,8 @@ def test_set_aside_until_a_choice_or_a_typed_time(workshop, said, until, reason)
 @pytest.mark.parametrize(
     ("said", "sentence"),
     [
-        ({"until_hour": "25:00"}, "An hour like 14:30, please."),
-        ({"until_hour": "soon"}, "An hour like 14:30, please."),
+        ({"until_hour": "25:00"}, "A time like 14:30, please."),
+        ({"until_hour": "soon"}, "A time like 14:30, please."),
         ({"until_hour": "06:00"}, "That has passed already."),
         ({"until_day": "2026-03-01"}, "That has passed already."),
         ({"until_day": "2031-03-01"}, "over a year away"),
