@@ -1,7 +1,8 @@
 """Pieces and their logs, as they lie in the database."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from enum import StrEnum
 from typing import Any
 
 from sqlalchemy import Connection, Table, bindparam, func, insert, select, text, update
@@ -20,6 +21,13 @@ STATE_COLUMNS = (
     "hold_reason", "hold_whose", "hold_look_on", "asking", "told_at", "counted_at", "passed_at",
     "attempts", "reworks", "rests_until",
 )  # fmt: skip
+
+
+# The columns of an entry, in the order of its fields.
+ENTRY_COLUMNS = tuple("account_id" if f.name == "by" else f.name for f in fields(Entry))
+_KINDS = {str(kind): kind for kind in Kind}
+_STEPS: dict[str | None, Step | None] = {None: None, **{str(step): step for step in Step}}
+_TIMES = {str(word): word for word in TimeIs}
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,57 +141,33 @@ def log_of(db: Connection, ref: Ref) -> list[Entry]:
     return [entry_of_row(row) for row in db.execute(_LOG[ref.of], {"id": ref.id}).mappings()]
 
 
+def entry_of(values: Sequence[Any]) -> Entry:
+    """An entry from what ENTRY_COLUMNS hold."""
+    id_, seq, kind, happened, recorded, to_step, move, act, by, time_is, *rest = values
+    return Entry(
+        id_, seq, _KINDS[kind], happened, recorded, _STEPS[to_step], move, act, by,
+        _TIMES[time_is], *rest,
+    )  # fmt: skip
+
+
 def entry_of_row(row: RowMapping) -> Entry:
     """A row of transitions as an entry."""
-    return Entry(
-        id=row["id"],
-        seq=row["seq"],
-        kind=Kind(row["kind"]),
-        happened_at=row["happened_at"],
-        recorded_at=row["recorded_at"],
-        to_step=Step(row["to_step"]) if row["to_step"] is not None else None,
-        move=row["move"],
-        act=row["act"],
-        by=row["account_id"],
-        time_is=TimeIs(row["time_is"]),
-        reason=row["reason"],
-        cause=row["cause"],
-        whose=row["whose"],
-        until=row["until"],
-        look_on=row["look_on"],
-        amount=row["amount"],
-        question_id=row["question_id"],
-        about_id=row["about_id"],
-        once=row["once"],
-    )
+    return entry_of([row[column] for column in ENTRY_COLUMNS])
 
 
 def row_of_entry(ref: Ref, entry: Entry, from_step: Step | None) -> dict[str, Any]:
     """An entry as a row of transitions."""
+    values = (getattr(entry, field.name) for field in fields(Entry))
     return {
-        "id": entry.id,
-        "act": entry.act,
+        **dict(zip(ENTRY_COLUMNS, map(_plain, values), strict=True)),
         "model_id": ref.id if ref.of is Of.MODEL else None,
         "copy_id": ref.id if ref.of is Of.COPY else None,
-        "seq": entry.seq,
-        "kind": str(entry.kind),
-        "move": entry.move,
-        "from_step": str(from_step) if from_step else None,
-        "to_step": str(entry.to_step) if entry.to_step else None,
-        "happened_at": entry.happened_at,
-        "recorded_at": entry.recorded_at,
-        "time_is": str(entry.time_is),
-        "account_id": entry.by,
-        "reason": entry.reason,
-        "cause": entry.cause,
-        "whose": entry.whose,
-        "until": entry.until,
-        "look_on": entry.look_on,
-        "amount": entry.amount,
-        "question_id": entry.question_id,
-        "about_id": entry.about_id,
-        "once": entry.once,
+        "from_step": _plain(from_step),
     }
+
+
+def _plain(value: object) -> object:
+    return str(value) if isinstance(value, StrEnum) else value
 
 
 def next_id(db: Connection) -> int:

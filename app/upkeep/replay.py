@@ -6,21 +6,15 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
-from app.flow.rules import Entry, Kind, State, TimeIs, after, effective, fold
+from app.flow.rules import Entry, Kind, State, after, effective, fold
 from app.flow.stays import stays
 from app.flow.steps import Of, Step
-from app.flow.store import STATE_COLUMNS, state_values
+from app.flow.store import ENTRY_COLUMNS, STATE_COLUMNS, entry_of, state_values
 from app.shared.calendar import Calendar
 
-_KINDS = {str(kind): kind for kind in Kind}
-_STEPS: dict[str | None, Step | None] = {None: None, **{str(step): step for step in Step}}
-_TIMES = {str(word): word for word in TimeIs}
 _ABOUT = frozenset({Kind.UNDO, Kind.CORRECTION})
 _CACHED = (*STATE_COLUMNS, "version", "open")
-_COLUMNS = (
-    "id, seq, kind, happened_at, recorded_at, to_step, move, act, account_id, time_is, reason,"
-    " cause, whose, until, look_on, amount, question_id, about_id, once, from_step"
-)
+_COLUMNS = ", ".join((*ENTRY_COLUMNS, "from_step"))
 _TABLE = {Of.MODEL: ("models", "model_id"), Of.COPY: ("copies", "copy_id")}
 
 
@@ -81,7 +75,7 @@ def _piece(
         return
     yield from _gaps(lines)
     try:
-        log = [_entry(line) for line in lines]
+        log = [entry_of(line) for line in lines]
         before, state = _steps_before(of, log)
     except (KeyError, ValueError) as why:
         yield Difference(of, row[0], "log", "cannot be folded", str(why))
@@ -100,13 +94,6 @@ def _gaps(lines: list[tuple[Any, ...]]) -> Iterator[Difference]:
         if line[2] != place:
             yield Difference("transition", line[1], "seq", line[2], place)
             return
-
-
-def _entry(line: tuple[Any, ...]) -> Entry:
-    return Entry(
-        line[1], line[2], _KINDS[line[3]], line[4], line[5], _STEPS[line[6]], line[7], line[8],
-        line[9], _TIMES[line[10]], *line[11:20],
-    )  # fmt: skip
 
 
 def _steps_before(of: Of, log: list[Entry]) -> tuple[list[Step | None], State]:

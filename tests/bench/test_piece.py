@@ -119,7 +119,7 @@ def test_taking_in_hand_setting_aside_and_taking_up_again(
     assert "passed already" in at_field(page, "until_at")
     assert typed_in(page, "until_at") == "9:30"
     tap(painter, ref, "aside", until_on="2026-03-05", reason="drying")
-    assert "set aside by Pilar until tomorrow, 9:00, drying" in said(painter, ref)
+    assert "set aside by Pilar until tomorrow 9:00, drying" in said(painter, ref)
     assert "Take up" in said(painter, ref)
 
 
@@ -129,7 +129,7 @@ def test_a_hold_on_the_piece_offers_only_to_lift_it(
     ref = copy_at(workshop, Step.SHAPING).copy()
     tap(desk, ref, "hold", reason="oak is late", whose="supplier", look_on="2026-03-20")
     page = said(desk, ref)
-    assert "on hold, a supplier's: oak is late" in page
+    assert "on hold on a supplier’s account: oak is late" in page
     assert "Done: to painting" not in page
     tap(desk, ref, "lift")
     assert not piece(workshop.database, ref).state.held

@@ -258,7 +258,7 @@ def _row(
     if line.asking:
         question = known.get((line.of, line.id)) or known.get(("order", line.order_id))
     late, soon, rest = notes(line, question, chance, clock)
-    place = where(line, look.me.account_id, clock)
+    place = where(line, line.hand or "", look.me.account_id, clock)
     if not place and line.step == Step.PACKING and not line.ship_part and line.order_id in behind:
         place = "waits for the rest of its order"
     offer = _main(line, look)

@@ -108,50 +108,48 @@ class Clock:
         return words.day(date.fromisoformat(day), self.today)
 
 
-def where(line: Line, me: int | None, clock: Clock) -> str:
-    """Who has the piece, until when it is set aside, or what it waits for; "" where it is free."""
-    if line.hold_whose:
-        return _held(line, clock)
-    if line.in_hand:
-        return "you have it" if line.hand_id == me else f"{_first(line)} has it"
-    if line.aside_until is not None or line.aside_reason:
-        return _aside(line, me, clock)
-    match line.step:
-        case Step.PHOTOS_WANTED if line.told_at is not None:
-            return f"photos told on {clock.short(line.told_at)}, not yet counted"
+def where(piece: State | Line, hand: str, me: int | None, clock: Clock) -> str:
+    """Who has the piece, until when it is set aside, or what it waits for; "" where it is free.
+
+    `hand` is the name of who has it or has set it aside, `me` the account that is told "you".
+    """
+    who = "you" if me is not None and piece.hand_id == me else first_name(hand or "somebody")
+    if piece.hold_whose:
+        return _held(piece, clock)
+    if piece.in_hand:
+        return "you have it" if who == "you" else f"{who} has it"
+    if piece.aside_until is not None or piece.aside_reason:
+        return _aside(piece, who, clock)
+    match piece.step:
+        case Step.PHOTOS_WANTED if piece.told_at is not None:
+            return f"photos told on {clock.short(piece.told_at)}, not yet counted"
         case Step.PHOTOS_WANTED:
             return "waits for photos"
-        case Step.BUILDING:
-            return _building(line, clock)
+        case Step.BUILDING if isinstance(piece, Line):
+            return _building(piece, clock)
         case Step.HANDED_OVER:
-            return f"on its way since {clock.short(line.entered_at)}"
-        case Step.PACKING if (line.rests_until or 0) > clock.now:
-            assert line.rests_until is not None
-            return f"resting until {clock.when(line.rests_until)}"
+            return f"on its way since {clock.short(piece.entered_at)}"
+        case Step.PACKING if (piece.rests_until or 0) > clock.now:
+            assert piece.rests_until is not None
+            return f"resting until {clock.when(piece.rests_until)}"
         case _:
             return ""
 
 
-def _first(line: Line) -> str:
-    return first_name(line.hand or "somebody")
-
-
-def _held(line: Line, clock: Clock) -> str:
+def _held(piece: State | Line, clock: Clock) -> str:
     whose = {"customer": "the customer’s", "studio": "our own", "supplier": "a supplier’s"}
-    said = f"on hold on {whose.get(line.hold_whose, 'our own')} account: {line.hold_reason}"
-    if line.hold_look_on is None:
+    said = f"on hold on {whose.get(piece.hold_whose, 'our own')} account: {piece.hold_reason}"
+    if piece.hold_look_on is None:
         return said
-    return f"{said}; look again on {clock.long(line.hold_look_on)}"
+    return f"{said}; look again on {clock.long(piece.hold_look_on)}"
 
 
-def _aside(line: Line, me: int | None, clock: Clock) -> str:
-    who = "you" if line.hand_id == me else _first(line)
-    why = f", {line.aside_reason}" if line.aside_reason else ""
-    if line.aside_until is None:
+def _aside(piece: State | Line, who: str, clock: Clock) -> str:
+    why = f", {piece.aside_reason}" if piece.aside_reason else ""
+    if piece.aside_until is None:
         return f"set aside by {who}{why}"
-    if line.aside_until <= clock.now:
-        return f"set aside by {who} until {clock.when(line.aside_until)}{why}: that time has come"
-    return f"set aside by {who} until {clock.when(line.aside_until)}{why}"
+    come = ": that time has come" if piece.aside_until <= clock.now else ""
+    return f"set aside by {who} until {clock.when(piece.aside_until)}{why}{come}"
 
 
 def _building(line: Line, clock: Clock) -> str:

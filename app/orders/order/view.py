@@ -9,11 +9,12 @@ from zoneinfo import ZoneInfo
 from app.flow.rules import Offer, Policy, State, offers
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step
 from app.flow.store import Ref, state_of_row
+from app.orders.benches import words as benches
+from app.orders.benches.words import Clock, day_of
 from app.orders.order import history
 from app.orders.order.store import OrderRows
 from app.shared.calendar import DAY
-from app.shared.people import Person, first_name
-from app.shared.web import words
+from app.shared.people import Person
 from app.studio.rules import StudioSettings
 from app.studio.workshop import USUAL, Pace
 
@@ -167,27 +168,18 @@ def _piece(
 
 
 def where(state: State, people: Mapping[int, str], now: int, zone: ZoneInfo) -> str:
-    """Where a piece stands, in words: in whose hand, set aside until when, on hold, waiting."""
-    name = first_name(people.get(state.hand_id or 0, ""))
-    if state.held:
-        return f"on hold, {_WHOSE[state.hold_whose]}: {state.hold_reason}"
-    if state.asking:
+    """Where a piece stands, in the words of the benches; there nobody has to be told what is free.
+
+    Whoever has it is named, also to themselves.
+    """
+    if state.asking and not state.held:
         return "waits for the customer's answer"
-    if state.in_hand:
-        return f"{name or 'somebody'} has it"
-    if state.aside_reason or state.aside_until:
-        until = f" until {words.when(state.aside_until, now, zone)}" if state.aside_until else ""
-        by = f" by {name}" if name else ""
-        why = f", {state.aside_reason}" if state.aside_reason else ""
-        return f"set aside{by}{until}{why}"
-    if state.step is Step.PHOTOS_WANTED:
-        return "the customer says that they are sent" if state.told_at else "waits for photos"
+    clock = Clock(now, zone, day_of(zone, now))
+    if said := benches.where(state, people.get(state.hand_id or 0, ""), None, clock):
+        return said
     if state.step is Step.NOT_BEGUN:
         return "waits for its model"
     return "waits its turn" if STEPS[state.step].take else ""
-
-
-_WHOSE = {"customer": "the customer's", "studio": "ours", "supplier": "a supplier's"}
 
 
 def copy_facts(row: Any) -> str:
