@@ -7,7 +7,8 @@ It travels as JSON in the pages file. The studio's own contact is in it.
 import json
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from typing import Any
+
+from pydantic import TypeAdapter
 
 FORM = 1
 
@@ -78,6 +79,9 @@ class Document:
     picture: Picture | None = None
 
 
+_DOCUMENT = TypeAdapter(Document)
+
+
 def to_json(document: Document) -> str:
     """The document as it is kept in the pages file: the same text for the same document."""
     return json.dumps(
@@ -93,25 +97,10 @@ def from_json(text: str) -> Document:
 
     Raises ValueError for anything that is none.
     """
-    try:
-        raw: dict[str, Any] = json.loads(text)
-        if raw.pop("form") != FORM:
-            raise ValueError("this page was written by another version of the program")
-        todo, contact = raw.pop("todo"), raw.pop("contact")
-        todo["tasks"] = tuple(todo["tasks"])
-        sections = tuple(_section(section) for section in raw.pop("sections"))
-        shown = raw.pop("picture", None)
-        picture = Picture(**shown) if shown is not None else None
-        return Document(
-            **raw, todo=ToDo(**todo), sections=sections, contact=Contact(**contact), picture=picture
-        )
-    except (KeyError, TypeError, AttributeError) as why:
-        raise ValueError("this is not a status page") from why
-
-
-def _section(raw: dict[str, Any]) -> Section:
-    blocks = tuple(Block(block["kind"], tuple(block["lines"])) for block in raw["blocks"])
-    return Section(raw["heading"], blocks, raw["folded"])
+    raw = json.loads(text)
+    if not isinstance(raw, dict) or raw.get("form") != FORM:
+        raise ValueError("this page was written by another version of the program")
+    return _DOCUMENT.validate_python(raw)
 
 
 def sentences(document: Document) -> Iterator[str]:

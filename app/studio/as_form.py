@@ -3,110 +3,27 @@ field that will not do."""
 
 import hashlib
 import json
-import re
 from collections.abc import Callable, Iterable, Mapping
 from datetime import date, timedelta
 from typing import Annotated, Any
-from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict
 
 from app.shared.errors import BadFields
-from app.shared.text import problem, tidy, whole_number
+from app.shared.text import tidy
+from app.shared.web.fields import mail_problem
 from app.shared.web.forms import Form, check
-from app.studio.rules import StudioSettings, read_hours, say_hours
+from app.studio.rules import StudioSettings, line, read_hours, say_hours
 
 LONGEST_TEXT = 2_000
-_MOST_CHOICES, _LONGEST_CHOICE = 40, 40
-_MAIL = re.compile(r"[^\s@<>,;:\"()]{1,64}@[^\s@<>,;:\"()]+\.[^\s@<>,;:\"().]{2,}")
-
-
-def _line(longest: int, *, needed: bool = False) -> Callable[[str], str]:
-    def clean(value: str) -> str:
-        value = tidy(value)
-        if needed and not value:
-            raise ValueError("This has to be filled in.")
-        if (wrong := problem(value, longest)) is not None:
-            raise ValueError(wrong)
-        return value
-
-    return clean
-
-
-def _mail(value: str) -> str:
-    # RFC 5321 4.5.3.1: a path is at most 256 octets with its angle brackets.
-    value = _line(254)(value)
-    if value and not _MAIL.fullmatch(value):
-        raise ValueError("That is not a mail address. One is called desk@studio.example, say.")
-    return value
-
-
-def _choices(value: str) -> str:
-    parts = list(dict.fromkeys(p for p in (tidy(p) for p in value.split(",")) if p))
-    if not parts:
-        raise ValueError("Name at least one.")
-    if len(parts) > _MOST_CHOICES:
-        raise ValueError(f"At most {_MOST_CHOICES}, please.")
-    for part in parts:
-        if (wrong := problem(part, _LONGEST_CHOICE)) is not None:
-            raise ValueError(wrong)
-    return ", ".join(parts)
-
-
-def _sizes(value: str) -> str:
-    listed = _choices(value)
-    for part in listed.split(", "):
-        if (whole_number(part, 2000) or 0) < 5:
-            raise ValueError(f"“{part}” is not a size: whole millimetres from 5 to 2000.")
-    return listed
-
-
-def _zone(value: str) -> str:
-    value = tidy(value)
-    if value not in available_timezones():
-        raise ValueError("That time zone is not known. One is called Europe/London, say.")
-    return value
-
-
-def _capitals(value: str) -> str:
-    return _line(10)(value).upper()
-
-
-Choices = Annotated[str, AfterValidator(_choices)]
-Hour = Annotated[int, Field(ge=0, le=24)]
-
-
-class _Flat(BaseModel):
-    """The fields of the form that stand for themselves."""
-
-    model_config = ConfigDict(extra="ignore")
-
-    name: Annotated[str, AfterValidator(_line(80, needed=True))]
-    contact_mail: Annotated[str, AfterValidator(_mail)]
-    contact_phone: Annotated[str, AfterValidator(_line(60))]
-    contact_hours: Annotated[str, AfterValidator(_line(120))]
-    zone: Annotated[str, AfterValidator(_zone)]
-    country: Annotated[str, AfterValidator(_capitals)]
-    region: Annotated[str, AfterValidator(_capitals)]
-    first_number: Annotated[int, Field(ge=1, le=9_999_999)]
-    copy_deadline_working_days: Annotated[int, Field(ge=0, le=60)]
-    assumed_received_days: Annotated[int, Field(ge=1, le=90)]
-    link_lapses_days: Annotated[int, Field(ge=7, le=1_095)]
-    carriers: Choices
-    bases: Choices
-    poses: Choices
-    sizes: Annotated[str, AfterValidator(_sizes)]
-    posting_from: Hour
-    posting_until: Hour
-    blank_on: bool
-
-
 _TICKS = ("blank_on",)
+# The settings that are one field of the form each.
+_FLAT = [name for name in StudioSettings.model_fields if name not in ("hours", "capacity")]
 
 
 def flat(settings: StudioSettings, steps: Iterable[str]) -> dict[str, str]:
     """The settings as the form shows them: a text for each field, "" for a tick that is off."""
-    found = settings.model_dump(include=set(_Flat.model_fields))
+    found = settings.model_dump(include=set(_FLAT))
     typed = {name: str(value) for name, value in found.items()}
     typed |= {name: "1" if found[name] else "" for name in _TICKS}
     typed |= {f"hours_{day}": settings.hours.get(day, "") for day in range(7)}
@@ -123,22 +40,24 @@ def read(
     Raises BadFields with every field that will not do.
     """
     wrong: dict[str, str] = {}
-    values = _one_each(form, [*_Flat.model_fields], wrong)
+    values = _one_each(form, _FLAT, wrong)
     values |= {name: name in form for name in _TICKS}
-    found: dict[str, Any] = {}
+    values["hours"] = _read_hours(form, wrong)
+    values["capacity"] = _read_capacity(form, steps, wrong)
+    if values["contact_mail"] and (said := mail_problem(tidy(values["contact_mail"]))) is not None:
+        wrong["contact_mail"] = said
+    settings = None
     try:
-        found = check(_Flat, values).model_dump()
+        settings = check(StudioSettings, values)
     except BadFields as why:
         wrong = {**why.fields, **wrong}
-    found["hours"] = _read_hours(form, wrong)
-    found["capacity"] = _read_capacity(form, steps, wrong)
-    if not wrong:
-        _read_place(found, holidays, wrong)
-    if "posting_from" in found and found["posting_until"] <= found["posting_from"]:
+    if settings is not None and not wrong:
+        _check_place(settings, holidays, wrong)
+    if settings is not None and settings.posting_until <= settings.posting_from:
         wrong["posting_until"] = "The window has to end after it begins."
-    if wrong:
+    if settings is None or wrong:
         raise BadFields(wrong)
-    return check(StudioSettings, found)
+    return settings
 
 
 def _one_each(form: Form, names: Iterable[str], wrong: dict[str, str]) -> dict[str, Any]:
@@ -158,7 +77,7 @@ def _read_hours(form: Form, wrong: dict[str, str]) -> dict[int, str]:
     for day in range(7):
         typed = tidy(texts[f"hours_{day}"])
         try:
-            if spans := read_hours(_line(60)(typed)):
+            if spans := read_hours(line(60)(typed)):
                 hours[day] = say_hours(spans)
         except ValueError as why:
             wrong[f"hours_{day}"] = str(why)
@@ -178,10 +97,10 @@ def _read_capacity(form: Form, steps: Iterable[str], wrong: dict[str, str]) -> d
     return capacity
 
 
-def _read_place(
-    found: Mapping[str, Any], holidays: Callable[[str, str], object], wrong: dict[str, str]
+def _check_place(
+    settings: StudioSettings, holidays: Callable[[str, str], object], wrong: dict[str, str]
 ) -> None:
-    country, region = found["country"], found["region"]
+    country, region = settings.country, settings.region
     if region and not country:
         wrong["country"] = "Which country is the region in?"
         return
@@ -206,7 +125,7 @@ class Closure(BaseModel):
 
     first_day: date
     last_day: date
-    reason: Annotated[str, AfterValidator(_line(120))]
+    reason: Annotated[str, AfterValidator(line(120))]
 
 
 def read_closure(form: Form, today: date) -> Closure:

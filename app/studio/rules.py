@@ -1,16 +1,18 @@
 """What a studio can set, and what holds until it does. Pure."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import time
+from typing import Annotated
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from app.shared.calendar import Hours
 from app.shared.text import problem, tidy
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_MOST_CHOICES, _LONGEST_CHOICE = 40, 40
 _SPAN = re.compile(r"^(\d{1,2}):?(\d{2})?\s*(?:-|–|to)\s*(\d{1,2}):?(\d{2})?$")
 
 
@@ -43,6 +45,60 @@ def say_hours(hours: Hours) -> str:
     )
 
 
+def line(longest: int, *, needed: bool = False) -> Callable[[str], str]:
+    """A validator of one line of text."""
+
+    def clean(value: str) -> str:
+        value = tidy(value)
+        if needed and not value:
+            raise ValueError("This has to be filled in.")
+        if (wrong := problem(value, longest)) is not None:
+            raise ValueError(wrong)
+        return value
+
+    return clean
+
+
+def _choices(value: str) -> str:
+    parts = list(dict.fromkeys(p for p in (tidy(p) for p in value.split(",")) if p))
+    if not parts:
+        raise ValueError("Name at least one.")
+    if len(parts) > _MOST_CHOICES:
+        raise ValueError(f"At most {_MOST_CHOICES}, please.")
+    for part in parts:
+        if (wrong := problem(part, _LONGEST_CHOICE)) is not None:
+            raise ValueError(wrong)
+    return ", ".join(parts)
+
+
+def _sizes(value: str) -> str:
+    listed = _choices(value)
+    for part in listed.split(", "):
+        if not (part.isascii() and part.isdigit() and 5 <= int(part) <= 2000):
+            raise ValueError(f"“{part}” is not a size: whole millimetres from 5 to 2000.")
+    return listed
+
+
+def _zone(value: str) -> str:
+    value = tidy(value)
+    if value not in available_timezones():
+        raise ValueError("That time zone is not known. One is called Europe/London, say.")
+    return value
+
+
+def _capitals(value: str) -> str:
+    return line(10)(value).upper()
+
+
+def _hours(value: dict[int, str]) -> dict[int, str]:
+    return {day: say_hours(read_hours(text)) for day, text in value.items() if text.strip()}
+
+
+Choices = Annotated[str, AfterValidator(_choices)]
+Capitals = Annotated[str, AfterValidator(_capitals)]
+Hour = Annotated[int, Field(ge=0, le=24)]
+
+
 class StudioSettings(BaseModel):
     """Everything a person can set. Each field is one row of the settings table, as JSON.
 
@@ -52,46 +108,28 @@ class StudioSettings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 
-    name: str = "Our workshop"
-    contact_mail: str = ""
-    contact_phone: str = ""
-    contact_hours: str = "weekdays from 9 to 17"
-    zone: str = "Europe/London"
-    country: str = ""
-    region: str = ""
-    hours: dict[int, str] = Field(default_factory=lambda: dict.fromkeys(range(5), "9:00-17:00"))
-    first_number: int = 1001
+    name: Annotated[str, AfterValidator(line(80, needed=True))] = "Our workshop"
+    contact_mail: Annotated[str, AfterValidator(line(254))] = ""
+    contact_phone: Annotated[str, AfterValidator(line(60))] = ""
+    contact_hours: Annotated[str, AfterValidator(line(120))] = "weekdays from 9 to 17"
+    zone: Annotated[str, AfterValidator(_zone)] = "Europe/London"
+    country: Capitals = ""
+    region: Capitals = ""
+    hours: Annotated[dict[int, str], AfterValidator(_hours)] = Field(
+        default_factory=lambda: dict.fromkeys(range(5), "9:00-17:00")
+    )
+    first_number: Annotated[int, Field(ge=1, le=9_999_999)] = 1001
     blank_on: bool = True
     capacity: dict[str, int] = Field(default_factory=dict)
-    copy_deadline_working_days: int = 5
-    assumed_received_days: int = 14
-    link_lapses_days: int = 90
-    carriers: str = "Post"
-    bases: str = "none, oak, walnut, slate"
-    poses: str = "standing, lying, sitting, head"
-    sizes: str = "60, 80, 100, 120"
-    posting_from: int = 10
-    posting_until: int = 17
-
-    @field_validator("zone")
-    @classmethod
-    def _known_zone(cls, value: str) -> str:
-        if value not in available_timezones():
-            raise ValueError("That time zone is not known. One is called Europe/London, say.")
-        return value
-
-    @field_validator("hours")
-    @classmethod
-    def _readable_hours(cls, value: dict[int, str]) -> dict[int, str]:
-        return {day: say_hours(read_hours(text)) for day, text in value.items() if text.strip()}
-
-    @field_validator("name", "contact_phone", "contact_hours", "contact_mail", "carriers")
-    @classmethod
-    def _clean(cls, value: str) -> str:
-        value = tidy(value)
-        if (wrong := problem(value, 200)) is not None:
-            raise ValueError(wrong)
-        return value
+    copy_deadline_working_days: Annotated[int, Field(ge=0, le=60)] = 5
+    assumed_received_days: Annotated[int, Field(ge=1, le=90)] = 14
+    link_lapses_days: Annotated[int, Field(ge=7, le=1_095)] = 90
+    carriers: Choices = "Post"
+    bases: Choices = "none, oak, walnut, slate"
+    poses: Choices = "standing, lying, sitting, head"
+    sizes: Annotated[str, AfterValidator(_sizes)] = "60, 80, 100, 120"
+    posting_from: Hour = 10
+    posting_until: Hour = 17
 
     def weekly(self) -> Mapping[int, Hours]:
         """Working hours by weekday."""
