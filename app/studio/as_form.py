@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BaseModel, ConfigDict
 
 from app.shared.errors import BadFields
-from app.shared.text import tidy
+from app.shared.text import tidy, whole_number
 from app.shared.web.fields import mail_problem
 from app.shared.web.forms import Form, check
 from app.studio.rules import StudioSettings, line, read_hours, say_hours
