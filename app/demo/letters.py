@@ -11,7 +11,7 @@ from app.demo.ledger import Job, Row
 from app.flow.rules import State
 from app.flow.steps import Of, Step
 from app.letters import rules
-from app.letters.facts import Part, parts_to_json
+from app.letters.letter import Part, parts_to_json
 from app.letters.rules import GRACE, Posting
 from app.letters.wording import CALLED
 from app.shared.calendar import DAY
@@ -49,11 +49,14 @@ def write_letters(floor: Floor) -> None:
 
 
 def _asking(floor: Floor, job: Job, posting: Posting) -> list[Row]:
-    """That the order is in, and the reminders of photos that are still wanted."""
+    """That the order is in, what was asked, and the reminders of photos that are wanted."""
     if job.row["imported"]:
         return []
     at = job.row["recorded_at"]
     found = [_news(floor, job, "order_in", "", 0, at)]
+    for row in floor.ledger.rows.get("questions", ()):
+        if row["order_id"] == job.id and row["channel"] == "letter":
+            found.append(_news(floor, job, "question", "", row["id"], row["asked_at"]))
     asked_on = floor.calendar.day_of(posting.next(at + GRACE))
     for model in job.models:
         if not _still_wanted(model.state) or model.animal["life"] == "remembered":

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from app.flow.steps import Step
-from app.orders.facts.order import AnimalFacts, OrderFacts
+from app.orders.facts.order import AnimalFacts, OrderFacts, joining
 from app.shared.web import words
 from app.status import piece_words, range_words
 from app.status.document import Block
@@ -36,7 +36,7 @@ def answers(facts: OrderFacts, days: Days, link: str) -> list[Answer]:
     asked = _Asked(facts, days, link)
     given: Sequence[tuple[str, str, Callable[[_Asked], str]]] = (
         ("arrived", "Did my pictures arrive?", _arrived),
-        ("will_do", "Will they do?", _will_do),
+        ("usable", "Can you work from them?", _usable),
         ("how_long", "How long will it take?", _how_long),
         ("add", "May I add one more?", _add),
         ("by_a_day", "Can it be there by a day?", _by_a_day),
@@ -77,15 +77,15 @@ def _arrived(asked: _Asked) -> str:
     return _animal_by_animal(asked.facts, say, "Nothing is wanted from you.")
 
 
-def _will_do(asked: _Asked) -> str:
+def _usable(asked: _Asked) -> str:
     def say(animal: AnimalFacts) -> str:
         whose = f"{own(animal.name)} pictures"
         if animal.passed:
-            passed = f"Yes: {whose} have passed."
+            good = f"Yes: {whose} are good to work from."
             if not animal.limits:
-                return passed
+                return good
             by_eye = words.with_said("What they do not show we judge by eye", animal.limits)
-            return f"{passed} {by_eye}"
+            return f"{good} {by_eye}"
         if animal.views:
             listed = "\n".join(f"{view.number}. {view.wish}" for view in animal.views)
             return (
@@ -130,11 +130,11 @@ def _text(blocks: Sequence[Block]) -> str:
 
 def _add(asked: _Asked) -> str:
     facts = asked.facts
-    joining = [a.name for a in facts.alive if a.model.step not in (Step.READY, Step.CANCELLED)]
-    if facts.open and joining:
+    names = [animal.name for animal in joining(facts, asked.days.today)]
+    if names:
         until = f" until {asked.days.day(facts.copy_deadline)}" if facts.copy_deadline else ""
         return (
-            f"Yes. Until the model is finished, one more copy of {words.listed(joining)} can join "
+            f"Yes. Until the model is finished, one more copy of {words.listed(names)} can join "
             f"and ship with the rest{until}. Tell us the size, the pose and what is to stand on "
             "the base, letter by letter."
         )
@@ -151,7 +151,7 @@ def _by_a_day(asked: _Asked) -> str:
         return f"We have noted that you need it by {asked.days.day(facts.needed_by)}. {when}"
     return (
         f"{when} Tell us the day, and what it is for: then we look at it each morning, and say "
-        "so at once if it will not do."
+        "so at once if it cannot be."
     )
 
 

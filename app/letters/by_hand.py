@@ -4,42 +4,25 @@ import json
 import logging
 from typing import Any
 
-from sqlalchemy import Connection, insert, text
+from sqlalchemy import Connection, Update, delete, or_, select, update
+from sqlalchemy.dialects.sqlite import insert
 
-from app.letters import outbox, store, wording
-from app.letters.asking import Asked
-from app.letters.facts import facts_to_json, parts_from_json
+from app.letters import outbox, store
+from app.letters.forming import words_kept
+from app.letters.letter import parts_from_json
+from app.letters.store import TO_TELL, note
+from app.orders.facts.gather import facts_of
 from app.shared.database import Database
 from app.shared.errors import AlreadyMoved, NotFound, Refused
 from app.shared.people import Person
-from app.tables import changes
+from app.studio.workshop import InForce
+from app.tables import letters, news, settings
 
 _log = logging.getLogger("likewright.letters")
 BY_HAND = "Held by hand."
 NOT_SENT = "Somebody decided that it is not sent."
 BEFORE_RESTORE = "It waited when the backup was made and may have gone already. Read it first."
 OFF = "sending_off_since"
-
-_ONE = text("SELECT * FROM letters WHERE id = :id")
-_AGAIN = text(
-    "UPDATE letters SET state = 'waiting', next_at = :now, tries = 0, why = '',"
-    " account_id = :who, recipient = :recipient, to_name = :to_name, facts = :facts,"
-    " subject = :subject, gift = :gift, remembered = :remembered"
-    " WHERE id = :id AND state IN ('held', 'dead', 'waiting')"
-)
-_NEWS = "told_at IS NULL AND taken_back_at IS NULL"
-_HOLD_NEWS = text(
-    f"UPDATE news SET held_at = :now, held_why = :why WHERE order_id = :order_id AND {_NEWS}"  # noqa: S608
-    " AND held_at IS NULL"
-)
-_LET_NEWS_GO = text(
-    "UPDATE news SET held_at = NULL, held_why = NULL"  # noqa: S608
-    f" WHERE order_id = :order_id AND {_NEWS} AND held_at IS NOT NULL"
-)
-_STOP_NEWS = text(
-    f"UPDATE news SET told_at = :now, held_why = :why WHERE id = :id AND {_NEWS}"  # noqa: S608
-)
-_NEWS_ORDER = text("SELECT order_id, kind FROM news WHERE id = :id")
 
 
 def hold(database: Database, letter_id: int, who: Person, now: int) -> None:
@@ -48,10 +31,12 @@ def hold(database: Database, letter_id: int, who: Person, now: int) -> None:
         row = _row(db, letter_id)
         if row.state != "waiting" or not outbox.hold(db, letter_id, BY_HAND):
             raise AlreadyMoved("That letter does not wait any more.")
-        _note(db, who, now, row.order_id, row.id, "held")
+        note(db, who, now, row.order_id, row.id, "held")
 
 
-def send_again(database: Database, asked: Asked, letter_id: int, who: Person, now: int) -> None:
+def send_again(
+    database: Database, in_force: InForce, letter_id: int, who: Person, now: int
+) -> None:
     """Let a held or dead letter go, or a waiting one at once, to the address as it is now.
 
     One that was never tried is worded afresh if gift or remembered were changed meanwhile; one
@@ -70,28 +55,30 @@ def send_again(database: Database, asked: Asked, letter_id: int, who: Person, no
         if not to.mail:
             raise Refused("This customer has no mail address. Type one first.")
         done = db.execute(
-            _AGAIN,
-            {"id": letter_id, "now": now, "who": who.account_id, "recipient": to.mail,
-             "to_name": to.name, **_words_now(db, asked, row, to.gift)},
-        )  # fmt: skip
+            update(letters)
+            .where(letters.c.id == letter_id, letters.c.state.in_(("held", "dead", "waiting")))
+            .values(
+                state="waiting",
+                next_at=now,
+                tries=0,
+                why="",
+                account_id=who.account_id,
+                recipient=to.mail,
+                to_name=to.name,
+                **_words_now(db, in_force, row, to.gift, now),
+            )
+        )
         if done.rowcount != 1:
             raise AlreadyMoved("That letter has gone, or is going.")
-        _note(db, who, now, row.order_id, row.id, "sent by hand")
+        note(db, who, now, row.order_id, row.id, "sent by hand")
 
 
-def _words_now(db: Connection, asked: Asked, row: Any, gift: bool) -> dict[str, Any]:
+def _words_now(db: Connection, in_force: InForce, row: Any, gift: bool, now: int) -> dict[str, Any]:
     remembered = store.remembered_now(db, row.order_id)
     if row.tries == 0 and (gift != bool(row.gift) or remembered != row.remembered):
-        facts = asked(db, [row.order_id])[row.order_id]
-        return {
-            "facts": facts_to_json(facts),
-            "subject": wording.subject(parts_from_json(row.parts), facts),
-            "gift": int(facts.gift),
-            "remembered": remembered,
-        }
-    return {
-        "facts": row.facts, "subject": row.subject, "gift": int(gift), "remembered": remembered,
-    }  # fmt: skip
+        facts = facts_of(db, row.order_id, in_force, now)
+        return words_kept(parts_from_json(row.parts), facts, in_force, now)
+    return {"gift": int(gift), "remembered": remembered}
 
 
 def drop(database: Database, letter_id: int, who: Person, now: int) -> None:
@@ -101,82 +88,61 @@ def drop(database: Database, letter_id: int, who: Person, now: int) -> None:
         sending = row.state == "sending"
         if sending or not outbox.drop(db, letter_id, NOT_SENT, free=False):
             raise AlreadyMoved("That letter has gone, or is going.")
-        _note(db, who, now, row.order_id, row.id, "not sent")
+        note(db, who, now, row.order_id, row.id, "not sent")
 
 
 def hold_news(database: Database, order_id: int, who: Person, now: int) -> None:
     """Keep an order's news back until somebody lets it go. Raises AlreadyMoved."""
-    _news(database, _HOLD_NEWS, order_id, who, now, "news held", why=BY_HAND)
+    held = update(news).where(news.c.held_at.is_(None)).values(held_at=now, held_why=BY_HAND)
+    _news(database, held, order_id, who, now, "news held")
 
 
 def let_news_go(database: Database, order_id: int, who: Person, now: int) -> None:
     """Let an order's held news go with its next letter. Raises AlreadyMoved."""
-    _news(database, _LET_NEWS_GO, order_id, who, now, "news let go")
+    freed = update(news).where(news.c.held_at.is_not(None)).values(held_at=None, held_why=None)
+    _news(database, freed, order_id, who, now, "news let go")
 
 
-def _news(
-    database: Database, act: Any, order_id: int, who: Person, now: int, said: str, **more: str
-) -> None:
+def _news(database: Database, act: Update, order_id: int, who: Person, now: int, said: str) -> None:
     with database.writing() as db:
-        if not db.execute(act, {"order_id": order_id, "now": now, **more}).rowcount:
+        if not db.execute(act.where(news.c.order_id == order_id, TO_TELL)).rowcount:
             raise AlreadyMoved("That is so already.")
-        _note(db, who, now, order_id, 0, said)
+        note(db, who, now, order_id, 0, said)
 
 
 def stop_news(database: Database, news_id: int, who: Person, now: int) -> None:
     """Let a piece of news, a reminder say, never go. Raises NotFound, AlreadyMoved."""
     with database.writing() as db:
-        row = db.execute(_NEWS_ORDER, {"id": news_id}).first()
+        row = db.execute(select(news).where(news.c.id == news_id)).first()
         if row is None:
             raise NotFound("There is no such news.")
-        if not db.execute(_STOP_NEWS, {"id": news_id, "now": now, "why": NOT_SENT}).rowcount:
+        stopped = update(news).where(news.c.id == news_id, TO_TELL)
+        if not db.execute(stopped.values(told_at=now, held_why=NOT_SENT)).rowcount:
             raise AlreadyMoved("That has been told, or was stopped already.")
-        _note(db, who, now, row.order_id, 0, f"{row.kind} stopped")
+        note(db, who, now, row.order_id, 0, f"{row.kind} stopped")
 
 
 def _row(db: Connection, letter_id: int) -> Any:
-    row = db.execute(_ONE, {"id": letter_id}).first()
+    row = db.execute(select(letters).where(letters.c.id == letter_id)).first()
     if row is None:
         raise NotFound("There is no such letter.")
     return row
 
 
-def _note(
-    db: Connection, who: Person, now: int, order_id: int | None, letter_id: int, said: str
-) -> None:
-    """Keep who did it; never to whom the letter goes or what it says."""
-    values = {"at": now, "account_id": who.account_id, "of": "letters", "of_id": letter_id}
-    db.execute(insert(changes).values(**values, order_id=order_id, field="letter", after=said))
-
-
 # ---------------------------------------------------------------- off after a restore
-
-_OFF_SINCE = text(f"SELECT value FROM settings WHERE name = '{OFF}'")  # noqa: S608
-_TURN_OFF = text(
-    "INSERT INTO settings (name, value, changed_at) VALUES (:name, :value, :now)"
-    " ON CONFLICT (name) DO UPDATE SET value = :value, changed_at = :now, changed_by_id = NULL"
-)
-_TURN_ON = text("DELETE FROM settings WHERE name = :name")
-_HOLD_OLD = text(
-    "UPDATE letters SET state = 'held', claim = '', lease_until = NULL, why = :why"
-    " WHERE state IN ('waiting', 'sending') AND (formed_at <= :since"
-    " OR id IN (SELECT letter_id FROM news WHERE at <= :since))"
-)
-_HOLD_OLD_NEWS = text(
-    f"UPDATE news SET held_at = :now, held_why = :why WHERE {_NEWS}"  # noqa: S608
-    " AND held_at IS NULL AND at <= :since"
-)
 
 
 def off_since(db: Connection) -> int | None:
     """Since when no letter leaves, by a restore; None where they do."""
-    value = db.execute(_OFF_SINCE).scalar()
+    value = db.execute(select(settings.c.value).where(settings.c.name == OFF)).scalar()
     return int(json.loads(value)) if value is not None else None
 
 
 def turn_off(db: Connection, now: int) -> None:
     """After a restore: no letter leaves until the owner says yes."""
-    db.execute(_TURN_OFF, {"name": OFF, "value": json.dumps(now), "now": now})
+    said = {"value": json.dumps(now), "changed_at": now, "changed_by_id": None}
+    row = insert(settings).values(name=OFF, **said)
+    db.execute(row.on_conflict_do_update(index_elements=["name"], set_=said))
 
 
 def turn_on(database: Database, who: Person, now: int) -> None:
@@ -186,9 +152,20 @@ def turn_on(database: Database, who: Person, now: int) -> None:
         since = off_since(db)
         if since is None:
             raise AlreadyMoved("Letters leave already.")
-        held = {"why": BEFORE_RESTORE, "since": since, "now": now}
-        db.execute(_HOLD_OLD, held)
-        db.execute(_HOLD_OLD_NEWS, held)
-        db.execute(_TURN_ON, {"name": OFF})
-        _note(db, who, now, None, 0, "sending turned on again")
+        older = select(news.c.letter_id).where(news.c.at <= since)
+        db.execute(
+            update(letters)
+            .where(
+                letters.c.state.in_(("waiting", "sending")),
+                or_(letters.c.formed_at <= since, letters.c.id.in_(older)),
+            )
+            .values(state="held", claim="", lease_until=None, why=BEFORE_RESTORE)
+        )
+        db.execute(
+            update(news)
+            .where(TO_TELL, news.c.held_at.is_(None), news.c.at <= since)
+            .values(held_at=now, held_why=BEFORE_RESTORE)
+        )
+        db.execute(delete(settings).where(settings.c.name == OFF))
+        note(db, who, now, None, 0, "sending turned on again")
     _log.info("account %s turned sending on again", who.account_id)

@@ -1,4 +1,4 @@
-"""From news to letters. What is asked of facts is read first; then one transaction checks that the
+"""From news to letters. The facts are read and worded first; then one transaction checks that the
 news still stands, writes the letters and marks the news as told: all of it or nothing."""
 
 import logging
@@ -13,12 +13,18 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from app.flow import news_rows as news
 from app.letters import rules, store, wording
-from app.letters.asking import Asked
-from app.letters.facts import LetterFacts, facts_to_json, parts_to_json
+from app.letters.letter import Part, letter_to_json, parts_to_json
+from app.letters.message import Unsendable, mailbox
 from app.letters.rules import Plan, Posting
+from app.letters.sentences import letter_of
 from app.letters.store import Addressee
+from app.orders.facts.gather import facts_of_many
+from app.orders.facts.order import OrderFacts
 from app.shared.database import Database
 from app.shared.errors import NotFound
+from app.status.document import Contact
+from app.status.wording import Teller
+from app.studio.workshop import InForce
 
 AT_ONCE = 50
 NO_ADDRESS = "This customer has no mail address."
@@ -35,21 +41,26 @@ class _Formed:
     news: tuple[int, ...]
 
 
-def form_due(
-    database: Database,
-    asked: Asked,
-    posting: Posting,
-    now: int,
-    domain: str,
-    *,
-    only: int | None = None,
-) -> int:
-    """Form every letter that is due; gives how many. `domain` is the studio's, for Message-IDs.
+def posting_of(in_force: InForce) -> Posting:
+    """The studio's hours for letters."""
+    settings = in_force.settings
+    return Posting(in_force.calendar, settings.posting_from, settings.posting_until)
+
+
+def teller_of(in_force: InForce) -> Teller:
+    """The studio as it speaks on its pages and in its letters."""
+    settings = in_force.settings
+    contact = Contact(settings.contact_mail, settings.contact_phone, settings.contact_hours)
+    return Teller(settings.name, contact, in_force.calendar, settings.blank_on)
+
+
+def form_due(database: Database, in_force: InForce, now: int, *, only: int | None = None) -> int:
+    """Form every letter that is due; gives how many.
 
     With `only`, all news of that order goes into a letter at once, whatever the hour; raises
     NotFound where there is no such order.
     """
-    if only is None and not posting.is_open(now):
+    if only is None and not posting_of(in_force).is_open(now):
         return 0
     with database.reading() as db:
         if only is not None and not store.addressees(db, [only]):
@@ -58,28 +69,25 @@ def form_due(
     formed = 0
     for start in range(0, len(ids), AT_ONCE):
         chunk = ids[start : start + AT_ONCE]
-        formed += _form(database, asked, posting, now, domain, chunk, at_once=only is not None)
+        formed += _form(database, in_force, now, chunk, at_once=only is not None)
     return formed
 
 
 def _form(
-    database: Database, asked: Asked, posting: Posting, now: int, domain: str, ids: Sequence[int],
-    *, at_once: bool,
-) -> int:  # fmt: skip
+    database: Database, in_force: InForce, now: int, ids: Sequence[int], *, at_once: bool
+) -> int:
     try:
         with database.reading() as db:
-            formed, moot = _plan_all(db, asked, posting, now, domain, ids, at_once=at_once)
+            formed, moot = _plan_all(db, in_force, now, ids, at_once=at_once)
     except (SQLAlchemyError, OSError):
         raise
     except Exception:
         # One that cannot be put into words holds up no other.
         if len(ids) > 1:
-            return sum(
-                _form(database, asked, posting, now, domain, [one], at_once=at_once) for one in ids
-            )
+            return sum(_form(database, in_force, now, [one], at_once=at_once) for one in ids)
         _complain(ids[0], now // 86_400)
         with database.reading() as db:
-            formed, moot = [_unworded(db, ids[0], now, domain)], []
+            formed, moot = [_unworded(db, ids[0], now, domain_of(in_force))], []
     if not formed and not moot:
         return 0
     with database.writing() as db:
@@ -93,11 +101,11 @@ def _complain(order_id: int, day: int) -> None:
 
 
 def _plan_all(
-    db: Connection, asked: Asked, posting: Posting, now: int, domain: str, ids: Sequence[int],
-    *, at_once: bool,
-) -> tuple[list[_Formed], list[int]]:  # fmt: skip
+    db: Connection, in_force: InForce, now: int, ids: Sequence[int], *, at_once: bool
+) -> tuple[list[_Formed], list[int]]:
+    posting = posting_of(in_force)
     pending, gone = store.pending_of(db, ids), store.gone_of(db, ids)
-    found, people = asked(db, ids), store.addressees(db, ids)
+    found, people = facts_of_many(db, ids, in_force, now), store.addressees(db, ids)
     formed: list[_Formed] = []
     moot: list[int] = []
     for order_id in ids:
@@ -105,27 +113,44 @@ def _plan_all(
         plan = rules.plan(waiting, facts, gone[order_id], posting, now, at_once=at_once)
         moot.extend(plan.moot)
         if plan.parts:
-            row = _row(order_id, plan, facts, people[order_id], now, domain)
+            row = _row(order_id, plan, facts, people[order_id], in_force, now)
             formed.append(_Formed(row, plan.news))
     return formed, moot
 
 
 def _row(
-    order_id: int, plan: Plan, facts: LetterFacts, to: Addressee, now: int, domain: str
+    order_id: int, plan: Plan, facts: OrderFacts, to: Addressee, in_force: InForce, now: int
 ) -> dict[str, Any]:
     return {
-        **_blank(order_id, now, domain),
+        **_blank(order_id, now, domain_of(in_force)),
+        **words_kept(plan.parts, facts, in_force, now),
         "state": "waiting" if to.mail else "held",
         "kind": plan.parts[0].kind,
         "parts": parts_to_json(plan.parts),
-        "facts": facts_to_json(facts),
-        "subject": wording.subject(plan.parts, facts),
         "recipient": to.mail,
         "to_name": to.name,
-        "gift": int(facts.gift),
-        "remembered": facts.remembered,
         "why": "" if to.mail else NO_ADDRESS,
     }
+
+
+def words_kept(
+    parts: Sequence[Part], facts: OrderFacts, in_force: InForce, now: int
+) -> dict[str, Any]:
+    """A letter's words as its row keeps them, with the tone that they were chosen for."""
+    return {
+        "facts": letter_to_json(letter_of(parts, facts, teller_of(in_force), now)),
+        "subject": wording.subject(parts, facts),
+        "gift": int(facts.gift),
+        "remembered": "".join(animal.letter for animal in facts.animals if animal.remembered),
+    }
+
+
+def domain_of(in_force: InForce) -> str:
+    """The domain in which letters get their ids."""
+    try:
+        return mailbox(in_force.settings.contact_mail).domain
+    except Unsendable:
+        return "letters.invalid"
 
 
 def _blank(order_id: int, now: int, domain: str) -> dict[str, Any]:

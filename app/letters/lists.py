@@ -4,17 +4,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, text
+from sqlalchemy import Connection, Select, func, select
 from sqlalchemy.engine import Row
 
 from app.letters import rules, store, wording
-from app.letters.asking import Asked
-from app.letters.facts import LetterFacts, Part, facts_from_json, parts_from_json
-from app.letters.rules import Posting
+from app.letters.forming import posting_of
+from app.letters.letter import Letter, letter_from_json, parts_from_json
+from app.orders.facts.gather import facts_of_many
 from app.shared.errors import NotFound
+from app.studio.workshop import InForce
+from app.tables import animals, customers, models, news, order_animals, orders
+from app.tables import letters as letters_table
 
 PAGE = 50
 FEW = 200
+OF_AN_ORDER = 60
 # The lists of the Letters page: what each is called in its address, and what is in it.
 STATES = {
     "waits": ("waiting", "sending"),
@@ -23,44 +27,44 @@ STATES = {
     "went": ("sent",),
     "dropped": ("dropped",),
 }
+_L = letters_table.c
+_LINES = select(
+    *(_L.id, _L.order_id, _L.state, _L.kind, _L.parts, _L.subject, _L.recipient, _L.formed_at),
+    *(_L.next_at, _L.sent_at, _L.tries, _L.why, (_L.facts != "").label("readable")),
+).order_by(_L.id.desc())
 
-_LIST = text(
-    "SELECT l.id, l.state, l.kind, l.parts, l.subject, l.recipient, l.formed_at, l.next_at,"
-    " l.sent_at, l.tries, l.why, l.facts <> '' AS readable, o.number, c.name AS customer"
-    " FROM letters l JOIN orders o ON o.id = l.order_id JOIN customers c ON c.id = o.customer_id"
-    " WHERE l.state IN :states ORDER BY l.id DESC LIMIT :most OFFSET :skip"
-).bindparams(bindparam("states", expanding=True))
-_COUNTS = text("SELECT state, count(*) AS n FROM letters GROUP BY state")
-_OF_ORDER = text(
-    "SELECT l.id, l.state, l.kind, l.parts, l.subject, l.recipient, l.formed_at, l.next_at,"
-    " l.sent_at, l.tries, l.why, l.facts <> '' AS readable FROM letters l"
-    " WHERE l.order_id = :order_id ORDER BY l.id DESC LIMIT 60"
-)
-_ONE = text(
-    "SELECT l.*, o.number FROM letters l JOIN orders o ON o.id = l.order_id WHERE l.id = :id"
-)
-_NEWS = (
-    "SELECT n.id, n.order_id, n.kind, n.letter, n.round, n.at, n.held_at, n.held_why,"
-    " o.number, c.name AS customer, a.name AS animal FROM news n"
-    " JOIN orders o ON o.id = n.order_id JOIN customers c ON c.id = o.customer_id"
-    " LEFT JOIN order_animals oa ON oa.order_id = n.order_id AND oa.letter = n.letter"
-    " LEFT JOIN animals a ON a.id = oa.animal_id"
-    " WHERE n.told_at IS NULL AND n.taken_back_at IS NULL {more}"
-    " ORDER BY n.at, n.id LIMIT :most"
-)
-_ALL_NEWS = text(_NEWS.format(more=""))
-_NEWS_OF_ORDER = text(_NEWS.format(more="AND n.order_id = :order_id"))
-# After the last reminder a person decides: a week has passed and nothing has come.
-_UNHEARD = text(
-    "SELECT o.number, c.name AS customer, a.name AS animal, max(l.sent_at) AS reminded_at"
-    " FROM news n JOIN letters l ON l.id = n.letter_id AND l.state = 'sent'"
-    " JOIN orders o ON o.id = n.order_id JOIN customers c ON c.id = o.customer_id"
-    " JOIN order_animals oa ON oa.order_id = n.order_id AND oa.letter = n.letter"
-    " JOIN animals a ON a.id = oa.animal_id JOIN models m ON m.id = oa.model_id"
-    " WHERE n.kind = 'photo_reminder' AND n.round = m.attempts * 10 + :last"
-    " AND m.step = 'photos_wanted' AND m.told_at IS NULL AND m.open = 1 AND m.hold_reason = ''"
-    " GROUP BY oa.id HAVING max(l.sent_at) <= :before ORDER BY reminded_at"
-)
+
+def _letters() -> Select[Any]:
+    """The letters with the numbers of their orders and whose they are, the newest first."""
+    return (
+        _LINES.add_columns(orders.c.number, customers.c.name.label("customer"))
+        .join(orders, orders.c.id == _L.order_id)
+        .join(customers, customers.c.id == orders.c.customer_id)
+    )
+
+
+def _untold(order_id: int | None = None) -> Select[Any]:
+    """The news that no letter has told, of all orders or of one, the oldest first."""
+    query = (
+        select(
+            *(news.c.id, news.c.order_id, news.c.kind, news.c.round, news.c.at, news.c.held_at),
+            *(news.c.held_why, orders.c.number, customers.c.name.label("customer")),
+            animals.c.name.label("animal"),
+        )
+        .select_from(news)
+        .join(orders, orders.c.id == news.c.order_id)
+        .join(customers, customers.c.id == orders.c.customer_id)
+        .outerjoin(
+            order_animals,
+            (order_animals.c.order_id == news.c.order_id)
+            & (order_animals.c.letter == news.c.letter),
+        )
+        .outerjoin(animals, animals.c.id == order_animals.c.animal_id)
+        .where(store.TO_TELL)
+        .order_by(news.c.at, news.c.id)
+        .limit(FEW)
+    )
+    return query if order_id is None else query.where(news.c.order_id == order_id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,40 +127,38 @@ class OrderLetters:
 
 @dataclass(frozen=True, slots=True)
 class KeptLetter:
-    """One letter with its facts and parts, to be read."""
+    """One letter, to be read; `letter` is None where its words were not kept."""
 
     line: LetterLine
     order_id: int
-    parts: tuple[Part, ...]
-    facts: LetterFacts | None
+    letter: Letter | None
 
 
 def page_of(db: Connection, which: str, page: int) -> list[LetterLine]:
     """A page of one of the lists, the newest first; one more than PAGE where there is another."""
-    values = {"states": list(STATES[which]), "most": PAGE + 1, "skip": page * PAGE}
-    return [_line(row, row.number, row.customer) for row in db.execute(_LIST, values)]
+    query = _letters().where(_L.state.in_(STATES[which])).limit(PAGE + 1).offset(page * PAGE)
+    return [_line(row) for row in db.execute(query)]
 
 
 def counts(db: Connection) -> dict[str, int]:
     """How many letters are in each of the lists."""
-    by_state = {row.state: row.n for row in db.execute(_COUNTS)}
+    query = select(_L.state, func.count().label("n")).group_by(_L.state)
+    by_state = {row.state: row.n for row in db.execute(query)}
     return {name: sum(by_state.get(s, 0) for s in states) for name, states in STATES.items()}
 
 
 def waiting(
-    db: Connection, asked: Asked, posting: Posting, now: int, order_id: int | None = None
+    db: Connection, in_force: InForce, now: int, order_id: int | None = None
 ) -> list[Waiting]:
     """The orders whose news waits for a letter, what goes soonest first; or one of them."""
-    query = _ALL_NEWS if order_id is None else _NEWS_OF_ORDER
-    rows = db.execute(query, {"most": FEW, "order_id": order_id}).all()
     by_order: dict[int, list[Row[Any]]] = {}
-    for row in rows:
+    for row in db.execute(_untold(order_id)):
         by_order.setdefault(row.order_id, []).append(row)
     ids = list(by_order)
     if not ids:
         return []
-    facts, gone = asked(db, ids), store.gone_of(db, ids)
-    pending = store.pending_of(db, ids)
+    facts, gone = facts_of_many(db, ids, in_force, now), store.gone_of(db, ids)
+    pending, posting = store.pending_of(db, ids), posting_of(in_force)
     found = [
         Waiting(
             id_, group[0].number, group[0].customer, tuple(_news(row) for row in group),
@@ -169,35 +171,59 @@ def waiting(
 
 def letters_of(db: Connection, order_id: int) -> OrderLetters:
     """What waits for an order's customer, and what was written so far, the newest first."""
-    news = db.execute(_NEWS_OF_ORDER, {"most": FEW, "order_id": order_id})
-    letters = db.execute(_OF_ORDER, {"order_id": order_id})
-    return OrderLetters(tuple(map(_news, news)), tuple(_line(row, 0) for row in letters))
+    letters = db.execute(_letters().where(_L.order_id == order_id).limit(OF_AN_ORDER))
+    lines = tuple(_line(row, of_order=True) for row in letters)
+    return OrderLetters(tuple(map(_news, db.execute(_untold(order_id)))), lines)
 
 
 def one(db: Connection, letter_id: int) -> KeptLetter:
     """One letter. Raises NotFound."""
-    row = db.execute(_ONE, {"id": letter_id}).first()
+    row = db.execute(_letters().add_columns(_L.facts).where(_L.id == letter_id)).first()
     if row is None:
         raise NotFound("There is no such letter.")
-    line = _line(row, row.number, readable=bool(row.facts))
-    facts = facts_from_json(row.facts) if row.facts else None
-    return KeptLetter(line, row.order_id, parts_from_json(row.parts), facts)
+    parts = parts_from_json(row.parts)
+    letter = letter_from_json(row.facts, parts) if row.facts and parts else None
+    return KeptLetter(_line(row), row.order_id, letter)
 
 
-def unheard(db: Connection, before: int) -> Sequence[Row[Any]]:
-    """The animals whose last reminder went before a moment, without an answer."""
-    last = len(rules.REMIND_AFTER_DAYS)
-    return db.execute(_UNHEARD, {"last": last, "before": before}).all()
+def unheard(db: Connection, before: int) -> Sequence[Any]:
+    """The animals whose last reminder went before a moment, without an answer: after it a person
+    decides."""
+    reminded_at = func.max(_L.sent_at)
+    last = models.c.attempts * 10 + len(rules.REMIND_AFTER_DAYS)
+    query = (
+        select(
+            *(orders.c.number, customers.c.name.label("customer")),
+            *(animals.c.name.label("animal"), reminded_at.label("reminded_at")),
+        )
+        .select_from(news)
+        .join(letters_table, (_L.id == news.c.letter_id) & (_L.state == "sent"))
+        .join(orders, orders.c.id == news.c.order_id)
+        .join(customers, customers.c.id == orders.c.customer_id)
+        .join(
+            order_animals,
+            (order_animals.c.order_id == news.c.order_id)
+            & (order_animals.c.letter == news.c.letter),
+        )
+        .join(animals, animals.c.id == order_animals.c.animal_id)
+        .join(models, models.c.id == order_animals.c.model_id)
+        .where(news.c.kind == "photo_reminder", news.c.round == last, store.still_wanted())
+        .group_by(order_animals.c.id)
+        .having(reminded_at <= before)
+        .order_by(reminded_at)
+    )
+    return db.execute(query).all()
 
 
-def _line(row: Any, number: int, customer: str = "", readable: bool | None = None) -> LetterLine:
+def _line(row: Any, *, of_order: bool = False) -> LetterLine:
+    """A letter's line; among those of one order whose it is need not be said."""
     parts = parts_from_json(row.parts)
     kinds = [part.kind for part in parts] or [row.kind]
     about = ", ".join(dict.fromkeys(wording.CALLED.get(kind, kind) for kind in kinds))
     return LetterLine(
         row.id, row.state, about, row.subject, row.recipient, row.formed_at, row.next_at,
-        row.sent_at, row.tries, row.why, bool(row.readable) if readable is None else readable,
-        number, customer,
+        row.sent_at, row.tries, row.why, bool(row.readable), row.number,
+        "" if of_order else row.customer,
     )  # fmt: skip
 
 

@@ -12,11 +12,14 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, text
 from sqlalchemy.engine import Row
 
+from app.flow.store import mark_stale
 from app.letters import rules, store
+from app.letters.letter import parts_from_json
 from app.shared.database import Database
 
 _Row = Row[Any]
 
+# Literal states, for the partial index of letters to send: no bound value would let it be used.
 _NEXT = text(
     "SELECT id FROM letters WHERE (state = 'waiting' AND next_at <= :now"
     " OR state = 'sending' AND lease_until <= :now) AND id NOT IN :seen"
@@ -165,22 +168,28 @@ def _cancelled(db: Connection, order_id: int) -> bool:
 
 def mark_sent(database: Database, letter: Claimed, now: int) -> bool:
     """The other side has taken it over. False where the lease had gone to somebody else."""
-    return _mark(database, _SENT, letter, now=now)
+    with database.writing() as db:
+        done = _mark(db, _SENT, letter, now=now)
+        # The order's page says since when a question has been asked.
+        if done and any(part.kind == "question" for part in parts_from_json(letter.parts)):
+            mark_stale(db, [letter.order_id])
+    return done
 
 
 def mark_dead(database: Database, letter: Claimed, why: str) -> bool:
     """It can never go as it is: people see it, and why."""
-    return _mark(database, _DEAD, letter, why=why)
+    with database.writing() as db:
+        return _mark(db, _DEAD, letter, why=why)
 
 
 def mark_later(database: Database, letter: Claimed, why: str, next_at: int) -> bool:
     """Another try, not before a moment."""
-    return _mark(database, _LATER, letter, why=why, next_at=next_at)
-
-
-def _mark(database: Database, statement: Any, letter: Claimed, **values: Any) -> bool:
     with database.writing() as db:
-        done = db.execute(statement, {"id": letter.id, "claim": letter.claim, **values})
+        return _mark(db, _LATER, letter, why=why, next_at=next_at)
+
+
+def _mark(db: Connection, statement: Any, letter: Claimed, **values: Any) -> bool:
+    done = db.execute(statement, {"id": letter.id, "claim": letter.claim, **values})
     return bool(done.rowcount == 1)
 
 

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse, Response
 
 from app.letters import by_hand, forming, lists, previews, wording, worker
+from app.letters.forming import posting_of
 from app.letters.previews import TONES
 from app.letters.rules import KINDS
 from app.orders.facts.gather import facts_of
@@ -32,15 +33,13 @@ def letters(
     """What waits, what went, what cannot go and why."""
     page = min(page, 10_000)
     in_force, now = workshop.in_force(), workshop.now()
-    posting = worker.posting_of(in_force)
+    posting = posting_of(in_force)
     with workshop.database.reading() as db:
         rows = lists.page_of(db, which, page)
         context: dict[str, Any] = {
             "counts": lists.counts(db),
             "unheard": lists.unheard(db, now - _UNHEARD_AFTER),
-            "waiting": lists.waiting(db, worker.asked_of(workshop), posting, now)
-            if which == "waits" and not page
-            else [],
+            "waiting": lists.waiting(db, in_force, now) if which == "waits" and not page else [],
         }
     context |= {
         "rows": rows[: lists.PAGE],
@@ -73,7 +72,7 @@ def hold(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Fill
 @router.post("/letters/{id_:int}/again", name="letter_again")
 def again(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Filled) -> Response:
     """Let a letter go: a held one, a dead one once more, a waiting one now."""
-    by_hand.send_again(workshop.database, worker.asked_of(workshop), id_, me, workshop.now())
+    by_hand.send_again(workshop.database, workshop.in_force(), id_, me, workshop.now())
     worker.look_again(workshop)
     return _back(request, form)
 
@@ -109,11 +108,7 @@ def news_now(
     request: Request, workshop: TheWorkshop, me: Me, order_id: RowId, form: Filled
 ) -> Response:
     """Form an order's letter now, whatever the hour."""
-    in_force = workshop.in_force()
-    forming.form_due(
-        workshop.database, worker.asked_of(workshop), worker.posting_of(in_force), workshop.now(),
-        worker.domain_of(in_force), only=order_id,
-    )  # fmt: skip
+    forming.form_due(workshop.database, workshop.in_force(), workshop.now(), only=order_id)
     return _back(request, form)
 
 
@@ -163,10 +158,10 @@ def letter_html(workshop: TheWorkshop, id_: RowId) -> Response:
 
 
 def _words(workshop: Workshop, db: Any, kept: lists.KeptLetter) -> wording.Words | None:
-    if kept.facts is None or not kept.parts:
+    if kept.letter is None:
         return None
     link = worker.linked_of(workshop)(db, kept.order_id)
-    return wording.words_of(kept.parts, kept.facts, link)
+    return wording.words_of(kept.letter, kept.line.subject, link)
 
 
 def inert(html: str) -> Response:
@@ -188,17 +183,16 @@ def order_letters(
     """What waits for an order's customer and how it will read, what went, and every kind."""
     _known(kind, tone)
     in_force, now = workshop.in_force(), workshop.now()
-    posting, asked = worker.posting_of(in_force), worker.asked_of(workshop)
     with workshop.database.reading() as db:
         order_id = order_store.by_number(db, number)
         link = worker.linked_of(workshop)(db, order_id)
         order = facts_of(db, order_id, in_force, now)
-        waiting = lists.waiting(db, asked, posting, now, order_id)
+        waiting = lists.waiting(db, in_force, now, order_id)
         context: dict[str, Any] = {
             "order": order,
             "waiting": waiting[0] if waiting else None,
             "written": lists.letters_of(db, order_id),
-            "next": previews.next_letter(db, order_id, asked, posting, link, now),
+            "next": previews.next_letter(db, order, in_force, link, now),
         }
     context |= {
         "number": number,
@@ -223,14 +217,13 @@ def order_letter_html(
     with workshop.database.reading() as db:
         order_id = order_store.by_number(db, number)
         link = worker.linked_of(workshop)(db, order_id)
+        order = facts_of(db, order_id, in_force, now)
         if kind == "next":
-            asked, posting = worker.asked_of(workshop), worker.posting_of(in_force)
-            found = previews.next_letter(db, order_id, asked, posting, link, now)
+            found = previews.next_letter(db, order, in_force, link, now)
             if found is None:
                 raise NotFound("Nothing waits to be told.")
-            return inert(found.words.html)
-        _known(kind, tone)
-        order = facts_of(db, order_id, in_force, now)
+            return inert(found.html)
+    _known(kind, tone)
     return inert(previews.preview(order, kind, tone, in_force, now, link).html)
 
 

@@ -1,53 +1,57 @@
 """How the letters of an order read: what goes next, and every kind with this order's facts."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
-from sqlalchemy import Connection, insert, text
+from sqlalchemy import Connection, func, select
 
 from app.flow import news_rows as news
+from app.flow.steps import Step
 from app.flow.store import mark_stale
 from app.letters import rules, store, wording
-from app.letters.asking import Asked
-from app.letters.facts import AnimalFacts, LetterFacts, ParcelFacts, Part, QuestionFacts
-from app.letters.from_order import chapters, from_order, how_to, in_another_tone
-from app.letters.rules import Posting
+from app.letters.forming import posting_of, teller_of
+from app.letters.letter import Part
+from app.letters.sentences import letter_of
 from app.letters.wording import Words
 from app.orders.facts import ranges
 from app.orders.facts import told as tellings
 from app.orders.facts.gather import facts_of
-from app.orders.facts.order import OrderFacts
+from app.orders.facts.order import (
+    AnimalFacts,
+    CopyFacts,
+    OrderFacts,
+    ParcelFacts,
+    QuestionFacts,
+    ViewFacts,
+)
 from app.orders.facts.ranges import Shown
 from app.shared.errors import AlreadyMoved, Refused
 from app.shared.people import Person
-from app.status import parcel_words
-from app.status.voice import Days
 from app.studio.workshop import InForce, Workshop
-from app.tables import changes
+from app.tables import news as news_table
 
 TONES = ("plain", "gift", "remembered")
 _SAMPLE_ID = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Next:
-    """The letter that would go if all of an order's news went now."""
-
-    words: Words
-    parts: tuple[Part, ...]
+def words_of(
+    parts: Sequence[Part], facts: OrderFacts, in_force: InForce, now: int, link: str | None
+) -> Words:
+    """A letter as it would read if it were formed now."""
+    letter = letter_of(parts, facts, teller_of(in_force), now)
+    return wording.words_of(letter, wording.subject(parts, facts), link)
 
 
 def next_letter(
-    db: Connection, order_id: int, asked: Asked, posting: Posting, link: str | None, now: int
-) -> Next | None:
+    db: Connection, facts: OrderFacts, in_force: InForce, link: str | None, now: int
+) -> Words | None:
     """What waits, as it would read now; None where nothing waits."""
-    waiting = store.pending_of(db, [order_id]).get(order_id, [])
+    waiting = store.pending_of(db, [facts.id]).get(facts.id, [])
     if not waiting:
         return None
-    facts = asked(db, [order_id])[order_id]
-    gone = store.gone_of(db, [order_id])[order_id]
-    plan = rules.plan(waiting, facts, gone, posting, now, at_once=True)
-    return Next(wording.words_of(plan.parts, facts, link), plan.parts) if plan.parts else None
+    gone = store.gone_of(db, [facts.id])[facts.id]
+    plan = rules.plan(waiting, facts, gone, posting_of(in_force), now, at_once=True)
+    return words_of(plan.parts, facts, in_force, now, link) if plan.parts else None
 
 
 def preview(
@@ -57,66 +61,89 @@ def preview(
 
     `tone` is "own" or one of TONES. What the order does not have yet stands in brackets.
     """
-    if tone != "own":
-        order = in_another_tone(order, tone)
-    part, facts = _as_if(
-        kind, order, from_order(order, in_force, now), Days(in_force.calendar, now)
+    part, facts = as_if(kind, in_another_tone(order, tone), now)
+    return words_of([part], facts, in_force, now, link)
+
+
+def in_another_tone(facts: OrderFacts, tone: str) -> OrderFacts:
+    """The order as if it were plain, a gift, or of animals that are no longer alive."""
+    if tone == "own":
+        return facts
+    life = "remembered" if tone == "remembered" else "living"
+    animals = tuple(replace(animal, life=life) for animal in facts.animals)
+    return replace(facts, gift=tone == "gift", animals=animals)
+
+
+def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
+    """The order as if it stood where a letter of a kind is written, and the letter's part."""
+    if kind == "question":
+        sample = QuestionFacts(
+            "", True, None, "letter", id=_SAMPLE_ID, asked="(the words of the question)"
+        )
+        found = facts.questions or (sample,)
+        return Part(kind, round=found[-1].id), replace(facts, questions=found)
+    if kind in ("handed_over", "received"):
+        return _parcel(kind, facts, now)
+    change = _AT.get(kind)
+    if change is None:
+        return Part(kind), facts
+    return Part(kind), replace(facts, animals=tuple(map(change, facts.alive)))
+
+
+def _at(animal: AnimalFacts, step: Step) -> AnimalFacts:
+    return replace(animal, model=replace(animal.model, step=step, hold_whose=""), told_at=None)
+
+
+def _wanted(animal: AnimalFacts) -> AnimalFacts:
+    return replace(_at(animal, Step.PHOTOS_WANTED), attempts=0, counted_at=None, passed_at=None)
+
+
+def _views(animal: AnimalFacts) -> AnimalFacts:
+    samples = (ViewFacts(1, "(the first view that is asked for)"), ViewFacts(2, "(the second)"))
+    again = replace(_at(animal, Step.PHOTOS_WANTED), attempts=max(1, animal.attempts))
+    return replace(again, views=animal.views or samples)
+
+
+def _begun(animal: AnimalFacts) -> AnimalFacts:
+    copies = tuple(
+        replace(copy, standing=replace(copy.standing, step=Step.SHAPING))
+        if copy.step is Step.NOT_BEGUN
+        else copy
+        for copy in animal.copies
     )
-    return wording.words_of([part], facts, link)
+    return replace(_at(animal, Step.READY), copies=copies)
 
 
-def _as_if(
-    kind: str, order: OrderFacts, facts: LetterFacts, days: Days
-) -> tuple[Part, LetterFacts]:
-    match kind:
-        case "order_in" | "photo_reminder":
-            wanted = tuple(replace(a, wanted=True, attempts=0) for a in facts.animals)
-            return Part(kind), replace(facts, animals=wanted, how_to=how_to(order.alive))
-        case "more_views":
-            return Part(kind), replace(facts, animals=tuple(map(_asked, facts.animals)))
-        case "last_call":
-            finishing = tuple(replace(a, finishing=True) for a in facts.animals)
-            return Part(kind), replace(facts, animals=finishing)
-        case "question":
-            return Part(kind, round=_question(facts)), _with_question(facts)
-        case "handed_over" | "received":
-            return _parcel(kind, order, facts, days)
-    return Part(kind), facts
+_AT: dict[str, Callable[[AnimalFacts], AnimalFacts]] = {
+    "order_in": _wanted,
+    "photo_reminder": _wanted,
+    "more_views": _views,
+    "photos_counted": lambda animal: _at(animal, Step.PHOTOS_IN),
+    "photos_passed": lambda animal: _at(animal, Step.FINISHING),
+    "last_call": lambda animal: _at(animal, Step.FINISHING),
+    "making_begun": _begun,
+}
 
 
-def _asked(animal: AnimalFacts) -> AnimalFacts:
-    views = animal.views or ("(the first view that is asked for)", "(the second)")
-    return replace(animal, wanted=True, views=views)
-
-
-def _question(facts: LetterFacts) -> int:
-    return facts.questions[-1].id if facts.questions else _SAMPLE_ID
-
-
-def _with_question(facts: LetterFacts) -> LetterFacts:
-    sample = QuestionFacts(_SAMPLE_ID, "(the words of the question)", blocking=True)
-    return facts if facts.questions else replace(facts, questions=(sample,))
-
-
-def _parcel(
-    kind: str, order: OrderFacts, facts: LetterFacts, days: Days
-) -> tuple[Part, LetterFacts]:
-    sample = ParcelFacts(_SAMPLE_ID, "carrier", "(the carrier)", "(its number)", "(the day)")
+def _parcel(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
+    """The order with its last parcel, or with all of it in one."""
+    sample = ParcelFacts(_SAMPLE_ID, "carrier", "(the carrier)", "(its number)", now)
     parcel = facts.parcels[-1] if facts.parcels else sample
+    step = Step.RECEIVED if kind == "received" else Step.HANDED_OVER
     if kind == "received":
-        parcel = replace(parcel, received=parcel.received or "(the day)")
-    care = chapters(parcel_words.care(order, days)) if order.copies else ()
-    return Part(kind, round=parcel.id), replace(facts, parcels=(parcel,), care=care)
+        parcel = replace(parcel, received_at=parcel.received_at or now)
+
+    def moved(copy: CopyFacts) -> CopyFacts:
+        travels = copy.parcel_id == parcel.id or not facts.parcels
+        if not travels or copy.step is Step.CANCELLED:
+            return copy
+        return replace(copy, standing=replace(copy.standing, step=step), parcel_id=parcel.id)
+
+    animals = tuple(replace(a, copies=tuple(map(moved, a.copies))) for a in facts.animals)
+    return Part(kind, round=parcel.id), replace(facts, animals=animals, parcels=(parcel,))
 
 
 # ---------------------------------------------------------------- a person's yes
-
-
-_ROUND = text("SELECT count(*) + 1 FROM news WHERE order_id = :id AND kind = 'running_later'")
-_WAITS = text(
-    "SELECT 1 FROM news WHERE order_id = :id AND kind = 'running_later'"
-    " AND told_at IS NULL AND taken_back_at IS NULL"
-)
 
 
 def new_days(facts: OrderFacts, in_force: InForce, now: int) -> Shown | None:
@@ -139,18 +166,17 @@ def tell_running_later(workshop: Workshop, order_id: int, who: Person) -> None:
         shown = new_days(facts, in_force, now)
         if shown is None:
             raise Refused("There are no new days to tell yet. Try again when they are computed.")
-        if db.execute(_WAITS, {"id": order_id}).first() is not None:
+        waiting = store.pending_of(db, [order_id]).get(order_id, ())
+        if any(one.kind == "running_later" for one in waiting):
             raise AlreadyMoved("That letter waits already.")
-        tellings.tell(db, facts, shown, channel="letter", account_id=who.account_id, now=now)
-        round_ = int(db.execute(_ROUND, {"id": order_id}).scalar_one())
+        tellings.tell(db, order_id, shown, channel="letter", account_id=who.account_id, now=now)
+        before = select(func.count()).where(
+            news_table.c.order_id == order_id, news_table.c.kind == "running_later"
+        )
+        round_ = 1 + int(db.execute(before).scalar_one())
         news.write(db, order_id, "running_later", now, round_=round_)
         mark_stale(db, [order_id])
-        db.execute(
-            insert(changes).values(
-                at=now, account_id=who.account_id, of="letters", order_id=order_id,
-                field="letter", after="running later told",
-            )
-        )  # fmt: skip
+        store.note(db, who, now, order_id, 0, "running later told")
     workshop.changed.set()
 
 

@@ -10,7 +10,9 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from datetime import time as day_time
 
-from app.letters.facts import AnimalFacts, LetterFacts, Part
+from app.flow.steps import MAKING_STEPS, Step
+from app.letters.letter import Part
+from app.orders.facts.order import AnimalFacts, OrderFacts, joining
 from app.shared.calendar import Calendar
 
 GRACE = 15 * 60
@@ -33,6 +35,7 @@ PLAIN = frozenset({"photos_counted", "photos_passed", "making_begun"})
 # What does not count among an order's few letters.
 ASKS = frozenset({"question", "more_views", "photo_reminder"})
 PER_ANIMAL = frozenset({*PLAIN, "more_views", "photo_reminder"})
+_AT_MACHINES = (Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +114,7 @@ class Plan:
 
 def plan(
     pending: Sequence[Pending],
-    facts: LetterFacts,
+    facts: OrderFacts,
     gone: Gone,
     posting: Posting,
     now: int,
@@ -120,7 +123,8 @@ def plan(
 ) -> Plan:
     """What becomes of an order's news now. `at_once` is a person's word: all of it goes."""
     ripe = [one for one in pending if at_once or (not one.held and one.ripe <= now)]
-    moot = {one.id for one in ripe if _is_moot(one, ripe, facts, gone)}
+    today = posting.calendar.day_of(now)
+    moot = {one.id for one in ripe if _is_moot(one, ripe, facts, gone, today)}
     live = [one for one in ripe if one.id not in moot]
     causes = set()
     for one in live:
@@ -133,7 +137,7 @@ def plan(
 
 
 def due_at(
-    one: Pending, pending: Sequence[Pending], facts: LetterFacts, gone: Gone, posting: Posting
+    one: Pending, pending: Sequence[Pending], facts: OrderFacts, gone: Gone, posting: Posting
 ) -> int | None:
     """From when on a piece of news makes a letter go; None where it only comes along with one."""
     if one.kind not in PLAIN:
@@ -142,7 +146,7 @@ def due_at(
     if before >= EACH_KIND or gone.letters + 1 + _to_come(facts, gone) > MOST_LETTERS:
         return None
     same = [other for other in pending if other.kind == one.kind and not other.held] or [one]
-    missing = [a for a in facts.animals if (one.kind, a.letter) not in gone.known and not a.left]
+    missing = [a for a in facts.alive if (one.kind, a.letter) not in gone.known and not a.left]
     if not missing:
         return max(other.ripe for other in same)
     since = posting.calendar.day_of(min(other.at for other in same))
@@ -151,19 +155,22 @@ def due_at(
     return max(min(other.ripe for other in same), posting.opens(last_day))
 
 
-def _to_come(facts: LetterFacts, gone: Gone) -> int:
+def _to_come(facts: OrderFacts, gone: Gone) -> int:
     """The letters that are still owed: handed over (twice where it leaves in parts), received,
     and the last call."""
     owed = 3 if facts.ship_part else 2
     last_call_ahead = ("last_call", "") not in gone.known
-    return owed + (last_call_ahead and any(not animal.begun for animal in facts.animals))
+    return owed + (last_call_ahead and any(not _begun(animal) for animal in facts.alive))
 
 
 def goes_at(
-    pending: Sequence[Pending], facts: LetterFacts, gone: Gone, posting: Posting, now: int
+    pending: Sequence[Pending], facts: OrderFacts, gone: Gone, posting: Posting, now: int
 ) -> int | None:
     """When the next letter of an order goes by itself; None where nothing makes one go."""
-    live = [one for one in pending if not one.held and not _is_moot(one, pending, facts, gone)]
+    today = posting.calendar.day_of(now)
+    live = [
+        one for one in pending if not one.held and not _is_moot(one, pending, facts, gone, today)
+    ]
     found = [due_at(one, pending, facts, gone, posting) for one in live]
     due = [moment for moment in found if moment is not None]
     return posting.next(max(now, min(due))) if due else None
@@ -187,25 +194,28 @@ def _parts(live: Sequence[Pending], causes: set[int]) -> tuple[Part, ...]:
     return tuple(sorted(parts, key=lambda part: (KINDS.index(part.kind), part.round)))
 
 
-def _is_moot(one: Pending, others: Sequence[Pending], facts: LetterFacts, gone: Gone) -> bool:
+def _is_moot(
+    one: Pending, others: Sequence[Pending], facts: OrderFacts, gone: Gone, today: date
+) -> bool:
     """Whether it need not be told any more: overtaken, or nothing of it is made any more."""
-    if not facts.animals or one.kind not in KINDS:
+    if not facts.alive or one.kind not in KINDS:
         return True
     if one.kind in PER_ANIMAL:
-        animal = next((a for a in facts.animals if a.letter == one.letter), None)
+        animal = next((a for a in facts.alive if a.letter == one.letter), None)
         return animal is None or _overtaken(one, animal)
     match one.kind:
         case "last_call":
             named = any(o.kind == "photos_passed" and not o.held for o in others)
-            return named or not any(animal.finishing for animal in facts.animals)
+            finishing = (a.model.step is Step.FINISHING for a in joining(facts, today))
+            return named or not any(finishing)
         case "running_later":
-            return facts.all_left or not facts.says_when
+            return facts.left or not says_when(facts)
         case "handed_over":
-            return all(p.id != one.round or p.received for p in facts.parcels)
+            return all(p.id != one.round or p.received_at is not None for p in facts.parcels)
         case "received":
             # How to look after it is said once.
             told = gone.because_of.get("received", 0) > 0
-            return told or all(p.id != one.round or not p.received for p in facts.parcels)
+            return told or all(p.id != one.round or p.received_at is None for p in facts.parcels)
         case "question":
             return all(question.id != one.round for question in facts.questions)
     return False
@@ -214,16 +224,27 @@ def _is_moot(one: Pending, others: Sequence[Pending], facts: LetterFacts, gone: 
 def _overtaken(one: Pending, animal: AnimalFacts) -> bool:
     match one.kind:
         case "photos_counted":
-            return not animal.counted
+            return animal.model.step not in _AT_MACHINES
         case "more_views":
             return not animal.wanted or animal.attempts != one.round
         case "photo_reminder":
             return not animal.wanted or animal.attempts != one.round // 10
         case "making_begun":
-            return not animal.begun or animal.left
+            return not _begun(animal) or animal.left
         case "photos_passed":
             return not animal.passed or animal.left
     raise ValueError(f"nothing says when news of the kind {one.kind} is overtaken")
+
+
+def _begun(animal: AnimalFacts) -> bool:
+    """Whether a copy has left its model behind."""
+    return any(copy.step in MAKING_STEPS or copy.gone for copy in animal.made)
+
+
+def says_when(facts: OrderFacts) -> bool:
+    """Whether there are days to speak of; while they are being worked out there are none."""
+    waits = facts.open and bool(facts.alive) and not facts.left
+    return waits and (not facts.passed or facts.shown is not None)
 
 
 def counted(parts_of_letters: Iterable[Sequence[Part]]) -> tuple[dict[str, int], int]:

@@ -5,10 +5,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from sqlalchemy import Connection
+
 from app.letters import outbox, rules, wording
-from app.letters.asking import Linked
-from app.letters.facts import facts_from_json, parts_from_json
 from app.letters.forming import NO_WORDS
+from app.letters.letter import letter_from_json, parts_from_json
 from app.letters.message import Envelope, Mail, Unsendable, build
 from app.letters.outbox import Claimed
 from app.letters.post import Refused, SenderRefused, TryAgain, Way
@@ -16,6 +17,8 @@ from app.letters.trouble import Trouble
 from app.shared import faults
 from app.shared.database import Database
 
+# An order's status link as it is now, or None where it has none.
+Linked = Callable[[Connection, int], str | None]
 AT_ONCE = 100
 GIFT_SENDER = "Order desk"
 _log = logging.getLogger("likewright.letters")
@@ -142,17 +145,17 @@ def _later(database: Database, letter: Claimed, why: TryAgain, now: int, jitter:
 
 
 def mail_of(database: Database, office: Office, letter: Claimed) -> Mail:
-    """The mail as it leaves: the words of its facts, with the link made now.
+    """The mail as it leaves: its words, with the link made now.
 
-    Raises Unsendable, and ValueError or a template's error where the facts cannot be worded.
+    Raises Unsendable, and ValueError where the words cannot be read.
     """
-    facts, parts = facts_from_json(letter.facts), parts_from_json(letter.parts)
+    kept = letter_from_json(letter.facts, parts_from_json(letter.parts))
     with database.reading() as db:
         link = office.linked(db, letter.order_id)
-    words = wording.words_of(parts, facts, link)
+    words = wording.words_of(kept, letter.subject, link)
     envelope = Envelope(
         # Nothing in a list of mails tells that there is a present, or of what.
-        from_name=GIFT_SENDER if facts.gift else office.name,
+        from_name=GIFT_SENDER if kept.gift else office.name,
         from_mail=office.mail,
         to_name=letter.to_name,
         to_mail=letter.recipient,

@@ -4,52 +4,31 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, insert, text
-from sqlalchemy.engine import Row
+from sqlalchemy import ColumnElement, Connection, and_, bindparam, func, insert, or_, select, update
 
-from app.letters import facts, rules
-from app.letters.facts import Part
+from app.flow.steps import Step
+from app.letters import rules
+from app.letters.letter import Part, parts_from_json
 from app.letters.rules import Gone, Pending
-from app.tables import letters
+from app.shared.people import Person
+from app.tables import (
+    animals,
+    changes,
+    customer_mails,
+    customers,
+    letters,
+    models,
+    news,
+    order_animals,
+    orders,
+)
 
-_Row = Row[Any]
-
-
-def _of_orders(sql: str) -> Any:
-    return text(sql).bindparams(bindparam("ids", expanding=True))
-
-
-_TO_TELL = "told_at IS NULL AND taken_back_at IS NULL"
-_RIPE_ORDERS = text(
-    f"SELECT DISTINCT order_id FROM news WHERE {_TO_TELL} AND held_at IS NULL AND at <= :ripe"  # noqa: S608
-    " ORDER BY order_id"
+TO_TELL = and_(news.c.told_at.is_(None), news.c.taken_back_at.is_(None))
+_TOLD = (
+    update(news)
+    .where(news.c.id == bindparam("of"))
+    .values(told_at=bindparam("now"), letter_id=bindparam("by"))
 )
-_PENDING = _of_orders(
-    "SELECT id, order_id, kind, letter, round, at, held_at FROM news"  # noqa: S608
-    f" WHERE order_id IN :ids AND {_TO_TELL} ORDER BY at, id"
-)
-_KNOWN = _of_orders(
-    "SELECT order_id, kind, letter FROM news WHERE order_id IN :ids AND taken_back_at IS NULL"
-)
-_GONE = _of_orders(
-    "SELECT order_id, parts FROM letters WHERE order_id IN :ids AND state <> 'dropped'"
-)
-_ADDRESSEES = _of_orders(
-    "SELECT o.id, o.number, o.gift, c.name, m.mail FROM orders o"
-    " JOIN customers c ON c.id = o.customer_id"
-    " LEFT JOIN customer_mails m ON m.customer_id = c.id AND m.receives = 1"
-    " WHERE o.id IN :ids"
-)
-_REMEMBERED = text(
-    "SELECT oa.letter FROM order_animals oa JOIN animals a ON a.id = oa.animal_id"
-    " WHERE oa.order_id = :order_id AND a.life = 'remembered' ORDER BY oa.letter"
-)
-_STILL_TO_TELL = _of_orders(
-    f"SELECT id FROM news WHERE id IN :ids AND {_TO_TELL}"  # noqa: S608
-)
-_TOLD = text("UPDATE news SET told_at = :now, letter_id = :letter_id WHERE id = :id")
-_NEXT_ID = text("SELECT coalesce(max(id), 0) + 1 FROM letters")
-_ADD = insert(letters)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,14 +43,20 @@ class Addressee:
 
 def ripe_orders(db: Connection, now: int) -> list[int]:
     """The orders of which there may be something to tell."""
-    found = db.execute(_RIPE_ORDERS, {"ripe": now - rules.GRACE}).scalars()
-    return [int(order_id) for order_id in found]
+    query = (
+        select(news.c.order_id)
+        .where(TO_TELL, news.c.held_at.is_(None), news.c.at <= now - rules.GRACE)
+        .distinct()
+        .order_by(news.c.order_id)
+    )
+    return list(db.execute(query).scalars())
 
 
 def pending_of(db: Connection, order_ids: Sequence[int]) -> dict[int, list[Pending]]:
     """The news of some orders that no letter has told, the oldest first."""
+    query = select(news).where(news.c.order_id.in_(order_ids), TO_TELL)
     found: dict[int, list[Pending]] = {}
-    for row in db.execute(_PENDING, {"ids": list(order_ids)}):
+    for row in db.execute(query.order_by(news.c.at, news.c.id)):
         found.setdefault(row.order_id, []).append(
             Pending(row.id, row.kind, row.letter, row.round, row.at, row.held_at is not None)
         )
@@ -80,13 +65,18 @@ def pending_of(db: Connection, order_ids: Sequence[int]) -> dict[int, list[Pendi
 
 def gone_of(db: Connection, order_ids: Sequence[int]) -> dict[int, Gone]:
     """What some orders have had so far."""
-    ids = {"ids": list(order_ids)}
     known: dict[int, set[tuple[str, str]]] = {}
-    for row in db.execute(_KNOWN, ids):
+    noted = select(news.c.order_id, news.c.kind, news.c.letter).where(
+        news.c.order_id.in_(order_ids), news.c.taken_back_at.is_(None)
+    )
+    for row in db.execute(noted):
         known.setdefault(row.order_id, set()).add((row.kind, row.letter))
     parts: dict[int, list[Sequence[Part]]] = {}
-    for row in db.execute(_GONE, ids):
-        parts.setdefault(row.order_id, []).append(facts.parts_from_json(row.parts))
+    written = select(letters.c.order_id, letters.c.parts).where(
+        letters.c.order_id.in_(order_ids), letters.c.state != "dropped"
+    )
+    for letter in db.execute(written):
+        parts.setdefault(letter.order_id, []).append(parts_from_json(letter.parts))
     return {
         order_id: Gone(*rules.counted(parts.get(order_id, ())), frozenset(known.get(order_id, ())))
         for order_id in order_ids
@@ -95,70 +85,135 @@ def gone_of(db: Connection, order_ids: Sequence[int]) -> dict[int, Gone]:
 
 def addressees(db: Connection, order_ids: Sequence[int]) -> dict[int, Addressee]:
     """Whom the letters of some orders go to."""
-    rows = db.execute(_ADDRESSEES, {"ids": list(order_ids)})
-    return {row.id: Addressee(row.number, row.name, row.mail or "", bool(row.gift)) for row in rows}
+    receives = and_(customer_mails.c.customer_id == customers.c.id, customer_mails.c.receives == 1)
+    query = (
+        select(orders.c.id, orders.c.number, orders.c.gift, customers.c.name, customer_mails.c.mail)
+        .join(customers, customers.c.id == orders.c.customer_id)
+        .outerjoin(customer_mails, receives)
+        .where(orders.c.id.in_(order_ids))
+    )
+    return {
+        row.id: Addressee(row.number, row.name, row.mail or "", bool(row.gift))
+        for row in db.execute(query)
+    }
 
 
 def remembered_now(db: Connection, order_id: int) -> str:
     """The letters of the order's animals that are no longer alive."""
-    return "".join(db.execute(_REMEMBERED, {"order_id": order_id}).scalars())
+    query = (
+        select(order_animals.c.letter)
+        .join(animals, animals.c.id == order_animals.c.animal_id)
+        .where(order_animals.c.order_id == order_id, animals.c.life == "remembered")
+        .order_by(order_animals.c.letter)
+    )
+    return "".join(db.execute(query).scalars())
 
 
 def still_to_tell(db: Connection, news_ids: Iterable[int]) -> set[int]:
     """Those of some news that were neither told nor taken back meanwhile."""
-    return set(db.execute(_STILL_TO_TELL, {"ids": list(news_ids)}).scalars())
+    return set(
+        db.execute(select(news.c.id).where(news.c.id.in_(list(news_ids)), TO_TELL)).scalars()
+    )
 
 
 def add(db: Connection, rows: Sequence[dict[str, Any]]) -> list[int]:
     """Add letters; gives their ids in order."""
-    first = int(db.execute(_NEXT_ID).scalar_one())
+    first = int(db.execute(select(func.coalesce(func.max(letters.c.id), 0) + 1)).scalar_one())
     ids = list(range(first, first + len(rows)))
-    db.execute(_ADD, [{**row, "id": id_} for id_, row in zip(ids, rows, strict=True)])
+    db.execute(insert(letters), [{**row, "id": id_} for id_, row in zip(ids, rows, strict=True)])
     return ids
 
 
 def settle(db: Connection, told: Sequence[tuple[int, int | None]], now: int) -> None:
     """Mark news as told by a letter, or (with None) as told by none."""
     if told:
-        db.execute(
-            _TOLD, [{"id": id_, "letter_id": letter_id, "now": now} for id_, letter_id in told]
-        )
+        db.execute(_TOLD, [{"of": id_, "by": letter_id, "now": now} for id_, letter_id in told])
+
+
+def note(
+    db: Connection, who: Person, now: int, order_id: int | None, letter_id: int, said: str
+) -> None:
+    """Keep who did what to a letter; never to whom it goes or what it says."""
+    values = {"at": now, "account_id": who.account_id, "of": "letters", "of_id": letter_id}
+    db.execute(insert(changes).values(**values, order_id=order_id, field="letter", after=said))
 
 
 # ---------------------------------------------------------------- what time brings
 
-_LAST_CALLS = text(
-    "SELECT DISTINCT o.id FROM orders o JOIN order_animals oa ON oa.order_id = o.id"
-    " JOIN models m ON m.id = oa.model_id"
-    " WHERE o.open = 1 AND o.copy_deadline BETWEEN :today AND :until AND m.open = 1"
-    " AND m.step = 'finishing' AND m.hold_reason = ''"
-    " AND NOT EXISTS (SELECT 1 FROM news n WHERE n.order_id = o.id AND n.kind = 'last_call')"
-)
-# Counted from the letter that asked: where none was written, nothing is to be reminded of.
-_PHOTOS_ASKED = text(
-    "SELECT oa.order_id, oa.letter, m.attempts, a.life, max(l.sent_at) AS asked_at"
-    " FROM models m JOIN order_animals oa ON oa.model_id = m.id"
-    " JOIN animals a ON a.id = oa.animal_id JOIN orders o ON o.id = oa.order_id"
-    " JOIN news n ON n.order_id = oa.order_id AND n.taken_back_at IS NULL"
-    " AND (m.attempts = 0 AND n.kind = 'order_in'"
-    " OR n.kind = 'more_views' AND n.letter = oa.letter AND n.round = m.attempts)"
-    " JOIN letters l ON l.id = n.letter_id AND l.state = 'sent'"
-    " WHERE m.open = 1 AND m.step = 'photos_wanted' AND m.told_at IS NULL"
-    " AND m.hold_reason = '' AND o.open = 1 GROUP BY oa.id"
-)
-_REMINDED = text("SELECT order_id, letter, round FROM news WHERE kind = 'photo_reminder'")
-
 
 def last_calls_due(db: Connection, today: str, until: str) -> list[int]:
     """The orders whose last day for copies lies between two days and that were not called."""
-    return list(db.execute(_LAST_CALLS, {"today": today, "until": until}).scalars())
+    called = (
+        select(news.c.id).where(news.c.order_id == orders.c.id, news.c.kind == "last_call").exists()
+    )
+    query = (
+        select(orders.c.id)
+        .join(order_animals, order_animals.c.order_id == orders.c.id)
+        .join(models, models.c.id == order_animals.c.model_id)
+        .where(
+            orders.c.open == 1,
+            orders.c.copy_deadline.between(today, until),
+            models.c.open == 1,
+            models.c.step == Step.FINISHING,
+            models.c.hold_reason == "",
+            ~called,
+        )
+        .distinct()
+    )
+    return list(db.execute(query).scalars())
 
 
-def photos_asked(db: Connection) -> Sequence[_Row]:
-    """The animals whose photos were asked for by a letter and have not been told of."""
-    return db.execute(_PHOTOS_ASKED).all()
+def still_wanted() -> ColumnElement[bool]:
+    """A model whose photos are wanted, of which nobody has told us, and which nothing holds."""
+    return and_(
+        models.c.open == 1,
+        models.c.step == Step.PHOTOS_WANTED,
+        models.c.told_at.is_(None),
+        models.c.hold_reason == "",
+    )
+
+
+def photos_asked(db: Connection) -> Sequence[Any]:
+    """The animals whose photos were asked for by a letter and have not been told of.
+
+    Counted from the letter that asked: where none was written, nothing is to be reminded of.
+    """
+    asked = or_(
+        and_(models.c.attempts == 0, news.c.kind == "order_in"),
+        and_(
+            news.c.kind == "more_views",
+            news.c.letter == order_animals.c.letter,
+            news.c.round == models.c.attempts,
+        ),
+    )
+    query = (
+        select(
+            order_animals.c.order_id,
+            order_animals.c.letter,
+            models.c.attempts,
+            animals.c.life,
+            func.max(letters.c.sent_at).label("asked_at"),
+        )
+        .select_from(models)
+        .join(order_animals, order_animals.c.model_id == models.c.id)
+        .join(animals, animals.c.id == order_animals.c.animal_id)
+        .join(orders, orders.c.id == order_animals.c.order_id)
+        .join(news, news.c.order_id == order_animals.c.order_id)
+        .join(letters, letters.c.id == news.c.letter_id)
+        .where(
+            news.c.taken_back_at.is_(None),
+            asked,
+            letters.c.state == "sent",
+            still_wanted(),
+            orders.c.open == 1,
+        )
+        .group_by(order_animals.c.id)
+    )
+    return db.execute(query).all()
 
 
 def reminded(db: Connection) -> set[tuple[int, str, int]]:
     """The reminders that were noted before, also those that somebody stopped."""
-    return {(row.order_id, row.letter, row.round) for row in db.execute(_REMINDED)}
+    query = select(news.c.order_id, news.c.letter, news.c.round)
+    rows = db.execute(query.where(news.c.kind == "photo_reminder"))
+    return {(row.order_id, row.letter, row.round) for row in rows}

@@ -1,4 +1,4 @@
-"""From facts to words: one folder of templates a kind, its text first, HTML as its twin.
+"""A letter's subject, and its words as text and HTML.
 
 The text is wrapped for reading in any mail program, the HTML carries no style of its own: the
 reader's program and settings do.
@@ -7,22 +7,18 @@ reader's program and settings do.
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
-from typing import Any
 
-from jinja2 import Environment, Template
-from markupsafe import Markup
+from jinja2 import Environment
 
-from app.letters.facts import AnimalFacts, LetterFacts, ParcelFacts, Part
-from app.letters.rules import ASKS, KINDS
+from app.letters.letter import Letter, Part
+from app.letters.rules import KINDS
+from app.letters.sentences import Telling
+from app.orders.facts.order import OrderFacts
 from app.shared.web.templating import environment
 
 WIDTH = 76
-_SAY_WHEN = frozenset(
-    {"running_later", "order_in", "photos_passed", "making_begun", "photos_counted"}
-)
-_ASK = ASKS | {"order_in", "last_call"}
 _ITEM = re.compile(r"^(- |\d+\. )")
 # In words for the desk: what a letter of this kind tells.
 CALLED: Mapping[str, str] = {
@@ -49,73 +45,77 @@ class Words:
     html: str
 
 
-def subject(parts: Sequence[Part], facts: LetterFacts) -> str:
+# A kind's subject: as a rule, for an animal that is no longer alive (where it differs), and for a
+# gift, which may be seen by whom it is for: after "Your order 1147", and naming no animal.
+_SUBJECTS: Mapping[str, tuple[str, str, str]] = {
+    "question": ("A question about your order {number}", "", ": a question for you"),
+    "more_views": (
+        "More views of {names}",
+        "Other pictures of {names}, if you have any",
+        ": something we need from you",
+    ),
+    "order_in": ("{names}: your order {number} is in", "Your order {number}, {names}", ""),
+    "photo_reminder": (
+        "The photographs of {names}",
+        "Your order {number}",
+        ": something we need from you",
+    ),
+    "running_later": (
+        "{names}: it takes longer than we said",
+        "Your order {number}: it takes longer",
+        ": a change of days",
+    ),
+    "handed_over": (
+        "{names}: a parcel has left us",
+        "Your order {number}: a parcel has left us",
+        " has left us",
+    ),
+    "received": (
+        "{names}: looking after {them}",
+        "Your order {number}: looking after {them}",
+        ": looking after {them}",
+    ),
+    "photos_passed": ("{names}: the photographs are {good}", "", ""),
+    "last_call": (
+        "{names}: the last day for more copies",
+        "Your order {number}: until when more copies can join",
+        ": a day to know of",
+    ),
+    "making_begun": (
+        "We’ve started making {names}",
+        "We’ve started on the likeness of {names}",
+        "",
+    ),
+    "photos_counted": ("The photographs of {names} are here", "", ""),
+}
+
+
+def subject(parts: Sequence[Part], facts: OrderFacts) -> str:
     """The subject: that of the part which asks or tells most."""
-    first = parts[0]
-    said = _template(f"{first.kind}/subject.txt", True).render(_context(first, facts, None))
-    return " ".join(said.split())
-
-
-def words_of(parts: Sequence[Part], facts: LetterFacts, link: str | None) -> Words:
-    """The whole letter. `link` is the order's status link, None where it has none."""
-    return Words(
-        subject(parts, facts),
-        _wrapped(_body("txt", parts, facts, link)),
-        _body("html", parts, facts, link),
+    telling = Telling.of(parts[0], facts)
+    plain, remembered, gift = _SUBJECTS[telling.part.kind]
+    said = (remembered if telling.remembered else "") or plain
+    if facts.gift:
+        said = f"Your order {{number}}{gift}"
+    by_eye = any(animal.outcome == "by_eye" for animal in telling.animals)
+    return said.format(
+        names=telling.whose,
+        number=facts.number,
+        them="them" if len(facts.copies) > 1 else "it",
+        good="settled" if by_eye else "good to work from",
     )
 
 
-def _body(kind: str, parts: Sequence[Part], facts: LetterFacts, link: str | None) -> str:
-    plain = kind == "txt"
-    name = "text.txt" if plain else "html.html"
-    # Together they say the days once, and once that there is nothing to do, if nothing is asked.
-    speaks = next((part for part in parts if part.kind in _SAY_WHEN), None)
-    asks = any(part.kind in _ASK for part in parts)
-    rest = replace(facts, when=())
-    said = [
-        _template(f"{part.kind}/{name}", plain).render(
-            {
-                **_context(part, facts if part is speaks else rest, link),
-                "calm": part is speaks and not asks,
-            }
-        )
-        for part in parts
-    ]
-    if not plain:
-        # Each part has been escaped by its own template.
-        said = [Markup(paragraph) for paragraph in said]  # noqa: S704
-    context = {**_context(parts[0], facts, link), "said": said}
-    return _template(f"frame.{kind}", plain).render(context)
+# ---------------------------------------------------------------- text and HTML
 
 
-def _context(part: Part, facts: LetterFacts, link: str | None) -> dict[str, Any]:
-    animals = _spoken_of(part, facts)
-    spoken = {animal.letter for animal in animals}
-    return {
-        "facts": facts,
-        "part": part,
-        "link": link,
-        "animals": animals,
-        "names": [animal.name for animal in animals],
-        "all_names": [animal.name for animal in facts.animals],
-        "one": animals[0] if len(animals) == 1 else None,
-        "remembered": any(animal.remembered for animal in animals),
-        "how_to": [c for c in facts.how_to if not c.letters or spoken & set(c.letters)],
-        "parcel": _parcel(part, facts),
-        "question": next((q for q in facts.questions if q.id == part.round), None),
-    }
-
-
-def _spoken_of(part: Part, facts: LetterFacts) -> tuple[AnimalFacts, ...]:
-    if not part.letters:
-        return facts.animals
-    return tuple(animal for animal in facts.animals if animal.letter in part.letters)
-
-
-def _parcel(part: Part, facts: LetterFacts) -> ParcelFacts | None:
-    if part.kind not in ("handed_over", "received"):
-        return None
-    return next((parcel for parcel in facts.parcels if parcel.id == part.round), None)
+def words_of(letter: Letter, subject: str, link: str | None) -> Words:
+    """The whole letter. `link` is the order's status link, None where it has none."""
+    html, plain = (
+        env.get_template(f"letters/frame.{kind}").render(letter=letter, link=link)
+        for env, kind in zip(_environments(), ("html", "txt"), strict=True)
+    )
+    return Words(subject, _wrapped(plain), html)
 
 
 @cache
@@ -123,11 +123,6 @@ def _environments() -> tuple[Environment, Environment]:
     html = environment()
     # Plain text is not HTML: what is escaped there would be read as it stands.
     return html, html.overlay(autoescape=False)
-
-
-@cache
-def _template(name: str, plain: bool) -> Template:
-    return _environments()[plain].get_template(f"letters/{name}")
 
 
 def _wrapped(text: str) -> str:
@@ -153,4 +148,4 @@ def _wrapped(text: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-assert set(CALLED) == set(KINDS)
+assert set(CALLED) == set(KINDS) == set(_SUBJECTS)

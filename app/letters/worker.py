@@ -3,7 +3,6 @@
 import logging
 import random
 import threading
-from collections.abc import Mapping, Sequence
 from functools import cache
 from urllib.parse import urlsplit
 from weakref import WeakKeyDictionary
@@ -11,17 +10,13 @@ from weakref import WeakKeyDictionary
 from sqlalchemy import Connection
 
 from app.letters import forming, outbox, post, trouble
-from app.letters.asking import Asked, Linked
-from app.letters.facts import LetterFacts
-from app.letters.from_order import letter_facts
 from app.letters.message import Unsendable, mailbox
-from app.letters.rules import Posting
-from app.letters.sending import Office, Round, send_due
+from app.letters.sending import Linked, Office, Round, send_due
 from app.letters.trouble import MailState
 from app.orders.order import links
 from app.shared.settings import Machine
 from app.shared.web import words
-from app.studio.workshop import InForce, Workshop
+from app.studio.workshop import Workshop
 
 LOOK_EVERY = 5.0
 FORM_EVERY = 60
@@ -31,21 +26,6 @@ _log = logging.getLogger("likewright.letters")
 # Not for secrets: tries of several letters shall not fall on the same second.
 _CHANCE = random.Random()  # noqa: S311
 _state: WeakKeyDictionary[Workshop, tuple[int, MailState]] = WeakKeyDictionary()
-
-
-def posting_of(in_force: InForce) -> Posting:
-    """The studio's hours for letters."""
-    settings = in_force.settings
-    return Posting(in_force.calendar, settings.posting_from, settings.posting_until)
-
-
-def asked_of(workshop: Workshop) -> Asked:
-    """What letters are worded from, as of now."""
-
-    def asked(db: Connection, order_ids: Sequence[int]) -> Mapping[int, LetterFacts]:
-        return letter_facts(db, order_ids, workshop.in_force(), workshop.now())
-
-    return asked
 
 
 def linked_of(workshop: Workshop) -> Linked:
@@ -69,14 +49,6 @@ def way_of(workshop: Workshop) -> post.Way:
     if workshop.demo or not smtp_url():
         return post.Folder(workshop.folder.letters)
     return post.Smtp(post.read_url(smtp_url()))
-
-
-def domain_of(in_force: InForce) -> str:
-    """The domain in which letters get their ids."""
-    try:
-        return mailbox(in_force.settings.contact_mail).domain
-    except Unsendable:
-        return "letters.invalid"
 
 
 # ---------------------------------------------------------------- what keeps letters from going
@@ -164,11 +136,8 @@ def dead_letters(workshop: Workshop) -> int:
 def form_round(workshop: Workshop) -> int:
     """Note what time brings and form what is due; gives how many letters were formed."""
     in_force, now = workshop.in_force(), workshop.now()
-    posting = posting_of(in_force)
-    forming.note_what_time_brings(workshop.database, posting, now)
-    formed = forming.form_due(
-        workshop.database, asked_of(workshop), posting, now, domain_of(in_force)
-    )
+    forming.note_what_time_brings(workshop.database, forming.posting_of(in_force), now)
+    formed = forming.form_due(workshop.database, in_force, now)
     if formed:
         look_again(workshop)
     return formed

@@ -8,12 +8,13 @@ from pathlib import Path
 
 from sqlalchemy import Connection, text
 
+from app.letters.forming import teller_of
 from app.orders.facts import ranges
 from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts, has_range
 from app.photos.release.actions import released
 from app.publishing.pages_file import PageRow, read_all
-from app.publishing.worker import AT_ONCE, Link, as_shown, live_links, teller_of
+from app.publishing.worker import AT_ONCE, Link, as_shown, live_links
 from app.status.document import from_json, sentences
 from app.status.picture_words import Released
 from app.status.wording import Teller, document

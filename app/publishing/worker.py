@@ -21,6 +21,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from app import status
 from app.flow.store import mark_pages_stale
+from app.letters.forming import teller_of
 from app.orders.facts import ranges
 from app.orders.facts import told as tellings
 from app.orders.facts.gather import facts_of_many
@@ -29,9 +30,9 @@ from app.photos.release import actions as release
 from app.photos.release.actions import place
 from app.publishing.pages_file import PagePicture, PageRow, PagesFile
 from app.shared.calendar import DAY
-from app.status.document import Contact, to_json
+from app.status.document import to_json
 from app.status.picture_words import Released
-from app.status.wording import Teller, document
+from app.status.wording import document
 from app.studio.workshop import InForce, Workshop
 
 AT_ONCE = 250
@@ -278,7 +279,10 @@ def _keep_told(workshop: Workshop, found: Iterable[OrderFacts], now: int) -> Non
     with workshop.database.writing() as db:
         for facts, its in changed:
             if its.new and its.shown is not None:
-                tellings.tell(db, facts, its.shown, channel=tellings.PAGE, account_id=None, now=now)
+                tellings.tell(
+                    db, facts.id, its.shown, channel=tellings.PAGE, account_id=None, now=now,
+                    steps_seen=facts.steps_seen,
+                )  # fmt: skip
             elif its.seen:
                 tellings.still_true(db, facts)
             tellings.runs_over_since(db, facts.id, its.later_since)
@@ -300,10 +304,3 @@ def _rows(
             for link in links[facts.id]
         )
     return rows
-
-
-def teller_of(in_force: InForce) -> Teller:
-    """The studio as it speaks on its pages."""
-    settings = in_force.settings
-    contact = Contact(settings.contact_mail, settings.contact_phone, settings.contact_hours)
-    return Teller(settings.name, contact, in_force.calendar, settings.blank_on)

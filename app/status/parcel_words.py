@@ -8,8 +8,7 @@ claims; seven days is common practice, no source. Paint that is dry is not yet h
 from collections.abc import Iterable
 from datetime import timedelta
 
-from app.flow.steps import Step
-from app.orders.facts.order import OrderFacts, ParcelFacts
+from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts
 from app.shared.web import words
 from app.status import piece_words
 from app.status.document import Block, Section
@@ -25,28 +24,40 @@ def parcels(facts: OrderFacts, days: Days) -> Iterable[Section]:
     heading = "The parcel" if len(facts.parcels) == 1 else "The parcels"
     blocks: list[Block] = []
     for parcel in facts.parcels:
-        blocks.append(Block("text", (_sent(parcel, days),)))
-        inside = piece_words.inside(facts, parcel.id)
-        if inside:
-            blocks.append(Block("points", tuple(inside)))
-    still = [copy for copy in facts.copies if copy.step not in (Step.HANDED_OVER, Step.RECEIVED)]
+        blocks += sent(parcel, facts, days)
+    still = [copy for copy in facts.copies if not copy.gone]
     if still:
         names = words.listed(
             [a.name for a in facts.alive if any(copy in still for copy in a.copies)]
         )
-        count = words.count(len(still), "more piece")
-        blocks.append(Block("text", (f"Still to follow: {count} of {names}.",)))
+        count = words.count(len(still), "more copy", "more copies")
+        blocks.append(Block("text", (f"Still to follow: {count} ({names}).",)))
     yield Section(heading, tuple(blocks))
 
 
-def _sent(parcel: ParcelFacts, days: Days) -> str:
+def sent(parcel: ParcelFacts, facts: OrderFacts, days: Days) -> list[Block]:
+    """What left, how and when, in whole sentences, and a line for each copy in it."""
     when = days.at(parcel.sent_at)
-    if parcel.way == "collected":
-        return f"Collected from us on {when}. In it:"
-    if parcel.way == "brought":
-        return f"Brought by us on {when}. In it:"
     number = f", number {parcel.number}" if parcel.number else ""
-    return f"Handed to {parcel.carrier} on {when}{number}. In it:"
+    how = {
+        "collected": f"was collected from us on {when}",
+        "brought": f"was brought by us on {when}",
+    }.get(parcel.way, f"was handed to {parcel.carrier} on {when}{number}")
+    inside = piece_words.inside(facts, parcel.id)
+    if not inside:
+        return [Block("text", (f"The parcel {how}.",))]
+    return [Block("text", (f"The parcel {how}. In it:",)), Block("points", tuple(inside))]
+
+
+def assumed(parcel: ParcelFacts, facts: OrderFacts) -> bool:
+    """Whether nobody has said that a parcel arrived, and it should have by now."""
+    inside = [copy for copy in facts.copies if copy.parcel_id == parcel.id]
+    return bool(inside) and all(copy.received_assumed for copy in inside)
+
+
+def travellers(parcel: ParcelFacts, facts: OrderFacts) -> list[AnimalFacts]:
+    """The animals of which a copy is in a parcel."""
+    return [a for a in facts.alive if any(copy.parcel_id == parcel.id for copy in a.made)]
 
 
 def care(facts: OrderFacts, days: Days) -> Iterable[Section]:

@@ -118,7 +118,7 @@ def _remembered(animal: AnimalFacts) -> Section:
     ]
     if animal.marks:
         lead = f"These marks of {own(animal.name)} we match one by one. Where no photograph shows "
-        lead += "them, a few words about each will do. Left and right are the animal’s own."
+        lead += "them, a few words about each are enough. Left and right are the animal’s own."
         blocks.append(Block("text", (lead,)))
         blocks.append(Block("points", tuple(map(say_mark, animal.marks))))
     blocks.append(
@@ -142,7 +142,7 @@ def until_passed(animal: AnimalFacts, days: Days) -> list[Block]:
         case Step.PHOTOS_WANTED if animal.told_at is not None:
             return [Block("text", (_told(animal, days),))]
         case Step.PHOTOS_WANTED if animal.attempts:
-            return _more_views(animal)
+            return more_views(animal)
         case Step.PHOTOS_WANTED:
             return [Block("text", (_wanted(animal),))]
         case Step.PHOTOS_IN:
@@ -169,7 +169,8 @@ def _told(animal: AnimalFacts, days: Days) -> str:
     )
 
 
-def _more_views(animal: AnimalFacts) -> list[Block]:
+def more_views(animal: AnimalFacts) -> list[Block]:
+    """The numbered views that are asked for now."""
     one = voice(animal)
     if animal.remembered:
         lead = (
@@ -206,9 +207,18 @@ def _counted(animal: AnimalFacts, days: Days) -> str:
 
 def _queue(animal: AnimalFacts) -> str:
     return (
-        "Next a machine builds a model from them, and that run waits its turn. Only when the "
-        "model is built is it known whether the photographs will do."
+        "Next a machine builds a model from them; it is waiting for a free machine. "
+        + _after_building(animal)
     )
+
+
+def _after_building(animal: AnimalFacts) -> str:
+    if animal.remembered:
+        return (
+            "When it is built we see what the photographs show. What they do not show we work by "
+            "eye, with you."
+        )
+    return "When it is built we see whether we can work from them as they are."
 
 
 def _building(animal: AnimalFacts, days: Days) -> list[Block]:
@@ -223,8 +233,7 @@ def _building(animal: AnimalFacts, days: Days) -> list[Block]:
         begun += f", until about {days.about(animal.build_ends_at)}."
     else:
         begun += ". The run goes on past the time first reckoned, and that says nothing yet."
-    after = "Only when the model is built is it known whether the photographs will do."
-    return [Block("text", (begun,)), Block("quiet", (after,))]
+    return [Block("text", (begun,)), Block("quiet", (_after_building(animal),))]
 
 
 def _assessing(animal: AnimalFacts) -> str:
@@ -240,4 +249,4 @@ def _assessing(animal: AnimalFacts) -> str:
         if animal.model.in_hand and who
         else f"Next one of us looks at {work}"
     )
-    return f"{lead}{looked}. Then we know whether they will do, and we write to you."
+    return f"{lead}{looked}. Then we write to you."

@@ -34,6 +34,6 @@ def picture(shown: Released, gift: bool, days: Days) -> Picture:
     else:
         at = f"{own(shown.by)} bench" if shown.by else "our bench"
         caption = f"{shown.animal} at {at}, {day}"
-        alt = f"The piece of {shown.animal}, at the painting bench"
+        alt = f"{shown.animal}, at the painting bench"
     folded = gift or shown.remembered
     return Picture(caption, alt, shown.width, shown.height, folded)

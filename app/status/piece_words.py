@@ -9,6 +9,7 @@ from app.flow.steps import ENDS, PLACE, MoveKey, Step
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
 from app.shared.web import words
 from app.status.document import Block
+from app.status.tasks import asks_about
 from app.status.voice import Days, Subject, own, subject, surface, voice
 
 SHORT_MARK = 3
@@ -30,16 +31,19 @@ def passed(animal: AnimalFacts, facts: OrderFacts, days: Days) -> str:
     """That the photographs have passed, and when; or why none were needed."""
     one = voice(animal)
     if animal.passed_at is None:
-        return f"{own(animal.name)} photographs have passed."
+        return f"{own(animal.name)} photographs are good to work from."
     if animal.passed_at < facts.taken_at and not facts.imported:
         return f"{own(animal.name)} model is one we have already, so no photographs are needed."
-    number = f": {animal.pictures} of them" if animal.pictures else ""
     if animal.outcome == MoveKey.BY_EYE:
+        number = f": {animal.pictures} of them" if animal.pictures else ""
         return (
             f"Since {days.at(animal.passed_at)} it is settled that {own(animal.name)} model is "
             f"made by eye, from {one.his} photographs{number}."
         )
-    return f"{own(animal.name)} photographs passed on {days.at(animal.passed_at)}{number}."
+    which = f"{own(animal.name)} photographs"
+    if animal.pictures:
+        which = f"the {animal.pictures} photographs of {animal.name}"
+    return f"Since {days.at(animal.passed_at)} we know that {which} are good to work from."
 
 
 def _limits(animal: AnimalFacts) -> str:
@@ -84,7 +88,7 @@ def _made_by_hand(animal: AnimalFacts, blank_on: bool) -> str:
 
 def making(animal: AnimalFacts, facts: OrderFacts, days: Days, quiet: bool) -> list[Block]:
     """Where the copies of an animal are, those of which the same is said together."""
-    copies = [copy for copy in animal.copies if copy.step is not Step.CANCELLED]
+    copies = animal.made
     groups: dict[str, list[CopyFacts]] = {}
     for copy in sorted(copies, key=_furthest_first):
         # The sentence with one and the same subject tells which copies go together.
@@ -261,8 +265,16 @@ def _inspection(
 def _packing(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
-    begin = f"{them.head} {them.verb('has', 'have')} passed the last look, mark by mark, and "
-    begin += f"{them.verb('is', 'are')} finished."
+    begin = (
+        f"{them.head} {them.verb('is', 'are')} finished: we have looked {them.it} over for the "
+        "last time, mark by mark."
+    )
+    waits = any(question.blocking and asks_about(question, copy) for question in facts.questions)
+    if waits or not copy.spelling_confirmed:
+        return (
+            f"{begin} {'They wait' if them.plural else 'It waits'} for your answer before "
+            f"{'they are' if them.plural else 'it is'} packed."
+        )
     if copy.rests_until is not None and copy.rests_until > days.now:
         return f"{begin} The paint hardens for some days before anything may touch it."
     if copy.standing.in_hand and copy.standing.by:
@@ -328,17 +340,16 @@ def ordered(animals: Iterable[AnimalFacts]) -> list[Block]:
     """What was ordered, spelled back, a line for each copy."""
     lines: list[str] = []
     for animal in animals:
-        copies = [copy for copy in animal.copies if copy.step is not Step.CANCELLED]
-        for copy in copies:
+        for copy in animal.made:
             name = animal.name
-            if len(copies) > 1:
+            if len(animal.made) > 1:
                 name += f", copy {copy.number}"
             lines.append(f"{name}: {described(copy)}")
     return [Block("points", tuple(lines))] if lines else []
 
 
 def described(copy: CopyFacts) -> str:
-    """A copy in the words of its order: size, pose, base, finish, inscription."""
+    """A copy in the words of its order: size, pose, base, finish, extras, inscription."""
     base = copy.base.strip()
     bare = base.casefold() in ("none", "no base", "without")
     parts = [
@@ -346,6 +357,7 @@ def described(copy: CopyFacts) -> str:
         copy.pose.strip(),
         "without a base" if bare else f"{base} base" if base else "",
         copy.finish.strip(),
+        f"with {copy.extras.strip()}" if copy.extras.strip() else "",
     ]
     said = ", ".join(part for part in parts if part) or "as agreed"
     if copy.inscription:

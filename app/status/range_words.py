@@ -1,7 +1,7 @@
 """When an order is ready, in words: always between two days, never one alone. Pure."""
 
 from collections.abc import Iterable
-from datetime import timedelta
+from datetime import date, timedelta
 
 from app.flow.steps import Step
 from app.orders.facts.order import OrderFacts
@@ -37,10 +37,10 @@ def _before_passing(facts: OrderFacts) -> Iterable[Block]:
     whose = words.listed([own(animal.name) for animal in missing])
     many = "everything is" if len(facts.copies) > 1 else "the piece is"
     span = weeks(facts.weeks.low, facts.weeks.high)
-    until = f" from the day {whose} photographs pass until {many} ready."
+    until = f" from the day {whose} photographs are settled until {many} ready."
     yield Block("range", ("It takes ", span, until))
     text = (
-        "Our own time starts on that day: a model has then been built from them and found good. "
+        "Our own time starts on that day: we know then how well we can work from them. "
         "Before it, any day that we named would be a guess."
     )
     yield Block("quiet", (f"{text} {_of_the_weeks(facts.weeks.basis)}".strip(),))
@@ -88,15 +88,35 @@ def _between(facts: OrderFacts, shown: Shown, days: Days) -> Iterable[Block]:
     many = _who_is_ready(facts)
     last = days.day(shown.to_day)
     low, high = (shown.from_day - days.today).days, (shown.to_day - days.today).days
-    first = "now" if low <= 0 else days.day(shown.from_day)
+    begun = low <= 0
+    first = days.day(shown.from_day)
+    if begun:
+        first = days.day(days.today) if days.dated else "now"
     lead = f"Most likely {many} ready to leave us between "
     yield Block("range", (lead, first, " and ", last, "."))
     count = f"That is {_in_weeks(low, high)}. " if high >= 7 else ""
-    basis = _of_the_days(shown.basis, begun=low <= 0)
+    basis = _of_the_days(shown.basis, begun=begun)
     again = ""
     if any(copy.made_again for copy in facts.copies):
         again = " What is being made again is counted in."
-    yield Block("quiet", (f"{count}{basis}{again} If they change for you, we tell you.",))
+    closed = _closures(shown, days)
+    yield Block("quiet", (f"{count}{basis}{closed}{again} If they change for you, we tell you.",))
+
+
+def _closures(shown: Shown, days: Days) -> str:
+    """The closures that lie before the later day, from their first day to their last."""
+    assert shown.to_day is not None
+    closed = sorted(day for day in days.calendar.closed if day > days.today)
+    runs: list[list[date]] = []
+    for day in closed:
+        # A weekend between two closed days belongs to the closure.
+        if runs and days.calendar.working_days_between(runs[-1][-1], day) <= 0:
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    long = [run for run in runs if len(run) > 1 and run[0] <= shown.to_day]
+    said = [f"from {days.day(run[0])} to {days.day(run[-1])}" for run in long]
+    return f" We are closed {words.listed(said)}; that is counted in." if said else ""
 
 
 def _who_is_ready(facts: OrderFacts) -> str:
@@ -133,5 +153,5 @@ def _needed(facts: OrderFacts, days: Days) -> str:
         )
     noted = f"You named {named}. It is noted with your order"
     if not facts.passed and facts.needed_by <= days.today + timedelta(facts.weeks.high):
-        return f"{noted}, but these weeks may reach beyond it, however soon the photographs pass."
+        return f"{noted}, but these weeks may reach beyond it, even if they begin now."
     return f"{noted}."

@@ -57,11 +57,13 @@ def surface(kind: str) -> tuple[str, str]:
 class Days:
     """Days as they are said on a page that is written now.
 
-    Never "today": a page may be read later than it was written.
+    Never "today": a page may be read later than it was written. A letter lies about for longer,
+    so its days are `dated`: "Monday 9 November" also within the week.
     """
 
     calendar: Calendar
     now: int
+    dated: bool = False
 
     @property
     def today(self) -> date:
@@ -75,6 +77,8 @@ class Days:
     def at(self, moment: int) -> str:
         """Monday, within the last days; else 9 November."""
         there = self.calendar.day_of(moment)
+        if self.dated:
+            return f"{words.weekday(there)} {self.day(there)}"
         if 0 <= (self.today - there).days < 7:
             return words.weekday(there)
         return self.day(there)

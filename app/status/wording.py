@@ -2,34 +2,23 @@
 
 What is never said: a share done, a single day as the end, anybody's surname, mail, phone or
 address, a price, other customers, whose fault anything was. Words of the staff that were not
-written for the customer (notes, reasons, the text of questions) do not come in here at all.
+written for the customer (notes, reasons, what was asked by word of mouth) do not come in here.
 """
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from app.flow.steps import PHOTO_STEPS, Step
-from app.orders.facts.order import AnimalFacts, OrderFacts, QuestionFacts, is_quiet
+from app.orders.facts.order import AnimalFacts, OrderFacts, is_quiet, joining
 from app.shared.calendar import Calendar
 from app.shared.web import words
 from app.status import parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Contact, Document, Section, ToDo
 from app.status.picture_words import Released, picture
+from app.status.tasks import first_wanted, tasks
 from app.status.voice import Days
 
 _NOTHING = "You need to do nothing at the moment."
-_TOPICS = {
-    "spelling": "the spelling of the inscription",
-    "colour": "a colour",
-    "address": "where the parcel is to go",
-    "customs": "the customs papers",
-    "approval": "pictures that we sent you to look at",
-    "model approval": "pictures of the model that we sent you to look at",
-    "paint approval": "pictures of the painting that we sent you to look at",
-    "photos": "the photographs",
-    "pose": "the pose",
-    "size": "the size",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,14 +75,18 @@ def _private(facts: OrderFacts) -> str:
 def to_do(facts: OrderFacts, days: Days) -> ToDo:
     """The top of the page: what the customer needs to do, usually nothing."""
     if not facts.alive:
-        return ToDo("You need to do nothing.", "This order was cancelled.")
-    tasks = [*_questions(facts, days), *_photographs(facts), *_spelling(facts)]
-    if len(tasks) > 1:
-        count = words.count(len(tasks), "thing")
-        return ToDo(f"There are {count} that we need from you.", "", tuple(tasks))
-    if tasks:
-        answer, _, more = tasks[0].partition(". ")
-        return ToDo(f"{answer.rstrip('.')}.", more)
+        return ToDo(
+            "You need to do nothing.",
+            "This order was cancelled, and we have stopped all work on it. If that is a surprise "
+            "to you, or if something of yours is still with us, please write to us.",
+        )
+    found = tasks(facts, days)
+    if len(found) > 1:
+        count = words.count(len(found), "thing")
+        every = tuple(task.said() for task in found)
+        return ToDo(f"There are {count} that we need from you.", "", every)
+    if found:
+        return ToDo(found[0].ask, f"{found[0].on_page} {found[0].more}".strip())
     return _nothing(facts)
 
 
@@ -114,65 +107,6 @@ def _nothing(facts: OrderFacts) -> ToDo:
     return ToDo(_NOTHING, "We will write when there is news.")
 
 
-def _questions(facts: OrderFacts, days: Days) -> Iterable[str]:
-    for question in facts.questions:
-        yield _question(question, facts, days)
-
-
-def _question(question: QuestionFacts, facts: OrderFacts, days: Days) -> str:
-    topic = _TOPICS.get(question.topic.strip().casefold(), "your order")
-    animal = next((a for a in facts.animals if a.letter == question.letter), None)
-    whose = f", for {animal.name}" if animal is not None and len(facts.animals) > 1 else ""
-    way = {
-        "letter": "by mail", "mail": "by mail", "phone": "on the phone", "shop": "in the shop",
-        "in_person": "in person",
-    }.get(question.channel, "")  # fmt: skip
-    asked = " ".join(filter(None, ("We asked", way, f"on {days.at(question.asked_at)}")))
-    then = "; it waits until we hear from you." if question.blocking else "."
-    return f"Please answer our question about {topic}{whose}. {asked}{then}"
-
-
-def _photographs(facts: OrderFacts) -> Iterable[str]:
-    wanted = [a for a in facts.alive if a.model.step is Step.PHOTOS_WANTED and a.told_at is None]
-    wanted = [animal for animal in wanted if not animal.model.held]
-    first = [animal for animal in wanted if not animal.attempts]
-    living = [animal.name for animal in first if not animal.remembered]
-    if living:
-        yield (
-            f"Please send us photographs of {words.listed(living)}. Below is how many, and from "
-            "where."
-        )
-    for animal in first:
-        if animal.remembered:
-            yield f"Please send us the photographs you have of {animal.name}. There is no hurry."
-    for animal in wanted:
-        if animal.attempts and animal.remembered:
-            yield (
-                f"Please see whether you have other pictures of {animal.name}. Below is which ones "
-                "would help; if there are none, tell us."
-            )
-        elif animal.attempts:
-            # A line may ask for a whole round: lines are numbered, not counted as views.
-            yield (
-                f"Please send us more views of {animal.name}. Below is which ones; they cost you "
-                "nothing."
-            )
-
-
-def _spelling(facts: OrderFacts) -> Iterable[str]:
-    open_ones = [
-        copy
-        for copy in facts.copies
-        if not copy.spelling_confirmed and copy.step not in (Step.HANDED_OVER, Step.RECEIVED)
-    ]
-    if open_ones:
-        said = words.listed([f"“{copy.inscription}”" for copy in open_ones])
-        yield (
-            f"Please read the inscription letter by letter: {said}. Write to us that it is right, "
-            "or how it should read."
-        )
-
-
 # ---------------------------------------------------------------- the letter
 
 
@@ -182,18 +116,10 @@ def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section
         alone = len(facts.animals) == 1 and not facts.gift
         heading = "How the work stands" if alone else animal.name
         yield Section(heading, tuple(_animal(animal, facts, teller, days, quiet)))
-    first = [
-        animal
-        for animal in facts.alive
-        if animal.model.step is Step.PHOTOS_WANTED
-        and animal.told_at is None
-        and not animal.attempts
-        and not animal.model.held
-    ]
     yield from parcel_words.parcels(facts, days)
     if facts.alive and facts.open and not facts.left:
         yield Section("When", tuple(range_words.when(facts, days)))
-    yield from photo_words.how_to(first)
+    yield from photo_words.how_to(first_wanted(facts))
     yield from _more_copies(facts, days)
     if facts.received:
         yield from parcel_words.care(facts, days)
@@ -207,7 +133,7 @@ def _animal(
     animal: AnimalFacts, facts: OrderFacts, teller: Teller, days: Days, quiet: bool
 ) -> list[Block]:
     if animal.cancelled:
-        return [Block("text", (f"Nothing more is made of {animal.name} in this order.",))]
+        return [Block("text", (f"We have stopped our work on {animal.name} in this order.",))]
     step = animal.model.step
     if step in PHOTO_STEPS and animal.model.held:
         return [Block("text", (piece_words.model_hold(animal, days),))]
@@ -227,16 +153,18 @@ def _animal(
 
 
 def _more_copies(facts: OrderFacts, days: Days) -> Iterable[Section]:
+    open_models = [a for a in joining(facts, days.today) if a.model.step is Step.FINISHING]
+    if open_models:
+        yield Section("More copies", (Block("text", (more_copies(open_models, facts, days),)),))
+
+
+def more_copies(open_models: Iterable[AnimalFacts], facts: OrderFacts, days: Days) -> str:
     """Until when copies may still join, and how to ask."""
-    open_models = [animal for animal in facts.alive if animal.model.step is Step.FINISHING]
-    deadline = facts.copy_deadline
-    if not open_models or (deadline is not None and deadline < days.today):
-        return
     names = words.listed([animal.name for animal in open_models])
+    deadline = facts.copy_deadline
     until = f"until {days.day(deadline)}" if deadline is not None else "until the model is finished"
-    text = (
+    return (
         f"You can add copies of {names} {until}, and they travel with the rest. Write to us how "
         "many and how large. Later ones are a new order from the same model, with no new "
         "photographs."
     )
-    yield Section("More copies", (Block("text", (text,)),))

@@ -15,6 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from app.letters.facts import facts_from_json, parts_from_json
 from sqlalchemy import insert, text
 
 from app.flow import news_rows as news
@@ -22,7 +23,6 @@ from app.flow.actions import entering
 from app.flow.steps import Of, Step
 from app.letters import forming, wording
 from app.letters import worker as letters_worker
-from app.letters.facts import facts_from_json, parts_from_json
 from app.orders.order import links
 from app.shared.database import Database
 from app.shared.places import DataFolder

@@ -3,8 +3,9 @@
 import sqlite3
 from pathlib import Path
 
-from app.letters import worker as letters_worker
 from app.letters.facts import parts_from_json
+
+from app.letters import worker as letters_worker
 from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
 from tests.demo.invented import A_TUESDAY, invent, rows

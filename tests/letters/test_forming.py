@@ -3,6 +3,7 @@
 import json
 from datetime import time
 
+from app.letters.facts import facts_from_json, facts_to_json
 from sqlalchemy import text
 
 from app.flow.actions import Wish, record
@@ -10,7 +11,6 @@ from app.flow.amendments import undo
 from app.flow.rules import Kind
 from app.letters import by_hand, forming
 from app.letters import worker as letters_worker
-from app.letters.facts import facts_from_json, facts_to_json
 from tests.letters.studio import (
     MINUTE,
     LetterShop,

@@ -4,9 +4,9 @@ from datetime import date, datetime, time
 from zoneinfo import ZoneInfo
 
 import pytest
+from app.letters.facts import AnimalFacts, LetterFacts, ParcelFacts, Part
 
 from app.letters import rules
-from app.letters.facts import AnimalFacts, LetterFacts, ParcelFacts, Part
 from app.letters.rules import GRACE, Gone, Pending, Posting
 from app.shared.calendar import Calendar
 

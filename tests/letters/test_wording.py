@@ -6,9 +6,9 @@ from dataclasses import replace
 from itertools import product
 
 import pytest
+from app.letters.facts import AnimalFacts, Chapter, LetterFacts, ParcelFacts, Part, Passage
 
 from app.letters import wording
-from app.letters.facts import AnimalFacts, Chapter, LetterFacts, ParcelFacts, Part, Passage
 from app.letters.rules import KINDS
 
 LINK = "https://pages.fernlight.example/TOKEN/"

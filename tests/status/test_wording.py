@@ -144,7 +144,7 @@ def test_an_order_that_came_in_is_spelled_back_and_says_how_to_photograph() -> N
     assert "Hind leg: white stocking (left)" in said
     assert "Scar on the shoulder (left, right, or neither? Please tell us)" in said
     assert "Let her come to you" in said
-    assert "from the day Juniper’s photographs pass" in said
+    assert "from the day Juniper’s photographs are settled" in said
 
 
 def test_the_remembered_are_asked_for_what_there_is() -> None:
@@ -173,14 +173,14 @@ def test_a_build_says_from_when_to_about_when() -> None:
     said = text_of("build")
     assert "Since Tuesday a machine has been building Juniper’s model" in said
     assert "until about Thursday 5 March, in the morning" in said
-    assert "Only when the model is built is it known" in said
+    assert "When it is built we see whether we can work from them" in said
     assert "goes on past the time" in text_of("build goes on")
 
 
 def test_more_views_are_numbered_free_of_charge_and_all_else_is_kept() -> None:
     page = page_at("more views")
     assert page.todo.answer == "Please send us more views of Juniper."
-    assert page.todo.more == "Below is which ones; they cost you nothing."
+    assert page.todo.more == "The list is below. They don’t cost anything extra."
     steps = [b.lines for s in page.sections for b in s.blocks if b.kind == "steps"]
     assert steps == [
         ("From behind, at the height of her back", "The left ear from the front, close")
@@ -228,8 +228,8 @@ def test_the_last_day_for_copies_is_not_offered_when_it_is_over() -> None:
         ("remake", "We are making the 80 mm copy anew from the start"),
         ("remade from the model", "anew, from the model on"),
         ("ready", "The paint hardens for some days"),
-        ("part sent", "Handed to Post on Monday, number JA473124829GB."),
-        ("part sent", "Still to follow: one more piece of Juniper."),
+        ("part sent", "The parcel was handed to Post on Monday, number JA473124829GB. In it:"),
+        ("part sent", "Still to follow: one more copy (Juniper)."),
         ("part sent", "Most likely the last piece is ready to leave us between"),
         ("handed over", "Both copies are finished and have left us."),
         ("received", "Both copies arrived on Tuesday."),
@@ -240,7 +240,8 @@ def test_the_last_day_for_copies_is_not_offered_when_it_is_over() -> None:
         ("held", "We look at it again on 18 March."),
         ("longer", "It will take longer than the days we last named."),
         ("longer", "We write to you with new ones by 11 March."),
-        ("cancelled", "This order was cancelled."),
+        ("cancelled", "This order was cancelled, and we have stopped all work on it."),
+        ("cancelled", "If that is a surprise to you"),
     ],
 )
 def test_each_row_says_what_hands_do(row: str, words: str) -> None:
@@ -337,7 +338,7 @@ def test_a_named_day_that_the_weeks_may_not_leave_room_for_is_said_before_the_ph
     near, far = (
         the_day_named(replace(ROWS["order in"], needed_by=date(2026, 4, day))) for day in (8, 9)
     )
-    assert near.endswith("these weeks may reach beyond it, however soon the photographs pass.")
+    assert near.endswith("these weeks may reach beyond it, even if they begin now.")
     assert far.endswith("It is noted with your order.")
 
 

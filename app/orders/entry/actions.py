@@ -299,9 +299,10 @@ def add_copy(
     who: Person,
     once: str,
 ) -> None:
-    """Add a copy to an animal of an open order, while its copy deadline is open.
+    """Add a copy to an animal of an open order, while its model is open.
 
-    Raises BadFields where the deadline has passed; a follow-on order is the way then.
+    The last day for copies only warns. Raises BadFields where the model is finished; a follow-on
+    order is the way then.
     """
     now = workshop.now()
     with workshop.database.writing() as db:
@@ -325,12 +326,15 @@ def add_copy(
         }
         book.piece(Of.COPY, values, Step.NOT_BEGUN, now)
         book.close()
+        if row["paid"] == "all":
+            # The new copy is not: hand-over asks for it.
+            change_in(db, orders, order_id, order_id, {"paid": "part"}, who, now)
         mark_stale(db, [row["order_id"]])
     workshop.changed.set()
 
 
 def _line_that_takes_copies(db: Connection, order_id: int, order_animal_id: int) -> RowMapping:
-    """An animal's line of an open order whose model is not finished. Raises BadFields."""
+    """An animal's line of an open order that more copies may still join. Raises BadFields."""
     row = (
         db.execute(
             select(
@@ -339,6 +343,7 @@ def _line_that_takes_copies(db: Connection, order_id: int, order_animal_id: int)
                 order_animals.c.model_id,
                 models.c.step,
                 orders.c.open,
+                orders.c.paid,
             )
             .join(models, models.c.id == order_animals.c.model_id)
             .join(orders, orders.c.id == order_animals.c.order_id)

@@ -197,6 +197,7 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
         rests_until=row.rests_until,
         parcel_id=row.parcel_id if row.parcel_id in rows.parcels else None,
         received_assumed=assumed,
+        extras=row.extras,
     )
 
 
@@ -220,7 +221,11 @@ def _question(row: Row[Any], rows: Rows) -> QuestionFacts:
     for copy in rows.copies.get(row.order_id, ()):
         if copy.id == row.copy_id:
             letter = copy.letter
-    return QuestionFacts(row.topic, bool(row.blocking), row.asked_at, row.channel, letter)
+    by_letter = row.channel == "letter"
+    return QuestionFacts(
+        row.topic, bool(row.blocking), row.sent_at if by_letter else row.asked_at, row.channel,
+        letter, row.id, row.asked,
+    )  # fmt: skip
 
 
 def _step_changes(changes: Iterable[Entry], until: int | None = None) -> int:

@@ -82,11 +82,17 @@ class CopyFacts:
     rests_until: int | None = None
     parcel_id: int | None = None
     received_assumed: bool = False
+    extras: str = ""
 
     @property
     def step(self) -> Step:
         """Where the copy is."""
         return self.standing.step
+
+    @property
+    def gone(self) -> bool:
+        """Whether it has left the house."""
+        return self.step in (Step.HANDED_OVER, Step.RECEIVED)
 
     @property
     def made_again(self) -> bool:
@@ -126,6 +132,22 @@ class AnimalFacts:
     copies: tuple[CopyFacts, ...] = ()
 
     @property
+    def made(self) -> tuple[CopyFacts, ...]:
+        """The copies that were not cancelled."""
+        return tuple(copy for copy in self.copies if copy.step is not Step.CANCELLED)
+
+    @property
+    def left(self) -> bool:
+        """Whether every copy has left the house."""
+        return bool(self.made) and all(copy.gone for copy in self.made)
+
+    @property
+    def wanted(self) -> bool:
+        """Whether its photographs are asked for, and nobody has told us of any."""
+        asked = self.model.step is Step.PHOTOS_WANTED and self.told_at is None
+        return asked and not self.model.held
+
+    @property
     def remembered(self) -> bool:
         """Whether the animal is no longer alive."""
         return self.life == "remembered"
@@ -157,13 +179,19 @@ class ParcelFacts:
 
 @dataclass(frozen=True, slots=True)
 class QuestionFacts:
-    """An open question: what it is about, never its words. `letter` is empty for the order."""
+    """An open question. `letter` is empty for the order.
+
+    `asked` is the question as it was typed for the customer. `asked_at` is None until the letter
+    that asks it has gone.
+    """
 
     topic: str
     blocking: bool
-    asked_at: int
+    asked_at: int | None
     channel: str
     letter: str = ""
+    id: int = 0
+    asked: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,12 +236,7 @@ class OrderFacts:
     @property
     def copies(self) -> tuple[CopyFacts, ...]:
         """Every copy that was not cancelled, in the order of their codes."""
-        return tuple(
-            copy
-            for animal in self.animals
-            for copy in animal.copies
-            if copy.step is not Step.CANCELLED
-        )
+        return tuple(copy for animal in self.animals for copy in animal.made)
 
     @property
     def passed(self) -> bool:
@@ -230,13 +253,21 @@ class OrderFacts:
     def left(self) -> bool:
         """Whether everything has at least left the house."""
         copies = self.copies
-        gone = (Step.HANDED_OVER, Step.RECEIVED)
-        return bool(copies) and all(copy.step in gone for copy in copies)
+        return bool(copies) and all(copy.gone for copy in copies)
 
     @property
     def remembered(self) -> bool:
         """Whether an animal of the order is no longer alive."""
         return any(animal.remembered for animal in self.animals)
+
+
+def joining(facts: OrderFacts, today: date) -> tuple[AnimalFacts, ...]:
+    """The animals of which more copies may still join the order and travel with it."""
+    past = facts.copy_deadline is not None and facts.copy_deadline < today
+    if past or not facts.open:
+        return ()
+    ends = (Step.READY, Step.CANCELLED)
+    return tuple(animal for animal in facts.alive if animal.model.step not in ends)
 
 
 def has_range(facts: OrderFacts) -> bool:

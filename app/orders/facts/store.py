@@ -50,7 +50,10 @@ _ENTRIES = (
 _MODEL_LOG = _query(_ENTRIES.format(piece="model_id"))
 _COPY_LOG = _query(_ENTRIES.format(piece="copy_id"))
 _QUESTIONS = _query(
-    "SELECT order_id, model_id, copy_id, topic, blocking, asked_at, channel FROM questions"
+    "SELECT id, order_id, model_id, copy_id, topic, asked, blocking, asked_at, channel,"
+    " (SELECT l.sent_at FROM news n JOIN letters l ON l.id = n.letter_id AND l.state = 'sent'"
+    " WHERE n.order_id = questions.order_id AND n.kind = 'question' AND n.round = questions.id)"
+    " AS sent_at FROM questions"
     " WHERE order_id IN :ids AND answered_at IS NULL AND dropped = 0 ORDER BY asked_at, id"
 )
 _PARCELS = _query(

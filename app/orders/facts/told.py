@@ -21,17 +21,21 @@ _LATER = text(
 
 def tell(
     db: Connection,
-    facts: OrderFacts,
+    order_id: int,
     shown: Shown,
     *,
     channel: str,
     account_id: int | None,
     now: int,
+    steps_seen: int = 0,
 ) -> None:
-    """Keep that a range (or that it takes longer) was shown or told now, by a page or a person."""
+    """Keep that a range (or that it takes longer) was shown or told now, by a page or a person.
+
+    A page says how many step changes it has seen; what a person told held for those of its moment.
+    """
     db.execute(
         insert(tellings).values(
-            order_id=facts.id,
+            order_id=order_id,
             at=now,
             account_id=account_id,
             channel=channel,
@@ -39,7 +43,7 @@ def tell(
             to_day=_iso(shown.to_day),
             write_by=_iso(shown.write_by),
             basis=shown.basis,
-            steps_seen=facts.steps_seen,
+            steps_seen=steps_seen,
         )
     )
 

@@ -13,12 +13,14 @@ from app.flow.changes import change_in, note
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Piece, Ref, mark_stale
+from app.orders.facts.ranges import Shown
+from app.orders.facts.told import tell
 from app.orders.order import links
 from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Channel, Day, Fields, Line, Reason, Tick, Words
 from app.studio.workshop import Workshop
-from app.tables import contacts, copies, order_animals, orders, questions, tellings
+from app.tables import contacts, copies, order_animals, orders, questions
 
 
 class QuestionFields(Fields):
@@ -146,31 +148,34 @@ def _open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
 
 
 def note_contact(
-    workshop: Workshop, order_id: int, customer_id: int, typed: ContactFields, who: Person
+    workshop: Workshop, order_id: int, typed: ContactFields, who: Person, shown: Shown | None = None
 ) -> None:
-    """Note a word with the customer, and the range if one was told.
+    """Note a word with the customer, and the range if one was told: as typed, or as `shown`.
 
-    Raises BadFields where nothing was said, or the range runs backwards or into the past.
+    Raises BadFields where nothing was said, or the range runs backwards or into the past, and
+    AlreadyMoved where the same was noted a moment ago.
     """
     now = workshop.now()
     _check_told(typed, workshop.in_force().calendar.day_of(now))
     with workshop.database.writing() as db:
         if _noted_before(db, order_id, typed, now):
             raise AlreadyMoved("That is noted already.")
+        mine = select(orders.c.customer_id).where(orders.c.id == order_id)
         db.execute(
             insert(contacts).values(
-                customer_id=customer_id, order_id=order_id, at=now, account_id=who.account_id,
-                channel=typed.channel, asked=typed.asked, told=typed.told,
+                customer_id=mine.scalar_subquery(),
+                order_id=order_id,
+                at=now,
+                account_id=who.account_id,
+                channel=typed.channel,
+                asked=typed.asked,
+                told=typed.told,
             )
-        )  # fmt: skip
-        if typed.from_day is not None and typed.to_day is not None:
-            db.execute(
-                insert(tellings).values(
-                    order_id=order_id, at=now, account_id=who.account_id, channel=typed.channel,
-                    from_day=typed.from_day.isoformat(), to_day=typed.to_day.isoformat(),
-                    basis="told by a person",
-                )
-            )  # fmt: skip
+        )
+        if shown is None and typed.from_day is not None:
+            shown = Shown(typed.from_day, typed.to_day, None, "told by a person")
+        if shown is not None and shown.from_day is not None:
+            tell(db, order_id, shown, channel=typed.channel, account_id=who.account_id, now=now)
         mark_stale(db, [order_id])
     workshop.changed.set()
 

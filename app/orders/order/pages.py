@@ -123,10 +123,7 @@ def contact(
     """Note a word with the customer."""
 
     def act(id_: int) -> None:
-        with workshop.database.reading() as db:
-            customer_id = store.rows_of(db, id_).order["customer_id"]
-        typed = check(ContactFields, form.plain())
-        order_actions.note_contact(workshop, id_, customer_id, typed, me)
+        order_actions.note_contact(workshop, id_, check(ContactFields, form.plain()), me)
 
     return _act(request, workshop, number, form, "contact", "noted", act)
 

@@ -6,9 +6,10 @@ import pytest
 from sqlalchemy import insert
 
 from app.flow.steps import Step
-from app.letters.from_order import letter_facts
+from app.letters.forming import teller_of
+from app.letters.letter import Part
+from app.letters.sentences import letter_of
 from app.orders.facts.gather import facts_of
-from app.publishing.worker import teller_of
 from app.status.document import sentences
 from app.status.wording import document
 from app.tables import marks, photo_checks, photo_deliveries, picture_models, pictures
@@ -73,7 +74,9 @@ def with_pictures(workshop: ClockedWorkshop, order: MadeOrder, count: int = 3) -
 def page_says(workshop: ClockedWorkshop, order: MadeOrder) -> list[str]:
     with workshop.database.reading() as db:
         facts = facts_of(db, order.id, workshop.in_force(), workshop.now())
-    return list(sentences(document(facts, teller_of(workshop.in_force()), workshop.now())))
+    in_force = workshop.in_force()
+    teller = teller_of(in_force)
+    return list(sentences(document(facts, teller, workshop.now())))
 
 
 def test_more_views_begin_from_the_advice_and_page_and_letter_show_the_same_numbers(
@@ -95,7 +98,9 @@ def test_more_views_begin_from_the_advice_and_page_and_letter_show_the_same_numb
     ]
     assert "\n".join(asked) in page_says(workshop, order)
     with workshop.database.reading() as db:
-        letter = letter_facts(db, [order.id], workshop.in_force(), workshop.now())[order.id]
+        facts = facts_of(db, order.id, workshop.in_force(), workshop.now())
+    teller = teller_of(workshop.in_force())
+    letter = letter_of([Part("more_views", ("A",), 1)], facts, teller, workshop.now())
     assert all(line in str(letter) for line in asked)
     assert rows(workshop.database, "SELECT kind, round FROM news") == [("more_views", 1)]
 

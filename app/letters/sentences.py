@@ -1,0 +1,274 @@
+"""From news and an order's facts to a letter: the sentences of the order's page, and few besides.
+
+Pure: the facts and the moment come in. Each kind says its news; what the customer needs to do is
+said once for the whole letter, and so is when the order is ready.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from app.flow.steps import Step
+from app.letters.letter import Letter, Part
+from app.letters.rules import ASKS, KINDS, says_when
+from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, joining
+from app.shared.web import words
+from app.status import parcel_words, photo_words, piece_words, range_words
+from app.status.document import Block, Contact, Section
+from app.status.tasks import first_wanted, in_letter, tasks
+from app.status.voice import Days
+from app.status.wording import Teller, more_copies, to_do
+
+_SAY_WHEN = frozenset(
+    {"running_later", "order_in", "photos_passed", "making_begun", "photos_counted"}
+)
+_SAY_NOTHING_TO_DO = _SAY_WHEN - {"running_later"}
+_HOW_TO = frozenset({"order_in", "photo_reminder"})
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """A part of a letter with what it is worded from."""
+
+    part: Part
+    facts: OrderFacts
+    animals: tuple[AnimalFacts, ...]
+    days: Days | None = None
+
+    @classmethod
+    def of(cls, part: Part, facts: OrderFacts, days: Days | None = None) -> "Telling":
+        """The part of the animals that it names, or of all."""
+        spoken = (a for a in facts.alive if not part.letters or a.letter in part.letters)
+        return cls(part, facts, tuple(spoken), days)
+
+    @property
+    def names(self) -> str:
+        """Juniper and Otis."""
+        return words.listed([animal.name for animal in self.animals])
+
+    @property
+    def whose(self) -> str:
+        """Whom the subject names: only those in the parcel, or at finishing, if it is of these."""
+        some: Sequence[AnimalFacts] = ()
+        if self.part.kind == "handed_over" and self.parcel is not None:
+            some = parcel_words.travellers(self.parcel, self.facts)
+        elif self.part.kind == "last_call":
+            some = self.joining
+        return words.listed([animal.name for animal in some or self.animals])
+
+    @property
+    def remembered(self) -> bool:
+        """Whether one of them is no longer alive."""
+        return any(animal.remembered for animal in self.animals)
+
+    @property
+    def joining(self) -> tuple[AnimalFacts, ...]:
+        """Those whose model is at finishing: of these a letter offers more copies."""
+        return tuple(animal for animal in self.animals if animal.model.step is Step.FINISHING)
+
+    @property
+    def parcel(self) -> ParcelFacts | None:
+        """The parcel that it is about."""
+        return next((one for one in self.facts.parcels if one.id == self.part.round), None)
+
+
+def letter_of(parts: Sequence[Part], facts: OrderFacts, teller: Teller, now: int) -> Letter:
+    """The letter, its days said as on the day of `now` (UTC seconds)."""
+    days = Days(teller.calendar, now, dated=True)
+    said = [
+        block
+        for part in parts
+        for block in _SAY[part.kind](Telling.of(part, facts, days), days, teller)
+    ]
+    found = [Section("", tuple(dict.fromkeys(said))), *_sections(parts, facts, days)]
+    return Letter(
+        facts.number, facts.address_as, teller.name, _contact(teller.contact), facts.gift,
+        tuple(section for section in found if section.blocks),
+    )  # fmt: skip
+
+
+def _contact(contact: Contact) -> str:
+    phone = contact.phone
+    if phone and contact.hours:
+        phone += f" on {contact.hours}"
+    ways = [way for way in (contact.mail, phone) if way]
+    return f"{', or '.join(ways)}." if ways else ""
+
+
+def _sections(parts: Sequence[Part], facts: OrderFacts, days: Days) -> Iterator[Section]:
+    """What is said once: what was ordered, what to do, how to photograph, when, care."""
+    kinds = {part.kind for part in parts}
+    if "order_in" in kinds:
+        yield Section("What you ordered", tuple(piece_words.ordered(facts.alive)))
+    needed = tasks(facts, days)
+    if needed:
+        yield Section("What we need from you", in_letter(needed))
+    elif kinds & _SAY_NOTHING_TO_DO and not kinds & (ASKS | {"last_call"}):
+        todo = to_do(facts, days)
+        yield Section("", (_text(f"{todo.answer} {todo.more}".strip()),))
+    if kinds & _HOW_TO:
+        yield from photo_words.how_to(_to_photograph(parts, facts))
+    if kinds & _SAY_WHEN and says_when(facts):
+        yield Section("When", tuple(range_words.when(facts, days)))
+    if "received" in kinds and facts.copies:
+        yield from parcel_words.care(facts, days)
+
+
+def _to_photograph(parts: Sequence[Part], facts: OrderFacts) -> list[AnimalFacts]:
+    """A reminder of one animal asks nothing of another."""
+    of = {letter for part in parts if part.kind == "photo_reminder" for letter in part.letters}
+    all_ = any(part.kind == "order_in" for part in parts) or not of
+    return [animal for animal in first_wanted(facts) if all_ or animal.letter in of]
+
+
+def _text(*said: str) -> Block:
+    return Block("text", (" ".join(filter(None, said)),))
+
+
+# ---------------------------------------------------------------- what each kind tells
+
+
+def _question(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    yield _text("We have a question for you. You can simply answer this letter.")
+
+
+def _more_views(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    for animal in telling.animals:
+        yield from photo_words.more_views(animal)
+    yield _text("You can answer this letter with the pictures, as the camera made them.")
+
+
+def _order_in(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    yield _text(f"Thank you for your order. Its number with us is {telling.facts.number}.")
+    for animal in telling.animals:
+        if animal.told_at is not None or (animal.counted_at is not None and not animal.passed):
+            yield from photo_words.until_passed(animal, days)
+        elif animal.passed and animal.passed_at is not None:
+            yield _text(piece_words.passed(animal, telling.facts, days))
+    if first_wanted(telling.facts):
+        yield _text(
+            "You can answer this letter with a link to the photographs, or with the pictures "
+            "themselves. We write when they are here."
+        )
+
+
+def _photo_reminder(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    first = words.listed([animal.name for animal in telling.animals if not animal.attempts])
+    again = [animal for animal in telling.animals if animal.attempts]
+    if telling.remembered:
+        yield _text(
+            f"We have the order of {telling.names} here and begin when you are ready. There is no "
+            "hurry. Whatever photographs you have will help, old and small ones too; answer this "
+            "letter when it suits you."
+        )
+    else:
+        if first:
+            yield _text(
+                f"We have no photographs of {first} yet, or they have not reached us. The work "
+                "begins on the day they are here. If you have sent them already, a word is enough "
+                "and we look for them."
+            )
+        if again:
+            names = words.listed([animal.name for animal in again])
+            yield _text(
+                f"The further views of {names} have not reached us yet. All that you sent before "
+                "is kept, and they are free of charge."
+            )
+        yield _text(
+            "If they are hard to take, do as many as you can: a few on each of several days do as "
+            "well as all on one. And if you would rather wait, tell us until when, and we keep the "
+            "order for you."
+        )
+    for animal in again:
+        yield from photo_words.more_views(animal)
+
+
+def _running_later(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    yield _text(
+        "It takes longer than the days we last named to you, and you should hear that from us. "
+        "If there is a day by which you need it, answer this letter and tell us; then we look "
+        "together at what can be done."
+    )
+
+
+def _handed_over(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    parcel = telling.parcel
+    if parcel is None:
+        yield _text("Your order is finished and has left us.")
+        return
+    inside = parcel_words.travellers(parcel, telling.facts)
+    if inside:
+        each = [f"the likeness of {a.name}" if a.remembered else a.name for a in inside]
+        way = "" if parcel.way == "collected" else " and on the way to you"
+        are = "are" if len(inside) > 1 else "is"
+        yield _text(f"{words.capital(words.listed(each))} {are} finished{way}.")
+    yield from parcel_words.sent(parcel, telling.facts, days)
+    if parcel.way == "carrier":
+        yield _text(
+            "Please open the box with care, and keep the packing until you have looked at "
+            "everything. If something is damaged, photograph it with its packing and label before "
+            "you do anything else, and write to us."
+        )
+    if not telling.facts.left:
+        yield _text(
+            "The rest of your order is still being made and follows; we write when it leaves."
+        )
+
+
+def _received(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    parcel, facts = telling.parcel, telling.facts
+    if parcel is not None and parcel_words.assumed(parcel, facts):
+        yield _text("By now your parcel should be with you. If it is not, please write to us.")
+    elif parcel is not None and parcel.received_at is not None:
+        yield _text(f"Your parcel arrived on {days.at(parcel.received_at)}.")
+    else:
+        yield _text("Your parcel has arrived.")
+    if not facts.remembered and not facts.gift:
+        them = "them" if len(facts.copies) > 1 else "it"
+        yield _text(f"If you like, tell us what you think; the people who made {them} hear of it.")
+
+
+def _photos_passed(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    for animal in telling.animals:
+        if animal.model.step is Step.FINISHING:
+            yield from piece_words.finishing(animal, telling.facts, days, teller.blank_on)
+        else:
+            yield _text(piece_words.passed(animal, telling.facts, days))
+    open_models = [a for a in telling.joining if a in joining(telling.facts, days.today)]
+    if open_models and telling.facts.copy_deadline is not None:
+        yield _text(more_copies(open_models, telling.facts, days))
+
+
+def _last_call(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    yield _text(more_copies(telling.joining or telling.animals, telling.facts, days))
+    yield _text("If you need no more of them, there is nothing to do for you here.")
+
+
+def _making_begun(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    many = len(telling.animals) > 1
+    yield _text(
+        f"The {'models' if many else 'model'} of {telling.names} {'are' if many else 'is'} "
+        "finished, and we have begun the making by hand."
+    )
+    for animal in telling.animals:
+        yield from piece_words.making(animal, telling.facts, days, quiet=False)
+
+
+def _photos_counted(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+    for animal in telling.animals:
+        yield from photo_words.until_passed(animal, days)
+
+
+_SAY: Mapping[str, Callable[[Telling, Days, Teller], Iterable[Block]]] = {
+    "question": _question,
+    "more_views": _more_views,
+    "order_in": _order_in,
+    "photo_reminder": _photo_reminder,
+    "running_later": _running_later,
+    "handed_over": _handed_over,
+    "received": _received,
+    "photos_passed": _photos_passed,
+    "last_call": _last_call,
+    "making_begun": _making_begun,
+    "photos_counted": _photos_counted,
+}
+assert set(_SAY) == set(KINDS)

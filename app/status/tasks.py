@@ -1,0 +1,141 @@
+"""What the customer needs to do: the same tasks on the page and in a letter. Pure."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, QuestionFacts
+from app.shared.web import words
+from app.status.document import Block
+from app.status.voice import Days
+
+_TOPICS = {
+    "spelling": "the spelling of the inscription",
+    "colour": "a colour",
+    "address": "where the parcel is to go",
+    "customs": "the customs papers",
+    "approval": "pictures that we sent you to look at",
+    "model approval": "pictures of the model that we sent you to look at",
+    "paint approval": "pictures of the painting that we sent you to look at",
+    "photos": "the photographs",
+    "pose": "the pose",
+    "size": "the size",
+}
+_WAYS = {
+    "letter": "by email", "mail": "by email", "phone": "on the phone", "shop": "in the shop",
+    "in_person": "in person",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """Something that the customer needs to do: the request, what belongs to it, and what only the
+    page adds (a letter does not speak of itself, and has nothing below it)."""
+
+    ask: str
+    more: str = ""
+    on_page: str = ""
+
+    def said(self, *, by_letter: bool = False) -> str:
+        """The task in one paragraph."""
+        return " ".join(filter(None, (self.ask, "" if by_letter else self.on_page, self.more)))
+
+
+def tasks(facts: OrderFacts, days: Days) -> list[Task]:
+    """Everything that we need from the customer, what stops the work first."""
+    if not facts.alive:
+        return []
+    return [
+        *(_question(question, facts, days) for question in facts.questions),
+        *_photographs(facts),
+        *_spelling(facts),
+    ]
+
+
+def in_letter(found: list[Task]) -> tuple[Block, ...]:
+    """The tasks as a letter repeats them; nothing where there are none."""
+    if not found:
+        return ()
+    if len(found) == 1:
+        return (Block("text", (found[0].said(by_letter=True),)),)
+    lead = f"There are {words.count(len(found), 'thing')} that we need from you:"
+    return (
+        Block("text", (lead,)),
+        Block("points", tuple(task.said(by_letter=True) for task in found)),
+    )
+
+
+def asks_about(question: QuestionFacts, copy: CopyFacts) -> bool:
+    """Whether a question concerns a copy: its animal, or the whole order."""
+    return question.letter in ("", copy.letter)
+
+
+def _question(question: QuestionFacts, facts: OrderFacts, days: Days) -> Task:
+    topic = question.topic.strip().casefold()
+    animal = next((a for a in facts.animals if a.letter == question.letter), None)
+    whose = f", for {animal.name}" if animal is not None and len(facts.animals) > 1 else ""
+    lead = f"Please answer our question about {_TOPICS.get(topic, 'your order')}{whose}"
+    if question.asked_at is None:
+        how = "We are writing to you about it."
+    else:
+        way = _WAYS.get(question.channel, "")
+        how = " ".join(filter(None, ("We asked", way, f"on {days.at(question.asked_at)}.")))
+    more = ["It waits until we hear from you."] if question.blocking else []
+    unread = [copy for copy in _unread(facts) if topic == "spelling" and asks_about(question, copy)]
+    if unread:
+        more.append(f"The inscription reads {_inscriptions(unread)} so far.")
+    asked = " ".join(question.asked.split())
+    return Task(f"{lead}: “{asked}”" if asked else f"{lead}.", " ".join(more), how)
+
+
+def _photographs(facts: OrderFacts) -> Iterable[Task]:
+    wanted = [animal for animal in facts.alive if animal.wanted]
+    first = first_wanted(facts)
+    living = [animal.name for animal in first if not animal.remembered]
+    if living:
+        yield Task(
+            f"Please send us photographs of {words.listed(living)}.",
+            on_page="Below is how many, and from where.",
+        )
+    for animal in first:
+        if animal.remembered:
+            yield Task(
+                f"Please send us the photographs you have of {animal.name}.", "There is no hurry."
+            )
+    for animal in wanted:
+        if animal.attempts and animal.remembered:
+            yield Task(
+                f"Please see whether you have other pictures of {animal.name}.",
+                "If there are none, tell us.",
+                "Those that would help are listed below.",
+            )
+        elif animal.attempts:
+            # A line may ask for a whole round: lines are numbered, not counted as views.
+            yield Task(
+                f"Please send us more views of {animal.name}.",
+                "They don’t cost anything extra.",
+                "The list is below.",
+            )
+
+
+def first_wanted(facts: OrderFacts) -> list[AnimalFacts]:
+    """The animals of which a first set of photographs is wanted."""
+    return [animal for animal in facts.alive if animal.wanted and not animal.attempts]
+
+
+def _spelling(facts: OrderFacts) -> Iterable[Task]:
+    spelling = [q for q in facts.questions if q.topic.strip().casefold() == "spelling"]
+    # A question about the spelling asks for the same: it is one task.
+    unread = [copy for copy in _unread(facts) if not any(asks_about(q, copy) for q in spelling)]
+    if unread:
+        yield Task(
+            f"Please read the inscription letter by letter: {_inscriptions(unread)}.",
+            "Write to us that it is right, or how it should read.",
+        )
+
+
+def _unread(facts: OrderFacts) -> list[CopyFacts]:
+    return [copy for copy in facts.copies if not copy.spelling_confirmed and not copy.gone]
+
+
+def _inscriptions(copies: Iterable[CopyFacts]) -> str:
+    return words.listed(list(dict.fromkeys(f"“{copy.inscription}”" for copy in copies)))
