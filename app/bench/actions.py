@@ -11,7 +11,7 @@ from app.bench import rules
 from app.flow import store
 from app.flow.actions import Done, Wish, record_in
 from app.flow.rules import Kind, Whose, past_the_third
-from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey
+from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey
 from app.flow.store import Piece, Ref
 from app.photos.builds.actions import START, note_start
 from app.shared.errors import BadFields, NotAllowed
@@ -140,7 +140,7 @@ def _check_words(kind: Kind, typed: MoveFields) -> None:
         raise BadFields({"reason": "What was found? A few words."})
     if typed.move == MoveKey.REMAKE and not typed.cause:
         raise BadFields({"cause": "What caused it?"})
-    if typed.cause and typed.cause not in rules.KNOWN_CAUSES:
+    if typed.cause and typed.cause not in CAUSES:
         raise BadFields({"cause": "Choose one of the list."})
     if kind is Kind.HOLD or typed.move == MoveKey.CANCEL:
         if typed.whose not in tuple(Whose):

@@ -58,7 +58,11 @@ class StepFacts:
 
     `waits_for` is CUSTOMER, MACHINE, CARRIER or WAITING (people). `take` names the button that
     takes a piece in hand; it is empty where no hands are needed. `usual` and `slow` are the days
-    shown until the studio has twenty stays of its own (common practice, no source).
+    shown until the studio has twenty stays of its own (common practice, no source). `cause` says
+    in words that a finding came from here: the steps of the making have it. `shows` is what a
+    picture taken here shows, where one may be released to the customer. `entry` says that an
+    order under way may be typed in at it. `cautions` are the usual ones of the trade, in our own
+    words; DEFER follows them wherever they stand.
     """
 
     step: Step
@@ -68,39 +72,136 @@ class StepFacts:
     take: str = ""
     usual: int = 0
     slow: int = 0
+    cause: str = ""
+    shows: str = ""
+    entry: bool = True
+    cautions: tuple[str, ...] = ()
 
 
-_W = TimeClass.WAITING
+DEFER = "Follow the product's safety data sheet, the tool's manual and local codes."
+_M, _C, _W = Of.MODEL, Of.COPY, TimeClass.WAITING
 STEPS: dict[Step, StepFacts] = {
     facts.step: facts
     for facts in (
-        StepFacts(Step.PHOTOS_WANTED, "Photos wanted", Of.MODEL, TimeClass.CUSTOMER, "", 7, 21),
-        StepFacts(Step.PHOTOS_IN, "Photos in", Of.MODEL, TimeClass.MACHINE, "", 2, 5),
-        StepFacts(Step.BUILDING, "Model build", Of.MODEL, TimeClass.MACHINE, "", 1, 3),
-        StepFacts(Step.ASSESSING, "Assessment", Of.MODEL, _W, "Look at it", 1, 3),
-        StepFacts(Step.FINISHING, "Model finishing", Of.MODEL, _W, "Start", 4, 9),
-        StepFacts(Step.BLANK, "Blank", Of.COPY, TimeClass.MACHINE, "", 3, 6),
-        StepFacts(Step.SHAPING, "Shaping", Of.COPY, _W, "Start", 5, 11),
-        StepFacts(Step.PAINTING, "Painting", Of.COPY, _W, "Start", 6, 12),
-        StepFacts(Step.INSPECTION, "Inspection", Of.COPY, _W, "Inspect", 1, 3),
-        StepFacts(Step.PACKING, "Packing", Of.COPY, _W, "Pack", 2, 5),
-        StepFacts(Step.HANDED_OVER, "Handed over", Of.COPY, TimeClass.CARRIER, "", 4, 9),
+        StepFacts(
+            Step.PHOTOS_WANTED,
+            "Photos wanted",
+            _M,
+            TimeClass.CUSTOMER,
+            "",
+            7,
+            21,
+            cautions=(
+                "Ask for calm pictures: let the animal approach, no chasing, cornering or flash, "
+                "and stop when it shows that it has had enough.",
+            ),
+        ),
+        StepFacts(Step.PHOTOS_IN, "Photos in", _M, TimeClass.MACHINE, "", 2, 5),
+        StepFacts(Step.BUILDING, "Model build", _M, TimeClass.MACHINE, "", 1, 3),
+        StepFacts(Step.ASSESSING, "Assessment", _M, _W, "Look at it", 1, 3, shows="model"),
+        StepFacts(Step.FINISHING, "Model finishing", _M, _W, "Start", 4, 9, shows="model"),
+        StepFacts(
+            Step.BLANK,
+            "Blank",
+            _C,
+            TimeClass.MACHINE,
+            "",
+            3,
+            6,
+            cause="the blank",
+            cautions=(
+                "Uncured resin sensitises skin and lungs: eyes and skin covered, extraction on, "
+                "thick nitrile gloves, clean up between jobs.",
+                "Shield eyes and skin from curing lamps; never cure in an oven that is used for "
+                "food.",
+                "Where metal is cast: bone-dry moulds and tools, face shield, natural fibres, "
+                "leather shoes.",
+            ),
+        ),
+        StepFacts(
+            Step.SHAPING,
+            "Shaping",
+            _C,
+            _W,
+            "Start",
+            5,
+            11,
+            cause="shaping",
+            cautions=(
+                "Glasses and a face shield at the rotary tool; burr rated for its speed, long "
+                "burrs slower, guards on. No loose sleeves, untied hair or gloves that can snag; "
+                "clamp the piece.",
+                "Dust of resin, stone or plaster: wet work or extraction first, no dry sweeping.",
+                "Keep the skin clear of half-cured epoxy dust: it sensitises.",
+            ),
+        ),
+        StepFacts(
+            Step.PAINTING,
+            "Painting",
+            _C,
+            _W,
+            "Start",
+            6,
+            12,
+            cause="painting",
+            shows="painting",
+            cautions=(
+                "Spray in a ventilated booth, away from sparks and flames, with the right filter. "
+                "“Non-toxic” on a label is not about breathing it in.",
+                "Two-pack polyurethane needs air-fed breathing apparatus; choose another paint if "
+                "you can.",
+                "Rags with drying oil heat by themselves: into a lidded metal can, under water.",
+            ),
+        ),
+        StepFacts(
+            Step.INSPECTION,
+            "Inspection",
+            _C,
+            _W,
+            "Inspect",
+            1,
+            3,
+            cause="inspection",
+            shows="painting",
+        ),
+        StepFacts(
+            Step.PACKING,
+            "Packing",
+            _C,
+            _W,
+            "Pack",
+            2,
+            5,
+            cause="packing",
+            shows="painting",
+            cautions=(
+                "Film that is dry but not cured takes prints of its wrapping: mind the rest time.",
+                "Five centimetres of cushioning all round; nothing moves when shaken. Send no "
+                "liquids.",
+            ),
+        ),
+        StepFacts(Step.HANDED_OVER, "Handed over", _C, TimeClass.CARRIER, "", 4, 9),
         # No bench: a copy whose model is not ready, and the ends.
-        StepFacts(Step.NOT_BEGUN, "Not begun", Of.COPY, _W),
-        StepFacts(Step.READY, "Model ready", Of.MODEL, _W),
-        StepFacts(Step.RECEIVED, "Received", Of.COPY, _W),
-        StepFacts(Step.REPLACED, "Replaced", Of.COPY, _W),
-        StepFacts(Step.CANCELLED, "Cancelled", Of.COPY, _W),
+        StepFacts(Step.NOT_BEGUN, "Not begun", _C, _W),
+        StepFacts(Step.READY, "Model ready", _M, _W, shows="model"),
+        StepFacts(Step.RECEIVED, "Received", _C, _W, entry=False),
+        StepFacts(Step.REPLACED, "Replaced", _C, _W, entry=False),
+        StepFacts(Step.CANCELLED, "Cancelled", _C, _W, entry=False),
     )
 }
 BENCHES: tuple[Step, ...] = tuple(step for step, facts in STEPS.items() if facts.usual)
 PLACE: dict[Step, int] = {step: place for place, step in enumerate(Step)}
 ENDS = frozenset({Step.READY, Step.RECEIVED, Step.REPLACED, Step.CANCELLED})
 PHOTO_STEPS = (Step.PHOTOS_WANTED, Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING)
-MAKING_STEPS = (Step.BLANK, Step.SHAPING, Step.PAINTING, Step.INSPECTION, Step.PACKING)
+MAKING_STEPS = tuple(step for step in Step if STEPS[step].cause)
+# What may have caused a finding, the latest first: a step of the making, or the model.
+MODEL = "model"
+CAUSES: dict[str, str] = {
+    **{str(step): STEPS[step].cause for step in reversed(MAKING_STEPS)},
+    MODEL: "the model",
+}
 STARTS: dict[Of, tuple[Step, ...]] = {
-    Of.MODEL: (*PHOTO_STEPS, Step.FINISHING, Step.READY),
-    Of.COPY: (Step.NOT_BEGUN, *MAKING_STEPS, Step.HANDED_OVER),
+    of: tuple(step for step in Step if STEPS[step].of is of and STEPS[step].entry) for of in Of
 }
 
 
@@ -145,8 +246,8 @@ class MoveKey(StrEnum):
 class Move:
     """A way from one step to another.
 
-    `needs` names what has to be said with it: the page shows a form for it instead of a plain
-    button.
+    `outcome` says in the history what was done; empty, the piece's next step says it. `needs`
+    names what has to be said with it: the page shows a form for it instead of a plain button.
     """
 
     key: MoveKey
@@ -154,6 +255,7 @@ class Move:
     start: Step
     end: Step
     label: str
+    outcome: str
     roles: frozenset[Role] = EVERYBODY
     needs: tuple[str, ...] = ()
     forward: bool = True
@@ -161,81 +263,175 @@ class Move:
 
 
 def _model_moves() -> Iterator[Move]:
-    m, s = Of.MODEL, Step
+    k, m, s = MoveKey, Of.MODEL, Step
     yield Move(
-        MoveKey.PHOTOS_COUNTED,
+        k.PHOTOS_COUNTED,
         m,
         s.PHOTOS_WANTED,
         s.PHOTOS_IN,
         "Photos are here",
+        "pictures are here",
         needs=("amount",),
     )
-    yield Move(MoveKey.BUILD_STARTED, m, s.PHOTOS_IN, s.BUILDING, "Start build")
-    yield Move(MoveKey.NO_BUILD, m, s.PHOTOS_IN, s.ASSESSING, "Assess without a build")
-    yield Move(MoveKey.BUILD_FINISHED, m, s.BUILDING, s.ASSESSING, "Build finished", by_itself=True)
+    yield Move(k.BUILD_STARTED, m, s.PHOTOS_IN, s.BUILDING, "Start build", "build started")
     yield Move(
-        MoveKey.BUILD_FAILED, m, s.BUILDING, s.ASSESSING, "Failed by the pictures", by_itself=True
+        k.NO_BUILD,
+        m,
+        s.PHOTOS_IN,
+        s.ASSESSING,
+        "Assess without a build",
+        "to be assessed without a build",
     )
     yield Move(
-        MoveKey.BUILD_STOPPED, m, s.BUILDING, s.PHOTOS_IN, "Stopped by the machine",
-        forward=False, by_itself=True,
-    )  # fmt: skip
-    yield Move(MoveKey.GOOD, m, s.ASSESSING, s.FINISHING, "Good")
-    yield Move(MoveKey.LIMITS, m, s.ASSESSING, s.FINISHING, "Good with limits", needs=("limits",))
-    yield Move(MoveKey.BY_EYE, m, s.ASSESSING, s.FINISHING, "By eye, without a build")
-    yield Move(MoveKey.BUILD_AGAIN, m, s.ASSESSING, s.PHOTOS_IN, "Build again", forward=False)
+        k.BUILD_FINISHED,
+        m,
+        s.BUILDING,
+        s.ASSESSING,
+        "Build finished",
+        "build finished",
+        by_itself=True,
+    )
+    yield Move(
+        k.BUILD_FAILED,
+        m,
+        s.BUILDING,
+        s.ASSESSING,
+        "Failed by the pictures",
+        "build failed by the pictures",
+        by_itself=True,
+    )
+    yield Move(
+        k.BUILD_STOPPED,
+        m,
+        s.BUILDING,
+        s.PHOTOS_IN,
+        "Stopped by the machine",
+        "build stopped by the machine; same place in the queue",
+        forward=False,
+        by_itself=True,
+    )
+    yield Move(k.GOOD, m, s.ASSESSING, s.FINISHING, "Good", "assessed: good")
+    yield Move(
+        k.LIMITS,
+        m,
+        s.ASSESSING,
+        s.FINISHING,
+        "Good with limits",
+        "assessed: good with limits",
+        needs=("limits",),
+    )
+    yield Move(
+        k.BY_EYE,
+        m,
+        s.ASSESSING,
+        s.FINISHING,
+        "By eye, without a build",
+        "assessed: by eye, without a build",
+    )
+    yield Move(
+        k.BUILD_AGAIN,
+        m,
+        s.ASSESSING,
+        s.PHOTOS_IN,
+        "Build again",
+        "to be built again",
+        forward=False,
+    )
     for step in (s.ASSESSING, s.PHOTOS_IN, s.FINISHING):
         yield Move(
-            MoveKey.MORE_VIEWS, m, step, s.PHOTOS_WANTED, "Ask for more views",
-            needs=("views",), forward=False,
-        )  # fmt: skip
+            k.MORE_VIEWS,
+            m,
+            step,
+            s.PHOTOS_WANTED,
+            "Ask for more views",
+            "more views asked",
+            needs=("views",),
+            forward=False,
+        )
     yield Move(
-        MoveKey.NEW_SET, m, s.ASSESSING, s.PHOTOS_WANTED, "Ask for a new set",
-        needs=("views",), forward=False,
-    )  # fmt: skip
-    yield Move(MoveKey.MODEL_FINISHED, m, s.FINISHING, s.READY, "Done")
+        k.NEW_SET,
+        m,
+        s.ASSESSING,
+        s.PHOTOS_WANTED,
+        "Ask for a new set",
+        "a new set asked",
+        needs=("views",),
+        forward=False,
+    )
+    yield Move(k.MODEL_FINISHED, m, s.FINISHING, s.READY, "Done", "model finished")
 
 
 def _copy_moves() -> Iterator[Move]:
-    c, s = Of.COPY, Step
-    yield Move(MoveKey.BEGUN, c, s.NOT_BEGUN, s.BLANK, "Begin")
-    yield Move(MoveKey.BEGUN, c, s.NOT_BEGUN, s.SHAPING, "Begin")
-    yield Move(MoveKey.BLANK_DONE, c, s.BLANK, s.SHAPING, "Done")
-    yield Move(MoveKey.SHAPED, c, s.SHAPING, s.PAINTING, "Done")
-    yield Move(MoveKey.PAINTED, c, s.PAINTING, s.INSPECTION, "Done")
-    yield Move(MoveKey.PASSED, c, s.INSPECTION, s.PACKING, "Pass", needs=("marks",))
-    yield Move(MoveKey.HANDED_OVER, c, s.PACKING, s.HANDED_OVER, "Hand over", needs=("parcel",))
-    yield Move(MoveKey.RECEIVED, c, s.HANDED_OVER, s.RECEIVED, "Received", by_itself=True)
+    k, c, s = MoveKey, Of.COPY, Step
+    yield Move(k.BEGUN, c, s.NOT_BEGUN, s.BLANK, "Begin", "begun")
+    yield Move(k.BEGUN, c, s.NOT_BEGUN, s.SHAPING, "Begin", "begun")
+    yield Move(k.BLANK_DONE, c, s.BLANK, s.SHAPING, "Done", "blank done")
+    yield Move(k.SHAPED, c, s.SHAPING, s.PAINTING, "Done", "shaped")
+    yield Move(k.PAINTED, c, s.PAINTING, s.INSPECTION, "Done", "painted")
+    yield Move(k.PASSED, c, s.INSPECTION, s.PACKING, "Pass", "passed inspection", needs=("marks",))
     yield Move(
-        MoveKey.CAME_BACK, c, s.HANDED_OVER, s.PACKING, "Came back undelivered",
-        roles=DESK_AND_OWNER, needs=("reason",), forward=False, by_itself=True,
-    )  # fmt: skip
+        k.HANDED_OVER, c, s.PACKING, s.HANDED_OVER, "Hand over", "handed over", needs=("parcel",)
+    )
+    yield Move(k.RECEIVED, c, s.HANDED_OVER, s.RECEIVED, "Received", "received", by_itself=True)
+    yield Move(
+        k.CAME_BACK,
+        c,
+        s.HANDED_OVER,
+        s.PACKING,
+        "Came back undelivered",
+        "came back undelivered",
+        roles=DESK_AND_OWNER,
+        needs=("reason",),
+        forward=False,
+        by_itself=True,
+    )
     for start in MAKING_STEPS:
         for cause in MAKING_STEPS:
             if PLACE[cause] < PLACE[start]:
+                name = STEPS[cause].name
                 yield Move(
-                    MoveKey.back_to(cause), c, start, cause, f"Back to {STEPS[cause].name}",
-                    needs=("finding",), forward=False,
-                )  # fmt: skip
-        yield Move(
-            MoveKey.REMAKE, c, start, s.REPLACED, "Remake", needs=("finding",), forward=False
-        )
-    yield Move(
-        MoveKey.REMAKE, c, s.HANDED_OVER, s.REPLACED, "Remake",
-        roles=DESK_AND_OWNER, needs=("finding",), forward=False,
-    )  # fmt: skip
+                    k.back_to(cause),
+                    c,
+                    start,
+                    cause,
+                    f"Back to {name}",
+                    f"back to {name}",
+                    needs=("finding",),
+                    forward=False,
+                )
+        yield _remake(start)
+    yield _remake(s.HANDED_OVER, DESK_AND_OWNER)
+
+
+def _remake(start: Step, roles: frozenset[Role] = EVERYBODY) -> Move:
+    return Move(
+        MoveKey.REMAKE,
+        Of.COPY,
+        start,
+        Step.REPLACED,
+        "Remake",
+        "to be made again from the start",
+        roles=roles,
+        needs=("finding",),
+        forward=False,
+    )
 
 
 def _cancels() -> Iterator[Move]:
-    for of, steps in (
-        (Of.MODEL, (*PHOTO_STEPS, Step.FINISHING)),
-        (Of.COPY, (Step.NOT_BEGUN, *MAKING_STEPS)),
-    ):
+    for of, steps in STARTS.items():
         for step in steps:
-            yield Move(
-                MoveKey.CANCEL, of, step, Step.CANCELLED, "Cancel",
-                roles=DESK_AND_OWNER, needs=("reason", "whose"), forward=False,
-            )  # fmt: skip
+            if step not in (Step.READY, Step.HANDED_OVER):
+                yield Move(
+                    MoveKey.CANCEL,
+                    of,
+                    step,
+                    Step.CANCELLED,
+                    "Cancel",
+                    "cancelled",
+                    roles=DESK_AND_OWNER,
+                    needs=("reason", "whose"),
+                    forward=False,
+                )
 
 
 MOVES: tuple[Move, ...] = (*_model_moves(), *_copy_moves(), *_cancels())
@@ -249,6 +445,7 @@ def moves_from(of: Of, step: Step) -> tuple[Move, ...]:
     return _BY_START.get((of, step), ())
 
 
+OUTCOMES: dict[MoveKey, str] = {move.key: move.outcome for move in MOVES}
 PASSED = frozenset({MoveKey.GOOD, MoveKey.LIMITS, MoveKey.BY_EYE})
 ASKED_AGAIN = frozenset({MoveKey.MORE_VIEWS, MoveKey.NEW_SET})
 # Sends a copy back to the step that caused a finding.

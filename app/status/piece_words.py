@@ -5,7 +5,7 @@ Where nobody is at a piece it waits its turn, and the page says so; nothing is m
 
 from collections.abc import Callable, Iterable, Sequence
 
-from app.flow.steps import ENDS, PLACE, MoveKey, Step
+from app.flow.steps import ENDS, MAKING_STEPS, PLACE, MoveKey, Step
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
 from app.shared.web import words
 from app.status.document import Block
@@ -13,7 +13,6 @@ from app.status.tasks import asks_about
 from app.status.voice import Days, Subject, own, subject, surface, voice
 
 SHORT_MARK = 3
-_MAKING = (Step.BLANK, Step.SHAPING, Step.PAINTING, Step.INSPECTION, Step.PACKING)
 
 
 def finishing(animal: AnimalFacts, facts: OrderFacts, days: Days, blank_on: bool) -> list[Block]:
@@ -121,7 +120,7 @@ def _waits_there(copy: CopyFacts, them: Subject) -> str:
 
 
 def _waits(standing: Standing) -> bool:
-    at_work = standing.step in _MAKING or standing.step is Step.FINISHING
+    at_work = standing.step in MAKING_STEPS or standing.step is Step.FINISHING
     return at_work and not standing.in_hand and not standing.held
 
 
@@ -149,7 +148,7 @@ def _copy(
 ) -> str:
     if copy.standing.held:
         return _hold(them, copy.standing, days)
-    words_of_step = _STEPS[copy.step]
+    words_of_step = COPY_WORDS[copy.step]
     if copy.made_again:
         again = Subject("they" if them.plural else "it", them.plural)
         return f"{_again(copy, them)} {words_of_step(copy, again, animal, facts, days)}"
@@ -309,7 +308,7 @@ def _received(
 
 
 _Words = Callable[[CopyFacts, Subject, AnimalFacts, OrderFacts, Days], str]
-_STEPS: dict[Step, _Words] = {
+COPY_WORDS: dict[Step, _Words] = {
     Step.NOT_BEGUN: _not_begun,
     Step.BLANK: _blank,
     Step.SHAPING: _shaping,

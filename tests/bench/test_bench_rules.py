@@ -4,17 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.bench.rules import (
-    DEFER,
-    KNOWN_CAUSES,
-    MOST_VIEWS,
-    causes,
-    cautions,
-    check_marks,
-    read_views,
-    same_hands,
-)
-from app.flow.steps import MAKING_STEPS, Step
+from app.bench.rules import MOST_VIEWS, causes, cautions, check_marks, read_views, same_hands
+from app.flow.steps import CAUSES, DEFER, MAKING_STEPS, Step
 from app.shared.errors import BadFields
 
 
@@ -31,7 +22,7 @@ def test_a_finding_is_caused_by_its_own_step_or_one_before_it_or_the_model(step:
     keys = [key for key, _ in causes(step)]
     assert keys[-1] == "model"
     assert set(keys[:-1]) == set(map(str, MAKING_STEPS[: MAKING_STEPS.index(step) + 1]))
-    assert set(keys) <= KNOWN_CAUSES
+    assert set(keys) <= set(CAUSES)
 
 
 def test_views_are_read_one_a_line_without_their_numbers() -> None:

@@ -91,7 +91,7 @@ def test_every_step_has_words_of_its_own(step: Step) -> None:
 def test_a_step_without_words_is_an_error_and_no_empty_sentence(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.delitem(piece_words._STEPS, Step.PAINTING)
+    monkeypatch.delitem(piece_words.COPY_WORDS, Step.PAINTING)
     facts = order(animal(Step.READY, **PASSED, copies=(copy(Step.PAINTING),)), shown=RANGE)
     with pytest.raises(KeyError, match="painting"):
         document(facts, TELLER, NOW)

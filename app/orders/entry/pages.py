@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from app.flow.steps import PHOTO_STEPS, STEPS, Step
+from app.flow.steps import STARTS, STEPS, Of
 from app.orders.entry import store
 from app.orders.entry.actions import take_in
 from app.orders.entry.form import LETTERS, MOST_ANIMALS, Shape, read
@@ -16,11 +16,6 @@ from app.shared.web.templating import go, is_partial, new_once, render
 from app.studio.web import AskedId, Me, TheWorkshop
 
 router = APIRouter()
-_MODEL_STEPS = (*PHOTO_STEPS, Step.FINISHING, Step.READY)
-_COPY_STEPS = (
-    Step.NOT_BEGUN, Step.BLANK, Step.SHAPING, Step.PAINTING, Step.INSPECTION, Step.PACKING,
-    Step.HANDED_OVER,
-)  # fmt: skip
 
 
 @router.get("/orders/new", name="new_order")
@@ -188,8 +183,8 @@ def _page(
         "poses": settings.choices("poses"),
         "bases": settings.choices("bases"),
         "sizes": settings.choices("sizes"),
-        "model_steps": [(str(s), STEPS[s].name) for s in _MODEL_STEPS],
-        "copy_steps": [(str(s), STEPS[s].name) for s in _COPY_STEPS],
+        "model_steps": [(str(s), STEPS[s].name) for s in STARTS[Of.MODEL]],
+        "copy_steps": [(str(s), STEPS[s].name) for s in STARTS[Of.COPY]],
     }
     name = "orders/entry/_order_form.html" if is_partial(request) else "orders/entry/new.html"
     return render(request, name, context, status)

@@ -5,39 +5,9 @@ from dataclasses import dataclass
 
 from app.flow.legality import CORRECTABLE, UNDO_WITHIN, UNDOABLE
 from app.flow.rules import Entry, Kind, TimeIs, effective
-from app.flow.steps import REWORKS, STEPS, MoveKey, Of, piece_code
+from app.flow.steps import CAUSES, OUTCOMES, STEPS, MoveKey, Of, piece_code
 from app.flow.store import Ref
 from app.shared.people import first_name
-
-_OUTCOMES: dict[str, str] = {
-    MoveKey.PHOTOS_COUNTED: "pictures are here",
-    MoveKey.BUILD_STARTED: "build started",
-    MoveKey.NO_BUILD: "to be assessed without a build",
-    MoveKey.BUILD_FINISHED: "build finished",
-    MoveKey.BUILD_FAILED: "build failed by the pictures",
-    MoveKey.BUILD_STOPPED: "build stopped by the machine; same place in the queue",
-    MoveKey.GOOD: "assessed: good",
-    MoveKey.LIMITS: "assessed: good with limits",
-    MoveKey.BY_EYE: "assessed: by eye, without a build",
-    MoveKey.BUILD_AGAIN: "to be built again",
-    MoveKey.MORE_VIEWS: "more views asked",
-    MoveKey.NEW_SET: "a new set asked",
-    MoveKey.MODEL_FINISHED: "model finished",
-    MoveKey.BEGUN: "begun",
-    MoveKey.BLANK_DONE: "blank done",
-    MoveKey.SHAPED: "shaped",
-    MoveKey.PAINTED: "painted",
-    MoveKey.PASSED: "passed inspection",
-    MoveKey.HANDED_OVER: "handed over",
-    MoveKey.RECEIVED: "received",
-    MoveKey.CAME_BACK: "came back undelivered",
-    MoveKey.REMAKE: "to be made again from the start",
-    MoveKey.CANCEL: "cancelled",
-}
-_CAUSES = {
-    "model": "the model", "blank": "the blank", "shaping": "shaping", "painting": "painting",
-    "inspection": "inspection", "packing": "packing", "": "",
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,16 +140,14 @@ def say(entry: Entry) -> str:
         case Kind.TOLD:
             return "the customer says that photos are sent"
         case Kind.FINDING:
-            cause = f" (caused by {_CAUSES.get(entry.cause, entry.cause)})" if entry.cause else ""
+            cause = f" (caused by {CAUSES[entry.cause]})" if entry.cause else ""
             return f"finding, mended here: {entry.reason}{cause}"
         case _:
             return ""
 
 
 def _say_move(entry: Entry) -> str:
-    if entry.move in REWORKS and entry.to_step is not None:
-        return f"back to {STEPS[entry.to_step].name}: {entry.reason}"
-    words = _OUTCOMES.get(entry.move, entry.move)
+    words = OUTCOMES[MoveKey(entry.move)]
     if entry.move == MoveKey.PHOTOS_COUNTED and entry.amount:
         words = f"{entry.amount} pictures are here"
     return f"{words}: {entry.reason}" if entry.reason else words

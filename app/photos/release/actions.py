@@ -13,7 +13,7 @@ from pathlib import Path
 from sqlalchemy import Connection, bindparam, insert, select, text, update
 
 from app.flow import store as flow
-from app.flow.steps import Of, Step
+from app.flow.steps import STEPS
 from app.flow.store import Piece, Ref
 from app.photos.pictures import files
 from app.photos.pictures.reading import PROBLEMS
@@ -26,10 +26,6 @@ RELEASED = "released"
 AT_MOST = 200_000
 # Long sides in px, tried until the JPEG is small enough; the last one always is.
 _SIDES = (1400, 1200, 1000, 800, 640, 480, 360)
-_MAY_SHOW = {
-    Of.MODEL: frozenset({Step.ASSESSING, Step.FINISHING, Step.READY}),
-    Of.COPY: frozenset({Step.PAINTING, Step.INSPECTION, Step.PACKING}),
-}
 _MISSING = "This picture cannot be shown: its file is missing or damaged."
 
 
@@ -55,7 +51,7 @@ class Released:
 
 def may_show(piece: Piece) -> bool:
     """Whether there is anything of this piece that a customer may want to see."""
-    return piece.state.step in _MAY_SHOW[piece.ref.of]
+    return bool(STEPS[piece.state.step].shows)
 
 
 def place(pictures: Path, file: str) -> Path:
@@ -83,7 +79,7 @@ def release(workshop: Workshop, ref: Ref, source: Path, who: Person) -> Released
         db.execute(
             insert(released_pictures).values(
                 order_id=piece.order_id, model_id=piece.model_id,
-                shows="model" if ref.of is Of.MODEL else "painting", file=file,
+                shows=STEPS[piece.state.step].shows, file=file,
                 size=len(small.jpeg), width=width, height=height, released_at=now,
                 account_id=who.account_id,
             )
