@@ -120,6 +120,13 @@ def _to_photograph(parts: Sequence[Part], facts: OrderFacts) -> list[AnimalFacts
     return [animal for animal in first_wanted(facts) if all_ or animal.letter in of]
 
 
+def _each(telling: Telling) -> Iterator[tuple[AnimalFacts, list[Block]]]:
+    """The animals, each with the line that names it where there are several: the page's sentences
+    stand under its name."""
+    for animal in telling.animals:
+        yield animal, [_text(f"{animal.name}:")] if len(telling.animals) > 1 else []
+
+
 def _text(*said: str) -> Block:
     return Block("text", (" ".join(filter(None, said)),))
 
@@ -228,7 +235,8 @@ def _received(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
 
 
 def _photos_passed(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
-    for animal in telling.animals:
+    for animal, name in _each(telling):
+        yield from name
         if animal.model.step is Step.FINISHING:
             yield from piece_words.finishing(animal, telling.facts, days, teller.blank_on)
         else:
@@ -249,7 +257,8 @@ def _making_begun(telling: Telling, days: Days, teller: Teller) -> Iterable[Bloc
         f"The {'models' if many else 'model'} of {telling.names} {'are' if many else 'is'} "
         "finished, and we have begun the making by hand."
     )
-    for animal in telling.animals:
+    for animal, name in _each(telling):
+        yield from name
         yield from piece_words.making(animal, telling.facts, days, quiet=False)
 
 

@@ -57,11 +57,7 @@ def in_letter(found: list[Task]) -> tuple[Block, ...]:
         return ()
     if len(found) == 1:
         return (Block("text", (found[0].said(by_letter=True),)),)
-    lead = f"There are {words.count(len(found), 'thing')} that we need from you:"
-    return (
-        Block("text", (lead,)),
-        Block("points", tuple(task.said(by_letter=True) for task in found)),
-    )
+    return (Block("points", tuple(task.said(by_letter=True) for task in found)),)
 
 
 def asks_about(question: QuestionFacts, copy: CopyFacts) -> bool:

@@ -15,14 +15,15 @@ import tempfile
 import time
 from pathlib import Path
 
-from app.letters.facts import facts_from_json, parts_from_json
 from sqlalchemy import insert, text
 
 from app.flow import news_rows as news
 from app.flow.actions import entering
 from app.flow.steps import Of, Step
-from app.letters import forming, wording
+from app.letters import forming, previews
 from app.letters import worker as letters_worker
+from app.letters.letter import parts_from_json
+from app.orders.facts.gather import facts_of_many
 from app.orders.order import links
 from app.shared.database import Database
 from app.shared.places import DataFolder
@@ -144,14 +145,9 @@ def main() -> None:
 
 
 def _forming(workshop: LetterShop, count: int) -> float:
-    asked, posting = (
-        letters_worker.asked_of(workshop),
-        letters_worker.posting_of(workshop.in_force()),
-    )
+    in_force = workshop.in_force()
     begun = time.process_time()
-    formed = forming.form_due(
-        workshop.database, asked, posting, workshop.moment, "fernlight.example"
-    )
+    formed = forming.form_due(workshop.database, in_force, workshop.moment)
     took = time.process_time() - begun
     assert formed == count, formed
     return took
@@ -159,12 +155,14 @@ def _forming(workshop: LetterShop, count: int) -> float:
 
 def _rendering(workshop: LetterShop) -> float:
     with workshop.database.reading() as db:
-        rows = db.execute(text("SELECT parts, facts, order_id FROM letters ORDER BY id")).all()
+        rows = db.execute(text("SELECT parts, order_id FROM letters ORDER BY id")).all()
         link = letters_worker.linked_of(workshop)(db, 1)
-    whole = [(parts_from_json(row.parts), facts_from_json(row.facts)) for row in rows]
+        in_force, now = workshop.in_force(), workshop.moment
+        facts = facts_of_many(db, [row.order_id for row in rows], in_force, now)
+    whole = [(parts_from_json(row.parts), facts[row.order_id]) for row in rows]
     begun = time.process_time()
-    for parts, facts in whole:
-        wording.words_of(parts, facts, link)
+    for parts, of in whole:
+        previews.words_of(parts, of, in_force, now, link)
     return time.process_time() - begun
 
 

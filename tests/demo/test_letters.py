@@ -3,9 +3,8 @@
 import sqlite3
 from pathlib import Path
 
-from app.letters.facts import parts_from_json
-
 from app.letters import worker as letters_worker
+from app.letters.letter import parts_from_json
 from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
 from tests.demo.invented import A_TUESDAY, invent, rows

@@ -9,7 +9,7 @@ from sqlalchemy import insert, select
 from app.main import staff_site
 from app.shared.places import DataFolder
 from app.tables import animals, contacts, customer_mails, customers, orders
-from tests.making import CAST, NOW, Wanted, make_order, walk
+from tests.making import CAST, NOW, Wanted, make_order, rows, walk
 from tests.staff.browser import Browser, ClockedWorkshop
 
 
@@ -61,6 +61,19 @@ def test_one_tap_notes_what_was_asked_and_told(workshop: ClockedWorkshop, desk: 
     page = desk.get(f"/orders/{made.number}/answers").text
     assert "Will they do?" in page
     assert "One question, one open order" in page
+
+
+def test_an_answer_noted_twice_by_a_wet_finger_is_noted_once_and_marks_the_page(
+    workshop: ClockedWorkshop, desk: Browser
+) -> None:
+    made = make_order(workshop.database, CAST.desk, NOW, [Wanted("Juniper")])
+    wanted = "SELECT coalesce(sum(wanted), 0) FROM status_pages"
+    [(before,)] = rows(workshop.database, wanted)
+    note = {"question": "How long?", "told": "Some weeks.", "channel": "phone"}
+    where = f"/orders/{made.number}/answers"
+    assert [desk.post(where, note).status_code for _ in range(2)] == [303, 409]
+    assert rows(workshop.database, "SELECT count(*) FROM contacts") == [(1,)]
+    assert rows(workshop.database, wanted) == [(int(str(before)) + 1,)]
 
 
 def test_two_records_of_one_person_become_one_and_both_names_are_found(

@@ -3,7 +3,6 @@
 import json
 from datetime import time
 
-from app.letters.facts import facts_from_json, facts_to_json
 from sqlalchemy import text
 
 from app.flow.actions import Wish, record
@@ -233,16 +232,13 @@ def test_one_order_that_cannot_be_worded_holds_up_no_other(
         assert workshop.post(15 * MINUTE) == 1
     assert [row[1:3] for row in letters(workshop)] == [("dead", "order_in"), ("sent", "order_in")]
     dead = int(str(letters(workshop)[0][0]))
-    by_hand.send_again(
-        workshop.database, letters_worker.asked_of(workshop), dead, CAST.desk, workshop.moment
-    )
+    by_hand.send_again(workshop.database, workshop.in_force(), dead, CAST.desk, workshop.moment)
     assert workshop.post(1) == 1
     assert good.id != bad.id
 
 
-def test_what_is_kept_with_a_letter_reads_back_the_same(workshop: LetterShop) -> None:
+def test_no_mail_address_is_kept_in_the_words_of_a_letter(workshop: LetterShop) -> None:
     ordered(workshop, [Wanted("Juniper", 2), Wanted("Otis", 1, sex="male")])
     workshop.post(15 * MINUTE)
     [(kept,)] = rows(workshop.database, "SELECT facts FROM letters")
-    assert facts_to_json(facts_from_json(str(kept))) == kept
     assert "castellan.example" not in json.dumps(json.loads(str(kept)))

@@ -4,11 +4,14 @@ from datetime import date, datetime, time
 from zoneinfo import ZoneInfo
 
 import pytest
-from app.letters.facts import AnimalFacts, LetterFacts, ParcelFacts, Part
 
+from app.flow.steps import Step
 from app.letters import rules
+from app.letters.letter import Part
 from app.letters.rules import GRACE, Gone, Pending, Posting
+from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts
 from app.shared.calendar import Calendar
+from tests.status import rows
 
 ZONE = ZoneInfo("Europe/London")
 GOOD_FRIDAY, EASTER_MONDAY = date(2026, 4, 3), date(2026, 4, 6)
@@ -49,12 +52,32 @@ def test_a_window_to_midnight_and_a_house_without_hours_still_post() -> None:
     assert never.next(at(day(7), 12)) == at(day(7), 12)
 
 
-def animal(letter: str, **more: object) -> AnimalFacts:
-    return AnimalFacts(letter, f"Animal {letter}", "she", "her", "her", **more)  # type: ignore[arg-type]
+def animal(
+    letter: str,
+    *,
+    wanted: bool = False,
+    counted: bool = False,
+    passed: bool = False,
+    begun: bool = False,
+    left: bool = False,
+    attempts: int = 0,
+) -> AnimalFacts:
+    """An animal whose photos are on their way, unless something else is said."""
+    at = Step.PHOTOS_IN if counted else Step.PHOTOS_WANTED
+    step = Step.READY if passed or begun or left else at
+    copies = (rows.copy(Step.HANDED_OVER if left else Step.SHAPING, letter=letter),)
+    return rows.animal(
+        step,
+        letter=letter,
+        name=f"Animal {letter}",
+        told_at=None if wanted else rows.NOW,
+        attempts=attempts,
+        copies=copies if begun or left else (),
+    )
 
 
-def facts(*animals: AnimalFacts, **more: object) -> LetterFacts:
-    return LetterFacts(1, "Imre", "Fernlight", "", False, animals, **more)  # type: ignore[arg-type]
+def facts(*animals: AnimalFacts, **more: object) -> OrderFacts:
+    return rows.order(*animals, **more)
 
 
 def pending(kind: str, letter: str, when: int, number: int = 1, round_: int = 0) -> Pending:
@@ -65,7 +88,7 @@ def known(*news: Pending) -> frozenset[tuple[str, str]]:
     return frozenset((one.kind, one.letter) for one in news)
 
 
-def goes(news: list[Pending], about: LetterFacts, gone: Gone, now: int) -> bool:
+def goes(news: list[Pending], about: OrderFacts, gone: Gone, now: int) -> bool:
     return bool(rules.plan(news, about, gone, POSTING, now).parts)
 
 
@@ -159,14 +182,14 @@ def test_no_kind_goes_a_third_time_by_itself() -> None:
         ("photos_passed", 0, facts(animal("B", passed=True))),
         ("last_call", 0, facts(animal("A", passed=True))),
         ("handed_over", 3, facts(animal("A", left=True))),
-        ("running_later", 1, facts(animal("A", passed=True), all_left=True, says_when=True)),
+        ("running_later", 1, facts(animal("A", left=True), shown=rows.RANGE)),
         ("question", 7, facts(animal("A"))),
         ("order_in", 0, facts()),
-        ("received", 3, facts(animal("A", left=True), parcels=(ParcelFacts(3, "carrier", "Post", "", ""),))),
+        ("received", 3, facts(animal("A", left=True), parcels=(ParcelFacts(3, "carrier", "Post", "", rows.NOW),))),
     ],
 )  # fmt: skip
 def test_what_is_overtaken_is_settled_without_a_letter(
-    kind: str, round_: int, about: LetterFacts
+    kind: str, round_: int, about: OrderFacts
 ) -> None:
     letter = "A" if kind in rules.PER_ANIMAL else ""
     news = [pending(kind, letter, at(day(4), 11), round_=round_)]

@@ -218,7 +218,7 @@ def test_a_change_of_tone_stops_what_waits_for_a_look(
     change(workshop, order)
     assert letters_worker.send_round(workshop).sent == 0
     assert letters(workshop)[0][1::3] == ("held", outbox.TONE_CHANGED)
-    asked = letters_worker.asked_of(workshop)
+    asked = workshop.in_force()
     by_hand.send_again(workshop.database, asked, 1, CAST.desk, workshop.moment)
     assert letters_worker.send_round(workshop).sent == 1
     assert "is in" not in read(files(workshop)[0])["Subject"]

@@ -399,6 +399,18 @@ def test_a_copy_added_twice_by_a_wet_finger_joins_once(
     assert len(copies_of(made.number, workshop)) == 4
 
 
+def test_a_copy_added_to_a_paid_order_leaves_it_paid_in_part(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    with workshop.database.writing() as db:
+        db.execute(update(orders).values(paid="all"))
+    [(line,)] = rows(workshop.database, "SELECT id FROM order_animals WHERE letter = 'A'")
+    desk.post(f"/orders/{made.number}/copies/{line}", {"size": "60", "once": "k"})
+    changed = "SELECT field, before, after FROM changes WHERE field = 'paid'"
+    assert rows(workshop.database, changed) == [("paid", "all", "part")]
+    assert "paid in part" in words(desk.get(f"/orders/{made.number}"))
+
+
 def test_after_the_model_is_finished_a_follow_on_order_is_the_way(
     desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
 ) -> None:
