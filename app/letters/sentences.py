@@ -99,7 +99,9 @@ def _sections(parts: Sequence[Part], facts: OrderFacts, days: Days) -> Iterator[
     kinds = {part.kind for part in parts}
     if "order_in" in kinds:
         yield Section("What you ordered", tuple(piece_words.ordered(facts.alive)))
-    needed = tasks(facts, days)
+    reminders = [Telling.of(part, facts) for part in parts if part.kind == "photo_reminder"]
+    gently = not reminders or any(telling.remembered for telling in reminders)
+    needed = [task for task in tasks(facts, days) if gently or not task.gently]
     if needed:
         yield Section("What we need from you", in_letter(needed))
     elif kinds & _SAY_NOTHING_TO_DO and not kinds & (ASKS | {"last_call"}):

@@ -29,11 +29,13 @@ _WAYS = {
 @dataclass(frozen=True, slots=True)
 class Task:
     """Something that the customer needs to do: the request, what belongs to it, and what only the
-    page adds (a letter does not speak of itself, and has nothing below it)."""
+    page adds (a letter does not speak of itself, and has nothing below it). What is asked `gently`
+    is asked of somebody who has lost the animal: nothing reminds of it but a person."""
 
     ask: str
     more: str = ""
     on_page: str = ""
+    gently: bool = False
 
     def said(self, *, by_letter: bool = False) -> str:
         """The task in one paragraph."""
@@ -95,7 +97,9 @@ def _photographs(facts: OrderFacts) -> Iterable[Task]:
     for animal in first:
         if animal.remembered:
             yield Task(
-                f"Please send us the photographs you have of {animal.name}.", "There is no hurry."
+                f"Please send us the photographs you have of {animal.name}.",
+                "There is no hurry.",
+                gently=True,
             )
     for animal in wanted:
         if animal.attempts and animal.remembered:
@@ -103,6 +107,7 @@ def _photographs(facts: OrderFacts) -> Iterable[Task]:
                 f"Please see whether you have other pictures of {animal.name}.",
                 "If there are none, tell us.",
                 "Those that would help are listed below.",
+                gently=True,
             )
         elif animal.attempts:
             # A line may ask for a whole round: lines are numbered, not counted as views.

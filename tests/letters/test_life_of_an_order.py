@@ -140,10 +140,8 @@ def test_nine_pieces_of_three_animals_on_different_days_make_at_most_eight_lette
         assert kind in everything, (kind, kinds(workshop))
     assert all(row[1] == "sent" for row in letters(workshop))
     words = [text_of(read(file)) for file in files(workshop)]
-    passed = " ".join(word for word in words if "have passed" in word)
-    assert all(
-        f"{name}’s photographs have passed" in passed for name in ("Juniper", "Otis", "Fern")
-    )
+    good = " ".join(word for word in words if "good to work from" in word)
+    assert all(f"of {name} are good to work from" in good for name in ("Juniper", "Otis", "Fern"))
     assert sum("number RR1" in word for word in words) == 1
     assert sum("soft dry brush" in word for word in words) == 1
 

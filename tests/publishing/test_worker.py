@@ -292,7 +292,7 @@ def test_a_link_lapses_a_set_time_after_the_order_has_ended(workshop: ClockedWor
         NOW,
     )
     rewrite_stale(workshop)
-    assert "This order was cancelled." in said(workshop, token)
+    assert "This order was cancelled, and we have stopped" in said(workshop, token)
     assert [row.lapses_at for row in read_all(workshop.folder.pages)] == [NOW + 90 * DAY]
     workshop.moment = NOW + 90 * DAY
     rewrite_due(workshop, workshop.now())
