@@ -76,7 +76,8 @@ def test_a_helper_answers_in_parts_and_begins_anew_once_it_went_home(module: str
     try:
         assert helper.ask({"parts": ["one", ""]}, 20, 100) == [b"one", b""]
         assert helper.ask({"parts": ["two"], "leave": 1}, 20, 100) == [b"two"]
-        time.sleep(0.3)
+        assert helper.child is not None
+        assert helper.child.process.wait(20) == 0
         assert helper.ask({"parts": ["three"]}, 20, 100) == [b"three"]
     finally:
         helper.end()
