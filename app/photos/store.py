@@ -261,11 +261,13 @@ def give(db: Connection, picture_ids: Sequence[int], model_id: int | None, *, al
 def give_where_only_one(db: Connection, order_id: int, picture_id: int) -> None:
     """Where an order wants pictures of one animal only, what comes is of that one."""
     wanting = [beast for beast in beasts(db, order_id) if beast.wanted]
-    if len(wanting) == 1 and db.execute(_ANIMALS, {"order_id": order_id}).scalar() == 1:
+    if len(wanting) == 1 and _animals(db, order_id) == 1:
         give(db, [picture_id], wanting[0].model_id, also=True)
 
 
-_ANIMALS = text("SELECT count(*) FROM order_animals WHERE order_id = :order_id")
+def _animals(db: Connection, order_id: int) -> int:
+    here = order_animals.c.order_id == order_id
+    return db.execute(select(func.count()).select_from(order_animals).where(here)).scalar_one()
 
 
 # ---------------------------------------------------------------- checks

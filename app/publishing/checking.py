@@ -6,7 +6,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, select
 
 from app.letters.forming import teller_of
 from app.orders.facts import ranges
@@ -19,10 +19,11 @@ from app.status.document import from_json, sentences
 from app.status.picture_words import Released
 from app.status.wording import Teller, document
 from app.studio.workshop import InForce
+from app.tables import status_pages
 
 _A_MOMENT = 0.5
 Reading = Callable[[], AbstractContextManager[Connection]]
-_IN_STEP = text("SELECT order_id FROM status_pages WHERE wanted <= written")
+_IN_STEP = select(status_pages.c.order_id).where(status_pages.c.wanted <= status_pages.c.written)
 
 
 @dataclass(frozen=True, slots=True)

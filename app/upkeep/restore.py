@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sqlalchemy import Connection, select, text, update
+from sqlalchemy import Connection, func, select, text, update
 
 from app import tables
 from app.letters import by_hand
@@ -24,7 +24,7 @@ from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import DataFolder, hash_of, sync
 from app.shared.tokens import key_fingerprint
-from app.tables import status_links
+from app.tables import orders, status_links
 from app.tables.migrating import migrate
 from app.upkeep.backup import Label, Picture, read_label
 
@@ -137,7 +137,7 @@ def _settle(
             for sentence in _SETTLE:
                 db.execute(text(sentence), {"now": now} if ":now" in sentence else {})
             by_hand.turn_off(db, now)
-            done.orders = db.execute(text("SELECT count(*) FROM orders")).scalar_one()
+            done.orders = db.execute(select(func.count()).select_from(orders)).scalar_one()
             if old is not None:
                 _links_of_the_old(db, old, done)
             if replace_links:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import Connection, bindparam, select, text
+from sqlalchemy import Connection, bindparam, func, select, text
 from sqlalchemy.dialects.sqlite import insert
 
 from app.flow.steps import PHOTO_STEPS, Step
@@ -22,7 +22,7 @@ from app.flow.store import mark_forecasts_stale, mark_pages_stale
 from app.shared.calendar import DAY
 from app.shared.child import Child, Stopped
 from app.studio.workshop import Workshop
-from app.tables import forecasts, orders
+from app.tables import changes, forecasts, orders, transitions
 
 LEAST_BETWEEN = 20
 MOST_BETWEEN = 6 * 3600
@@ -46,7 +46,7 @@ _MOVED_SINCE = text(
     " UNION SELECT c.order_id FROM transitions t JOIN copies c ON c.id = t.copy_id"
     " WHERE t.id > :last"
 )
-_EDITS = text("SELECT coalesce(max(id), 0) FROM changes")
+_EDITS = select(func.coalesce(func.max(changes.c.id), 0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +221,7 @@ def points_json(days: Sequence[float]) -> str:
     return json.dumps({str(percent): day for percent, day in named})
 
 
-_NEWEST = text("SELECT coalesce(max(id), 0) FROM transitions")
+_NEWEST = select(func.coalesce(func.max(transitions.c.id), 0))
 # A closure or a setting moves no piece, and yet what was forecast rests on it.
 _LAGS = text(
     "SELECT EXISTS (SELECT 1 FROM orders o JOIN forecasts f ON f.order_id = o.id"
