@@ -26,7 +26,6 @@ from app.orders.order import pages as order_pages
 from app.orders.order import undo_pages as moves_pages
 from app.owner import pages as owner_pages
 from app.parcels import pages as parcels_pages
-from app.photos.builds import actions as builds
 from app.photos.builds import pages as builds_pages
 from app.photos.check import pages as check_pages
 from app.photos.check import record_pages
@@ -127,7 +126,6 @@ def staff_site(
     )
     site.state.workshop = workshop
     site.state.templates = environment()
-    site.state.beside_moves = {builds.START: builds.beside_benches}
     site.state.letters_of = letters.letters_of
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
     door.install(site, banners=BANNERS, marks=MARKS)

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, func, insert, select, update
 
 from app.flow import store
 from app.flow.actions import Done, Wish, entering, record
@@ -22,7 +22,7 @@ from app.flow.steps import Of, Step
 from app.flow.store import Piece, Ref
 from app.shared.database import Database
 from app.shared.people import Person, Role
-from app.tables import animals, customers, models, order_animals, orders
+from app.tables import animals, copies, customers, models, order_animals, orders, parcels
 
 NOW = 1_772_618_400
 HOUR = 3_600
@@ -110,7 +110,7 @@ def make_order(
         }  # fmt: skip
         order_id = _add(db, orders, **values)
         act = entering(db, who, now, imported=imported)
-        made = MadeOrder(order_id, number, customer_id, act.act.first_id)
+        made = MadeOrder(order_id, number, customer_id, act.act.done.act)
         for letter, animal in zip("ABCDEFGH", wanted, strict=False):
             _add_animal(db, act, made, letter, animal, at)
         act.close()
@@ -146,7 +146,15 @@ def _add(db: Connection, table, **values: object) -> int:
 def move(
     database: Database, ref: Ref, who: Person, now: int, key: str, once: str | None = None, **said
 ) -> Done:
-    """Record one move; `said` are further fields of the wish (reason=…, happened_at=…)."""
+    """Record one move; `said` are further fields of the wish (reason=…, happened_at=…).
+
+    What is handed over leaves in a parcel of its own.
+    """
+    if key == "handed_over" and "amount" not in said:
+        with database.writing() as db:
+            said["amount"] = _add(db, parcels, way="collected", sent_at=now)
+            own = update(copies).where(copies.c.id == ref.id)
+            db.execute(own.values(parcel_id=said["amount"]))
     return record(database, [Wish(ref, Kind.MOVE, key, **said)], who, now, once)
 
 

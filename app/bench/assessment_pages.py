@@ -14,11 +14,11 @@ from app.bench.actions import MoveFields, move_piece
 from app.flow.rules import Kind, Policy, effective, offers, past_the_third
 from app.flow.steps import ASKED_AGAIN, PASSED, STEPS, MoveKey, Of
 from app.flow.store import Ref
+from app.moving.build_times import runs_of
 from app.orders.order import history
 from app.photos import assessment
 from app.photos import store as photos
 from app.photos.assessment import CROPS, VIEWS, MarkFields
-from app.photos.builds.times import runs_of
 from app.photos.check import pages as check_pages
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Role

@@ -14,11 +14,12 @@ from app.flow.legality import CARRYING
 from app.flow.rules import Entry, Kind, Policy, State, effective, fold, offers, past_the_third
 from app.flow.steps import STARTS, STEPS, MoveKey, Of, Step, moves_from
 from app.flow.store import Ref
+from app.moving.effects import AskFirst
+from app.moving.machines import all_machines
 from app.orders.order import history
 from app.orders.order.photos_told import to_fetch
 from app.orders.order.view import copy_facts, where
 from app.photos import assessment
-from app.photos.builds import store as builds_store
 from app.photos.check.pages import pictures_of
 from app.shared.calendar import DAY
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
@@ -57,6 +58,9 @@ def move(
         done = move_piece(workshop, ref, fields, ticked, me)
     except BadFields as why:
         return _page(request, workshop, ref, typed, why.fields, form.many("mark"), 422)
+    except AskFirst as why:
+        asked = {"sure": str(why)}
+        return _page(request, workshop, ref, typed, asked, form.many("mark"), 422, why.label)
     except (NotFound, NotAllowed):
         raise
     except Refused as why:
@@ -78,12 +82,13 @@ def _page(
     errors: dict[str, str] | None = None,
     ticked: list[str] | None = None,
     status: int = 200,
+    yes: str = "",
 ) -> Response:
     in_force, now = workshop.in_force(), workshop.now()
     zone = in_force.settings.zone_info()
     with workshop.database.reading() as db:
         rows = store.read(db, ref)
-        machines = [machine for machine in builds_store.all_machines(db) if machine.on]
+        machines = [machine for machine in all_machines(db) if machine.on]
         pictures = pictures_of(db, rows.piece.model_id)
         wanting = rows.piece.state.step is Step.PHOTOS_WANTED
         told = to_fetch(db, rows.piece.order_id) if wanting else []
@@ -105,6 +110,7 @@ def _page(
         "to_fetch": told,
         "history": history.lines([(ref, e) for e in rows.log], lambda _: "", rows.people, now),
         **_form(typed or {}, errors or {}, ticked or []),
+        "yes": yes,
         "today": in_force.calendar.day_of(now),
         "zone": zone,
         "day": date.fromisoformat,

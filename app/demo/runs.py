@@ -4,7 +4,7 @@ from bisect import bisect_right
 
 from app.demo.floor import Floor
 from app.flow.steps import Step
-from app.photos.builds.times import DEFAULT, Run, runs_of, times
+from app.moving.build_times import DEFAULT, Run, runs_of, times
 from app.shared.calendar import DAY
 
 _EVERY = 14 * DAY

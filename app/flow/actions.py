@@ -2,8 +2,8 @@
 
 `record` checks the rule against the piece as it stands now, appends the entry, moves the cached
 step, writes the news and marks page and forecast stale. Either all of it is on disk or none.
-`record_in` does the same inside a transaction that the caller has opened, for acts that write
-more than the log.
+Acts that write more than the log begin one by `begin_act`, `grant` wishes and `settle` it
+(app.moving).
 """
 
 from collections.abc import Sequence
@@ -57,29 +57,47 @@ class Wish:
 
 @dataclass(slots=True)
 class Done:
-    """What an act did: its number (for undo), the pieces with their new states, new copies."""
+    """What an act did: its number (for undo), the pieces with their new states, new copies.
+
+    `entries` and `amounts` are those of each piece's entry, the last where there were several.
+    """
 
     act: int
     pieces: list[tuple[Piece, State]] = field(default_factory=list)
     made: list[Ref] = field(default_factory=list)
+    entries: dict[Ref, int] = field(default_factory=dict)
+    amounts: dict[Ref, int | None] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
 class Act:
-    """An act under way: what it has to write when all its wishes are checked."""
+    """An act under way: what it has to write when all its wishes are checked.
+
+    `orders` are those it touches; in `settling` a piece came in, ended or came back.
+    """
 
     db: Connection
     who: Person
     now: int
     once: str | None
-    first_id: int
+    done: Done
+    blank_on: bool
     time_is: TimeIs | None = None
     rows: int = 0
     orders: set[int] = field(default_factory=set)
+    settling: set[int] = field(default_factory=set)
 
     def take_id(self) -> int:
         self.rows += 1
-        return self.first_id + self.rows - 1
+        return self.done.act + self.rows - 1
+
+
+def begin_act(
+    db: Connection, who: Person, now: int, once: str | None = None, time_is: TimeIs | None = None
+) -> Act:
+    """Begin an act inside an open writing transaction; `settle` ends it."""
+    number, blank_on = store.opening(db)
+    return Act(db, who, now, once, Done(number), blank_on, time_is)
 
 
 def record(
@@ -91,47 +109,37 @@ def record(
     NotAllowed and NotFound; nothing is written then.
     """
     with database.writing() as db:
-        return record_in(db, wishes, who, now, once)
+        act = begin_act(db, who, now, once)
+        for wish in wishes:
+            piece = store.load(db, wish.ref, once)
+            if piece.tapped or wish.version not in (None, piece.version):
+                where = STEPS[piece.state.step].name
+                raise AlreadyMoved(f"Already moved: {code_of(piece)} is in {where} now.")
+            grant(act, piece, wish)
+        return settle(act)
 
 
-def record_in(
-    db: Connection, wishes: Sequence[Wish], who: Person, now: int, once: str | None = None
-) -> Done:
-    """Record wishes inside an open writing transaction. Raises as `record` does."""
-    act = Act(db, who, now, once, store.next_id(db))
-    done = Done(act.first_id)
-    blank_on = store.blank_is_on(db)
-    for wish in wishes:
-        _record_one(act, done, wish, blank_on)
-    settle(act)
-    return done
-
-
-def settle(act: Act) -> None:
-    store.settle_open(act.db, act.orders)
+def settle(act: Act) -> Done:
+    """Say which orders are open still and whose page and forecast lag behind; gives what was
+    done."""
+    store.settle_open(act.db, act.settling)
     store.mark_stale(act.db, act.orders)
+    return act.done
 
 
-def _record_one(act: Act, done: Done, wish: Wish, blank_on: bool) -> None:
-    piece = store.load(act.db, wish.ref)
-    _check_fresh(act, piece, wish)
-    policy = Policy(blank_on, store.is_remembered(act.db, wish.ref))
+def grant(act: Act, piece: Piece, wish: Wish) -> None:
+    """Let a loaded piece have a wish: judge it, append its entry, and do what follows.
+
+    Raises Refused, and NotAllowed where the role does not cover it.
+    """
+    policy = Policy(act.blank_on, piece.remembered)
     entry = _entry(act, piece, wish, policy)
-    if act.who.role not in allowed_roles(piece.state, entry, policy):
-        if (why := refusal(piece.state, entry, policy)) is not None:
-            raise Refused(why)
-        raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
     if (why := refusal(piece.state, entry, policy)) is not None:
         raise Refused(why)
-    state = append(act, done, piece, entry)
-    _consequences(act, done, piece, entry, state, policy)
-
-
-def _check_fresh(act: Act, piece: Piece, wish: Wish) -> None:
-    stale = wish.version is not None and wish.version != piece.version
-    if stale or (act.once and store.tapped_before(act.db, piece.ref, act.once)):
-        where = STEPS[piece.state.step].name
-        raise AlreadyMoved(f"Already moved: {code_of(piece)} is in {where} now.")
+    if act.who.role not in allowed_roles(piece.state, entry, policy):
+        raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
+    append(act, piece, entry)
+    _consequences(act, piece, entry)
 
 
 def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
@@ -141,11 +149,8 @@ def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
     assert happened is not None
     if happened > act.now and typed:
         raise Refused("That is in the future. Type a time that has passed, or leave it empty.")
-    move = (
-        find_move(piece.ref.of, piece.state.step, wish.move, policy)
-        if wish.kind is Kind.MOVE
-        else None
-    )
+    moves = wish.kind is Kind.MOVE
+    move = find_move(piece.ref.of, piece.state.step, wish.move, policy) if moves else None
     return Entry(
         id=0,
         seq=0,
@@ -153,8 +158,7 @@ def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
         happened_at=happened,
         recorded_at=max(act.now, happened),
         to_step=move.end if move else None,
-        move=wish.move if wish.kind is Kind.MOVE else "",
-        act=act.first_id,
+        move=wish.move if moves else "",
         by=act.who.account_id,
         time_is=act.time_is or (TimeIs.TYPED if typed else TimeIs.PRESSED),
         reason=wish.reason,
@@ -168,14 +172,17 @@ def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
     )
 
 
-def append(act: Act, done: Done, piece: Piece, entry: Entry) -> State:
+def append(act: Act, piece: Piece, entry: Entry) -> None:
     """Add the entry, move the cached state, write the news."""
     version = piece.version + 1
-    entry = replace(entry, id=act.take_id(), seq=version, act=act.first_id)
+    entry = replace(entry, id=act.take_id(), seq=version, act=act.done.act)
     state = after(piece.ref.of, piece.state, entry)
     store.add(act.db, [store.row_of_entry(piece.ref, entry, piece.state.step)])
     store.save(act.db, piece.ref, state, version)
-    done.pieces.append((replace(piece, version=version, state=state), state))
+    act.done.pieces.append((replace(piece, version=version, state=state), state))
+    act.done.entries[piece.ref], act.done.amounts[piece.ref] = entry.id, entry.amount
+    if state.open != piece.state.open:
+        act.settling.add(piece.order_id)
     for order_id, letter in orders_touched(act.db, piece):
         act.orders.add(order_id)
         if (item := news_of(entry, state)) is not None:
@@ -184,7 +191,6 @@ def append(act: Act, done: Done, piece: Piece, entry: Entry) -> State:
                 letter=letter if item.per_animal else "",
                 round_=item.round, transition_id=entry.id,
             )  # fmt: skip
-    return state
 
 
 def orders_touched(db: Connection, piece: Piece) -> list[tuple[int, str]]:
@@ -195,16 +201,14 @@ def orders_touched(db: Connection, piece: Piece) -> list[tuple[int, str]]:
     return others if own in others else [own, *others]
 
 
-def _consequences(
-    act: Act, done: Done, piece: Piece, entry: Entry, state: State, policy: Policy
-) -> None:
+def _consequences(act: Act, piece: Piece, entry: Entry) -> None:
     """What follows in the same commit: copies begin with their model, a remake is a new row."""
     if entry.move == MoveKey.MODEL_FINISHED:
         for copy in store.copies_of_model(act.db, piece.ref.id):
             if copy.state.step is Step.NOT_BEGUN:
-                begin(act, done, copy, entry, policy)
+                begin(act, copy, entry)
     elif entry.move == MoveKey.REMAKE:
-        _remake(act, done, piece, entry, policy)
+        _remake(act, piece, entry)
     elif entry.move == MoveKey.CANCEL and piece.ref.of is Of.MODEL:
         for copy in store.copies_of_model(act.db, piece.ref.id):
             # A copy of another order may still be made from another model of the animal.
@@ -212,21 +216,20 @@ def _consequences(
                 moment = max(entry.happened_at, copy.state.last_at)
                 append(
                     act,
-                    done,
                     copy,
                     replace(entry, happened_at=moment, recorded_at=max(entry.recorded_at, moment)),
                 )
 
 
-def begin(act: Act, done: Done, copy: Piece, cause: Entry, policy: Policy) -> None:
+def begin(act: Act, copy: Piece, cause: Entry) -> None:
     """Let a copy begin because its model is ready, at the model's moment.
 
     A hold or an open question of the copy does not stop it from standing at its first bench.
     """
-    first = Step.BLANK if policy.blank_on else Step.SHAPING
+    first = Step.BLANK if act.blank_on else Step.SHAPING
     happened = max(cause.happened_at, copy.state.last_at)
     append(
-        act, done, copy,
+        act, copy,
         replace(
             cause, kind=Kind.MOVE, move=MoveKey.BEGUN, to_step=first, happened_at=happened,
             recorded_at=max(cause.recorded_at, happened), reason="", until=None, amount=None,
@@ -234,13 +237,13 @@ def begin(act: Act, done: Done, copy: Piece, cause: Entry, policy: Policy) -> No
     )  # fmt: skip
 
 
-def _remake(act: Act, done: Done, piece: Piece, entry: Entry, policy: Policy) -> None:
+def _remake(act: Act, piece: Piece, entry: Entry) -> None:
     """A new row that replaces the piece; from the model's next version where that was the cause."""
     old = dict(act.db.execute(select(copies).where(copies.c.id == piece.ref.id)).mappings().one())
     model_id = old["model_id"]
-    first = Step.BLANK if policy.blank_on else Step.SHAPING
+    first = Step.BLANK if act.blank_on else Step.SHAPING
     if entry.cause == "model":
-        model_id = next_version(act, done, model_id, entry)
+        model_id = next_version(act, model_id, entry)
         first = Step.NOT_BEGUN
     making = act.db.execute(
         select(func.max(copies.c.making)).where(
@@ -255,10 +258,10 @@ def _remake(act: Act, done: Done, piece: Piece, entry: Entry, policy: Policy) ->
     )  # fmt: skip
     values = {name: old[name] for name in kept}
     values |= {"model_id": model_id, "making": making + 1, "replaces_id": piece.ref.id}
-    done.made.append(enter(act, Of.COPY, values, first, entry.happened_at))
+    act.done.made.append(enter(act, Of.COPY, values, first, entry.happened_at))
 
 
-def next_version(act: Act, done: Done, model_id: int, entry: Entry) -> int:
+def next_version(act: Act, model_id: int, entry: Entry) -> int:
     """The model's next version, at finishing: a finding was caused by the model.
 
     Sister copies that ask for it share the version that is already being finished.
@@ -278,7 +281,7 @@ def next_version(act: Act, done: Done, model_id: int, entry: Entry) -> int:
     values = {name: old[name] for name in kept}
     values |= {"number": last + 1, "follows_id": model_id}
     ref = enter(act, Of.MODEL, values, Step.FINISHING, entry.happened_at, accepted=old["passed_at"])
-    done.made.append(ref)
+    act.done.made.append(ref)
     return ref.id
 
 
@@ -293,7 +296,7 @@ def enter(
         raise Refused(why)
     entry = Entry(
         id=act.take_id(), seq=1, kind=Kind.ENTER, happened_at=at,
-        recorded_at=max(act.now, at), to_step=step, act=act.first_id, by=act.who.account_id,
+        recorded_at=max(act.now, at), to_step=step, act=act.done.act, by=act.who.account_id,
         time_is=act.time_is or TimeIs.PRESSED, until=accepted, once=act.once,
     )  # fmt: skip
     state = after(of, None, entry)
@@ -305,6 +308,7 @@ def enter(
     order_id = values["order_id"]
     assert isinstance(order_id, int)
     act.orders.add(order_id)
+    act.settling.add(order_id)
     return ref
 
 
@@ -327,14 +331,12 @@ class Entering:
 
     def close(self) -> int:
         """Settle the orders touched; gives the act's number."""
-        settle(self.act)
-        return self.act.first_id
+        return settle(self.act).act
 
 
 def entering(db: Connection, who: Person, now: int, *, imported: bool = False) -> Entering:
     """Begin an act that lets pieces in, inside an open writing transaction."""
-    time_is = TimeIs.IMPORTED if imported else None
-    return Entering(Act(db, who, now, None, store.next_id(db), time_is))
+    return Entering(begin_act(db, who, now, time_is=TimeIs.IMPORTED if imported else None))
 
 
 def code_of(piece: Piece) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Connection, select, update
 
 from app.flow import news_rows, store
-from app.flow.actions import Act, Done, append, code_of, orders_touched, settle
+from app.flow.actions import Act, Done, append, begin_act, code_of, orders_touched, settle
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
 from app.flow.rules import Entry, Kind, Policy, effective, find_move, fold
@@ -30,54 +30,52 @@ def undo(database: Database, entry_id: int, who: Person, now: int, once: str | N
     """
     with database.writing() as db:
         _, named = store.find_entry(db, entry_id)
-        act = Act(db, who, now, once, store.next_id(db))
-        done = Done(act.first_id)
+        act = begin_act(db, who, now, once)
         touched = store.entries_of_act(db, named.act)
         # The last entry first: an act may have taken a piece in hand and moved it on.
         for ref, entry in reversed(touched):
-            _undo_one(act, done, ref, entry, named)
-        _withdraw_versions(act, done, [ref for ref, _ in touched])
+            _undo_one(act, ref, entry, named)
+        _withdraw_versions(act, [ref for ref, _ in touched])
         news_rows.take_back(db, [entry.id for _, entry in touched], now)
-        settle(act)
-        return done
+        return settle(act)
 
 
-def _undo_one(act: Act, done: Done, ref: Ref, entry: Entry, named: Entry) -> None:
-    piece = store.load(act.db, ref)
+def _undo_one(act: Act, ref: Ref, entry: Entry, named: Entry) -> None:
+    piece = store.load(act.db, ref, act.once)
     log = store.log_of(act.db, ref)
     if any(e.about_id == entry.id and e.kind is Kind.UNDO for e in log):
         raise AlreadyMoved("That was undone already.")
-    if act.once and store.tapped_before(act.db, ref, act.once):
+    if piece.tapped:
         raise AlreadyMoved("That form was used already.")
     if entry.kind is Kind.ENTER and entry.id != named.id:
         if ref.of is Of.COPY:
-            _withdraw(act, done, piece, log)
+            _withdraw(act, piece, log)
         return
     if (why := undo_refusal(log, entry.id, act.now)) is not None:
         raise Refused(why)
     if act.who.role not in roles_of(entry):
         raise NotAllowed("Your role does not cover what would be undone. Ask the desk.")
-    _add_about(act, done, piece, log, _about(act, entry, Kind.UNDO))
+    _add_about(act, piece, log, _about(act, entry, Kind.UNDO))
     if entry.move == MoveKey.HANDED_OVER:
         _unpack(act.db, ref.id, act.now)
 
 
-def _withdraw_versions(act: Act, done: Done, touched: Sequence[Ref]) -> None:
+def _withdraw_versions(act: Act, touched: Sequence[Ref]) -> None:
     """A model's next version goes again with the last remake that asked for it.
 
     A sister may have joined it in the meantime: then it stays, whoever asked first.
     """
-    withdrawn = [piece for piece, _ in done.pieces if piece.ref.of is Of.COPY]
+    withdrawn = [piece for piece, _ in act.done.pieces if piece.ref.of is Of.COPY]
     models_of = {piece.model_id for piece in withdrawn if piece.state.step is Step.CANCELLED}
     entered = {ref.id for ref in touched if ref.of is Of.MODEL}
     for model_id in sorted(models_of | entered):
         model = store.load(act.db, Ref(Of.MODEL, model_id))
         follows = store.follows_another(act.db, model_id)
         if follows and model.state.open and not store.copies_of_model(act.db, model_id):
-            _withdraw(act, done, model, store.log_of(act.db, model.ref))
+            _withdraw(act, model, store.log_of(act.db, model.ref))
 
 
-def _withdraw(act: Act, done: Done, piece: Piece, log: Sequence[Entry]) -> None:
+def _withdraw(act: Act, piece: Piece, log: Sequence[Entry]) -> None:
     """A remake or version that came with an undone act goes again, if nothing happened to it."""
     if len(effective(log)) > 1:
         raise Refused(f"{code_of(piece)} has been worked on since. Cancel it instead.")
@@ -87,16 +85,16 @@ def _withdraw(act: Act, done: Done, piece: Piece, log: Sequence[Entry]) -> None:
         to_step=Step.CANCELLED, move=MoveKey.CANCEL, by=act.who.account_id, reason="undone",
         whose="studio",
     )  # fmt: skip
-    append(act, done, piece, entry)
+    append(act, piece, entry)
     if piece.ref.of is Of.COPY:
         act.db.execute(update(copies).where(copies.c.id == piece.ref.id).values(withdrawn=1))
 
 
-def _withdraw_open(act: Act, done: Done, ref: Ref) -> None:
+def _withdraw_open(act: Act, ref: Ref) -> None:
     """Withdraw a remake unless it has been cancelled already."""
     piece = store.load(act.db, ref)
     if piece.state.step is not Step.CANCELLED:
-        _withdraw(act, done, piece, store.log_of(act.db, ref))
+        _withdraw(act, piece, store.log_of(act.db, ref))
 
 
 def _about(act: Act, entry: Entry, kind: Kind) -> Entry:
@@ -107,16 +105,17 @@ def _about(act: Act, entry: Entry, kind: Kind) -> Entry:
     )  # fmt: skip
 
 
-def _add_about(act: Act, done: Done, piece: Piece, log: Sequence[Entry], about: Entry) -> None:
+def _add_about(act: Act, piece: Piece, log: Sequence[Entry], about: Entry) -> None:
     """Add an undo or correction and fold the whole log again."""
     version = piece.version + 1
-    about = replace(about, id=act.take_id(), seq=version, act=act.first_id)
+    about = replace(about, id=act.take_id(), seq=version, act=act.done.act)
     state = fold(piece.ref.of, [*log, about])
     store.add(act.db, [store.row_of_entry(piece.ref, about, None)])
     store.save(act.db, piece.ref, state, version)
     if state.step is Step.BUILDING:
         _name_machine(act.db, piece.ref.id, [*log, about])
-    done.pieces.append((replace(piece, version=version, state=state), state))
+    act.done.pieces.append((replace(piece, version=version, state=state), state))
+    act.settling.add(piece.order_id)
     act.orders.update(order_id for order_id, _ in orders_touched(act.db, piece))
 
 
@@ -176,19 +175,30 @@ def correct(
     if right.happened_at is not None and right.happened_at > now:
         raise Refused("That is in the future. Type a time that has passed.")
     with database.writing() as db:
-        _, named = store.find_entry(db, entry_id)
-        act = Act(db, who, now, once, store.next_id(db))
-        done = Done(act.first_id)
+        ref, named = store.find_entry(db, entry_id)
+        act = begin_act(db, who, now, once)
+        _check_role(act, ref, named, right)
         meant = _meant(db, named, right)
         for ref, entry in meant:
             if right.struck and entry.kind is Kind.ENTER and entry.id != named.id:
-                _withdraw_open(act, done, ref)
+                _withdraw_open(act, ref)
             else:
-                _correct_one(act, done, ref, entry, right)
+                _correct_one(act, ref, entry, right)
         if right.struck:
-            _withdraw_versions(act, done, [])
-        settle(act)
-        return done
+            _withdraw_versions(act, [])
+        return settle(act)
+
+
+def _check_role(act: Act, ref: Ref, named: Entry, right: Right) -> None:
+    """Who may make neither the wrong move nor the right one may not turn one into the other.
+
+    Raises NotAllowed.
+    """
+    line = effective(store.log_of(act.db, ref))
+    shown = next((entry for entry in line if entry.id == named.id), named)
+    becomes = replace(shown, move=right.move or shown.move)
+    if any(act.who.role not in roles_of(entry) for entry in (named, shown, becomes)):
+        raise NotAllowed("Your role does not cover what would be corrected. Ask the desk.")
 
 
 def _meant(db: Connection, named: Entry, right: Right) -> list[tuple[Ref, Entry]]:
@@ -214,12 +224,12 @@ def _meant(db: Connection, named: Entry, right: Right) -> list[tuple[Ref, Entry]
     return meant
 
 
-def _correct_one(act: Act, done: Done, ref: Ref, entry: Entry, right: Right) -> None:
-    piece = store.load(act.db, ref)
+def _correct_one(act: Act, ref: Ref, entry: Entry, right: Right) -> None:
+    piece = store.load(act.db, ref, act.once)
     log = store.log_of(act.db, ref)
-    if act.once and store.tapped_before(act.db, ref, act.once):
+    if piece.tapped:
         raise AlreadyMoved("That correction is in already.")
-    policy = Policy(store.blank_is_on(act.db), store.is_remembered(act.db, ref))
+    policy = Policy(act.blank_on, piece.remembered)
     line = effective(log)
     shown = next((e for e in line if e.id == entry.id), None)
     if shown is None:
@@ -233,7 +243,7 @@ def _correct_one(act: Act, done: Done, ref: Ref, entry: Entry, right: Right) -> 
     )
     if problems := correction_refusals(piece.ref.of, log, about, policy):
         raise Refused(" ".join(problems))
-    _add_about(act, done, piece, log, about)
+    _add_about(act, piece, log, about)
     told, tells = news_of(shown, piece.state), news_of(replace(shown, move=about.move), piece.state)
     if told is not None and (tells is None or tells.kind != told.kind):
         # What has not gone out yet must not tell of something that never happened.

@@ -8,6 +8,7 @@ that the rule refuses.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from enum import StrEnum
 
 from app.flow.steps import (
@@ -319,6 +320,8 @@ def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
         return "Say on whose account: the customer's, the studio's or a supplier's."
     if {"reason", "finding"} & set(move.needs) and not entry.reason:
         return "Say why, in a few words."
+    if "parcel" in move.needs and entry.amount is None:
+        return "Say in which parcel it leaves."
     return None
 
 
@@ -359,7 +362,7 @@ def offers(state: State, role: Role, policy: Policy) -> tuple[Offer, ...]:
         return (lift, *_move_offers(state, role, policy, main=False))
     take = STEPS[state.step].take
     found: list[Offer] = []
-    if take and not state.in_hand:
+    if to_take_up(state):
         label = "Take up" if state.aside_reason or state.aside_until else take
         found.append(Offer("start", Kind.START, label, main=True))
     found.extend(_move_offers(state, role, policy, main=not found))
@@ -376,7 +379,7 @@ def _move_offers(state: State, role: Role, policy: Policy, *, main: bool) -> lis
     for move in moves_from(state.of, state.step):
         probe = Entry(
             0, 0, Kind.MOVE, state.last_at, state.last_at, move.end, move.key,
-            reason="-", whose=Whose.STUDIO,
+            reason="-", whose=Whose.STUDIO, amount=0,
         )  # fmt: skip
         if role not in move.roles or refusal(state, probe, policy) is not None:
             continue
@@ -393,6 +396,16 @@ def allowed_roles(state: State, entry: Entry, policy: Policy) -> frozenset[Role]
         return EVERYBODY
     move = find_move(state.of, state.step, entry.move, policy)
     return move.roles if move else frozenset()
+
+
+def to_take_up(state: State) -> bool:
+    """Whether the piece waits for a hand: nobody has begun on it here, or it was set aside."""
+    return bool(STEPS[state.step].take) and not state.in_hand
+
+
+def copies_may_join(deadline: str, today: date) -> bool:
+    """Whether copies may still join an order: to the end of its copy deadline's day."""
+    return date.fromisoformat(deadline) >= today
 
 
 def past_the_third(state: State) -> bool:

@@ -5,7 +5,19 @@ from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import Connection, Table, bindparam, func, insert, select, text, update
+from sqlalchemy import (
+    Connection,
+    Row,
+    Select,
+    Table,
+    bindparam,
+    exists,
+    insert,
+    literal,
+    select,
+    text,
+    update,
+)
 from sqlalchemy.dialects.sqlite import insert as upsert
 from sqlalchemy.engine import RowMapping
 
@@ -13,7 +25,7 @@ from app.flow.rules import Entry, Kind, State, TimeIs
 from app.flow.steps import MoveKey, Of, Step
 from app.shared.errors import NotFound
 from app.shared.text import whole_number
-from app.tables import copies, forecasts, models, status_pages, transitions
+from app.tables import animals, copies, forecasts, models, status_pages, transitions
 
 TABLE: Mapping[Of, Table] = {Of.MODEL: models, Of.COPY: copies}
 STATE_COLUMNS = (
@@ -52,7 +64,11 @@ class Ref:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A piece as it stands: where it belongs, its state and the version of its log."""
+    """A piece as it stands: where it belongs, its state and the version of its log.
+
+    `remembered` says that its animal is no longer alive, `tapped` that the form which asks for
+    the piece has been used on it before.
+    """
 
     ref: Ref
     order_id: int
@@ -62,16 +78,40 @@ class Piece:
     model_id: int
     version: int
     state: State
+    remembered: bool = False
+    tapped: bool = False
 
 
-_SELECT = {of: select(table) for of, table in TABLE.items()}
+_OWN = {Of.MODEL: transitions.c.model_id, Of.COPY: transitions.c.copy_id}
+
+
+def _select(of: Of) -> Select[Any]:
+    """A piece's columns, as `_piece` reads them; `once` is a form's one-time key or None."""
+    table = TABLE[of]
+    copy = of is Of.COPY
+    c = table.c
+    tapped = exists().where(_OWN[of] == c.id, transitions.c.once == bindparam("once", None))
+    query = select(
+        c.id, c.order_id, c.letter, c.number, c.making if copy else literal(1),
+        c.model_id if copy else c.id, c.version, animals.c.life, tapped,
+        *(c[name] for name in STATE_COLUMNS),
+    ).select_from(table)  # fmt: skip
+    if copy:
+        query = query.join(models, models.c.id == c.model_id)
+    return query.join(animals, animals.c.id == models.c.animal_id)
+
+
+_SELECT = {of: _select(of) for of in TABLE}
 _ONE = {of: _SELECT[of].where(table.c.id == bindparam("id")) for of, table in TABLE.items()}
 _LOG = {
     Of.MODEL: select(transitions).where(transitions.c.model_id == bindparam("id")),
     Of.COPY: select(transitions).where(transitions.c.copy_id == bindparam("id")),
 }
 _LOG = {of: query.order_by(transitions.c.seq) for of, query in _LOG.items()}
-_NEXT_ID = select(func.coalesce(func.max(transitions.c.id), 0) + 1)
+_OPENING = text(
+    "SELECT (SELECT coalesce(max(id), 0) + 1 FROM transitions),"
+    " NOT EXISTS (SELECT 1 FROM settings WHERE name = 'blank_on' AND value = 'false')"
+)
 _ADD = insert(transitions)
 _SAVE = {
     of: update(table)
@@ -98,23 +138,17 @@ def state_values(state: State) -> dict[str, Any]:
     return values
 
 
-def _piece(of: Of, row: RowMapping) -> Piece:
-    copy = of is Of.COPY
-    return Piece(
-        Ref(of, row["id"]),
-        row["order_id"],
-        row["letter"],
-        row["number"],
-        row["making"] if copy else 1,
-        row["model_id"] if copy else row["id"],
-        row["version"],
-        state_of_row(of, row),
-    )
+def _piece(of: Of, row: Row[Any]) -> Piece:
+    id_, order_id, letter, number, making, model_id, version, life, tapped, *cached = tuple(row)
+    step, entered_at, last_at, in_hand, *rest = cached
+    state = State(of, Step(step), entered_at, last_at, bool(in_hand), *rest)
+    own = (Ref(of, id_), order_id, letter, number, making, model_id, version, state)
+    return Piece(*own, life == "remembered", bool(tapped))
 
 
-def load(db: Connection, ref: Ref) -> Piece:
-    """One piece. Raises NotFound."""
-    row = db.execute(_ONE[ref.of], {"id": ref.id}).mappings().first()
+def load(db: Connection, ref: Ref, once: str | None = None) -> Piece:
+    """One piece, and whether a form's one-time key was used on it. Raises NotFound."""
+    row = db.execute(_ONE[ref.of], {"id": ref.id, "once": once}).first()
     if row is None:
         raise NotFound("There is no such piece.")
     return _piece(ref.of, row)
@@ -123,17 +157,17 @@ def load(db: Connection, ref: Ref) -> Piece:
 def copies_of_model(db: Connection, model_id: int) -> list[Piece]:
     """The copies that are made from a model, withdrawn remakes left out."""
     query = _SELECT[Of.COPY].where(copies.c.model_id == model_id, copies.c.withdrawn == 0)
-    return [_piece(Of.COPY, row) for row in db.execute(query).mappings()]
+    return [_piece(Of.COPY, row) for row in db.execute(query)]
 
 
 def pieces_of_order(db: Connection, order_id: int) -> list[Piece]:
     """The models that an order brought in, and its copies, withdrawn remakes left out."""
     found = [
         _piece(Of.MODEL, row)
-        for row in db.execute(_SELECT[Of.MODEL].where(models.c.order_id == order_id)).mappings()
+        for row in db.execute(_SELECT[Of.MODEL].where(models.c.order_id == order_id))
     ]
     query = _SELECT[Of.COPY].where(copies.c.order_id == order_id, copies.c.withdrawn == 0)
-    return [*found, *(_piece(Of.COPY, row) for row in db.execute(query).mappings())]
+    return [*found, *(_piece(Of.COPY, row) for row in db.execute(query))]
 
 
 def log_of(db: Connection, ref: Ref) -> list[Entry]:
@@ -170,10 +204,10 @@ def _plain(value: object) -> object:
     return str(value) if isinstance(value, StrEnum) else value
 
 
-def next_id(db: Connection) -> int:
-    """The id that the next entry will have."""
-    found: int = db.execute(_NEXT_ID).scalar_one()
-    return found
+def opening(db: Connection) -> tuple[int, bool]:
+    """The id that the next entry will have, and whether the studio has a blank step at all."""
+    number, blank_on = db.execute(_OPENING).one()
+    return number, bool(blank_on)
 
 
 def follows_another(db: Connection, model_id: int) -> bool:
@@ -234,19 +268,6 @@ def find_entry(db: Connection, entry_id: int) -> tuple[Ref, Entry]:
     return Ref(of, row["model_id"] if of is Of.MODEL else row["copy_id"]), entry_of_row(row)
 
 
-_TAPPED = text(
-    "SELECT 1 FROM transitions WHERE once = :once AND (model_id = :model OR copy_id = :copy)"
-)
-
-
-def tapped_before(db: Connection, ref: Ref, once: str) -> bool:
-    """Whether this piece already has an entry under a form's one-time key."""
-    model = ref.id if ref.of is Of.MODEL else None
-    copy = ref.id if ref.of is Of.COPY else None
-    found = db.execute(_TAPPED, {"once": once, "model": model, "copy": copy}).first()
-    return found is not None
-
-
 _CLOSE = text(
     "UPDATE orders SET open ="
     " EXISTS (SELECT 1 FROM models WHERE order_id = :order_id AND open = 1)"
@@ -297,27 +318,3 @@ def orders_of_model(db: Connection, model_id: int) -> list[tuple[int, str]]:
     """The open orders that wait for a model, with the animal's letter in each."""
     rows = db.execute(_ORDERS_OF_MODEL, {"model": model_id})
     return [(row.order_id, row.letter) for row in rows]
-
-
-_REMEMBERED = {
-    Of.MODEL: text(
-        "SELECT a.life FROM models m JOIN animals a ON a.id = m.animal_id WHERE m.id = :id"
-    ),
-    Of.COPY: text(
-        "SELECT a.life FROM copies c JOIN models m ON m.id = c.model_id"
-        " JOIN animals a ON a.id = m.animal_id WHERE c.id = :id"
-    ),
-}
-
-
-def is_remembered(db: Connection, ref: Ref) -> bool:
-    """Whether the piece is of an animal that is no longer alive."""
-    return db.execute(_REMEMBERED[ref.of], {"id": ref.id}).scalar() == "remembered"
-
-
-_BLANK_ON = text("SELECT value FROM settings WHERE name = 'blank_on'")
-
-
-def blank_is_on(db: Connection) -> bool:
-    """Whether the studio has a blank step at all."""
-    return db.execute(_BLANK_ON).scalar() != "false"

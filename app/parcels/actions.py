@@ -1,16 +1,19 @@
 """Handing over: one parcel, its copies and their transitions in one transaction."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Literal
 
-from sqlalchemy import Connection, insert, select, update
-from sqlalchemy.engine import RowMapping
+from sqlalchemy import insert, select, update
 
-from app.flow.actions import Done, Wish, record_in
-from app.flow.rules import Kind
+from app.flow.actions import Done
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref, mark_stale
-from app.parcels import rules, store
+from app.moving.effects import Said
+from app.moving.parcels import Parcel
+from app.moving.perform import Seen, perform
+from app.moving.rules import number_key
+from app.parcels import store
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Short, Words
@@ -41,119 +44,36 @@ def hand_over(
     """
     if not copy_ids:
         raise BadFields({"copy": "Tick what goes into the parcel."})
-    if typed.way == "carrier" and not typed.carrier:
-        raise BadFields({"carrier": "Which carrier?"})
-    now = workshop.now()
-    with workshop.database.writing() as db:
-        rows = [store.copy_row(db, id_) for id_ in dict.fromkeys(copy_ids)]
-        for row in rows:
-            if row["step"] != Step.PACKING:
-                raise AlreadyMoved(f"{_code(row)} is not at packing any more.")
-            left = rules.refused(store.stops_of(db, row, now), who.role, typed.reason)
-            if left:
-                raise BadFields({"reason": _why_not(row, left, typed.reason)})
-        _check_together(rows)
-        sent = _in_its_place(rows, sent, "sent_at" if typed.sent_at else "sent_on")
-        parcel_id = _make(db, typed, rows, sent or now, who)
-        wishes = [
-            Wish(Ref(Of.COPY, row["id"]), Kind.MOVE, MoveKey.HANDED_OVER, happened_at=sent,
-                 reason=typed.reason, amount=parcel_id)
-            for row in rows
-        ]  # fmt: skip
-        done = record_in(db, wishes, who, now, typed.once or None)
-        ids = [row["id"] for row in rows]
-        db.execute(update(copies).where(copies.c.id.in_(ids)).values(parcel_id=parcel_id))
-    workshop.changed.set()
+    seen = [Seen(Ref(Of.COPY, id_)) for id_ in copy_ids]
+    parcel = Parcel(typed.way, typed.carrier, typed.number, typed.note)
+    said = Said(happened_at=sent, reason=typed.reason, parcel=parcel)
+    with _at("sent_at" if typed.sent_at else "sent_on"):
+        done = perform(workshop, seen, MoveKey.HANDED_OVER, said, who, typed.once)
+    parcel_id = done.amounts[seen[0].ref]
+    assert parcel_id is not None
     return parcel_id, done
-
-
-_ONE_ADDRESS = ("customer_id", "ship_name", "ship_lines", "ship_postcode", "ship_country")
-
-
-def _check_together(rows: Sequence[RowMapping]) -> None:
-    """A parcel goes to one address. Raises BadFields."""
-    first = rows[0]
-    for row in rows[1:]:
-        if any(row[name] != first[name] for name in _ONE_ADDRESS):
-            raise BadFields(
-                {"copy": f"{_code(row)} goes to another address than {_code(first)}: two parcels."}
-            )
-
-
-def _in_its_place(rows: Sequence[RowMapping], when: int | None, name: str) -> int | None:
-    """A typed time has no seconds: within the minute of what came before it is just after that.
-
-    Raises BadFields, at the field, for a time before what happened last to one of the copies.
-    """
-    last = max(row["last_at"] for row in rows)
-    if when is None or when >= last:
-        return when
-    if last - when < 60:
-        return int(last)
-    raise BadFields({name: "That is before the last thing that happened to a piece in it."})
-
-
-def _code(row: RowMapping) -> str:
-    return f"{row['order_number']}-{row['letter']}{row['number']}"
-
-
-def _why_not(row: RowMapping, left: Sequence[rules.Stop], reason: str) -> str:
-    code = _code(row)
-    words = " ".join(stop.words for stop in left)
-    if not reason.strip():
-        return f"{code} may not leave yet: {words} Say why it goes all the same, or see to it."
-    return f"{code} may not leave, and that is not yours to pass over: {words}"
-
-
-def _make(
-    db: Connection, typed: ParcelFields, rows: Sequence[RowMapping], sent: int,
-    who: Person,
-) -> int:  # fmt: skip
-    first = rows[0]
-    to = "\n".join(
-        filter(None, (
-            first["ship_name"] or first["customer"], first["ship_lines"],
-            f"{first['ship_postcode']} {first['ship_country']}".strip(),
-        ))
-    )  # fmt: skip
-    made = db.execute(
-        insert(parcels).values(
-            way=typed.way,
-            carrier=typed.carrier if typed.way == "carrier" else "",
-            number=typed.number,
-            number_key=rules.number_key(typed.number),
-            ship_to=to,
-            note=typed.note,
-            sent_at=sent,
-            account_id=who.account_id,
-        )
-    ).inserted_primary_key
-    assert made is not None
-    return int(made[0])
 
 
 def received(workshop: Workshop, parcel_id: int, when: int | None, who: Person, once: str) -> Done:
     """Everything of a parcel that is on its way has been received. `when` as typed, or now."""
-    now = workshop.now()
-    with workshop.database.writing() as db:
+    with workshop.database.reading() as db:
         _, inside = store.parcel(db, parcel_id)
-        gone = [row for row in inside if row["step"] == Step.HANDED_OVER]
-        if not gone:
-            raise AlreadyMoved("It is noted as received already.")
-        when = _in_its_place(gone, when, "sent_on")
-        wishes = [
-            Wish(
-                Ref(Of.COPY, row["id"]),
-                Kind.MOVE,
-                MoveKey.RECEIVED,
-                happened_at=when,
-                amount=parcel_id,
-            )
-            for row in gone
-        ]
-        done = record_in(db, wishes, who, now, once or None)
-    workshop.changed.set()
-    return done
+    gone = [Seen(Ref(Of.COPY, row["id"])) for row in inside if row["step"] == Step.HANDED_OVER]
+    if not gone:
+        raise AlreadyMoved("It is noted as received already.")
+    with _at("sent_on"):
+        said = Said(happened_at=when)
+        return perform(workshop, gone, MoveKey.RECEIVED, said, who, once)
+
+
+@contextmanager
+def _at(name: str) -> Iterator[None]:
+    """What is wrong with a moment, said at the field in which it was typed."""
+    try:
+        yield
+    except BadFields as why:
+        fields = {name if f == "happened_at" else f: said for f, said in why.fields.items()}
+        raise BadFields(fields) from None
 
 
 def change_number(
@@ -171,7 +91,7 @@ def change_number(
         db.execute(
             update(parcels)
             .where(parcels.c.id == parcel_id)
-            .values(carrier=carrier, number=number, number_key=rules.number_key(number))
+            .values(carrier=carrier, number=number, number_key=number_key(number))
         )
         order_ids = {copy["order_id"] for copy in inside}
         for order_id in order_ids:

@@ -6,6 +6,7 @@ from typing import Any
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from app.moving.parcels import copy_row
 from app.orders.order import store as order_store
 from app.parcels import actions, rules, store
 from app.parcels.actions import ParcelFields
@@ -66,7 +67,7 @@ def _form(
 ) -> Response:
     now = workshop.now()
     with workshop.database.reading() as db:
-        asked = store.copy_row(db, copy_id)
+        asked = copy_row(db, copy_id)
         theirs = store.packed(db, now, customer_id=asked["customer_id"])
     packed = [p for p in theirs if p.row["order_id"] == asked["order_id"]]
     together = [p for p in theirs if p.row["order_id"] != asked["order_id"]]

@@ -88,6 +88,13 @@ _NAMES_ITS_OWN = """
 SELECT t.id, t.about_id FROM transitions t JOIN transitions a ON a.id = t.about_id
 WHERE t.model_id IS NOT a.model_id OR t.copy_id IS NOT a.copy_id OR a.seq >= t.seq
 """
+# What was entered under way may have left before anybody noted a parcel.
+_WITHOUT_PARCEL = """
+SELECT c.id, c.step FROM copies c WHERE c.parcel_id IS NULL AND c.withdrawn = 0
+AND c.step IN ('handed_over', 'received')
+AND NOT EXISTS (SELECT 1 FROM transitions t WHERE t.copy_id = c.id
+  AND t.kind = 'enter' AND (t.to_step = 'handed_over' OR t.time_is = 'imported'))
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +217,7 @@ def _of_the_log(
     found += named("transition", "act", "the first entry of its act", raw.execute(_ACTS_BEGIN))
     found += named("act", "entries", None, raw.execute(_ACTS_APART))
     found += named("transition", "happened_at", None, raw.execute(_BEFORE_RECORDED))
+    found += named("copy", "parcel", "the one it left in", raw.execute(_WITHOUT_PARCEL))
     late = raw.execute(_IN_THE_FUTURE, (now + _CLOCKS_DIFFER,))
     found += named("transition", "recorded_at", "not after now", late)
     found += named("transition", "about_id", "an earlier one of it", raw.execute(_NAMES_ITS_OWN))

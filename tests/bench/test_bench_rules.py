@@ -4,8 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.bench.rules import MOST_VIEWS, causes, cautions, check_marks, read_views, same_hands
+from app.bench.actions import read_views
+from app.bench.rules import causes, cautions, same_hands
 from app.flow.steps import CAUSES, DEFER, MAKING_STEPS, Step
+from app.moving.rules import MOST_VIEWS, check_marks, check_views
 from app.shared.errors import BadFields
 
 
@@ -38,7 +40,7 @@ def test_views_are_read_one_a_line_without_their_numbers() -> None:
 @pytest.mark.parametrize("typed", ["", " \n ", "1.\n2.", "\n".join(["ear"] * (MOST_VIEWS + 1))])
 def test_no_views_or_more_than_anybody_photographs_are_refused(typed: str) -> None:
     with pytest.raises(BadFields):
-        read_views(typed)
+        check_views(read_views(typed))
 
 
 @given(st.sets(st.integers(1, 9)), st.lists(st.integers(1, 9)))

@@ -370,15 +370,16 @@ def test_finishing_a_model_before_the_copy_deadline_asks_first(
         db.execute(update(orders).values(copy_deadline="2026-03-11"))
     page = tap(desk, made.model(), "model_finished")
     assert page.status_code == 422
-    assert "The customer may add copies until 2026-03-11" in words(page)
+    assert "More copies may still join the order of Juniper" in words(page)
+    assert "until 11 March" in words(page)
     form = the_form(page.text, f"{address(made.model())}/move", move="model_finished")
     assert form.ticks["sure"] == ["1"]
     assert tap(desk, made.model(), "model_finished", sure="1").status_code == 303
     assert step_of(workshop.database, made.copy()) is Step.BLANK
     late = model_at(workshop, Step.FINISHING)
     with workshop.database.writing() as db:
-        db.execute(update(orders).values(copy_deadline="2026-03-04"))
-    assert tap(desk, late.model(), "model_finished").status_code == 303, "the day itself is enough"
+        db.execute(update(orders).values(copy_deadline="2026-03-03"))
+    assert tap(desk, late.model(), "model_finished").status_code == 303, "the day is over"
 
 
 # ---------------------------------------------------------------- stale, twice, not theirs
@@ -395,7 +396,7 @@ def test_a_stale_page_and_a_double_tap_are_told_where_the_piece_is(
     stale = desk.post(where, form | {"once": "mine"})
     for page in (again, stale):
         assert page.status_code == 409
-        assert "Already moved: A1 is in Inspection now." in words(page)
+        assert "A1 has already moved to Inspection." in words(page)
     assert rows(workshop.database, "SELECT count(*) FROM transitions WHERE move = 'painted'") == [
         (1,)
     ]

@@ -17,17 +17,20 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 from sqlalchemy import text
 
-from app.flow.actions import Wish, record
-from app.flow.rules import Kind
-from app.flow.steps import Of, Step
+from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref
+from app.moving.effects import Said
+from app.moving.perform import Seen, perform
 from app.shared.database import Database, _pragmas
+from app.shared.places import DataFolder
 from app.tables.migrating import migrate
 from tests.making import CAST, NOW, Wanted, make_order
+from tests.staff.browser import ClockedWorkshop
 
 PIECES = 400
 MOVES = 400
@@ -81,12 +84,12 @@ def rows_of_moves(pieces: range) -> Iterator[dict[str, object]]:
             }  # fmt: skip
 
 
-def by_action(database: Database, row: dict[str, object]) -> None:
+def by_action(workshop: ClockedWorkshop, row: dict[str, object]) -> None:
     """One move through the action that the pages call."""
-    wish = Wish(
-        Ref(Of.COPY, row["copy"]), Kind.MOVE, row["move"], version=row["seq"] - 1, reason="a chip"
-    )
-    record(database, [wish], CAST.painter, row["at"], row["once"])
+    workshop.moment = row["at"]
+    seen = Seen(Ref(Of.COPY, row["copy"]), row["seq"] - 1)
+    said = Said(reason="a chip")
+    perform(workshop, [seen], MoveKey(row["move"]), said, CAST.painter, row["once"])
 
 
 _CORE = [text(statement) for statement in FLOOR]
@@ -120,12 +123,15 @@ def openings(folder: Path) -> dict[str, Callable[[dict[str, object]], None]]:
     first = a_studio(folder / "first.db")
     ways: dict[str, Callable[[dict[str, object]], None]] = {}
     for name in ("action", "core", "raw"):
-        path = Path(shutil.copyfile(first, folder / f"{name}.db"))
+        place = DataFolder(folder / name)
+        place.prepare()
+        path = Path(shutil.copyfile(first, place.database_file))
         if name == "raw":
             ways[name] = Raw(path).move
+        elif name == "core":
+            ways[name] = partial(by_core, Database(path))
         else:
-            database, way = Database(path), by_action if name == "action" else by_core
-            ways[name] = lambda row, database=database, way=way: way(database, row)
+            ways[name] = partial(by_action, ClockedWorkshop(place))
     return ways
 
 

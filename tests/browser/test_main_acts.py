@@ -178,7 +178,7 @@ def test_two_browsers_on_one_piece_and_a_wet_double_tap_move_it_once(
     press(owner, "Photos are here")
     other.locator("[name=amount]").first.fill("60")
     press(other, "Photos are here")
-    assert "Already moved" in other.inner_text("main")
+    assert "has already moved" in other.inner_text("main")
     other.close()
     with owner.expect_navigation(url=re.compile("done=|/move")):
         owner.locator(".moves button", has_text="Start build").dblclick()

@@ -7,7 +7,7 @@ from app.flow.actions import Wish, record
 from app.flow.amendments import Right, correct, undo
 from app.flow.rules import Kind, effective
 from app.flow.steps import Of, Step
-from app.shared.errors import AlreadyMoved, NotFound, Refused
+from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
 from tests.flow.pieces import BROKEN, everything_folds, handed_over, order_at, state_of
 from tests.making import CAST, HOUR, NOW, Wanted, fingerprint, make_order, move, rows, step_of, walk
 
@@ -217,3 +217,22 @@ def test_two_parcels_entered_as_one_act_are_put_right_apart(database):
     correct(database, done.act, Right(happened_at=NOW - 72 * HOUR), CAST.desk, NOW + HOUR)
     assert state_of(database, order.copy("A1")).entered_at == NOW - 72 * HOUR
     assert state_of(database, order.copy("A2")).entered_at == NOW
+
+
+@pytest.mark.parametrize("right", [Right(struck=True, reason="no"), Right(happened_at=NOW + 1)])
+def test_who_may_not_cancel_may_not_correct_a_cancellation(database, in_painting, right):
+    said = {"reason": "moved away", "whose": "customer"}
+    done = move(database, in_painting, CAST.desk, NOW + 9, "cancel", **said)
+    before = fingerprint(database.path)
+    with pytest.raises(NotAllowed):
+        correct(database, done.act, right, CAST.painter, NOW + HOUR)
+    assert fingerprint(database.path) == before
+    correct(database, done.act, right, CAST.desk, NOW + HOUR)
+
+
+def test_who_may_not_cancel_may_not_turn_another_move_into_it(database, in_painting):
+    done = move(database, in_painting, CAST.painter, NOW, "painted")
+    before = fingerprint(database.path)
+    with pytest.raises(NotAllowed):
+        correct(database, done.act, Right(move="cancel", reason="no"), CAST.painter, NOW + HOUR)
+    assert fingerprint(database.path) == before

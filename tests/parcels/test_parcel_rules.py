@@ -7,15 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.parcels.rules import (
-    Leaving,
-    gs1_check_digit,
-    may_leave,
-    number_key,
-    number_warning,
-    refused,
-    s10_check_digit,
-)
+from app.moving.rules import Leaving, may_leave, number_key, refused
+from app.parcels.rules import gs1_check_digit, number_warning, s10_check_digit
 from app.shared.people import Role
 
 FREE = Leaving(

@@ -274,7 +274,7 @@ def test_received_closes_every_copy_of_the_parcel_once(
     form = the_form(desk.get("/parcels/1").text, where).fields
     wrong = desk.post(where, form | {"sent_on": "2026-03-02"})
     assert wrong.status_code == 422
-    assert "before the last thing" in at_field(wrong, "sent_on")
+    assert "after that" in at_field(wrong, "sent_on")
     assert desk.post(where, form | {"sent_on": "2026-03-05"}).status_code == 422
     assert desk.post(where, form | {"sent_on": "2026-03-04", "sent_at": "9:00"}).status_code == 303
     assert step_of(workshop.database, made.copy("A1")) is step_of(

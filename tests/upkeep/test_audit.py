@@ -259,3 +259,10 @@ def test_pages_are_compared_by_whoever_knows_them(studio):
     assert result.counts["pages"] == 3
     assert result.differences == [Difference("page", 12, "text", "here", "there")]
     assert not result.ok
+
+
+def test_a_copy_handed_over_without_a_parcel_is_named(studio):
+    [row] = rows(studio, "SELECT id FROM copies WHERE parcel_id IS NOT NULL"
+                         " AND step = 'received' LIMIT 1")  # fmt: skip
+    change(studio, f"UPDATE copies SET parcel_id = NULL WHERE id = {row['id']}")
+    assert found_in(studio) == {("copy", row["id"], "parcel")}

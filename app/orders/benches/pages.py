@@ -12,10 +12,12 @@ from sqlalchemy import Connection
 from starlette.responses import RedirectResponse, Response
 
 from app.flow.legality import UNDO_WITHIN
+from app.flow.rules import Kind
 from app.flow.store import Ref
+from app.moving.effects import AskFirst
 from app.orders.benches import moves, view, words
 from app.orders.benches import store as benches_store
-from app.orders.benches.moves import Aside, AskElsewhere, AskFirst, DoneWords, Press
+from app.orders.benches.moves import Aside, AskElsewhere, DoneWords, Press
 from app.orders.benches.view import SHOW_WORDS, Looking, Show
 from app.shared.calendar import DAY
 from app.shared.errors import BadFields, NotFound, Refused
@@ -97,20 +99,25 @@ def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
         return _back(request, workshop, me, seeing)
     try:
         press = Press.read(pressed, form.many("tick"))
-        aside = _aside(form, workshop) if press.key == "aside" else None
-        beside = getattr(request.app.state, "beside_moves", None)
-        done = moves.carry_out(workshop, press, me, form.get("once"), aside, beside)
+        aside = _aside(form, workshop) if press.what is Kind.ASIDE else None
+        done = moves.carry_out(workshop, press, me, form.get("once"), aside)
     except BadFields as why:
         stays = Seeing(seeing.show, seeing.by, typed.get("piece", ""))
         said = _Said(why.fields.get("", ""), errors=why.fields, typed=typed)
         return _page(request, workshop, me, stays, said, ticks=ticks, status=422)
     except AskElsewhere as why:
         return go(request, why.address)
+    except AskFirst as why:
+        said = _Said(str(why), press.yes(why.about), why.label)
+        return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
     except Refused as why:
-        return _refused(request, workshop, me, seeing, why, ticks)
+        # The bands as they stand now, with the reason above them: nothing that was ticked is lost.
+        said = _Said(str(why))
+        return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
     if is_partial(request):
         return _page(request, workshop, me, Seeing(seeing.show, seeing.by, undo=done.act))
-    notice = {"start": "noted", "aside": "noted", "lift": "lifted"}.get(press.key, "moved")
+    notices = {Kind.START: "noted", Kind.ASIDE: "noted", Kind.LIFT: "lifted"}
+    notice = notices.get(press.what, "moved") if isinstance(press.what, Kind) else "moved"
     return RedirectResponse("/" + seeing.query(done=notice, undo=done.act), 303)
 
 
@@ -165,21 +172,6 @@ class _Said:
     label: str = ""
     errors: dict[str, str] | None = None
     typed: dict[str, str] | None = None
-
-
-def _refused(
-    request: Request,
-    workshop: Workshop,
-    me: Person,
-    seeing: Seeing,
-    why: Refused,
-    ticks: frozenset[str],
-) -> Response:
-    """The bands as they stand now, with the reason above them. Nothing that was ticked is lost."""
-    said = _Said(str(why))
-    if isinstance(why, AskFirst):
-        said = _Said(str(why), why.button, why.label)
-    return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
 
 
 def _stamp(version: int, now: int) -> str:

@@ -6,14 +6,11 @@ pieces only where it sees the condition itself and not a bound value.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from sqlalchemy import Connection, text
 
-from app.flow.steps import Of, piece_code
-from app.flow.store import Ref
+from app.moving.names import Named
 from app.orders.benches.lines import Asked, Line
-from app.shared.errors import NotFound
 
 _STATE = (
     "p.id, p.version, p.step, p.entered_at, p.in_hand, p.hand_id, h.name, p.aside_until,"
@@ -66,45 +63,6 @@ def lines(db: Connection) -> list[Line]:
 def asked(db: Connection) -> list[Asked]:
     """The open questions of every order that has a piece waiting for an answer, oldest first."""
     return [Asked._make(row) for row in db.execute(_QUESTIONS)]
-
-
-class Named(NamedTuple):
-    """What a sentence about one piece needs to know."""
-
-    animal: str
-    order_number: int
-    letter: str
-    number: int | None
-    hand: str | None
-    copy_deadline: str | None
-
-    @property
-    def words(self) -> str:
-        """Juniper 1172-A2."""
-        return f"{self.animal} {piece_code(self.order_number, self.letter, self.number)}"
-
-
-_NAMED = {
-    Of.MODEL: text(
-        "SELECT a.name, o.number, p.letter, NULL, h.name, o.copy_deadline FROM models p"
-        " JOIN orders o ON o.id = p.order_id JOIN animals a ON a.id = p.animal_id"
-        " LEFT JOIN accounts h ON h.id = p.hand_id WHERE p.id = :id"
-    ),
-    Of.COPY: text(
-        "SELECT a.name, o.number, p.letter, p.number, h.name, o.copy_deadline FROM copies p"
-        " JOIN models m ON m.id = p.model_id JOIN orders o ON o.id = p.order_id"
-        " JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts h ON h.id = p.hand_id"
-        " WHERE p.id = :id"
-    ),
-}
-
-
-def named(db: Connection, ref: Ref) -> Named:
-    """A piece's name and code. Raises NotFound."""
-    row = db.execute(_NAMED[ref.of], {"id": ref.id}).first()
-    if row is None:
-        raise NotFound("There is no such piece.")
-    return Named._make(row)
 
 
 @dataclass(frozen=True, slots=True)

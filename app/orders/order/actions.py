@@ -1,6 +1,7 @@
 """What the desk does to an order: ask, answer, tell, hold, cancel, edit, replace its link."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import date
 from typing import Any, Literal
 
@@ -8,11 +9,12 @@ from sqlalchemy import Connection, insert, select, update
 
 from app.flow import news_rows as news
 from app.flow import store
-from app.flow.actions import Wish, record_in
 from app.flow.changes import change_in, note
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Piece, Ref, mark_stale
+from app.moving.effects import Said
+from app.moving.perform import Seen, perform_in
 from app.orders.facts.ranges import Shown
 from app.orders.facts.told import tell
 from app.orders.order import links
@@ -75,8 +77,8 @@ def ask(workshop: Workshop, order_id: int, typed: QuestionFields, who: Person, o
         ).inserted_primary_key
         assert made is not None
         if typed.blocking:
-            wishes = [Wish(p.ref, Kind.ASK, question_id=int(made[0])) for p in pieces]
-            record_in(db, wishes, who, now, once or None)
+            said = Said(question_id=int(made[0]))
+            perform_in(db, workshop, [Seen(p.ref) for p in pieces], Kind.ASK, said, who, once)
         if typed.channel == "letter":
             news.write(db, order_id, "question", now, round_=int(made[0]))
         mark_stale(db, [order_id])
@@ -110,19 +112,20 @@ def answer(workshop: Workshop, order_id: int, question_id: int, words: str, who:
             .values(answered_at=now, answered_by_id=who.account_id, answer=words)
         )
         if row.blocking:
-            record_in(db, _answers(db, order_id, question_id), who, now)
+            said = Said(question_id=question_id)
+            perform_in(db, workshop, _waiting(db, order_id, question_id), Kind.ANSWER, said, who)
         mark_stale(db, [order_id])
     workshop.changed.set()
 
 
-def _answers(db: Connection, order_id: int, question_id: int) -> list[Wish]:
+def _waiting(db: Connection, order_id: int, question_id: int) -> list[Seen]:
     """The pieces that still wait for a question's answer."""
-    found: list[Wish] = []
+    found: list[Seen] = []
     for piece in store.pieces_of_order(db, order_id):
         log = store.log_of(db, piece.ref)
         asked = any(e.kind is Kind.ASK and e.question_id == question_id for e in log)
         if asked and piece.state.open and piece.state.asking:
-            found.append(Wish(piece.ref, Kind.ANSWER, question_id=question_id))
+            found.append(Seen(piece.ref))
     return found
 
 
@@ -206,25 +209,18 @@ def _check_told(typed: ContactFields, today: date) -> None:
 
 def hold(workshop: Workshop, order_id: int, typed: StopFields, who: Person, once: str) -> None:
     """Put an order, an animal or a piece on hold. What is held already stays as it is."""
-
-    def wishes(pieces: Iterable[Piece]) -> list[Wish]:
-        look = typed.look_on.isoformat() if typed.look_on else None
-        return [
-            Wish(p.ref, Kind.HOLD, reason=typed.reason, whose=typed.whose, look_on=look)
-            for p in pieces
-            if not p.state.held
-        ]
-
-    _stop(workshop, order_id, typed.about, wishes, who, once)
+    look = typed.look_on.isoformat() if typed.look_on else None
+    said = Said(reason=typed.reason, whose=typed.whose, look_on=look)
+    with _moving(workshop, order_id, typed.about) as (db, pieces):
+        free = [piece for piece in pieces if not piece.state.held]
+        _move(db, workshop, free, Kind.HOLD, said, who, once)
 
 
 def lift(workshop: Workshop, order_id: int, about: str, who: Person, once: str) -> None:
     """Lift every hold of an order, an animal or a piece."""
-
-    def wishes(pieces: Iterable[Piece]) -> list[Wish]:
-        return [Wish(p.ref, Kind.LIFT) for p in pieces if p.state.held]
-
-    _stop(workshop, order_id, about, wishes, who, once)
+    with _moving(workshop, order_id, about) as (db, pieces):
+        held = [piece for piece in pieces if piece.state.held]
+        _move(db, workshop, held, Kind.LIFT, Said(), who, once)
 
 
 def cancel(workshop: Workshop, order_id: int, typed: StopFields, who: Person, once: str) -> None:
@@ -232,20 +228,15 @@ def cancel(workshop: Workshop, order_id: int, typed: StopFields, who: Person, on
 
     Copies go before the models that they wait for; a piece that has left the house stays.
     """
-
-    def wishes(pieces: Iterable[Piece]) -> list[Wish]:
-        ordered = sorted(pieces, key=lambda p: p.ref.of is Of.MODEL)
-        _check_nobody_waits(workshop, order_id, ordered)
-        return [
-            Wish(p.ref, Kind.MOVE, MoveKey.CANCEL, reason=typed.reason, whose=typed.whose)
-            for p in ordered
-            if p.state.step is not Step.HANDED_OVER
-        ]
-
-    _stop(workshop, order_id, typed.about, wishes, who, once)
+    said = Said(reason=typed.reason, whose=typed.whose)
+    with _moving(workshop, order_id, typed.about) as (db, pieces):
+        _check_nobody_waits(db, order_id, pieces)
+        here = [piece for piece in pieces if piece.state.step is not Step.HANDED_OVER]
+        here.sort(key=lambda piece: piece.ref.of is Of.MODEL)
+        _move(db, workshop, here, MoveKey.CANCEL, said, who, once)
 
 
-def _check_nobody_waits(workshop: Workshop, order_id: int, pieces: Iterable[Piece]) -> None:
+def _check_nobody_waits(db: Connection, order_id: int, pieces: Iterable[Piece]) -> None:
     """A model that another order waits for is not cancelled under it. Raises Refused."""
     ids = [piece.ref.id for piece in pieces if piece.ref.of is Of.MODEL]
     query = (
@@ -253,23 +244,34 @@ def _check_nobody_waits(workshop: Workshop, order_id: int, pieces: Iterable[Piec
         .join(copies, copies.c.order_id == orders.c.id)
         .where(copies.c.model_id.in_(ids), copies.c.open == 1, orders.c.id != order_id)
     )
-    with workshop.database.reading() as db:
-        waiting = db.execute(query.limit(1)).scalar()
+    waiting = db.execute(query.limit(1)).scalar()
     if waiting is not None:
         raise Refused(f"Order {waiting} waits for the same model. Cancel the copies alone.")
 
 
-def _stop(
-    workshop: Workshop, order_id: int, about: str, wishes: Any, who: Person, once: str
-) -> None:
-    now = workshop.now()
+@contextmanager
+def _moving(
+    workshop: Workshop, order_id: int, about: str
+) -> Iterator[tuple[Connection, list[Piece]]]:
+    """A writing transaction with the open pieces that an act concerns."""
     with workshop.database.writing() as db:
         ref = None if about in ("", "order") else Ref.read(about)
-        asked = wishes(_open_pieces(db, order_id, ref))
-        if not asked:
-            raise AlreadyMoved("That is so already.")
-        record_in(db, asked, who, now, once or None)
+        yield db, _open_pieces(db, order_id, ref)
     workshop.changed.set()
+
+
+def _move(
+    db: Connection,
+    workshop: Workshop,
+    pieces: Sequence[Piece],
+    what: MoveKey | Kind,
+    said: Said,
+    who: Person,
+    once: str,
+) -> None:
+    if not pieces:
+        raise AlreadyMoved("That is so already.")
+    perform_in(db, workshop, [Seen(piece.ref) for piece in pieces], what, said, who, once)
 
 
 def set_ship_part(workshop: Workshop, order_id: int, on: bool, who: Person) -> None:

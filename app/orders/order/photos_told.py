@@ -7,10 +7,11 @@ from sqlalchemy import Connection, func, insert, select
 from sqlalchemy.engine import RowMapping
 
 from app.flow import store
-from app.flow.actions import Wish, record_in
 from app.flow.rules import Kind
 from app.flow.steps import Of, Step
 from app.flow.store import mark_stale
+from app.moving.effects import Said
+from app.moving.perform import Seen, perform_in
 from app.shared.errors import AlreadyMoved, BadFields, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Number
@@ -56,8 +57,9 @@ def photos_told(
                 files_said=typed.files_said, account_id=who.account_id,
             )
         )  # fmt: skip
-        wishes = [Wish(piece.ref, Kind.TOLD) for piece in waiting if piece.state.told_at is None]
-        record_in(db, wishes, who, now, once or None)
+        untold = [Seen(piece.ref) for piece in waiting if piece.state.told_at is None]
+        if untold:
+            perform_in(db, workshop, untold, Kind.TOLD, Said(), who, once)
         mark_stale(db, [order_id])
     workshop.changed.set()
 

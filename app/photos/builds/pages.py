@@ -10,9 +10,11 @@ from starlette.responses import Response
 
 from app.flow.legality import UNDO_WITHIN
 from app.flow.steps import Step
+from app.moving import machines as build_machines
+from app.moving.perform import Seen
 from app.orders.benches import moves as benches_moves
 from app.orders.benches import store as benches_store
-from app.orders.benches.moves import DoneWords, Seen
+from app.orders.benches.moves import DoneWords
 from app.orders.benches.words import Clock
 from app.photos import store
 from app.photos.builds import actions
@@ -74,10 +76,11 @@ def end(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respon
         happened = typed_moment(in_force, typed.on, typed.at, "at", today, time(12))
         if happened is not None and happened > now:
             raise BadFields({"at": "That is in the future. Type a time that has passed."})
-        done = actions.end(
-            workshop, typed.move, _seen(form), happened, typed.reason, me, form.get("once")
-        )
-        return done.act
+        seen, once = _seen(form), form.get("once")
+        try:
+            return actions.end(workshop, typed.move, seen, happened, typed.reason, me, once).act
+        except BadFields as why:
+            raise BadFields({"on": str(why)}) from None
 
     return _do(request, workshop, form, act)
 
@@ -161,10 +164,10 @@ def _page(
     now, in_force = workshop.now(), workshop.in_force()
     zone = in_force.calendar.zone
     with workshop.database.reading() as db:
-        machines = builds_store.all_machines(db)
+        machines = build_machines.all_machines(db)
         clock = Clock(now, zone, in_force.calendar.day_of(now))
         view = assemble(
-            machines, builds_store.runs(db, now - builds_store.YEAR),
+            machines, build_machines.runs(db, now - build_machines.YEAR),
             builds_store.lines_at(db, "photos_in"), builds_store.lines_at(db, "building"),
             builds_store.verdicts(db), workshop.chances(), clock,
         )  # fmt: skip

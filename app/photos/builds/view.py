@@ -4,9 +4,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from app.flow.steps import MoveKey
+from app.moving.build_times import HOUR, Busy, Machine, OnMachine, Times, busy, times
 from app.orders.benches.lines import Line
 from app.orders.benches.words import Clock, notes, placed
-from app.photos.builds.times import HOUR, Busy, Machine, OnMachine, Times, busy, times
 from app.shared.calendar import DAY
 from app.shared.web import words
 

@@ -4,11 +4,11 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection, insert, select, update
 
-from app.flow.actions import Wish, record_in
-from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Of
 from app.flow.store import Ref, mark_stale
 from app.flow.store import load as load_piece
+from app.moving.effects import Said
+from app.moving.perform import Seen, perform_in
 from app.orders.order import actions as order_actions
 from app.orders.order import store as order_store
 from app.orders.order.actions import QuestionFields
@@ -89,7 +89,7 @@ def count(workshop: Workshop, delivery_id: int, leave: bool, who: Person, once: 
 
     Models that wait for photos move on, with the number counted; the others keep their step and
     get the pictures. Gives the animals that got some. Raises BadFields where pictures are
-    nobody's and `leave` does not say that this is meant, and what recording a move raises.
+    nobody's and `leave` does not say that this is meant, and what `perform` raises.
     """
     now = workshop.now()
     with workshop.database.writing() as db:
@@ -105,7 +105,7 @@ def count(workshop: Workshop, delivery_id: int, leave: bool, who: Person, once: 
         ]
         if not got:
             raise BadFields({"leave": "No picture is given to an animal yet."})
-        wishes = [_counted(beast, many) for beast, many in got if beast.wanted]
+        counted = {Ref(Of.MODEL, beast.model_id): many for beast, many in got if beast.wanted}
         for beast, _ in got:
             _note_number(db, beast, delivery)
         db.execute(
@@ -113,15 +113,13 @@ def count(workshop: Workshop, delivery_id: int, leave: bool, who: Person, once: 
             .where(photo_deliveries.c.id == delivery_id)
             .values(fetched_at=delivery.row["fetched_at"] or now, files_counted=here)
         )
-        if wishes:
-            record_in(db, wishes, who, now, once or None)
+        if counted:
+            said = Said(counted=counted, delivery=delivery_id)
+            seen = [Seen(ref) for ref in counted]
+            perform_in(db, workshop, seen, MoveKey.PHOTOS_COUNTED, said, who, once)
         mark_stale(db, [delivery.order_id])
     workshop.changed.set()
     return [beast for beast, _ in got]
-
-
-def _counted(beast: Beast, many: int) -> Wish:
-    return Wish(Ref(Of.MODEL, beast.model_id), Kind.MOVE, MoveKey.PHOTOS_COUNTED, amount=many)
 
 
 def _note_number(db: Connection, beast: Beast, delivery: Delivery) -> None:

@@ -7,9 +7,9 @@ from sqlalchemy import select
 
 from app.flow import store
 from app.flow.store import Ref
+from app.moving.build_times import OnMachine
+from app.moving.machines import runs
 from app.photos.builds.actions import MachineFields, add_machine
-from app.photos.builds.store import runs
-from app.photos.builds.times import OnMachine
 from app.photos.pictures import files as pictures
 from app.shared.database import Database
 from app.tables import machines

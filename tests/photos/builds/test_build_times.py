@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from app.flow.queue import Waiting, place
 from app.flow.rules import Entry, Kind, effective
 from app.flow.steps import Step
-from app.photos.builds.times import DEFAULT, HOUR, Run, busy, runs_of, times
+from app.moving.build_times import DEFAULT, HOUR, Run, busy, runs_of, times
 
 SECONDS = st.integers(600, 3 * 86_400)
 

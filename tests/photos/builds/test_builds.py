@@ -5,9 +5,9 @@ import re
 from app.flow import store
 from app.flow.amendments import Right, correct
 from app.flow.steps import Step
-from app.orders.benches.moves import Seen
+from app.moving import machines as builds_store
+from app.moving.perform import Seen
 from app.photos.builds import actions as builds
-from app.photos.builds import store as builds_store
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, move, rows, step_of, walk
 from tests.photos.builds.conftest import name_machine, on_machines, tick
 from tests.staff.browser import Browser, ClockedWorkshop
@@ -98,7 +98,7 @@ def test_a_double_tap_starts_once(workshop: ClockedWorkshop, painter: Browser) -
     assert painter.post("/builds/start", form).status_code == 303
     answer = painter.post("/builds/start", form)
     assert answer.status_code == 409
-    assert "Already moved" in words(answer)
+    assert "has already moved to Model build" in words(answer)
     assert len(rows(workshop.database, "SELECT id FROM builds")) == 1
 
 

@@ -1,0 +1,1 @@
+"""Moving pieces: what a move does, and all that it does beside."""

@@ -1,0 +1,328 @@
+"""What each move needs to hear, asks first, and does beside the log: one table by its key.
+
+What stands here happens whoever asks, at whichever page, in the transaction of the move itself.
+"""
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+from sqlalchemy import delete, insert, select, update
+
+from app.flow.actions import Act
+from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
+from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey
+from app.flow.store import Piece, Ref
+from app.moving import machines, parcels, rules
+from app.moving.names import named
+from app.moving.parcels import Parcel
+from app.shared.errors import BadFields, NotAllowed, Refused
+from app.shared.people import Role
+from app.shared.web import words
+from app.studio.workshop import InForce
+from app.tables import (
+    mark_ticks,
+    marks,
+    models,
+    order_animals,
+    orders,
+    photo_deliveries,
+    views_asked,
+)
+
+MOST_PICTURES = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Everything that may be said with a move; which of it is needed depends on the move.
+
+    `happened_at` is a typed moment and `until` one to come (UTC seconds), `look_on` a day.
+    `counted` are pictures by model, `delivery` the delivery they came in where each was looked
+    at, `marks` those that were ticked, None where nobody was shown any. `sure` answers what is
+    asked first; `from_row` says that the page showed a row, with the piece's next act alone.
+    """
+
+    happened_at: int | None = None
+    reason: str = ""
+    cause: str = ""
+    whose: str = ""
+    until: int | None = None
+    look_on: str | None = None
+    question_id: int | None = None
+    counted: Mapping[Ref, int] = field(default_factory=dict)
+    delivery: int | None = None
+    views: Sequence[str] = ()
+    limits: str = ""
+    agreed: str = ""
+    marks: Collection[int] | None = None
+    machine: int | None = None
+    parcel: Parcel | None = None
+    sure: bool = False
+    from_row: bool = False
+
+
+@dataclass(slots=True)
+class Moving:
+    """A move under way: the open act, what moves, what was said. `amounts` are by piece."""
+
+    act: Act
+    in_force: Callable[[], InForce]
+    what: MoveKey | Kind
+    pieces: Sequence[Piece]
+    said: Said
+    amounts: Mapping[Ref, int | None] = field(default_factory=dict)
+
+    def today(self) -> date:
+        """The studio's day."""
+        return self.in_force().calendar.day_of(self.act.now)
+
+
+class AskFirst(Refused):
+    """The act would surprise somebody: asked back once, `label` is the yes.
+
+    `about` is the piece where it concerns a single one.
+    """
+
+    def __init__(self, sentence: str, label: str, about: Piece | None = None) -> None:
+        super().__init__(sentence)
+        self.label, self.about = label, about
+
+
+Does = Callable[[Moving], None]
+
+
+def _nothing(_: Moving) -> None:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What a move does beside its entry.
+
+    `hears` raises BadFields, by field, for words that are missing; `before` raises what stands
+    against it or has to be asked first, and may set amounts; `after` writes what goes with it.
+    """
+
+    hears: Does = _nothing
+    before: Does = _nothing
+    after: Does = _nothing
+
+
+# ---------------------------------------------------------------- findings and reasons
+
+
+def _finding(moving: Moving) -> None:
+    said = moving.said
+    if not said.reason:
+        raise BadFields({"reason": "What was found? A few words."})
+    if moving.what is MoveKey.REMAKE and not said.cause:
+        raise BadFields({"cause": "What caused it?"})
+    if said.cause and said.cause not in CAUSES:
+        raise BadFields({"cause": "Choose one of the list."})
+
+
+def _whose(moving: Moving) -> None:
+    if moving.said.whose not in tuple(Whose):
+        raise BadFields({"whose": "On whose account?"})
+    if not moving.said.reason:
+        raise BadFields({"reason": "Why? A few words."})
+
+
+def _why_back(moving: Moving) -> None:
+    if not moving.said.reason:
+        raise BadFields({"reason": "Why did it come back?"})
+
+
+# ---------------------------------------------------------------- photos
+
+
+def _amounts(moving: Moving) -> None:
+    for piece in moving.pieces:
+        if not 0 < moving.said.counted.get(piece.ref, 0) <= MOST_PICTURES:
+            raise BadFields({"amount": "How many pictures are here?"})
+    moving.amounts = moving.said.counted
+
+
+def _count_pictures(moving: Moving) -> None:
+    """More views join the pictures that are here: the earlier ones stay."""
+    if moving.said.delivery is not None:
+        return  # The photo desk has looked at each and keeps the numbers itself.
+    db, now = moving.act.db, moving.act.now
+    for piece in moving.pieces:
+        amount = moving.said.counted[piece.ref]
+        before = machines.pictures_of(db, piece.ref.id)
+        total = amount + (before or 0 if piece.state.attempts else 0)
+        db.execute(update(models).where(models.c.id == piece.ref.id).values(pictures=total))
+        db.execute(
+            update(photo_deliveries)
+            .where(
+                photo_deliveries.c.order_id == piece.order_id,
+                photo_deliveries.c.fetched_at.is_(None),
+            )
+            .values(fetched_at=now, files_counted=amount)
+        )
+
+
+def _views(moving: Moving) -> None:
+    rules.check_views(moving.said.views)
+
+
+def _check_third(moving: Moving) -> None:
+    """After three requests for pictures the desk decides how to go on. Raises NotAllowed."""
+    third = any(past_the_third(piece.state) for piece in moving.pieces)
+    if third and moving.act.who.role is Role.BENCH:
+        raise NotAllowed(
+            "Pictures were asked for three times already. The desk or the owner decides now."
+        )
+
+
+def _ask_views(moving: Moving) -> None:
+    db = moving.act.db
+    for piece in moving.pieces:
+        attempt = piece.state.attempts + 1
+        own = views_asked.c.model_id == piece.ref.id
+        db.execute(delete(views_asked).where(own, views_asked.c.attempt == attempt))
+        common = {"model_id": piece.ref.id, "attempt": attempt, "asked_at": moving.act.now}
+        rows = [
+            {**common, "number": n, "wish": wish}
+            for n, wish in enumerate(moving.said.views, start=1)
+        ]
+        db.execute(insert(views_asked), rows)
+
+
+# ---------------------------------------------------------------- the model
+
+
+def _begin_runs(moving: Moving) -> None:
+    db, act = moving.act.db, moving.act
+    chosen = machines.choose(db, moving.said.machine)
+    if chosen is not None:
+        begun = {
+            piece.ref.id: (act.done.entries[piece.ref], state.entered_at)
+            for piece, state in act.done.pieces
+        }
+        machines.note_runs(db, chosen, begun, act.now)
+
+
+def _limits(moving: Moving) -> None:
+    if not moving.said.limits:
+        raise BadFields({"limits": "What will be judged by eye?"})
+
+
+def _pass_with_limits(moving: Moving) -> None:
+    said = moving.said
+    for piece in moving.pieces:
+        own = update(models).where(models.c.id == piece.ref.id)
+        moving.act.db.execute(own.values(limits=said.limits, limits_agreed=said.agreed))
+    _open_deadlines(moving)
+
+
+def _open_deadlines(moving: Moving) -> None:
+    """From the assessment on, copies may join for some working days, unless a day stands."""
+    in_force = moving.in_force()
+    days = in_force.settings.copy_deadline_working_days
+    last = in_force.calendar.add_working_days(moving.today(), days)
+    own = order_animals.c.model_id.in_([piece.ref.id for piece in moving.pieces])
+    waiting = select(order_animals.c.order_id).where(own)
+    moving.act.db.execute(
+        update(orders)
+        .where(orders.c.id.in_(waiting), orders.c.copy_deadline.is_(None), orders.c.open == 1)
+        .values(copy_deadline=last.isoformat())
+    )
+
+
+def _ask_before_deadline(moving: Moving) -> None:
+    """Finishing a model ends what the customer was promised until a day: ask. Raises AskFirst."""
+    if moving.said.sure:
+        return
+    for piece in moving.pieces:
+        name = named(moving.act.db, piece.ref)
+        if name.copy_deadline and copies_may_join(name.copy_deadline, moving.today()):
+            raise AskFirst(
+                f"More copies may still join the order of {name.words} until "
+                f"{words.day(date.fromisoformat(name.copy_deadline))}. "
+                "Once its model is finished they cannot.",
+                "Finish it all the same",
+                piece,
+            )
+
+
+# ---------------------------------------------------------------- copies
+
+
+def _check_marks(moving: Moving) -> None:
+    if moving.said.marks is None:
+        raise BadFields({"marks": "Look at the marks one by one, beside the picture."})
+    for piece in moving.pieces:
+        must = [mark for mark, needed in _marks_of(moving, piece).items() if needed]
+        rules.check_marks(must, moving.said.marks)
+
+
+def _marks_of(moving: Moving, piece: Piece) -> dict[int, int]:
+    """The marks of a piece's animal that are not taken off, and whether each must match."""
+    found = moving.act.db.execute(
+        select(marks.c.id, marks.c.must)
+        .join(models, models.c.animal_id == marks.c.animal_id)
+        .where(models.c.id == piece.model_id, marks.c.gone_at.is_(None))
+    )
+    return {row.id: row.must for row in found}
+
+
+def _keep_ticks(moving: Moving) -> None:
+    entries, ticked = moving.act.done.entries, moving.said.marks or ()
+    rows = [
+        {"copy_id": piece.ref.id, "mark_id": mark, "transition_id": entries[piece.ref]}
+        for piece in moving.pieces
+        for mark in _marks_of(moving, piece)
+        if mark in ticked
+    ]
+    if rows:
+        moving.act.db.execute(insert(mark_ticks), rows)
+
+
+def _named_parcel(moving: Moving) -> None:
+    parcel = moving.said.parcel
+    if parcel is None:
+        raise BadFields({"parcel": "It leaves in a parcel, or by hand: hand it over there."})
+    if parcel.way == "carrier" and not parcel.carrier:
+        raise BadFields({"carrier": "Which carrier?"})
+
+
+def _pack(moving: Moving) -> None:
+    act, said = moving.act, moving.said
+    assert said.parcel is not None
+    ids = [piece.ref.id for piece in moving.pieces]
+    sent = act.now if said.happened_at is None else said.happened_at
+    parcel_id = parcels.pack(act.db, ids, said.parcel, said.reason, sent, act.who, act.now)
+    moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), parcel_id)
+
+
+def _of_parcel(moving: Moving) -> None:
+    db = moving.act.db
+    moving.amounts = {p.ref: parcels.parcel_of(db, p.ref.id) for p in moving.pieces}
+
+
+_FINDING = Effect(hears=_finding)
+_PLAIN = Effect()
+_PASS = Effect(after=_open_deadlines)
+_VIEWS = Effect(_views, _check_third, _ask_views)
+EFFECTS: Mapping[MoveKey | Kind, Effect] = {
+    **dict.fromkeys(Kind, _PLAIN),
+    **dict.fromkeys(MoveKey, _PLAIN),
+    **dict.fromkeys(PASSED, _PASS),
+    **dict.fromkeys(ASKED_AGAIN, _VIEWS),
+    **dict.fromkeys(REWORKS, _FINDING),
+    Kind.FINDING: _FINDING,
+    Kind.HOLD: Effect(hears=_whose),
+    MoveKey.PHOTOS_COUNTED: Effect(hears=_amounts, after=_count_pictures),
+    MoveKey.BUILD_STARTED: Effect(after=_begin_runs),
+    MoveKey.LIMITS: Effect(hears=_limits, after=_pass_with_limits),
+    MoveKey.MODEL_FINISHED: Effect(before=_ask_before_deadline),
+    MoveKey.PASSED: Effect(hears=_check_marks, after=_keep_ticks),
+    MoveKey.HANDED_OVER: Effect(hears=_named_parcel, before=_pack),
+    MoveKey.RECEIVED: Effect(before=_of_parcel),
+    MoveKey.CAME_BACK: Effect(hears=_why_back),
+    MoveKey.REMAKE: _FINDING,
+    MoveKey.CANCEL: Effect(hears=_whose),
+}

@@ -1,0 +1,174 @@
+"""Copies that leave the house in a parcel: what stands against it, and the parcel itself."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy.engine import RowMapping
+
+from app.flow.steps import Step
+from app.moving.rules import Leaving, Stop, may_leave, number_key, refused
+from app.shared.errors import AlreadyMoved, BadFields, NotFound
+from app.shared.people import Person
+from app.tables import animals, copies, customers, models, orders, parcels, questions
+
+_DONE = [str(s) for s in (Step.HANDED_OVER, Step.RECEIVED, Step.REPLACED, Step.CANCELLED)]
+COPY = (
+    select(
+        copies, orders.c.number.label("order_number"), orders.c.customer_id, orders.c.paid,
+        orders.c.gift, orders.c.ship_name, orders.c.ship_lines, orders.c.ship_postcode,
+        orders.c.ship_country, orders.c.address_confirmed_at, orders.c.ship_part,
+        orders.c.parcel_note, animals.c.name.label("animal"), animals.c.kind,
+        customers.c.name.label("customer"),
+    )
+    .join(orders, orders.c.id == copies.c.order_id)
+    .join(customers, customers.c.id == orders.c.customer_id)
+    .join(models, models.c.id == copies.c.model_id)
+    .join(animals, animals.c.id == models.c.animal_id)
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What stands against a copy in the rest of its order: copies still being made, by order, and
+    open questions, by order and the copy that they are about (None for all of it)."""
+
+    making: Mapping[int, int]
+    asked: Mapping[tuple[int, int | None], int]
+
+
+def around(db: Connection, order_ids: Collection[int]) -> Around:
+    """What stands against the copies of some orders."""
+    making = db.execute(
+        select(copies.c.order_id, func.count().label("number"))
+        .where(
+            copies.c.order_id.in_(order_ids),
+            copies.c.withdrawn == 0,
+            copies.c.step.not_in([*_DONE, str(Step.PACKING)]),
+        )
+        .group_by(copies.c.order_id)
+    )
+    asked = db.execute(
+        select(questions.c.order_id, questions.c.copy_id, func.count())
+        .where(questions.c.order_id.in_(order_ids), questions.c.answered_at.is_(None))
+        .group_by(questions.c.order_id, questions.c.copy_id)
+    )
+    return Around(
+        {row.order_id: row.number for row in making},
+        {(order, copy): count for order, copy, count in asked},
+    )
+
+
+def stops(row: RowMapping, beside: Around, now: int) -> list[Stop]:
+    """Every reason why a copy may not leave."""
+    order = row["order_id"]
+    return may_leave(
+        Leaving(
+            now=now,
+            rests_until=row["rests_until"],
+            questions_open=beside.asked.get((order, None), 0)
+            + beside.asked.get((order, row["id"]), 0),
+            paid=row["paid"],
+            address_known=bool(row["ship_lines"].strip()),
+            address_confirmed=row["address_confirmed_at"] is not None,
+            inscription=row["inscription"],
+            spelling_confirmed=row["spelling_confirmed_at"] is not None,
+            others_not_ready=beside.making.get(order, 0),
+            ship_part=bool(row["ship_part"]),
+            held=bool(row["hold_whose"]),
+        )
+    )
+
+
+def copy_row(db: Connection, copy_id: int) -> RowMapping:
+    """A copy with its order. Raises NotFound."""
+    row = db.execute(COPY.where(copies.c.id == copy_id)).mappings().first()
+    if row is None:
+        raise NotFound("There is no such piece.")
+    return row
+
+
+# ---------------------------------------------------------------- a parcel leaves
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """What goes into which hands: the way, the carrier and its number."""
+
+    way: str
+    carrier: str = ""
+    number: str = ""
+    note: str = ""
+
+
+def pack(
+    db: Connection,
+    ids: Sequence[int],
+    parcel: Parcel,
+    reason: str,
+    sent: int,
+    who: Person,
+    now: int,
+) -> int:
+    """Make the parcel that copies leave in; gives its id. `sent` is a UTC moment.
+
+    Raises AlreadyMoved for a copy that is not at packing, and BadFields where a reason against
+    leaving still stands, or copies go to several addresses.
+    """
+    rows = [copy_row(db, id_) for id_ in ids]
+    for row in rows:
+        if row["step"] != Step.PACKING:
+            raise AlreadyMoved(f"{code(row)} is not at packing any more.")
+    beside = around(db, {row["order_id"] for row in rows})
+    for row in rows:
+        if left := refused(stops(row, beside, now), who.role, reason):
+            raise BadFields({"reason": _why_not(row, left, reason)})
+    _check_together(rows)
+    made = db.execute(
+        insert(parcels).values(
+            way=parcel.way, carrier=parcel.carrier if parcel.way == "carrier" else "",
+            number=parcel.number, number_key=number_key(parcel.number), ship_to=_address(rows[0]),
+            note=parcel.note, sent_at=sent, account_id=who.account_id,
+        )
+    ).inserted_primary_key  # fmt: skip
+    assert made is not None
+    db.execute(update(copies).where(copies.c.id.in_(ids)).values(parcel_id=int(made[0])))
+    return int(made[0])
+
+
+def parcel_of(db: Connection, copy_id: int) -> int | None:
+    """The parcel that a copy is in, or None."""
+    found: int | None = db.execute(
+        select(copies.c.parcel_id).where(copies.c.id == copy_id)
+    ).scalar()
+    return found
+
+
+_ONE_ADDRESS = ("customer_id", "ship_name", "ship_lines", "ship_postcode", "ship_country")
+
+
+def _check_together(rows: Sequence[RowMapping]) -> None:
+    """A parcel goes to one address. Raises BadFields."""
+    first = rows[0]
+    for row in rows[1:]:
+        if any(row[name] != first[name] for name in _ONE_ADDRESS):
+            raise BadFields(
+                {"copy": f"{code(row)} goes to another address than {code(first)}: two parcels."}
+            )
+
+
+def _address(row: RowMapping) -> str:
+    last = f"{row['ship_postcode']} {row['ship_country']}".strip()
+    return "\n".join(filter(None, (row["ship_name"] or row["customer"], row["ship_lines"], last)))
+
+
+def code(row: RowMapping) -> str:
+    """A copy's code on its ticket."""
+    return f"{row['order_number']}-{row['letter']}{row['number']}"
+
+
+def _why_not(row: RowMapping, left: Sequence[Stop], reason: str) -> str:
+    said = " ".join(stop.words for stop in left)
+    if not reason.strip():
+        return f"{code(row)} may not leave yet: {said} Say why it goes all the same, or see to it."
+    return f"{code(row)} may not leave, and that is not yours to pass over: {said}"

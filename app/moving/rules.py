@@ -1,0 +1,99 @@
+"""What a move has to hear, and may a copy leave the house? Every reason at once. Pure."""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from app.shared.errors import BadFields
+from app.shared.people import DESK_AND_OWNER, EVERYBODY, OWNER_ONLY, Role
+
+MOST_VIEWS = 20
+
+
+def check_views(views: Sequence[str]) -> None:
+    """There are views to ask for, not more than anybody would photograph. Raises BadFields."""
+    if not views:
+        raise BadFields({"views": "Which views? One a line; the customer reads them as numbered."})
+    if len(views) > MOST_VIEWS:
+        raise BadFields({"views": f"{MOST_VIEWS} at most: more will not be photographed."})
+
+
+def check_marks(must: Collection[int], ticked: Collection[int]) -> None:
+    """Every mark that must match is ticked. Raises BadFields."""
+    if left := len(set(must) - set(ticked)):
+        word = "mark is" if left == 1 else "marks are"
+        why = f"{left} {word} not ticked. Tick it beside the picture, or note a finding."
+        raise BadFields({"marks": why})
+
+
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """What decides whether a copy may leave. Moments are UTC seconds."""
+
+    now: int
+    rests_until: int | None
+    questions_open: int
+    paid: str
+    address_known: bool
+    address_confirmed: bool
+    inscription: str
+    spelling_confirmed: bool
+    others_not_ready: int
+    ship_part: bool
+    held: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """A reason against leaving, and who may send it all the same with a reason of their own."""
+
+    code: str
+    words: str
+    override: frozenset[Role]
+
+
+def may_leave(copy: Leaving) -> list[Stop]:
+    """Every reason why a copy may not leave, in the order in which one would see to them."""
+    found: list[Stop] = []
+
+    def stop(applies: bool, code: str, words: str, override: frozenset[Role]) -> None:
+        if applies:
+            found.append(Stop(code, words, override))
+
+    resting = copy.rests_until is not None and copy.rests_until > copy.now
+    stop(copy.held, "held", "It is on hold. Lift the hold first.", frozenset())
+    stop(resting, "resting", "Its paint rests still.", EVERYBODY)
+    stop(copy.questions_open > 0, "question", "A question is open.", DESK_AND_OWNER)
+    stop(copy.paid != "all", "unpaid", "It is not paid in full.", DESK_AND_OWNER)
+    stop(not copy.address_known, "no_address", "There is no address.", DESK_AND_OWNER)
+    stop(
+        copy.address_known and not copy.address_confirmed,
+        "address",
+        "The address is not confirmed.",
+        DESK_AND_OWNER,
+    )
+    # A name spelled wrongly cannot be mended once it is gone: only the owner may risk that.
+    stop(
+        bool(copy.inscription) and not copy.spelling_confirmed,
+        "spelling",
+        f"The spelling of “{copy.inscription}” is not confirmed.",
+        OWNER_ONLY,
+    )
+    stop(
+        copy.others_not_ready > 0 and not copy.ship_part,
+        "rest_of_order",
+        "The rest of the order is not ready.",
+        DESK_AND_OWNER,
+    )
+    return found
+
+
+def refused(stops: Sequence[Stop], role: Role, reason: str) -> list[Stop]:
+    """The reasons that still stand: all without a reason given, else those beyond the role."""
+    if not reason.strip():
+        return list(stops)
+    return [stop for stop in stops if role not in stop.override]
+
+
+def number_key(number: str) -> str:
+    """A carrier's number as it is compared: no spaces or hyphens, upper case."""
+    return "".join(sign for sign in number.upper() if sign.isalnum())
