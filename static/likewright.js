@@ -28,7 +28,10 @@
   // to its first field.
   const focus = () => {
     const next = document.querySelector("[data-focus]") || document.querySelector("[aria-invalid=true]");
-    if (next) next.focus();
+    if (!next) return;
+    next.focus();
+    // What was carried over from the line above is typed over.
+    if (next.select) next.select();
   };
   document.addEventListener("htmx:after:swap", (event) => {
     const target = event.detail && event.detail.ctx && event.detail.ctx.target;
@@ -52,6 +55,13 @@
     const said = button.textContent;
     button.textContent = "Copied";
     setTimeout(() => { button.textContent = said; }, 1500);
+  });
+
+  // Whoever signs out leaves no half-typed order behind in this browser.
+  document.addEventListener("submit", (event) => {
+    if (event.target.getAttribute("action") !== "/sign-out") return;
+    Object.keys(localStorage).filter((name) => name.startsWith("likewright order "))
+      .forEach((name) => localStorage.removeItem(name));
   });
 
   // Ctrl+Enter saves the form one is in.

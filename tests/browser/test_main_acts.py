@@ -41,12 +41,11 @@ def type_order(page: Page, served: Served) -> float:
             go_on("oak")
             keys.type(name if not copy else "")
             if not copy:
-                keys.press("Tab")
+                go_on(tabs=2)
                 keys.press("Enter")
                 expect(page.locator(f"[name=a{n}c1_size]")).to_be_focused()
         if n < 2:
-            keys.press("Tab")
-            keys.press("Tab")
+            go_on(tabs=4)
             keys.press("Enter")
             expect(page.locator(f"[name=a{n + 1}_name]")).to_be_focused()
     keys.press("Control+Enter")

@@ -9,6 +9,7 @@ class Line(NamedTuple):
     """An open piece with what its row says: state, order, animal. Moments are UTC seconds.
 
     `making` counts from 1; a model that follows another one was asked for by a remake and says 2.
+    `sizeless` says, just before and at the blank, that a copy has no size yet.
     `passed_at` and `counted_at` of a copy are those of its model, where it has none of its own.
     """
 
@@ -50,6 +51,7 @@ class Line(NamedTuple):
     kind: str
     breed: str
     life: str
+    sizeless: int
 
     @property
     def code(self) -> str:

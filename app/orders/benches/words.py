@@ -173,7 +173,8 @@ def notes(line: Line, question: Asked | None, chance: float | None, clock: Clock
     photos = line.pictures is not None and line.step in _LOOKED_AT
     if not (
         line.making > 1 or line.reworks or line.needed_by or line.asking or line.gift or photos
-        or line.life == "remembered" or line.attempts or line.step == Step.FINISHING
+        or line.life == "remembered" or line.attempts or line.sizeless
+        or line.step == Step.FINISHING
     ):  # fmt: skip
         return _NONE
     late = ""
@@ -182,6 +183,8 @@ def notes(line: Line, question: Asked | None, chance: float | None, clock: Clock
     elif line.reworks:
         late = "Rework"
     soon, rest = _needed(line, chance, clock)
+    if line.sizeless:
+        rest.append("Size missing")
     if line.asking:
         rest.append(_question(question, clock))
     if line.gift:

@@ -11,15 +11,19 @@ from app.flow.actions import Entering, entering
 from app.flow.changes import change_in
 from app.flow.steps import Of, Step
 from app.flow.store import mark_stale
-from app.orders.entry.form import LETTERS, AnimalDraft, CopyFields, Draft
+from app.orders.entry.form import LETTERS, AnimalDraft, CopyFields, Draft, OrderFields
+from app.orders.entry.store import Known, by_mail
+from app.orders.forecast.worker import chance_of_new
 from app.orders.order import links
 from app.orders.order.actions import animal_changed
 from app.shared.errors import BadFields
 from app.shared.people import Person
 from app.shared.text import fold
+from app.shared.web import words
 from app.studio.workshop import Workshop
 from app.tables import (
     animals,
+    contacts,
     copies,
     customer_mails,
     customers,
@@ -42,10 +46,19 @@ class Taken:
     number: int
 
 
+class LooksKnown(Exception):
+    """The email address of somebody new is that of a customer, `known`: the same person?"""
+
+    def __init__(self, known: Known) -> None:
+        super().__init__(known.name)
+        self.known = known
+
+
 def take_in(workshop: Workshop, draft: Draft, who: Person, once: str) -> Taken:
     """Save an order as typed. A form that is sent twice makes one order.
 
-    Raises BadFields where a customer or animal that the form names is not known any more.
+    Raises BadFields where a customer or animal that the form names is not known any more, and
+    LooksKnown where it has to be asked first who is meant.
     """
     now = workshop.now()
     with workshop.database.writing() as db:
@@ -64,6 +77,7 @@ def take_in(workshop: Workshop, draft: Draft, who: Person, once: str) -> Taken:
         links.make(db, workshop.folder.key, taken.id, who.account_id, now)
         if not draft.order.under_way:
             news.write(db, taken.id, "order_in", now)
+            _chance(db, workshop, draft.order, customer_id, taken.id, who)
     workshop.changed.set()
     return taken
 
@@ -73,6 +87,9 @@ def _customer(db: Connection, draft: Draft, now: int) -> int:
     digits = _NOT_DIGIT.sub("", typed.phone)
     if typed.customer_id is not None:
         return _known_customer(db, typed.customer_id, draft, digits)
+    known = by_mail(db, typed.mail)
+    if known is not None and not typed.someone_else:
+        raise LooksKnown(known)
     made = db.execute(
         insert(customers).values(
             name=typed.name,
@@ -146,25 +163,41 @@ def _order(
             taken_at=taken_at,
             recorded_at=now,
             imported=int(typed.under_way),
-            gift=int(typed.gift),
-            gift_day=_iso(typed.gift_day),
-            needed_by=_iso(typed.needed_by),
             once=once,
-            **{
-                name: getattr(typed, name)
-                for name in (
-                    *("shop_reference", "channel", "paid", "needed_reason", "ship_name"),
-                    *("ship_lines", "ship_postcode", "ship_country", "parcel_note", "note"),
-                )
-            },
+            **typed.columns(),
         )
     ).inserted_primary_key
     assert made is not None
     return Taken(int(made[0]), number)
 
 
-def _iso(day: date | None) -> str | None:
-    return day.isoformat() if day is not None else None
+def _chance(
+    db: Connection,
+    workshop: Workshop,
+    typed: OrderFields,
+    customer_id: int,
+    order_id: int,
+    who: Person,
+) -> None:
+    """Keep how likely the needed day was when the order came, and whether the customer heard it."""
+    if typed.needed_by is None or not (said := chance_of_new(workshop, typed.needed_by)):
+        return
+    now = workshop.now()
+    today = workshop.in_force().calendar.day_of(now)
+    asked = f"Ready by {words.day(typed.needed_by, today)}?"
+    if not typed.chance_told:
+        asked = f"{asked} Our estimate that day, not passed on: {said}"
+    db.execute(
+        insert(contacts).values(
+            customer_id=customer_id,
+            order_id=order_id,
+            at=now,
+            account_id=who.account_id,
+            channel=typed.channel,
+            asked=asked,
+            told=said if typed.chance_told else "",
+        )
+    )
 
 
 def _animal(
@@ -204,7 +237,7 @@ def _animal(
     }  # fmt: skip
     for number, copy in enumerate(draft.copies, start=1):
         first = _first_step(workshop, copy, ready, whole.order.under_way)
-        values = {**_copy_values(copy), **line, "number": number}
+        values = {**copy.columns(), **line, "number": number}
         book.piece(Of.COPY, values, first, _since(workshop, copy.since, now))
 
 
@@ -216,41 +249,41 @@ def _animal_row(db: Connection, customer_id: int, draft: AnimalDraft, who: Perso
             raise BadFields({"": "An animal of this form is not known any more. Type it again."})
         # Another name over a known animal's is another animal.
         if known.name_key == fold(typed.name):
-            if typed.life not in ("not_said", known.life):
-                new = {"life": typed.life}
+            new = {
+                name: value
+                for name, value in typed.columns().items()
+                if name != "name" and value not in ("", "not_said", getattr(known, name))
+            }
+            if new:
                 change_in(db, animals, typed.animal_id, None, new, who, now)
                 animal_changed(db, typed.animal_id)
             return typed.animal_id
     made = db.execute(
-        insert(animals).values(
-            customer_id=customer_id,
-            name=typed.name,
-            name_key=fold(typed.name),
-            kind=typed.kind,
-            sex=typed.sex,
-            life=typed.life,
-            colours=typed.colours,
-        )
+        insert(animals).values(customer_id=customer_id, **typed.columns())
     ).inserted_primary_key
     assert made is not None
     return int(made[0])
 
 
-_SIDES = {"left": "left", "right": "right", "both": "both"}
+_SIDES = ("left", "right", "both")
+_NO_SIDE = re.compile(r"[,\s(]*\bno side\b\)?", re.IGNORECASE)
 
 
 def _marks(db: Connection, animal_id: int, typed: str) -> None:
     """Marks as the customer says them: one a line, or set apart by semicolons.
 
-    A mark that says left or right is taken at its word; where it says neither, the side is still
-    to be asked, because some phones mirror their pictures.
+    A mark that says left or right is taken at its word, and one that says "no side" has none;
+    where it says nothing, the side is still to be asked, because some phones mirror their pictures.
     """
     known = set(db.execute(select(marks.c.what).where(marks.c.animal_id == animal_id)).scalars())
-    for what in filter(None, (part.strip() for part in re.split(r"[;\n]", typed))):
-        if what in known:
+    for part in re.split(r"[;\n]", typed):
+        what = _NO_SIDE.sub("", part).strip()
+        if not what or what in known:
             continue
-        sides = [side for word, side in _SIDES.items() if re.search(rf"\b{word}\b", what.lower())]
-        side = sides[0] if len(sides) == 1 else "not_asked"
+        said = [side for side in _SIDES if re.search(rf"\b{side}\b", what.lower())]
+        side = said[0] if len(said) == 1 else "not_asked"
+        if _NO_SIDE.search(part):
+            side = "none"
         db.execute(insert(marks).values(animal_id=animal_id, what=what[:200], side=side))
 
 
@@ -280,17 +313,6 @@ def _first_step(workshop: Workshop, copy: CopyFields, ready: bool, under_way: bo
     return Step.BLANK if workshop.in_force().settings.blank_on else Step.SHAPING
 
 
-def _copy_values(copy: CopyFields) -> dict[str, object]:
-    return {
-        "size_mm": copy.size,
-        "pose": copy.pose,
-        "base": copy.base,
-        "finish": copy.finish,
-        "inscription": copy.inscription,
-        "bench_note": copy.note,
-    }
-
-
 def add_copy(
     workshop: Workshop,
     order_id: int,
@@ -317,7 +339,7 @@ def add_copy(
         book = entering(db, who, now)
         book.act.once = once
         values = {
-            **_copy_values(typed),
+            **typed.columns(),
             "order_id": row["order_id"],
             "order_animal_id": order_animal_id,
             "model_id": row["model_id"],

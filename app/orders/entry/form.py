@@ -1,20 +1,21 @@
 """An order as it is typed: read from the form, checked field by field, nothing lost. Pure.
 
-The form's fields are named by place: `a0_name` is the first animal's name, `a0c1_size` the size of
-its second copy. Empty animals past the first are passed over; a copy counts though nothing is
-known of it yet.
+The form's fields are named by place: `a0_name` is the first animal's name, `a0c1_size` the size in
+its second line of copies. A line is one copy, or as many alike as it says. Empty animals past the
+first are passed over; a copy counts though nothing is known of it yet.
 """
 
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator
 
 from app.flow.steps import STARTS, STEPS, Of, Step
 from app.shared.errors import BadFields
+from app.shared.text import fold, whole_number
 from app.shared.web.fields import (
     Day,
     Fields,
@@ -48,10 +49,22 @@ def _size(value: int | None) -> int | None:
 Size = Annotated[Number, AfterValidator(_size)]
 
 
+def _many(value: int | None) -> int | None:
+    if value is not None and not 1 <= value <= MOST_COPIES:
+        raise ValueError(f"Between 1 and {MOST_COPIES}, please.")
+    return value
+
+
 def _pictures(value: int | None) -> int | None:
     if value is not None and not 0 <= value <= MOST_PICTURES:
         raise ValueError("How many pictures are there?")
     return value
+
+
+def _stored(value: Any) -> Any:
+    if isinstance(value, bool):
+        return int(value)
+    return value.isoformat() if isinstance(value, date) else value
 
 
 def _empty_step(value: object) -> object:
@@ -59,13 +72,15 @@ def _empty_step(value: object) -> object:
 
 
 class CustomerFields(Fields):
-    """Who orders. `customer_id` names somebody who is known already."""
+    """Who orders. `customer_id` names somebody who is known already; `someone_else` says that it
+    is not the customer who is known under the same address."""
 
     customer_id: Number
     name: Name
     address_as: Short
     mail: Mail
     phone: Short
+    someone_else: Tick
 
 
 class OrderDays(Fields):
@@ -77,38 +92,63 @@ class OrderDays(Fields):
     taken_on: Day
 
 
-class OrderWords(Fields):
-    """What is said of an order as a whole, when it is taken in and when it is edited."""
+class OrderDetails(Fields):
+    """What concerns an order as a whole, when it is taken and whenever it is edited."""
 
     shop_reference: Short
     channel: OrderChannel = "shop"
     paid: Literal["none", "part", "all"] = "none"
     gift: Tick
+    gift_day: Day
+    needed_by: Day
     needed_reason: Line
     ship_name: Line
     ship_lines: Words
     ship_postcode: Short
     ship_country: Short
+    ship_phone: Short
     parcel_note: Line
     note: Words
 
+    def columns(self) -> dict[str, Any]:
+        """The values as they lie in the database: a tick is 0 or 1, a day ISO text."""
+        return {name: _stored(value) for name, value in self if name in OrderDetails.model_fields}
 
-class OrderFields(OrderWords, OrderDays):
-    """What concerns the order as a whole."""
+
+class OrderFields(OrderDetails):
+    """An order as it is taken. `chance_told` says that the customer heard how likely the day is."""
+
+    under_way: Tick
+    taken_on: Day
+    chance_told: Tick
 
 
 StepChoice = Annotated[Step | None, BeforeValidator(_empty_step)]
 
 
-class AnimalFields(Fields):
-    """An animal, its marks, and where its model stands if the order is under way."""
+class AnimalDetails(Fields):
+    """An animal, when it is first ordered and whenever it is edited."""
 
-    animal_id: Number
     name: Name
     kind: Line
+    breed: Line
     sex: Literal["female", "male", "not_said"] = "not_said"
     life: Literal["living", "remembered", "not_said"] = "not_said"
+    age_shown: Short
+    height: Short
     colours: Line
+    note: Words
+
+    def columns(self) -> dict[str, Any]:
+        """The values as they lie in the database."""
+        found = {name: value for name, value in self if name in AnimalDetails.model_fields}
+        return {**found, "name_key": fold(self.name)}
+
+
+class AnimalFields(AnimalDetails):
+    """An animal of a new order: its marks, and where its model stands if that is under way."""
+
+    animal_id: Number
     marks: Words
     ready_model: Tick
     step: StepChoice = None
@@ -116,22 +156,39 @@ class AnimalFields(Fields):
     pictures: Annotated[Number, AfterValidator(_pictures)]
 
 
-class CopyFields(Fields):
-    """A copy, and where it stands if the order is under way."""
+class CopyDetails(Fields):
+    """A copy, when it is ordered and whenever it is edited."""
 
     size: Size
     pose: Short
     base: Short
     finish: Short
     inscription: Line
+    extras: Line
     note: Line
+
+    def columns(self) -> dict[str, Any]:
+        """The values by the names that they have in the database."""
+        return {COPY_COLUMNS[name]: value for name, value in self if name in COPY_COLUMNS}
+
+
+COPY_COLUMNS = {name: name for name in CopyDetails.model_fields} | {
+    "size": "size_mm",
+    "note": "bench_note",
+}
+
+
+class CopyFields(CopyDetails):
+    """A line of copies alike, and where they stand if the order is under way."""
+
+    many: Annotated[Number, AfterValidator(_many)]
     step: StepChoice = None
     since: Day
 
 
 @dataclass(frozen=True, slots=True)
 class AnimalDraft:
-    """An animal with its copies, as typed and checked."""
+    """An animal with its copies, one by one, as typed and checked."""
 
     fields: AnimalFields
     copies: list[CopyFields]
@@ -177,6 +234,30 @@ class Shape:
         return self.copies[animal] - 1 if 0 <= animal < len(self.copies) else 0
 
 
+@dataclass(frozen=True, slots=True)
+class CopyLine:
+    """A line of copies on the form: what they will be called, how many, whether a size is there."""
+
+    code: str
+    many: int
+    sized: bool
+
+
+def copy_lines(typed: Mapping[str, str], shape: Shape) -> list[list[CopyLine]]:
+    """The lines of every animal of a form: A1, A2–A4 where a line counts for three, B1."""
+    found: list[list[CopyLine]] = []
+    for n, count in enumerate(shape.copies):
+        lines, last = [], 0
+        for c in range(count):
+            place = f"a{n}c{c}_"
+            many = whole_number(typed.get(f"{place}many", "").strip(), MOST_COPIES) or 1
+            first, last = last + 1, last + many
+            code = f"{LETTERS[n]}{first}" + (f"–{LETTERS[n]}{last}" if many > 1 else "")
+            lines.append(CopyLine(code, many, bool(typed.get(f"{place}size", "").strip())))
+        found.append(lines)
+    return found
+
+
 class _Errors:
     """Everything that is wrong, gathered before the form is shown again."""
 
@@ -217,15 +298,19 @@ def _animals(
         if n and not any(own.get(name, "").strip() for name in ("name", "kind", "marks")):
             continue
         fields = errors.check(AnimalFields, own, f"a{n}_")
-        copies = [
-            copy
+        lines = [
+            line
             for c in range(count)
-            if (copy := errors.check(CopyFields, _under(typed, f"a{n}c{c}_"), f"a{n}c{c}_"))
+            if (line := errors.check(CopyFields, _under(typed, f"a{n}c{c}_"), f"a{n}c{c}_"))
         ]
         if fields is None:
             continue
         if under_way:
-            errors.fields |= _under_way_problems(n, fields, copies, today)
+            errors.fields |= _under_way_problems(n, fields, lines, today)
+        copies = [line for line in lines for _ in range(line.many or 1)]
+        if len(copies) > MOST_COPIES:
+            said = f"{MOST_COPIES} copies of one animal at most; these are {len(copies)}."
+            errors.fields.setdefault(f"a{n}c{count - 1}_many", said)
         found.append(AnimalDraft(fields, copies))
     return found
 

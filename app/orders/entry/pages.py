@@ -5,8 +5,16 @@ from starlette.responses import Response
 
 from app.flow.steps import STARTS, STEPS, Of
 from app.orders.entry import store
-from app.orders.entry.actions import take_in
-from app.orders.entry.form import LETTERS, MOST_ANIMALS, Shape, read
+from app.orders.entry.actions import LooksKnown, take_in
+from app.orders.entry.form import (
+    LETTERS,
+    MOST_ANIMALS,
+    MOST_COPIES,
+    AnimalDetails,
+    Shape,
+    copy_lines,
+    read,
+)
 from app.orders.forecast import worker as forecasting
 from app.shared.errors import BadFields
 from app.shared.text import whole_number
@@ -14,6 +22,7 @@ from app.shared.web.fields import Day, Fields
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, is_partial, new_once, render
 from app.studio.web import AskedId, Me, TheWorkshop
+from app.studio.workshop import Workshop
 
 router = APIRouter()
 
@@ -47,17 +56,37 @@ def save_order(request: Request, workshop: TheWorkshop, me: Me, form: Filled) ->
         once = form.get("once")
         if not once:
             raise BadFields({"": "This form is not complete. Load the page again."})
+        if form.get("same"):
+            typed |= _who_is_meant(workshop, form.get("same"))
         taken = take_in(
             workshop, read(typed, workshop.in_force().calendar.day_of(workshop.now())), me, once
         )
     except BadFields as why:
         return _page(request, workshop, typed, Shape.of(typed), why.fields, status=422)
-    if form.get("then") == "another":
+    except LooksKnown as why:
+        return _page(request, workshop, typed, Shape.of(typed), asks=why.known, status=422)
+    # Where it was asked who is meant, the form remembers what was wanted after saving.
+    if typed.get("then") == "another":
         return go(request, f"/orders/new?done=saved&after={taken.number}")
     return go(request, f"/orders/{taken.number}?done=saved")
 
 
-def _more(request: Request, workshop: TheWorkshop, form: Form) -> Response:
+def _who_is_meant(workshop: Workshop, answer: str) -> dict[str, str]:
+    """What the answer to "the same person?" makes of the form: a known customer, or somebody new.
+
+    Raises BadFields where that customer is gone.
+    """
+    if answer == "nobody":
+        return {"customer_id": "", "someone_else": "1"}
+    id_ = whole_number(answer)
+    with workshop.database.reading() as db:
+        known = store.customer(db, id_) if id_ is not None else None
+    if known is None:
+        raise BadFields({"name": "This customer's record is gone. Choose or type again."})
+    return {"customer_id": str(known.id), "name": known.name}
+
+
+def _more(request: Request, workshop: Workshop, form: Form) -> Response:
     """One more animal, or one more copy of an animal; everything typed stays."""
     typed, shape = form.plain(), Shape.of(form.plain())
     what, _, typed_number = form.get("more").partition(":")
@@ -65,11 +94,7 @@ def _more(request: Request, workshop: TheWorkshop, form: Form) -> Response:
     if what == "again":
         focus = "taken_on" if typed.get("under_way") == "1" else ""
     elif what == "copy" and n is not None:
-        place = shape.more_copies(n)
-        focus = f"a{n}c{place}_size"
-        before = f"a{n}c{place - 1}_"
-        # The next copy is usually like the one before it, in another size.
-        typed |= {f"a{n}c{place}_{k}": typed.get(before + k, "") for k in ("pose", "base")}
+        focus = _one_more_copy(typed, shape, n)
     elif what == "copy":
         wrong = {"": "There is no such animal here. Press one of the buttons, please."}
         return _page(request, workshop, typed, shape, wrong, status=422)
@@ -78,7 +103,22 @@ def _more(request: Request, workshop: TheWorkshop, form: Form) -> Response:
     return _page(request, workshop, typed, shape, focus=focus)
 
 
-def _use(request: Request, workshop: TheWorkshop, form: Form) -> Response:
+def _one_more_copy(typed: dict[str, str], shape: Shape, animal: int) -> str:
+    """Add a line of copies, like the one before it; gives the field to go on at, or "" at the most.
+
+    The next copy is usually like the one before: what differs is typed over.
+    """
+    lines = dict(enumerate(copy_lines(typed, shape))).get(animal, [])
+    if sum(line.many for line in lines) >= MOST_COPIES:
+        return ""
+    place = shape.more_copies(animal)
+    before = f"a{animal}c{place - 1}_"
+    for name in ("size", "pose", "base", "finish"):
+        typed[f"a{animal}c{place}_{name}"] = typed.get(before + name, "")
+    return f"a{animal}c{place}_size"
+
+
+def _use(request: Request, workshop: Workshop, form: Form) -> Response:
     """Take over a customer, or an animal of theirs, that is known already."""
     typed, shape = form.plain(), Shape.of(form.plain())
     what, _, typed_number = form.get("use").partition(":")
@@ -90,6 +130,9 @@ def _use(request: Request, workshop: TheWorkshop, form: Form) -> Response:
         elif what == "customer" and id_ is not None:
             known = store.customer(db, id_)
             typed |= _customer_typed(known) if known else {}
+        elif what == "address" and (theirs := whole_number(typed.get("customer_id", ""))):
+            typed |= store.last_address(db, theirs) or {}
+            focus = "ship_lines"
         elif what == "animal" and id_ is not None:
             beast = store.animal(db, id_)
             n = next(
@@ -122,14 +165,16 @@ class ChanceFields(Fields):
 @router.get("/orders/new/chance", name="chance")
 def chance(request: Request, workshop: TheWorkshop, needed_by: str = "") -> Response:
     """An honest word on whether an order taken today can be there by a day."""
+    said = _chance(workshop, needed_by)
+    return render(request, "orders/entry/_chance.html", {"said": said, "typed": {}})
+
+
+def _chance(workshop: Workshop, needed_by: str) -> str:
     try:
         day = check(ChanceFields, {"needed_by": needed_by[:10]}).needed_by
     except BadFields:
-        return Response("")
-    if day is None:
-        return Response("")
-    said = forecasting.chance_of_new(workshop, day)
-    return render(request, "orders/entry/_chance.html", {"said": said})
+        return ""
+    return forecasting.chance_of_new(workshop, day) if day is not None else ""
 
 
 def _customer_typed(known: store.Known) -> dict[str, str]:
@@ -144,12 +189,8 @@ def _customer_typed(known: store.Known) -> dict[str, str]:
 
 def _animal_typed(n: int, beast: store.KnownAnimal) -> dict[str, str]:
     return {
-        f"a{n}_animal_id": str(beast.id),
-        f"a{n}_name": beast.name,
-        f"a{n}_kind": beast.kind,
-        f"a{n}_sex": beast.sex,
-        f"a{n}_life": beast.life,
-        f"a{n}_colours": beast.colours,
+        f"a{n}_animal_id": str(beast.row["id"]),
+        **{f"a{n}_{name}": beast.row[name] for name in AnimalDetails.model_fields},
         f"a{n}_ready_model": "1" if beast.ready else "",
     }
 
@@ -162,19 +203,27 @@ def _page(
     errors: dict[str, str] | None = None,
     *,
     focus: str = "",
+    asks: store.Known | None = None,
     status: int = 200,
 ) -> Response:
+    """The form. `asks` names the customer who may be meant, if that has to be said first."""
     settings = workshop.in_force().settings
     theirs: list[store.KnownAnimal] = []
-    known = None
+    known = address = None
     if (id_ := whole_number(typed.get("customer_id", ""))) is not None:
         with workshop.database.reading() as db:
             known, theirs = store.customer(db, id_), store.animals_of(db, id_)
+            address = store.last_address(db, id_) if not typed.get("ship_lines") else None
     context = {
         "typed": typed,
         "errors": errors or {},
-        "shape": shape,
+        "lines": copy_lines(typed, shape),
         "letters": LETTERS,
+        "most_animals": MOST_ANIMALS,
+        "most_copies": MOST_COPIES,
+        "said": _chance(workshop, typed.get("needed_by", "")),
+        "asks": asks,
+        "address": address,
         "focus": focus,
         "once": typed.get("once") or new_once(),
         "known": known,

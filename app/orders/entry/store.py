@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, false, func, or_, select
+from sqlalchemy import Connection, RowMapping, false, func, or_, select
 
 from app.shared.text import fold
 from app.tables import animals, customer_mails, customers, models, orders
 
 MOST_FOUND = 5
+ADDRESS = ("ship_name", "ship_lines", "ship_postcode", "ship_country", "ship_phone")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,12 +28,7 @@ class Known:
 class KnownAnimal:
     """An animal that was made before; `ready` where its model can be used again."""
 
-    id: int
-    name: str
-    kind: str
-    sex: str
-    life: str
-    colours: str
+    row: RowMapping
     ready: bool
 
 
@@ -67,6 +63,23 @@ def find_customers(db: Connection, typed: str) -> list[Known]:
     return [_known(db, row) for row in db.execute(query)]
 
 
+def by_mail(db: Connection, mail: str) -> Known | None:
+    """The customer who has exactly this email address, or None."""
+    query = (
+        select(customers)
+        .join(customer_mails, customer_mails.c.customer_id == customers.c.id)
+        .where(
+            customer_mails.c.mail_key == mail.casefold(),
+            customer_mails.c.mail_key != "",
+            customers.c.joined_into_id.is_(None),
+        )
+        .order_by(customers.c.id)
+        .limit(1)
+    )
+    row = db.execute(query).first()
+    return _known(db, row) if row is not None else None
+
+
 def customer(db: Connection, customer_id: int) -> Known | None:
     """One customer, or None."""
     row = db.execute(
@@ -96,20 +109,30 @@ def _known(db: Connection, row: object) -> Known:
 def animals_of(db: Connection, customer_id: int) -> list[KnownAnimal]:
     """The animals of a customer."""
     query = select(animals).where(animals.c.customer_id == customer_id).order_by(animals.c.id)
-    return [_known_animal(db, row) for row in db.execute(query)]
+    return [_known_animal(db, row) for row in db.execute(query).mappings()]
 
 
 def animal(db: Connection, animal_id: int) -> KnownAnimal | None:
     """One animal, or None."""
-    row = db.execute(select(animals).where(animals.c.id == animal_id)).first()
+    row = db.execute(select(animals).where(animals.c.id == animal_id)).mappings().first()
     return _known_animal(db, row) if row is not None else None
 
 
-def _known_animal(db: Connection, row: object) -> KnownAnimal:
-    values = {name: getattr(row, name) for name in ("id", "name", "kind", "sex", "life", "colours")}
+def _known_animal(db: Connection, row: RowMapping) -> KnownAnimal:
     ready = db.execute(
         select(models.c.id)
-        .where(models.c.animal_id == values["id"], models.c.step == "ready")
+        .where(models.c.animal_id == row["id"], models.c.step == "ready")
         .limit(1)
     ).first()
-    return KnownAnimal(ready=ready is not None, **values)
+    return KnownAnimal(row, ready is not None)
+
+
+def last_address(db: Connection, customer_id: int) -> RowMapping | None:
+    """Where the customer's last order with an address goes or went, or None."""
+    query = (
+        select(*(orders.c[name] for name in ADDRESS))
+        .where(orders.c.customer_id == customer_id, orders.c.ship_lines != "")
+        .order_by(orders.c.id.desc())
+        .limit(1)
+    )
+    return db.execute(query).mappings().first()

@@ -21,6 +21,7 @@ from app.flow.steps import PHOTO_STEPS, Step
 from app.flow.store import mark_forecasts_stale, mark_pages_stale
 from app.shared.calendar import DAY
 from app.shared.child import Child, Stopped
+from app.shared.web import words
 from app.studio.workshop import Workshop
 from app.tables import changes, forecasts, orders, transitions
 
@@ -145,15 +146,20 @@ def chance_of_new(workshop: Workshop, day: date) -> str:
     photos = _until_passing(pace, PHOTO_STEPS[0])
     left = (calendar.start_of(day) - now) / DAY - photos
     chance = chance_within(points, left)
-    word = (
-        "Hardly to be done"
-        if chance < 0.05
-        else f"About {round(chance * 10)} in 10 to be ready"
-        if chance < 0.9
-        else "Very likely to be ready"
-    )
+    said = words.capital(likely(chance))
     return (
-        f"{word} by then, if photos come and pass within {round(photos)} days as they usually do."
+        f"{said} by then, if photos come and pass within {round(photos)} days as they usually do."
+    )
+
+
+def likely(chance: float) -> str:
+    """A chance (0 to 1) of being ready in words, to be followed by the day."""
+    if chance < 0.05:
+        return "hardly to be done"
+    return (
+        f"about {round(chance * 10)} in 10 to be ready"
+        if chance < 0.9
+        else "very likely to be ready"
     )
 
 

@@ -3,43 +3,26 @@
 Each field that differs is noted, with who changed it and when.
 """
 
-from collections.abc import Mapping
-from typing import Any, Literal
+from collections.abc import Mapping, Sequence
+from typing import Literal
 
-from sqlalchemy import Connection, and_, func, insert, select, update
+from sqlalchemy import Connection, RowMapping, and_, func, insert, select, update
 
 from app.flow.changes import change_in
 from app.flow.store import mark_stale
-from app.orders.entry.form import OrderWords, Size
+from app.orders.entry.form import AnimalDetails, CopyDetails, OrderDetails
+from app.orders.entry.store import ADDRESS
+from app.orders.lists import store as lists_store
 from app.orders.order.actions import animal_changed
 from app.orders.order.store import OrderRows
 from app.shared.people import Person
 from app.shared.text import fold
-from app.shared.web.fields import Day, Fields, Line, Mail, Name, Number, Short, Tick, Words
+from app.shared.web.fields import Fields, Line, Mail, Name, Number, Short, Tick, Words
 from app.studio.workshop import Workshop
 from app.tables import animals, changes, copies, customer_mails, customers, marks, orders
 
-_ADDRESS = ("ship_name", "ship_lines", "ship_postcode", "ship_country")
-
-
-class EditedOrder(OrderWords):
-    """The fields of an order that can be changed."""
-
-    gift_day: Day
-    needed_by: Day
-    ship_phone: Short
-
-
-class EditedCopy(Fields):
-    """The fields of a copy that can be changed."""
-
-    size_mm: Size
-    pose: Short
-    base: Short
-    finish: Short
-    inscription: Line
-    extras: Line
-    bench_note: Line
+# A place: the carrier's telephone number may change without it.
+_PLACE = ADDRESS[:-1]
 
 
 class EditedCustomer(Fields):
@@ -53,20 +36,6 @@ class EditedCustomer(Fields):
     receives: Number
 
 
-class EditedAnimal(Fields):
-    """The fields of an animal that can be changed."""
-
-    name: Name
-    kind: Line
-    breed: Line
-    sex: Literal["female", "male", "not_said"] = "not_said"
-    life: Literal["living", "remembered", "not_said"] = "not_said"
-    age_shown: Short
-    height: Short
-    colours: Line
-    note: Words
-
-
 class EditedMark(Fields):
     """A mark: what, on which side of the animal, must it match."""
 
@@ -74,14 +43,6 @@ class EditedMark(Fields):
     side: Literal["left", "right", "both", "none", "not_asked"] = "not_asked"
     must: Tick
     gone: Tick
-
-
-def _iso(values: dict[str, Any]) -> dict[str, Any]:
-    """Days and ticks as they lie in the database."""
-    return {
-        name: int(v) if isinstance(v, bool) else v.isoformat() if hasattr(v, "isoformat") else v
-        for name, v in values.items()
-    }
 
 
 def last_change(db: Connection, of: str, of_id: int) -> int:
@@ -94,26 +55,40 @@ def last_change(db: Connection, of: str, of_id: int) -> int:
     return found
 
 
+def other_open_orders(db: Connection, rows: OrderRows) -> list[RowMapping]:
+    """The customer's other open orders, which a changed address may concern too."""
+    theirs = lists_store.orders_of(db, rows.customer["id"])
+    return [row for row in theirs if row["open"] and row["id"] != rows.order["id"]]
+
+
 def save_order(
     workshop: Workshop,
     rows: OrderRows,
-    edited: EditedOrder,
-    of_copies: Mapping[int, EditedCopy],
+    edited: OrderDetails,
+    of_copies: Mapping[int, CopyDetails],
+    also: Sequence[RowMapping],
     who: Person,
 ) -> None:
-    """Save what differs. A changed inscription or address is no longer confirmed."""
-    inscriptions = {copy["id"]: copy["inscription"] for copy in rows.copies}
-    order_id, new, now = rows.order["id"], _iso(edited.model_dump()), workshop.now()
-    if any(new[name] != rows.order[name] for name in _ADDRESS):
-        new["address_confirmed_at"] = None
+    """Save what differs, and the address for the orders of `also` too.
+
+    A changed inscription or place is no longer confirmed.
+    """
+    new, now = edited.columns(), workshop.now()
+    of_orders = {rows.order["id"]: new}
+    of_orders |= {row["id"]: {name: new[name] for name in ADDRESS} for row in also}
     with workshop.database.writing() as db:
-        change_in(db, orders, order_id, order_id, new, who, now)
+        for order_id, values in of_orders.items():
+            before = db.execute(select(orders).where(orders.c.id == order_id)).mappings().one()
+            if any(values[name] != before[name] for name in _PLACE):
+                values["address_confirmed_at"] = None
+            change_in(db, orders, order_id, order_id, values, who, now)
+        inscriptions = {copy["id"]: copy["inscription"] for copy in rows.copies}
         for copy_id, fields in of_copies.items():
-            new = fields.model_dump()
-            if fields.inscription != inscriptions[copy_id]:
-                new["spelling_confirmed_at"] = None
-            change_in(db, copies, copy_id, order_id, new, who, now)
-        mark_stale(db, [order_id])
+            values = fields.columns()
+            if values["inscription"] != inscriptions[copy_id]:
+                values["spelling_confirmed_at"] = None
+            change_in(db, copies, copy_id, rows.order["id"], values, who, now)
+        mark_stale(db, of_orders)
     workshop.changed.set()
 
 
@@ -159,7 +134,7 @@ def _save_mails(db: Connection, customer_id: int, fields: EditedCustomer) -> Non
 def save_animal(
     workshop: Workshop,
     animal_id: int,
-    fields: EditedAnimal,
+    fields: AnimalDetails,
     of_marks: Mapping[str, EditedMark],
     who: Person,
 ) -> None:
@@ -167,7 +142,7 @@ def save_animal(
 
     `of_marks` goes by the mark's number, "new" for one more.
     """
-    new, now = {**fields.model_dump(), "name_key": fold(fields.name)}, workshop.now()
+    new, now = fields.columns(), workshop.now()
     with workshop.database.writing() as db:
         change_in(db, animals, animal_id, None, new, who, now)
         _save_marks(db, animal_id, of_marks, who, now)

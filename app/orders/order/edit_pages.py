@@ -4,22 +4,19 @@ A form carries the number of the last change that its page showed: what a collea
 meantime is said, and not overwritten unseen.
 """
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
 from fastapi import APIRouter, Request
+from sqlalchemy import RowMapping
 from starlette.responses import Response
 
+from app.orders.entry.form import COPY_COLUMNS, AnimalDetails, CopyDetails, OrderDetails
 from app.orders.lists import store as lists_store
 from app.orders.order import edit_actions
 from app.orders.order import store as order_store
-from app.orders.order.edit_actions import (
-    EditedAnimal,
-    EditedCopy,
-    EditedCustomer,
-    EditedMark,
-    EditedOrder,
-)
+from app.orders.order.edit_actions import EditedCustomer, EditedMark
 from app.shared.errors import BadFields
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
@@ -42,7 +39,7 @@ def _unseen(typed: dict[str, str], newest: int) -> dict[str, str]:
     return {}
 
 
-def _past(fields: EditedOrder, before: Any, today: date) -> dict[str, str]:
+def _past(fields: OrderDetails, before: Any, today: date) -> dict[str, str]:
     """A day that is set anew lies ahead; one that has passed since may stay."""
     return {
         name: "That day is past. A day after today, or leave it empty."
@@ -62,24 +59,33 @@ def edit_order(request: Request, workshop: TheWorkshop, number: RowId) -> Respon
     with workshop.database.reading() as db:
         rows = order_store.rows_of(db, order_store.by_number(db, number))
         newest = edit_actions.last_change(db, "orders", rows.order["id"])
+        others = edit_actions.other_open_orders(db, rows)
     typed = {name: str(v) if v is not None else "" for name, v in rows.order.items()}
     typed["seen"] = str(newest)
     typed["gift"] = "1" if rows.order["gift"] else ""
     for copy in rows.copies:
-        for name in EditedCopy.model_fields:
-            typed[f"k{copy['id']}_{name}"] = str(copy[name]) if copy[name] is not None else ""
-    return _order_page(request, rows, typed, {})
+        for name, column in COPY_COLUMNS.items():
+            typed[f"k{copy['id']}_{name}"] = str(copy[column]) if copy[column] is not None else ""
+    return _order_page(request, rows, others, typed)
 
 
 def _order_page(
     request: Request,
     rows: order_store.OrderRows,
+    others: list[RowMapping],
     typed: dict[str, str],
-    errors: dict[str, str],
-    status: int = 200,
+    errors: dict[str, str] | None = None,
+    ticked: Sequence[str] = (),
 ) -> Response:
-    shown = [copy for copy in rows.copies if copy["open"]]
-    context = {"rows": rows, "copies": shown, "typed": typed, "errors": errors}
+    context = {
+        "rows": rows,
+        "copies": [copy for copy in rows.copies if copy["open"]],
+        "others": others,
+        "ticked": ticked,
+        "typed": typed,
+        "errors": errors or {},
+    }
+    status = 422 if errors else 200
     return render(request, "orders/order/edit.html", context, status)
 
 
@@ -92,10 +98,12 @@ def save_edit(
     with workshop.database.reading() as db:
         order_id = order_store.by_number(db, number)
         rows = order_store.rows_of(db, order_id)
+        others = edit_actions.other_open_orders(db, rows)
         wrong = _unseen(typed, edit_actions.last_change(db, "orders", order_id))
+    ticked = form.many("others")
     edited, of_copies = None, {}
     try:
-        edited = check(EditedOrder, typed)
+        edited = check(OrderDetails, typed)
         wrong |= _past(edited, rows.order, workshop.in_force().calendar.day_of(workshop.now()))
     except BadFields as why:
         wrong |= why.fields
@@ -104,12 +112,13 @@ def save_edit(
         if not own:
             continue
         try:
-            of_copies[copy["id"]] = check(EditedCopy, own, f"k{copy['id']}_")
+            of_copies[copy["id"]] = check(CopyDetails, own, f"k{copy['id']}_")
         except BadFields as why:
             wrong |= why.fields
     if wrong or edited is None:
-        return _order_page(request, rows, typed, wrong, 422)
-    edit_actions.save_order(workshop, rows, edited, of_copies, me)
+        return _order_page(request, rows, others, typed, wrong, ticked)
+    also = [row for row in others if str(row["number"]) in ticked]
+    edit_actions.save_order(workshop, rows, edited, of_copies, also, me)
     return go(request, f"/orders/{number}?done=saved")
 
 
@@ -179,7 +188,7 @@ def save_animal(
         wrong = _unseen(typed, edit_actions.last_change(db, "animals", id_))
     fields, edited = None, {}
     try:
-        fields = check(EditedAnimal, typed)
+        fields = check(AnimalDetails, typed)
     except BadFields as why:
         wrong |= why.fields
     # A mark that the form does not know was noted by a colleague meanwhile: it stays as it is.

@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from app.orders.entry.actions import add_copy
 from app.orders.entry.form import CopyFields
+from app.orders.forecast.worker import likely
 from app.orders.order import actions as order_actions
 from app.orders.order import links, store
 from app.orders.order.actions import ContactFields, QuestionFields, StopFields
@@ -59,6 +60,7 @@ def _page(
         written = request.app.state.letters_of(db, rows.order["id"])
         told = to_fetch(db, rows.order["id"])
     today = in_force.calendar.day_of(now)
+    chance = workshop.chances().get(rows.order["id"])
     context: dict[str, Any] = {
         "v": view(rows, in_force.settings, request.state.person, now, today, workshop.pace()),
         "number": number,
@@ -74,6 +76,7 @@ def _page(
         "once": new_once(),
         "settings": in_force.settings,
         "day": date.fromisoformat,
+        "chance": likely(chance) if chance is not None else "",
     }
     return render(request, "orders/order/order.html", context, status)
 

@@ -36,6 +36,7 @@ class PieceView:
     offers: tuple[Offer, ...]
     main: Offer | None
     facts: str
+    size_missing: bool
     on_bench: bool
 
 
@@ -163,6 +164,7 @@ def _piece(
         offers=given,
         main=next((offer for offer in given if offer.main), None),
         facts=copy_facts(row) if copy else _model_facts(row),
+        size_missing=copy and state.open and row["size_mm"] is None,
         on_bench=state.step in BENCHES,
     )  # fmt: skip
 
@@ -185,7 +187,7 @@ def where(state: State, people: Mapping[int, str], now: int, zone: ZoneInfo) -> 
 def copy_facts(row: Any) -> str:
     """A copy in words: 120 mm, standing, on oak, “Juniper 2009”."""
     parts = [
-        f"{row['size_mm']} mm" if row["size_mm"] else "",
+        f"{row['size_mm']} mm" if row["size_mm"] else "size missing",
         row["pose"],
         f"on {row['base']}" if row["base"] and row["base"] != "none" else "",
         row["finish"],

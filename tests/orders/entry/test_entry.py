@@ -76,7 +76,8 @@ def test_one_more_animal_and_one_more_copy_keep_everything_typed(
     assert typed_in(page, "note") == "by the river"
     assert 'name="a1_name"' in page.text
     page = save(desk, more="copy:0")
-    assert typed_in(page, "a0c1_pose") == "standing", "the next copy is like the one before it"
+    for name, value in {"size": "120", "pose": "standing", "base": "oak"}.items():
+        assert typed_in(page, f"a0c1_{name}") == value, "the next copy is like the one before it"
     assert typed_in(page, "a0c0_inscription") == "Juniper 2009"
     assert fingerprint(workshop.folder.database_file) == before
 
@@ -122,7 +123,7 @@ def test_with_htmx_the_form_alone_comes_back(desk: Browser) -> None:
 def test_a_form_sent_twice_makes_one_order(desk: Browser, workshop: ClockedWorkshop) -> None:
     assert number_in(save(desk)) == number_in(save(desk)) == 1001
     assert [count(workshop, t) for t in ("orders", "customers", "animals", "news")] == [1, 1, 1, 1]
-    assert number_in(save(desk, once="another")) == 1002
+    assert number_in(save(desk, once="another", someone_else="1")) == 1002
 
 
 def test_a_form_without_its_key_is_not_taken(desk: Browser, workshop: ClockedWorkshop) -> None:
@@ -223,6 +224,156 @@ def test_a_customer_who_is_gone_is_said(desk: Browser, workshop: ClockedWorkshop
         assert page.status_code == 422
         assert "record is gone" in words(page) or "not known any more" in words(page)
     assert count(workshop, "orders") == 0
+
+
+def test_the_email_field_finds_a_known_customer_too(desk: Browser) -> None:
+    save(desk)
+    found = words(desk.send("GET", "/orders/new/customers", params={"mail": "maren@odu"}))
+    assert "Maren Oduya, maren@oduya.example: one order, Juniper" in found
+    form = desk.get("/orders/new").text
+    for name in ("name", "mail"):
+        assert re.search(rf'name="{name}"[^>]*hx-target="#known-{name}"', form)
+        assert f'id="known-{name}"' in form
+
+
+def test_a_known_email_is_asked_about_before_a_second_record_is_made(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    save(desk)
+    before = fingerprint(workshop.folder.database_file)
+    again = {"once": "b", "name": "M. Oduya", "mail": "MAREN@oduya.example", "then": "another"}
+    page = save(desk, **again)
+    assert page.status_code == 422
+    assert "Maren Oduya (one order: Juniper) has the same email address" in words(page)
+    assert typed_in(page, "a0c0_inscription") == "Juniper 2009"
+    assert fingerprint(workshop.folder.database_file) == before
+    form = the_form(page.text, "/orders/new", "then")
+    assert [value for name, value in form.buttons if name == "same"] == ["1", "nobody"]
+    saved = desk.post("/orders/new", form.fields | {"same": "1"})
+    assert saved.headers["location"].startswith("/orders/new?done=saved"), "as it was wanted before"
+    assert number_in(saved) == 1002
+    assert number_in(desk.post("/orders/new", form.fields | {"same": "1"})) == 1002, "a double tap"
+    assert [count(workshop, t) for t in ("orders", "customers", "customer_mails")] == [2, 1, 1]
+    number_in(save(desk, once="c", same="nobody"))
+    assert count(workshop, "customers") == 2
+    assert save(desk, once="d", same="77").status_code == 422
+
+
+def test_the_last_address_is_offered_and_taken_over_with_one_tap(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    where = {
+        "ship_name": "Ines Vale",
+        "ship_lines": "4 Ferry Lane\r\nSaltmarsh",
+        "ship_postcode": "SM1 2AB",
+        "ship_country": "GB",
+        "ship_phone": "0000 555 0199",
+    }
+    save(desk, **where)
+    page = desk.post("/orders/new", {"use": "customer:1", "once": "b"})
+    assert "Last sent to 4 Ferry Lane, Saltmarsh SM1 2AB GB" in words(page)
+    assert not typed_in(page, "ship_lines"), "offered, not filled in unasked"
+    form = the_form(page.text, "/orders/new", "customer_id")
+    assert ("use", "address") in form.buttons
+    page = desk.post("/orders/new", form.fields | {"use": "address", "a0_name": "Otis"})
+    for name, value in where.items():
+        assert typed_in(page, name) == value.replace("\r", ""), name
+    assert typed_in(page, "a0_name") == "Otis"
+    assert "Last sent to" not in words(page)
+
+
+def test_what_a_known_animal_did_not_have_yet_is_kept(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    save(desk)
+    page = desk.get("/orders/new?customer=1&animal=1")
+    form = the_form(page.text, "/orders/new", "customer_id").fields | {"once": "b"}
+    number_in(
+        desk.post("/orders/new", form | {"a0_colours": "flea-bitten grey", "a0_sex": "female"})
+    )
+    assert rows(workshop.database, "SELECT field, before, after FROM changes") == [
+        ("colours", "", "flea-bitten grey")
+    ]
+
+
+# ---------------------------------------------------------------- details, counts and limits
+
+
+def test_every_detail_of_animal_and_copy_is_kept_and_carried_back(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    animal = {"colours": "grey, dappled", "age_shown": "7", "height": "15.2 hh", "breed": "Arab"}
+    copy = {"finish": "matt", "extras": "ribbon in the box", "note": "mane to the left"}
+    typed = {f"a0_{k}": v for k, v in animal.items()} | {f"a0c0_{k}": v for k, v in copy.items()}
+    page = save(desk, **typed, more="animal")
+    for name, value in typed.items():
+        assert typed_in(page, name) == value, name
+    number_in(save(desk, **typed))
+    query = "SELECT colours, age_shown, height, breed FROM animals"
+    assert rows(workshop.database, query) == [tuple(animal.values())]
+    query = "SELECT finish, extras, bench_note FROM copies"
+    assert rows(workshop.database, query) == [tuple(copy.values())]
+
+
+def test_a_mark_without_a_side_is_said_so_at_once(desk: Browser, workshop: ClockedWorkshop) -> None:
+    typed = "star, no side; split blaze (No side); stocking left hind; torn ear; no side"
+    number_in(save(desk, a0_marks=typed))
+    assert rows(workshop.database, "SELECT what, side FROM marks") == [
+        ("star", "none"),
+        ("split blaze", "none"),
+        ("stocking left hind", "left"),
+        ("torn ear", "not_asked"),
+    ]
+
+
+def test_a_line_counts_for_as_many_copies_as_it_says(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    more = {"a0c0_many": "3", "a0c1_size": "60", "a1_name": "Otis", "a1c0_size": ""}
+    page = save(desk, **more, more="again")
+    said = words(page)
+    assert "A1–A3" in said
+    assert "A4" in said
+    assert "Two animals, five copies. Size missing: B1." in said
+    number = number_in(save(desk, **more))
+    found = rows(workshop.database, "SELECT letter, number, size_mm, inscription FROM copies")
+    assert found == [
+        *(("A", n, 120, "Juniper 2009") for n in (1, 2, 3)),
+        ("A", 4, 60, ""),
+        ("B", 1, None, ""),
+    ]
+    shown = desk.get(f"/orders/{number}").text
+    assert shown.count('<span class="soon">size missing</span>') == 1
+
+
+def test_more_copies_than_an_order_takes_are_said_at_the_line(desk: Browser) -> None:
+    page = save(desk, a0c0_many="20", a0c1_many="5")
+    assert "24 copies of one animal at most; these are 25" in at_field(page, "a0c1_many")
+    assert typed_in(page, "a0c0_many") == "20"
+    for wrong in ("0", "25", "many"):
+        assert at_field(save(desk, a0c0_many=wrong), "a0c0_many")
+
+
+def test_at_the_most_one_more_gives_way_to_a_sentence(desk: Browser) -> None:
+    eleven = {f"a{n}_name": f"Goat {n}" for n in range(11)}
+    page = save(desk, **eleven, more="again")
+    assert ("more", "animal") in the_form(page.text, "/orders/new", "a0_name").buttons
+    page = save(desk, **eleven, more="animal")
+    assert ("more", "animal") not in the_form(page.text, "/orders/new", "a0_name").buttons
+    assert "Twelve animals are the most that an order takes." in words(page)
+    page = save(desk, a0c0_many="24", more="copy:0")
+    assert "24 copies of one animal are the most that an order takes." in words(page)
+    assert 'name="a0c1_size"' not in page.text
+    assert ("more", "copy:0") not in the_form(page.text, "/orders/new", "a0_name").buttons
+
+
+def test_the_largest_order_of_all_is_taken(desk: Browser, workshop: ClockedWorkshop) -> None:
+    """Twelve animals with 24 lines each, every field sent."""
+    typed = {f"a{n}_name": f"Goat {n}" for n in range(12)}
+    names = ("size", "pose", "base", "inscription", "many", "finish", "extras", "note")
+    typed |= {f"a{n}c{c}_{k}": "" for n in range(12) for c in range(24) for k in names}
+    number_in(desk.post("/orders/new", {"once": "a", "name": "Maren Oduya", **typed}))
+    assert count(workshop, "copies") == 288
 
 
 # ---------------------------------------------------------------- on a model that is there
@@ -341,7 +492,7 @@ def test_the_first_number_is_a_setting_and_later_ones_follow(
     sent = form.fields | form.ticked | {"first_number": "4200"}
     assert owner.post("/settings", sent).status_code == 303
     assert number_in(save(desk)) == 4200
-    assert number_in(save(desk, once="b")) == 4201
+    assert number_in(save(desk, once="b", someone_else="1")) == 4201
 
 
 def test_a_gift_and_a_remembered_animal_are_kept_in_mind(
@@ -367,6 +518,24 @@ def test_an_honest_word_on_the_needed_day_says_what_it_assumes(
     assert "Hardly to be done" in soon
     assert "Very likely" in late
     assert "if photos come and pass within" in late
+
+
+@pytest.mark.parametrize("told", ["", "1"])
+def test_the_chance_of_the_day_and_what_was_told_stay_with_the_order(
+    desk: Browser, workshop: ClockedWorkshop, told: str
+) -> None:
+    workshop.set_forecast(workshop.pace(), {}, [20, 22, 26, 30, 35, 40, 44, 50])
+    page = save(desk, needed_by="2026-03-20", more="animal")
+    assert "Hardly to be done by then" in words(page), "it does not vanish when the form is redrawn"
+    number = number_in(save(desk, needed_by="2026-03-20", chance_told=told))
+    said = words(desk.get(f"/orders/{number}"))
+    assert "Asked: Ready by 20 March?" in said
+    assert ("Told: Hardly to be done by then" in said) is bool(told)
+    assert ("not passed on: Hardly to be done by then" in said) is not bool(told)
+    workshop.set_forecast(workshop.pace(), {1: 0.31})
+    assert "needed by 20 March, about 3 in 10 to be ready" in words(desk.get(f"/orders/{number}"))
+    number_in(save(desk, once="b", someone_else="1"))
+    assert count(workshop, "contacts") == 1
 
 
 def test_an_order_taken_before_today_keeps_its_day(

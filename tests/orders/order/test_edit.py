@@ -87,12 +87,45 @@ def test_a_changed_address_has_to_be_confirmed_again(
     assert rows(workshop.database, "SELECT address_confirmed_at FROM orders") == [(NOW,)]
 
 
+def test_a_new_address_is_taken_over_by_the_other_open_orders_that_are_ticked(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    others = [make_order(workshop.database, CAST.desk, NOW, [Wanted()]) for _ in range(3)]
+    with workshop.database.writing() as db:
+        db.execute(update(orders).values(customer_id=1))
+        db.execute(update(orders).where(orders.c.id == others[2].id).values(open=0))
+        db.execute(update(orders).where(orders.c.id == others[0].id).values(address_confirmed_at=5))
+    page = desk.get(f"/orders/{made.number}/edit")
+    assert "Their other open orders too?" in words(page)
+    form = the_form(page.text, f"/orders/{made.number}/edit")
+    assert sorted(form.ticks["others"]) == [str(other.number) for other in others[:2]]
+    moved = {"ship_lines": "9 Quay Street", "ship_postcode": "SM4 4DD", "note": "tall"}
+    ticked = {"others": [str(others[0].number), str(others[2].number), "77"]}
+    wrong = desk.post(form.action, form.fields | moved | ticked | {"paid": "perhaps"})
+    assert the_form(wrong.text, form.action).ticked["others"] == [str(others[0].number)]
+    assert desk.post(form.action, form.fields | moved | ticked).status_code == 303
+    found = rows(
+        workshop.database,
+        "SELECT ship_lines, ship_country, note, address_confirmed_at FROM orders ORDER BY id",
+    )
+    assert found == [
+        ("9 Quay Street", "GB", "tall", None),
+        ("9 Quay Street", "GB", "", None),
+        ("", "", "", None),
+        ("", "", "", None),
+    ]
+    kept = rows(workshop.database, "SELECT field FROM changes WHERE order_id = ?", others[0].id)
+    assert {field for (field,) in kept} == {
+        "ship_lines", "ship_postcode", "ship_country", "address_confirmed_at",
+    }  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("name", "value"),
     [
         ("needed_by", "2026-03-01"), ("gift_day", "2026-03-04"), ("needed_by", "never"),
         ("note", "n" * 2001), ("channel", "pigeon"), ("ship_name", "a\x07b"),
-        ("k1_size_mm", "4"), ("k1_size_mm", "9" * 30), ("k1_inscription", "\u202eJ"),
+        ("k1_size", "4"), ("k1_size", "9" * 30), ("k1_inscription", "\u202eJ"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_said_at_its_field_and_all_is_kept(
