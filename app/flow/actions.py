@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from sqlalchemy import Connection, func, insert, select
 
 from app.flow import news_rows, store
-from app.flow.news import news_of
+from app.flow.news import TOLD_OF, news_of
 from app.flow.rules import (
     Entry,
     Kind,
@@ -185,7 +185,7 @@ def append(act: Act, piece: Piece, entry: Entry) -> None:
         act.settling.add(piece.order_id)
     for order_id, letter in orders_touched(act.db, piece):
         act.orders.add(order_id)
-        if (item := news_of(entry, state)) is not None:
+        if entry.move in TOLD_OF and (item := news_of(entry, state)) is not None:
             news_rows.write(
                 act.db, order_id, item.kind, act.now,
                 letter=letter if item.per_animal else "",

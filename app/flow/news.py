@@ -8,6 +8,11 @@ from dataclasses import dataclass
 from app.flow.rules import Entry, Kind, State, TimeIs
 from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey
 
+# The moves that can be news at all.
+TOLD_OF = PASSED | ASKED_AGAIN | {
+    MoveKey.PHOTOS_COUNTED, MoveKey.BEGUN, MoveKey.HANDED_OVER, MoveKey.RECEIVED,
+}  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class NewsItem:

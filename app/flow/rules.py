@@ -15,6 +15,7 @@ from app.flow.steps import (
     ASKED_AGAIN,
     ENDS,
     MAKING_STEPS,
+    MOVES_FROM,
     PASSED,
     REWORKS,
     STARTS,
@@ -259,7 +260,7 @@ def _passed_at(state: State, entry: Entry) -> int | None:
 
 def find_move(of: Of, step: Step, key: str, policy: Policy) -> Move | None:
     """The move that a key stands for at a step, or None."""
-    for move in moves_from(of, step):
+    for move in MOVES_FROM.get((of, step), ()):
         if move.key == key and not _switched_off(move, policy):
             return move
     return None

@@ -435,14 +435,14 @@ def _cancels() -> Iterator[Move]:
 
 
 MOVES: tuple[Move, ...] = (*_model_moves(), *_copy_moves(), *_cancels())
-_BY_START: dict[tuple[Of, Step], tuple[Move, ...]] = {}
+MOVES_FROM: dict[tuple[Of, Step], tuple[Move, ...]] = {}
 for _move in MOVES:
-    _BY_START[_move.of, _move.start] = (*_BY_START.get((_move.of, _move.start), ()), _move)
+    MOVES_FROM[_move.of, _move.start] = (*MOVES_FROM.get((_move.of, _move.start), ()), _move)
 
 
 def moves_from(of: Of, step: Step) -> tuple[Move, ...]:
     """Every move that the flow knows from a step, in the order of their buttons."""
-    return _BY_START.get((of, step), ())
+    return MOVES_FROM.get((of, step), ())
 
 
 OUTCOMES: dict[MoveKey, str] = {move.key: move.outcome for move in MOVES}

@@ -92,10 +92,6 @@ class AskFirst(Refused):
 Does = Callable[[Moving], None]
 
 
-def _nothing(_: Moving) -> None:
-    pass
-
-
 @dataclass(frozen=True, slots=True)
 class Effect:
     """What a move does beside its entry.
@@ -104,9 +100,9 @@ class Effect:
     against it or has to be asked first, and may set amounts; `after` writes what goes with it.
     """
 
-    hears: Does = _nothing
-    before: Does = _nothing
-    after: Does = _nothing
+    hears: Does | None = None
+    before: Does | None = None
+    after: Does | None = None
 
 
 # ---------------------------------------------------------------- findings and reasons

@@ -7,7 +7,7 @@ from sqlalchemy import Connection
 
 from app.flow import store
 from app.flow.actions import Act, Done, Wish, begin_act, grant, settle
-from app.flow.rules import Kind, State, to_take_up
+from app.flow.rules import Kind, Policy, State, find_move, to_take_up
 from app.flow.steps import REWORKS, STEPS, MoveKey, moves_from
 from app.flow.store import Piece, Ref
 from app.moving.effects import EFFECTS, AskFirst, Moving, Said
@@ -75,14 +75,17 @@ def perform_in(
             _too_late(moving, piece)
     _check_role(moving)
     effect = EFFECTS[what]
-    effect.hears(moving)
+    if effect.hears is not None:
+        effect.hears(moving)
     moving.said = said = _in_its_place(moving)
     if not said.sure:
         _ask_first(moving)
-    effect.before(moving)
+    if effect.before is not None:
+        effect.before(moving)
     for piece in pieces:
         grant(act, piece, _wish(moving, piece))
-    effect.after(moving)
+    if effect.after is not None:
+        effect.after(moving)
     return settle(act)
 
 
@@ -111,9 +114,10 @@ def _check_role(moving: Moving) -> None:
     if not isinstance(moving.what, MoveKey):
         return
     for piece in moving.pieces:
-        for move in moves_from(piece.ref.of, piece.state.step):
-            if move.key is moving.what and moving.act.who.role not in move.roles:
-                raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
+        policy = Policy(moving.act.blank_on, piece.remembered)
+        move = find_move(piece.ref.of, piece.state.step, moving.what, policy)
+        if move is not None and moving.act.who.role not in move.roles:
+            raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
 
 
 def _in_its_place(moving: Moving) -> Said:
