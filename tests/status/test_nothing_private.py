@@ -5,10 +5,9 @@ from hypothesis import strategies as st
 from sqlalchemy import insert, select, update
 
 from app.flow.actions import Wish, record
-from app.flow.rules import Kind, Whose
-from app.flow.rules import Policy as RulesStudio
+from app.flow.rules import Kind, Policy, Whose
 from app.flow.rules import offers as rules_offers
-from app.flow.store import is_remembered, load
+from app.flow.store import load
 from app.publishing.pages_file import read_all
 from app.publishing.worker import rewrite_stale, want_all
 from app.shared.people import Role
@@ -96,7 +95,7 @@ def wander(workshop: Workshop, order, choices: list[int], now: int) -> int:
     for choice in choices:
         with workshop.database.reading() as db:
             piece = load(db, refs[choice % len(refs)])
-            studio = RulesStudio(remembered=is_remembered(db, piece.ref))
+            studio = Policy(remembered=piece.remembered)
         possible = rules_offers(piece.state, Role.OWNER, studio)
         if not possible:
             continue
