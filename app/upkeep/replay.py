@@ -75,7 +75,7 @@ def _piece(
         return
     yield from _gaps(lines)
     try:
-        log = [entry_of(line) for line in lines]
+        log = [entry_of(line[1:-1]) for line in lines]
         before, state = _steps_before(of, log)
     except (KeyError, ValueError) as why:
         yield Difference(of, row[0], "log", "cannot be folded", str(why))
