@@ -56,7 +56,7 @@ def test_a_half_typed_order_outlives_its_window_and_is_saved(owner: Page, served
 
 def test_a_wrong_click_back_and_a_reload_lose_nothing(owner: Page, served: Served) -> None:
     window = half_typed(owner, served, "Wren Tallow")
-    window.locator("nav a", has_text="Customers").click()
+    window.get_by_role("link", name="Customers", exact=True).click()
     window.wait_for_url("**/customers")
     window.go_back()
     expect(window.locator("#drafts p")).to_have_count(1)

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy import event, insert
+from sqlalchemy import event, insert, update
 
 from app.flow.actions import Wish, record
 from app.flow.queue import FALLING
@@ -13,7 +13,7 @@ from app.flow.rules import Kind
 from app.flow.steps import BENCHES, MAKING_STEPS, Step
 from app.orders.benches import store as benches_store
 from app.shared.people import Role
-from app.tables import settings
+from app.tables import copies, settings
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, move, walk
 from tests.orders.benches.site import Browser, TestShop, ask, fill, open_shop, set_models, site
 
@@ -339,6 +339,26 @@ def test_pictures_are_counted_in_words(workshop):
     made = make_order(workshop.database, CAST.desk, NOW, [Wanted(step=Step.PHOTOS_IN)])
     set_models(workshop.database, pictures=14)
     assert "14 pictures" in row(Browser(site(workshop)).get("/").text, f"model-{made.model().id}")
+
+
+def test_a_missing_size_is_said_before_the_blank_is_cut_and_no_longer_after(workshop):
+    def at(step: Step, copy_step: Step = Step.NOT_BEGUN):
+        wanted = [Wanted(step=step, copy_step=copy_step)]
+        return make_order(workshop.database, CAST.desk, NOW, wanted)
+
+    soon = [
+        f"model-{at(Step.FINISHING).model().id}",
+        f"copy-{at(Step.READY, Step.BLANK).copy().id}",
+    ]
+    early, late = at(Step.ASSESSING).model(), at(Step.READY, Step.SHAPING).copy()
+    page = Browser(site(workshop)).get("/").text
+    for key in soon:
+        assert "Size missing" in row(page, key)
+    for key in (f"model-{early.id}", f"copy-{late.id}"):
+        assert "Size missing" not in row(page, key)
+    with workshop.database.writing() as db:
+        db.execute(update(copies).values(size_mm=120))
+    assert "Size missing" not in Browser(site(workshop)).get("/").text
 
 
 def test_pace_is_the_studios_own_once_it_is_known(workshop):
