@@ -17,14 +17,10 @@ from app.flow.steps import ENDS, MoveKey, Step
 from app.shared.calendar import DAY
 
 _INSPECTED: tuple[tuple[str, float], ...] = (
-    (MoveKey.PASSED, 0.855),
-    (MoveKey.BACK_TO_PAINTING, 0.075),
-    ("mend", 0.03),
-    (MoveKey.BACK_TO_SHAPING, 0.022),
-    (MoveKey.REMAKE, 0.014),
-    (MoveKey.BACK_TO_BLANK, 0.002),
+    (MoveKey.PASSED, 0.855), (MoveKey.BACK_TO_PAINTING, 0.075), ("mend", 0.03),
+    (MoveKey.BACK_TO_SHAPING, 0.022), (MoveKey.REMAKE, 0.014), (MoveKey.BACK_TO_BLANK, 0.002),
     ("model", 0.002),
-)
+)  # fmt: skip
 
 
 class Hands:
@@ -118,8 +114,7 @@ class Hands:
             draw -= share
         if piece.troubled >= 3:
             key = MoveKey.PASSED
-        if key != MoveKey.PASSED:
-            piece.troubled += 1
+        piece.troubled += key != MoveKey.PASSED
         words = floor.words.studio["findings"]
         if key == "mend":
             floor.ledger.add(

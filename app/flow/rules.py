@@ -24,7 +24,6 @@ from app.flow.steps import (
     MoveKey,
     Of,
     Step,
-    moves_from,
 )
 from app.shared.people import EVERYBODY, Role
 
@@ -260,10 +259,8 @@ def _passed_at(state: State, entry: Entry) -> int | None:
 
 def find_move(of: Of, step: Step, key: str, policy: Policy) -> Move | None:
     """The move that a key stands for at a step, or None."""
-    for move in MOVES_FROM.get((of, step), ()):
-        if move.key == key and not _switched_off(move, policy):
-            return move
-    return None
+    moves = MOVES_FROM.get((of, step), ())
+    return next((m for m in moves if m.key == key and not _switched_off(m, policy)), None)
 
 
 def _switched_off(move: Move, policy: Policy) -> bool:
@@ -296,7 +293,8 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
             wanted = state.step is Step.PHOTOS_WANTED
             return None if wanted else "No photos are wanted of this animal now."
         case Kind.FINDING:
-            return _finding_refusal(state)
+            made = state.step in MAKING_STEPS
+            return None if made else "There is no made piece yet to find anything on."
         case Kind.ASK:
             return None
         case _:
@@ -307,7 +305,7 @@ def _allowed_on_hold(state: State, entry: Entry) -> bool:
     if entry.kind is not Kind.MOVE:
         return entry.kind in (Kind.LIFT, Kind.ASK, Kind.ANSWER, Kind.TOLD, Kind.HOLD)
     # A machine ends its run and a carrier delivers whether or not the studio waits.
-    moves = [m for m in moves_from(state.of, state.step) if m.key == entry.move]
+    moves = [m for m in MOVES_FROM.get((state.of, state.step), ()) if m.key == entry.move]
     return entry.move == MoveKey.CANCEL or any(m.by_itself for m in moves)
 
 
@@ -317,8 +315,8 @@ def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
         return f"From {STEPS[state.step].name} there is no such move."
     if move.key == MoveKey.NEW_SET and policy.remembered:
         return "A remembered animal cannot be photographed again: use what there is, or by eye."
-    if "whose" in move.needs and entry.whose not in tuple(Whose):
-        return "Say on whose account: the customer's, the studio's or a supplier's."
+    if "whose" in move.needs:
+        return _whose_refusal(entry)
     if {"reason", "finding"} & set(move.needs) and not entry.reason:
         return "Say why, in a few words."
     if "parcel" in move.needs and entry.amount is None:
@@ -334,11 +332,6 @@ def _hand_refusal(state: State, entry: Entry) -> str | None:
     if entry.kind is Kind.ASIDE and entry.until is not None and entry.until <= entry.happened_at:
         return "Until when? That has passed already."
     return None
-
-
-def _finding_refusal(state: State) -> str | None:
-    making = state.step in MAKING_STEPS
-    return None if making else "There is no made piece yet to find anything on."
 
 
 def _whose_refusal(entry: Entry) -> str | None:
@@ -369,7 +362,7 @@ def offers(state: State, role: Role, policy: Policy) -> tuple[Offer, ...]:
     found.extend(_move_offers(state, role, policy, main=not found))
     if take:
         found.append(Offer("aside", Kind.ASIDE, "Set aside", ("until", "reason"), forward=False))
-    if _finding_refusal(state) is None:
+    if state.step in MAKING_STEPS:
         found.append(Offer("finding", Kind.FINDING, "Mend here", ("finding",), forward=False))
     hold = Offer("hold", Kind.HOLD, "Hold", ("reason", "whose", "look_on"), forward=False)
     return (*found, hold)
@@ -377,7 +370,7 @@ def offers(state: State, role: Role, policy: Policy) -> tuple[Offer, ...]:
 
 def _move_offers(state: State, role: Role, policy: Policy, *, main: bool) -> list[Offer]:
     found: list[Offer] = []
-    for move in moves_from(state.of, state.step):
+    for move in MOVES_FROM.get((state.of, state.step), ()):
         probe = Entry(
             0, 0, Kind.MOVE, state.last_at, state.last_at, move.end, move.key,
             reason="-", whose=Whose.STUDIO, amount=0,

@@ -80,106 +80,46 @@ class StepFacts:
 
 DEFER = "Follow the product's safety data sheet, the tool's manual and local codes."
 _M, _C, _W = Of.MODEL, Of.COPY, TimeClass.WAITING
+# A table, a step a row.
+# fmt: off
 STEPS: dict[Step, StepFacts] = {
     facts.step: facts
     for facts in (
-        StepFacts(
-            Step.PHOTOS_WANTED,
-            "Photos wanted",
-            _M,
-            TimeClass.CUSTOMER,
-            "",
-            7,
-            21,
-            cautions=(
-                "Ask for calm pictures: let the animal approach, no chasing, cornering or flash, "
-                "and stop when it shows that it has had enough.",
-            ),
-        ),
+        StepFacts(Step.PHOTOS_WANTED, "Photos wanted", _M, TimeClass.CUSTOMER, "", 7, 21, cautions=(
+            "Ask for calm pictures: let the animal approach, no chasing, cornering or flash, and "
+            "stop when it shows that it has had enough.",
+        )),
         StepFacts(Step.PHOTOS_IN, "Photos in", _M, TimeClass.MACHINE, "", 2, 5),
         StepFacts(Step.BUILDING, "Model build", _M, TimeClass.MACHINE, "", 1, 3),
         StepFacts(Step.ASSESSING, "Assessment", _M, _W, "Look at it", 1, 3, shows="model"),
         StepFacts(Step.FINISHING, "Model finishing", _M, _W, "Start", 4, 9, shows="model"),
-        StepFacts(
-            Step.BLANK,
-            "Blank",
-            _C,
-            TimeClass.MACHINE,
-            "",
-            3,
-            6,
-            cause="the blank",
-            cautions=(
-                "Uncured resin sensitises skin and lungs: eyes and skin covered, extraction on, "
-                "thick nitrile gloves, clean up between jobs.",
-                "Shield eyes and skin from curing lamps; never cure in an oven that is used for "
-                "food.",
-                "Where metal is cast: bone-dry moulds and tools, face shield, natural fibres, "
-                "leather shoes.",
-            ),
-        ),
-        StepFacts(
-            Step.SHAPING,
-            "Shaping",
-            _C,
-            _W,
-            "Start",
-            5,
-            11,
-            cause="shaping",
-            cautions=(
-                "Glasses and a face shield at the rotary tool; burr rated for its speed, long "
-                "burrs slower, guards on. No loose sleeves, untied hair or gloves that can snag; "
-                "clamp the piece.",
-                "Dust of resin, stone or plaster: wet work or extraction first, no dry sweeping.",
-                "Keep the skin clear of half-cured epoxy dust: it sensitises.",
-            ),
-        ),
-        StepFacts(
-            Step.PAINTING,
-            "Painting",
-            _C,
-            _W,
-            "Start",
-            6,
-            12,
-            cause="painting",
-            shows="painting",
-            cautions=(
-                "Spray in a ventilated booth, away from sparks and flames, with the right filter. "
-                "“Non-toxic” on a label is not about breathing it in.",
-                "Two-pack polyurethane needs air-fed breathing apparatus; choose another paint if "
-                "you can.",
-                "Rags with drying oil heat by themselves: into a lidded metal can, under water.",
-            ),
-        ),
-        StepFacts(
-            Step.INSPECTION,
-            "Inspection",
-            _C,
-            _W,
-            "Inspect",
-            1,
-            3,
-            cause="inspection",
-            shows="painting",
-        ),
-        StepFacts(
-            Step.PACKING,
-            "Packing",
-            _C,
-            _W,
-            "Pack",
-            2,
-            5,
-            cause="packing",
-            shows="painting",
-            cautions=(
-                "Film that is dry but not cured takes prints of its wrapping: mind the rest time.",
-                "Five centimetres of cushioning all round; nothing moves when shaken. Send no "
-                "liquids.",
-            ),
-        ),
+        StepFacts(Step.BLANK, "Blank", _C, TimeClass.MACHINE, "", 3, 6, "the blank", cautions=(
+            "Uncured resin sensitises skin and lungs: eyes and skin covered, extraction on, thick "
+            "nitrile gloves, clean up between jobs.",
+            "Shield eyes and skin from curing lamps; never cure in an oven that is used for food.",
+            "Where metal is cast: bone-dry moulds and tools, face shield, natural fibres, leather "
+            "shoes.",
+        )),
+        StepFacts(Step.SHAPING, "Shaping", _C, _W, "Start", 5, 11, "shaping", cautions=(
+            "Glasses and a face shield at the rotary tool; burr rated for its speed, long burrs "
+            "slower, guards on. No loose sleeves, untied hair or gloves that can snag; clamp the "
+            "piece.",
+            "Dust of resin, stone or plaster: wet work or extraction first, no dry sweeping.",
+            "Keep the skin clear of half-cured epoxy dust: it sensitises.",
+        )),
+        StepFacts(Step.PAINTING, "Painting", _C, _W, "Start", 6, 12, "painting", "painting",
+                  cautions=(
+            "Spray in a ventilated booth, away from sparks and flames, with the right filter. "
+            "“Non-toxic” on a label is not about breathing it in.",
+            "Two-pack polyurethane needs air-fed breathing apparatus; choose another paint if you "
+            "can.",
+            "Rags with drying oil heat by themselves: into a lidded metal can, under water.",
+        )),
+        StepFacts(Step.INSPECTION, "Inspection", _C, _W, "Inspect", 1, 3, "inspection", "painting"),
+        StepFacts(Step.PACKING, "Packing", _C, _W, "Pack", 2, 5, "packing", "painting", cautions=(
+            "Film that is dry but not cured takes prints of its wrapping: mind the rest time.",
+            "Five centimetres of cushioning all round; nothing moves when shaken. Send no liquids.",
+        )),
         StepFacts(Step.HANDED_OVER, "Handed over", _C, TimeClass.CARRIER, "", 4, 9),
         # No bench: a copy whose model is not ready, and the ends.
         StepFacts(Step.NOT_BEGUN, "Not begun", _C, _W),
@@ -189,6 +129,7 @@ STEPS: dict[Step, StepFacts] = {
         StepFacts(Step.CANCELLED, "Cancelled", _C, _W, entry=False),
     )
 }
+# fmt: on
 BENCHES: tuple[Step, ...] = tuple(step for step, facts in STEPS.items() if facts.usual)
 PLACE: dict[Step, int] = {step: place for place, step in enumerate(Step)}
 ENDS = frozenset({Step.READY, Step.RECEIVED, Step.REPLACED, Step.CANCELLED})
@@ -262,102 +203,34 @@ class Move:
     by_itself: bool = False
 
 
+# A table, a move a row: the formatter would give each word of it a line of its own.
+# fmt: off
 def _model_moves() -> Iterator[Move]:
     k, m, s = MoveKey, Of.MODEL, Step
-    yield Move(
-        k.PHOTOS_COUNTED,
-        m,
-        s.PHOTOS_WANTED,
-        s.PHOTOS_IN,
-        "Photos are here",
-        "pictures are here",
-        needs=("amount",),
-    )
+    yield Move(k.PHOTOS_COUNTED, m, s.PHOTOS_WANTED, s.PHOTOS_IN, "Photos are here",
+               "pictures are here", needs=("amount",))
     yield Move(k.BUILD_STARTED, m, s.PHOTOS_IN, s.BUILDING, "Start build", "build started")
-    yield Move(
-        k.NO_BUILD,
-        m,
-        s.PHOTOS_IN,
-        s.ASSESSING,
-        "Assess without a build",
-        "to be assessed without a build",
-    )
-    yield Move(
-        k.BUILD_FINISHED,
-        m,
-        s.BUILDING,
-        s.ASSESSING,
-        "Build finished",
-        "build finished",
-        by_itself=True,
-    )
-    yield Move(
-        k.BUILD_FAILED,
-        m,
-        s.BUILDING,
-        s.ASSESSING,
-        "Failed by the pictures",
-        "build failed by the pictures",
-        by_itself=True,
-    )
-    yield Move(
-        k.BUILD_STOPPED,
-        m,
-        s.BUILDING,
-        s.PHOTOS_IN,
-        "Stopped by the machine",
-        "build stopped by the machine; same place in the queue",
-        forward=False,
-        by_itself=True,
-    )
+    yield Move(k.NO_BUILD, m, s.PHOTOS_IN, s.ASSESSING, "Assess without a build",
+               "to be assessed without a build")
+    yield Move(k.BUILD_FINISHED, m, s.BUILDING, s.ASSESSING, "Build finished", "build finished",
+               by_itself=True)
+    yield Move(k.BUILD_FAILED, m, s.BUILDING, s.ASSESSING, "Failed by the pictures",
+               "build failed by the pictures", by_itself=True)
+    yield Move(k.BUILD_STOPPED, m, s.BUILDING, s.PHOTOS_IN, "Stopped by the machine",
+               "build stopped by the machine; same place in the queue", forward=False,
+               by_itself=True)
     yield Move(k.GOOD, m, s.ASSESSING, s.FINISHING, "Good", "assessed: good")
-    yield Move(
-        k.LIMITS,
-        m,
-        s.ASSESSING,
-        s.FINISHING,
-        "Good with limits",
-        "assessed: good with limits",
-        needs=("limits",),
-    )
-    yield Move(
-        k.BY_EYE,
-        m,
-        s.ASSESSING,
-        s.FINISHING,
-        "By eye, without a build",
-        "assessed: by eye, without a build",
-    )
-    yield Move(
-        k.BUILD_AGAIN,
-        m,
-        s.ASSESSING,
-        s.PHOTOS_IN,
-        "Build again",
-        "to be built again",
-        forward=False,
-    )
+    yield Move(k.LIMITS, m, s.ASSESSING, s.FINISHING, "Good with limits",
+               "assessed: good with limits", needs=("limits",))
+    yield Move(k.BY_EYE, m, s.ASSESSING, s.FINISHING, "By eye, without a build",
+               "assessed: by eye, without a build")
+    yield Move(k.BUILD_AGAIN, m, s.ASSESSING, s.PHOTOS_IN, "Build again", "to be built again",
+               forward=False)
     for step in (s.ASSESSING, s.PHOTOS_IN, s.FINISHING):
-        yield Move(
-            k.MORE_VIEWS,
-            m,
-            step,
-            s.PHOTOS_WANTED,
-            "Ask for more views",
-            "more views asked",
-            needs=("views",),
-            forward=False,
-        )
-    yield Move(
-        k.NEW_SET,
-        m,
-        s.ASSESSING,
-        s.PHOTOS_WANTED,
-        "Ask for a new set",
-        "a new set asked",
-        needs=("views",),
-        forward=False,
-    )
+        yield Move(k.MORE_VIEWS, m, step, s.PHOTOS_WANTED, "Ask for more views",
+                   "more views asked", needs=("views",), forward=False)
+    yield Move(k.NEW_SET, m, s.ASSESSING, s.PHOTOS_WANTED, "Ask for a new set", "a new set asked",
+               needs=("views",), forward=False)
     yield Move(k.MODEL_FINISHED, m, s.FINISHING, s.READY, "Done", "model finished")
 
 
@@ -368,72 +241,38 @@ def _copy_moves() -> Iterator[Move]:
     yield Move(k.BLANK_DONE, c, s.BLANK, s.SHAPING, "Done", "blank done")
     yield Move(k.SHAPED, c, s.SHAPING, s.PAINTING, "Done", "shaped")
     yield Move(k.PAINTED, c, s.PAINTING, s.INSPECTION, "Done", "painted")
-    yield Move(k.PASSED, c, s.INSPECTION, s.PACKING, "Pass", "passed inspection", needs=("marks",))
-    yield Move(
-        k.HANDED_OVER, c, s.PACKING, s.HANDED_OVER, "Hand over", "handed over", needs=("parcel",)
-    )
+    yield Move(k.PASSED, c, s.INSPECTION, s.PACKING, "Pass", "passed inspection",
+               needs=("marks",))
+    yield Move(k.HANDED_OVER, c, s.PACKING, s.HANDED_OVER, "Hand over", "handed over",
+               needs=("parcel",))
     yield Move(k.RECEIVED, c, s.HANDED_OVER, s.RECEIVED, "Received", "received", by_itself=True)
-    yield Move(
-        k.CAME_BACK,
-        c,
-        s.HANDED_OVER,
-        s.PACKING,
-        "Came back undelivered",
-        "came back undelivered",
-        roles=DESK_AND_OWNER,
-        needs=("reason",),
-        forward=False,
-        by_itself=True,
-    )
+    yield Move(k.CAME_BACK, c, s.HANDED_OVER, s.PACKING, "Came back undelivered",
+               "came back undelivered", roles=DESK_AND_OWNER, needs=("reason",), forward=False,
+               by_itself=True)
     for start in MAKING_STEPS:
         for cause in MAKING_STEPS:
             if PLACE[cause] < PLACE[start]:
                 name = STEPS[cause].name
-                yield Move(
-                    k.back_to(cause),
-                    c,
-                    start,
-                    cause,
-                    f"Back to {name}",
-                    f"back to {name}",
-                    needs=("finding",),
-                    forward=False,
-                )
+                yield Move(k.back_to(cause), c, start, cause, f"Back to {name}",
+                           f"back to {name}", needs=("finding",), forward=False)
         yield _remake(start)
     yield _remake(s.HANDED_OVER, DESK_AND_OWNER)
 
 
 def _remake(start: Step, roles: frozenset[Role] = EVERYBODY) -> Move:
-    return Move(
-        MoveKey.REMAKE,
-        Of.COPY,
-        start,
-        Step.REPLACED,
-        "Remake",
-        "to be made again from the start",
-        roles=roles,
-        needs=("finding",),
-        forward=False,
-    )
+    return Move(MoveKey.REMAKE, Of.COPY, start, Step.REPLACED, "Remake",
+                "to be made again from the start", roles, needs=("finding",), forward=False)
 
 
 def _cancels() -> Iterator[Move]:
     for of, steps in STARTS.items():
         for step in steps:
             if step not in (Step.READY, Step.HANDED_OVER):
-                yield Move(
-                    MoveKey.CANCEL,
-                    of,
-                    step,
-                    Step.CANCELLED,
-                    "Cancel",
-                    "cancelled",
-                    roles=DESK_AND_OWNER,
-                    needs=("reason", "whose"),
-                    forward=False,
-                )
+                yield Move(MoveKey.CANCEL, of, step, Step.CANCELLED, "Cancel", "cancelled",
+                           DESK_AND_OWNER, needs=("reason", "whose"), forward=False)
 
 
+# fmt: on
 MOVES: tuple[Move, ...] = (*_model_moves(), *_copy_moves(), *_cancels())
 MOVES_FROM: dict[tuple[Of, Step], tuple[Move, ...]] = {}
 for _move in MOVES:

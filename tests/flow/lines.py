@@ -41,6 +41,8 @@ def entry_for(offer: Offer, at: int, **more: object) -> Entry:
         said["whose"] = Whose.CUSTOMER
     if "until" in offer.needs:
         said["until"] = at + 3_600
+    if "parcel" in offer.needs:
+        said["amount"] = 7
     return Entry(0, 0, offer.kind, at, at, offer.end, **(said | more))
 
 

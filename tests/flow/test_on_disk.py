@@ -78,6 +78,7 @@ def wish_for(database: Database, pick: int, now: int) -> Wish | None:
         chosen.ref, offer.kind, offer.key if offer.kind is Kind.MOVE else "",
         version=chosen.version, reason="a chip", whose="customer" if "whose" in offer.needs else "",
         cause="model" if pick % 3 == 0 else "", until=now + 900 if "until" in offer.needs else None,
+        amount=7 if "parcel" in offer.needs else None,
     )  # fmt: skip
 
 

@@ -114,7 +114,16 @@ def test_every_legal_move_is_offered(of, studio, role):
         legal = set()
         for move in moves_from(of, state.step):
             entry = Entry(
-                0, 0, Kind.MOVE, AT, AT, move.end, move.key, reason="so", whose=Whose.STUDIO
+                0,
+                0,
+                Kind.MOVE,
+                AT,
+                AT,
+                move.end,
+                move.key,
+                reason="so",
+                whose=Whose.STUDIO,
+                amount=7,
             )
             allowed = role in allowed_roles(state, entry, studio)
             if allowed and refusal(state, entry, studio) is None:

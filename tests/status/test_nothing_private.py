@@ -105,6 +105,7 @@ def wander(workshop: Workshop, order, choices: list[int], now: int) -> int:
             piece.ref, offer.kind, offer.key if offer.kind is Kind.MOVE else "",
             reason="zqreasoncanary", cause="zqcausecanary", whose=Whose.STUDIO,
             until=now + 7_200, look_on="2026-04-01",
+            amount=7 if "parcel" in offer.needs else None,
         )  # fmt: skip
         record(workshop.database, [wish], CAST.owner, now)
     return now

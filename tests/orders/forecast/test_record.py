@@ -166,6 +166,7 @@ def some_wish(dice: random.Random, database: Database, ref: Ref) -> Wish | None:
     return Wish(
         ref, offer.kind, offer.key if offer.kind is Kind.MOVE else "", reason="a chip",
         cause=dice.choice(("model", "shaping")), whose="studio",
+        amount=7 if "parcel" in offer.needs else None,
     )  # fmt: skip
 
 
