@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from sqlalchemy import Connection, func, insert, select
 
 from app.flow import news_rows, store
+from app.flow.legality import first_refusal
 from app.flow.news import TOLD_OF, news_of
 from app.flow.rules import (
     Entry,
@@ -22,7 +23,6 @@ from app.flow.rules import (
     after,
     allowed_roles,
     find_move,
-    first_refusal,
     refusal,
 )
 from app.flow.steps import STEPS, MoveKey, Of, Step

@@ -7,8 +7,8 @@ minutes; a correction is taken whenever the log that it gives is legal from end 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from app.flow.rules import Entry, Kind, Policy, State, after, effective, first_refusal, refusal
-from app.flow.steps import MOVES, STEPS, MoveKey, Of
+from app.flow.rules import Entry, Kind, Policy, State, after, effective, refusal
+from app.flow.steps import MOVES, STARTS, STEPS, MoveKey, Of, Step
 from app.shared.people import EVERYBODY, Role
 
 UNDO_WITHIN = 600
@@ -16,6 +16,13 @@ UNDOABLE = frozenset({Kind.MOVE, Kind.START, Kind.ASIDE, Kind.HOLD, Kind.LIFT, K
 CORRECTABLE = UNDOABLE | {Kind.ENTER, Kind.FINDING}
 # Moves that write more than their own entry: a correction cannot make that up afterwards.
 CARRYING = frozenset({MoveKey.MODEL_FINISHED, MoveKey.REMAKE, MoveKey.HANDED_OVER})
+
+
+def first_refusal(of: Of, step: Step | None) -> str | None:
+    """Why a piece may not enter at a step."""
+    if step in STARTS[of]:
+        return None
+    return f"A {of} cannot enter at {STEPS[step].name if step else 'no step'}."
 
 
 def roles_of(entry: Entry) -> frozenset[Role]:

@@ -18,7 +18,6 @@ from app.flow.steps import (
     MOVES_FROM,
     PASSED,
     REWORKS,
-    STARTS,
     STEPS,
     Move,
     MoveKey,
@@ -338,13 +337,6 @@ def _whose_refusal(entry: Entry) -> str | None:
     if entry.whose not in tuple(Whose):
         return "Say on whose account: the customer's, the studio's or a supplier's."
     return None if entry.reason else "Say why, in a few words."
-
-
-def first_refusal(of: Of, step: Step | None) -> str | None:
-    """Why a piece may not enter at a step."""
-    if step in STARTS[of]:
-        return None
-    return f"A {of} cannot enter at {STEPS[step].name if step else 'no step'}."
 
 
 def offers(state: State, role: Role, policy: Policy) -> tuple[Offer, ...]:

@@ -5,6 +5,7 @@ from functools import cache
 
 import pytest
 
+from app.flow.legality import first_refusal
 from app.flow.rules import (
     Entry,
     Kind,
@@ -13,7 +14,6 @@ from app.flow.rules import (
     Whose,
     after,
     allowed_roles,
-    first_refusal,
     offers,
     past_the_third,
     refusal,
