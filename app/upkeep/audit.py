@@ -88,12 +88,12 @@ _NAMES_ITS_OWN = """
 SELECT t.id, t.about_id FROM transitions t JOIN transitions a ON a.id = t.about_id
 WHERE t.model_id IS NOT a.model_id OR t.copy_id IS NOT a.copy_id OR a.seq >= t.seq
 """
-# What was entered under way may have left before anybody noted a parcel.
+# What was entered when it had left already, or imported so, may have gone without a parcel here.
 _WITHOUT_PARCEL = """
 SELECT c.id, c.step FROM copies c WHERE c.parcel_id IS NULL AND c.withdrawn = 0
 AND c.step IN ('handed_over', 'received')
-AND NOT EXISTS (SELECT 1 FROM transitions t WHERE t.copy_id = c.id
-  AND t.kind = 'enter' AND (t.to_step = 'handed_over' OR t.time_is = 'imported'))
+AND EXISTS (SELECT 1 FROM transitions t WHERE t.copy_id = c.id
+  AND t.move = 'handed_over' AND t.time_is <> 'imported')
 """
 
 
