@@ -32,7 +32,6 @@ from app.studio.web import Me, TheWorkshop
 from app.studio.workshop import InForce, Workshop
 
 router = APIRouter()
-REDRAW_EVERY = 600  # seconds after which "tomorrow" and ages are said anew, whatever happened
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +78,7 @@ def benches_page(request: Request, workshop: TheWorkshop, me: Me) -> Response:
 
 @router.get("/benches/bands", name="benches_bands")
 def bands(request: Request, workshop: TheWorkshop, me: Me) -> Response:
-    """The bands again, or 204 where nothing was written since the version that the asker knows."""
+    """What the asker's page shows otherwise, or 204 where nothing was written since its version."""
     if request.query_params.get("v") == _stamp(request.state.version, workshop.now()):
         return Response(status_code=204)
     return _page(request, workshop, me, Seeing.read(dict(request.query_params)), part=True)
@@ -175,7 +174,7 @@ class _Said:
 
 
 def _stamp(version: int, now: int) -> str:
-    return f"{version}-{now // REDRAW_EVERY}"
+    return f"{version}-{now // view.REDRAW_EVERY}"
 
 
 def _page(
@@ -189,7 +188,7 @@ def _page(
     part: bool = False,
     status: int = 200,
 ) -> Response:
-    """The whole page, or for htmx the bands alone."""
+    """The whole page, or for htmx the bands alone: those that its page does not show already."""
     now, in_force = workshop.now(), workshop.in_force()
     with workshop.database.reading() as db:
         version = benches_store.version(db)
@@ -198,12 +197,15 @@ def _page(
         undo = _undo(db, seeing.undo, now)
     zone, blank_on = in_force.calendar.zone, in_force.settings.blank_on
     look = Looking(
-        me, now, zone, workshop.pace(), workshop.chances(), blank_on, show=seeing.show, by=seeing.by
-    )
+        me, now, zone, workshop.pace(), workshop.chances(), blank_on, seeing.show, seeing.by,
+        seeing.aside,
+    )  # fmt: skip
     context = _context(request, seeing, view.assemble(lines, asked, look), undo)
     context |= {
         "said": said or _Said(),
         "ticks": ticks,
+        # What is wrong in an open form is no part of its band, which then is sent in any case.
+        "shown": [] if said and said.errors else request.headers.get("bands-shown", "").split(),
         "untils": words.untils(now, in_force.calendar) if seeing.aside else [],
         "poll": "/benches/bands"
         + seeing.query(v=_stamp(version, now), aside=seeing.aside, undo=undo and undo.act),

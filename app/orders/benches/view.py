@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 from operator import attrgetter
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from app.flow.rules import Kind, Offer
@@ -28,6 +29,7 @@ from app.shared.people import Person, Role
 from app.shared.web import words
 from app.studio.workshop import Pace
 
+REDRAW_EVERY = 600  # seconds after which "tomorrow" and ages are said anew, whatever happened
 FOLD_FROM = 4
 MOST_LATE_NAMED = 6
 # A model is nowhere but on paper while photos are wanted, and a parcel is out of the house.
@@ -84,14 +86,15 @@ class Looking:
     blank_on: bool = True
     show: Show = Show.ALL
     by: date | None = None
+    aside: str = ""
 
 
-@dataclass(slots=True)
-class Row:
+class Row(NamedTuple):
     """One piece, ready to be written down. `act` is empty where the button leads to its page.
 
     `tick` is the piece with the version shown, `key` its anchor, `path` its page's address,
-    `called` its name with its code, `tenths` its age at the bench in tenths of a day.
+    `called` its name with its code, `tenths` its age at the bench in tenths of a day, `opened`
+    whether the form to set it aside is open.
     """
 
     line: Line
@@ -113,6 +116,7 @@ class Row:
     main: bool = False
     may_set_aside: bool = False
     free: bool = False
+    opened: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,14 +126,14 @@ class Fold:
     order_number: int
     words: str
     tick: str
-    rows: Sequence[Row]
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
     """A bench: its name, what is usual there, its rows, and what can be done to ticked ones.
 
-    `items` are runs of rows, with the fold that holds them where there is one.
+    `items` are runs of rows, with the fold that holds them where there is one. All of it can be
+    hashed, for that is how a band is told from what a browser shows already.
     """
 
     step: Step
@@ -140,8 +144,18 @@ class Band:
     slow: float
     pace_words: str
     own: bool
-    items: Sequence[tuple[Fold | None, Sequence[Row]]]
-    acts: Sequence[tuple[str, str]]
+    items: tuple[tuple[Fold | None, tuple[Row, ...]], ...]
+    acts: tuple[tuple[str, str], ...]
+
+    @property
+    def scale(self) -> str:
+        """The id of the scale that its age bars lie on: the same whatever bands stand above."""
+        return f"s{PLACE[self.step]}"
+
+    @property
+    def stamp(self) -> str:
+        """The same for as long as the band shows the same, until the program starts again."""
+        return f"{self.step}.{hash(self) & 0xFFFF_FFFF_FFFF:x}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +288,7 @@ def _row(
         code=code,
         called=f"{line.animal} {code}",
         kind=_kind(line),
-        tenths=(look.now - line.entered_at) * 10 // DAY,
+        tenths=max(0, look.now // REDRAW_EVERY * REDRAW_EVERY - line.entered_at) * 10 // DAY,
         where=place or reason,
         late=late,
         soon=soon,
@@ -284,6 +298,7 @@ def _row(
         main=offer is not None and offer.kind is Kind.MOVE,
         may_set_aside=bool(facts.take) and not held,
         free=not place and not line.asking and (bool(facts.take) or line.step == Step.PHOTOS_IN),
+        opened=look.aside == f"{of}:{id_}",
     )
 
 
@@ -310,9 +325,9 @@ def _main(line: Line, look: Looking) -> Offer | None:
 def _band(step: Step, rows: list[Row], look: Looking) -> Band:
     rows.sort(key=attrgetter("rank"))
     usual, slow, own = look.pace[step]
-    first = next((row for row in rows if row.free), None)
+    first = next((place for place, row in enumerate(rows) if row.free), None)
     if first is not None:
-        first.where = f"next: {first.where}"
+        rows[first] = rows[first]._replace(where=f"next: {rows[first].where}")
     return Band(
         step=step,
         name=STEPS[step].name,
@@ -327,7 +342,7 @@ def _band(step: Step, rows: list[Row], look: Looking) -> Band:
     )
 
 
-def band_acts(step: Step, role: Role) -> list[tuple[str, str]]:
+def band_acts(step: Step, role: Role) -> tuple[tuple[str, str], ...]:
     """What can be done to several ticked pieces of a bench at once: (key, label).
 
     Taking in hand, and the one plain move onward. What needs words is done piece by piece, and
@@ -339,15 +354,15 @@ def band_acts(step: Step, role: Role) -> list[tuple[str, str]]:
     plain = onward and not onward[0].needs and role in onward[0].roles
     if plain and step is not Step.ASSESSING:
         acts.append((onward[0].key, onward[0].label))
-    return acts
+    return tuple(acts)
 
 
-def _folded(rows: Sequence[Row]) -> list[tuple[Fold | None, Sequence[Row]]]:
+def _folded(rows: Sequence[Row]) -> tuple[tuple[Fold | None, tuple[Row, ...]], ...]:
     """Runs of rows in their order; the rows of one order fold at the first of them if many."""
     by_order: dict[int, list[Row]] = {}
     for row in rows:
         by_order.setdefault(row.line.order_number, []).append(row)
-    items: list[tuple[Fold | None, Sequence[Row]]] = []
+    items: list[tuple[Fold | None, tuple[Row, ...]]] = []
     run: list[Row] = []
     for row in rows:
         together = by_order[row.line.order_number]
@@ -355,12 +370,12 @@ def _folded(rows: Sequence[Row]) -> list[tuple[Fold | None, Sequence[Row]]]:
             run.append(row)
         elif row is together[0]:
             if run:
-                items.append((None, run))
+                items.append((None, tuple(run)))
                 run = []
-            items.append((_fold(together), together))
+            items.append((_fold(together), tuple(together)))
     if run:
-        items.append((None, run))
-    return items
+        items.append((None, tuple(run)))
+    return tuple(items)
 
 
 def _fold(rows: Sequence[Row]) -> Fold:
@@ -377,7 +392,7 @@ def _fold(rows: Sequence[Row]) -> Fold:
     if any(row.where.startswith("next: ") for row in rows):
         said.append("the next one is among them")
     tick = ",".join(row.tick for row in rows)
-    return Fold(number, "; ".join(said), tick, rows)
+    return Fold(number, "; ".join(said), tick)
 
 
 def _late(lines: Iterable[Line], look: Looking) -> tuple[list[Late], int]:

@@ -45,9 +45,7 @@ def row(html: str, key: str) -> str:
 
 def band(html: str, step: str) -> str:
     """The markup of one band."""
-    found = re.search(
-        rf'<section class="band" aria-labelledby="{step}">(.*?)</section>', html, re.S
-    )
+    found = re.search(rf'<section class="band" id="band-{step}"[^>]*>(.*?)</section>', html, re.S)
     assert found is not None, f"no band {step}"
     return found[1]
 
@@ -64,7 +62,8 @@ def test_a_piece_stands_in_its_band_with_its_code_and_its_reason(workshop):
     said = row(band(page, "painting"), f"copy-{made.copy().id}")
     assert f"Juniper , Arab mare {made.number}-A1" in said
     assert "next: here since 3 Mar" in said
-    assert "here one day; usual 6, slow 12" in page
+    assert 'aria-label="here one day"' in page
+    assert "usual 6 days, slow 12" in band(page, "painting")
 
 
 def test_the_line_at_the_top_counts_and_names_who_is_late(workshop):
@@ -267,6 +266,75 @@ def test_the_poll_keeps_the_filter_and_says_tomorrow_anew(workshop):
     assert browser.get(poll).status_code == 200
 
 
+def _stamps(html: str) -> dict[str, str]:
+    """The stamp of each band that is written out, by its step."""
+    return dict(re.findall(r'id="band-(\w+)"[^>]* data-stamp="([^"]+)"', html))
+
+
+def _kept(html: str) -> set[str]:
+    """The steps of the bands that stay as they are."""
+    return set(re.findall(r'id="band-(\w+)" data-kept', html))
+
+
+def test_a_poll_holds_the_bands_that_changed_and_names_the_others(workshop):
+    fill(workshop.database, 120)
+    browser = Browser(site(workshop), htmx=True)
+    page = browser.get("/").text
+    shown = _stamps(page)
+    made = make_order(
+        workshop.database,
+        CAST.desk,
+        NOW,
+        [Wanted("Sorrel", step=Step.READY, copy_step=Step.BLANK)],
+        at=NOW,
+    )
+    browser.headers["bands-shown"] = " ".join(shown.values())
+    again = browser.get(_poll(page)).text
+    assert set(_stamps(again)) == {"blank"}
+    assert _kept(again) == set(shown) - {"blank"}
+    shown |= _stamps(again)
+    browser.headers["bands-shown"] = " ".join(shown.values())
+    moved = browser.post(
+        "/benches/move", {"move": f"blank_done:copy:{made.copy().id}:1", "once": "a", "show": "all"}
+    ).text
+    assert set(_stamps(moved)) == {"blank", "shaping"}
+    assert "is in Shaping now" in moved
+    assert len(moved.encode()) < len(page.encode()) / 2
+
+
+def test_a_poll_holds_no_band_where_nothing_of_this_page_changed(workshop):
+    fill(workshop.database, 60)
+    browser = Browser(site(workshop), htmx=True)
+    page = browser.get("/").text
+    browser.headers["bands-shown"] = " ".join(_stamps(page).values())
+    with workshop.database.writing() as db:
+        db.execute(insert(settings).values(name="letters_on", value="false", changed_at=NOW))
+    again = browser.get(_poll(page))
+    assert again.status_code == 200
+    assert _stamps(again.text) == {}
+    assert _kept(again.text) == set(_stamps(page))
+    assert len(again.content) < 5000
+    assert browser.get(_poll(again.text)).status_code == 204
+
+
+def test_an_open_form_and_what_is_wrong_in_it_are_sent_though_the_band_is_the_same(workshop):
+    made = painting(workshop)
+    browser = Browser(site(workshop), htmx=True)
+    page = browser.get("/").text
+    piece = f"copy:{made.copy().id}"
+    browser.headers["bands-shown"] = " ".join(_stamps(page).values())
+    opened = browser.post("/benches/move", {"open": piece, "once": "a", "show": "all"}).text
+    assert set(_stamps(opened)) == {"painting"}
+    browser.headers["bands-shown"] = " ".join(_stamps(opened).values())
+    wrong = {"move": f"aside:{piece}:1", "piece": piece, "until_hour": "soon", "once": "b"}
+    said = browser.post("/benches/move", wrong)
+    assert said.status_code == 422
+    assert "An hour like 14:30, please." in said.text
+    closed = browser.post("/benches/move", {"move": "", "once": "c", "show": "all"}).text
+    assert set(_stamps(closed)) == {"painting"}
+    assert 'class="set-aside"' not in closed
+
+
 def _poll(html: str) -> str:
     found = re.search(r'id="poll" hidden hx-get="([^"]+)"', html)
     assert found is not None
@@ -331,7 +399,7 @@ def test_what_is_shown_of_a_button_is_what_the_rules_offer(workshop):
     for step in MAKING_STEPS:
         keys = [key for key, _ in band_acts(step, Role.BENCH)]
         assert keys, f"nothing can be done to the ticked in {step}"
-    assert band_acts(Step.PHOTOS_WANTED, Role.DESK) == []
+    assert band_acts(Step.PHOTOS_WANTED, Role.DESK) == ()
     assert [key for key, _ in band_acts(Step.ASSESSING, Role.OWNER)] == ["start"]
 
 

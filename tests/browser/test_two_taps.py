@@ -1,0 +1,193 @@
+"""Two taps on the same spot of the benches, and what an open page is sent of other people's moves."""
+
+import re
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, Locator, Page, expect
+
+from tests.browser.conftest import Served
+from tests.browser.test_more_acts import new_order, open_piece, press
+
+SLOW_LINE = 1500  # ms before an answer begins
+
+
+@pytest.fixture(scope="module")
+def painted(owner: Page, served: Served) -> str:
+    """A copy that stands in Painting; gives its page."""
+    return in_painting(owner, served, "Hettie")
+
+
+def in_painting(owner: Page, served: Served, animal: str) -> str:
+    owner.goto(f"{served.staff}/orders/new")
+    owner.locator("[name=name]").fill("Imre Castellan")
+    owner.locator("[name=a0_name]").fill(animal)
+    owner.locator("[name=under_way]").check()
+    owner.locator("[name=a0_step]").select_option("ready")
+    owner.locator("[name=a0c0_step]").select_option("painting")
+    press(owner, "Save order")
+    return open_piece(owner, owner.url.split("?")[0], animal)
+
+
+@pytest.fixture
+def phone(chromium: Browser, owner: Page) -> Iterator[Page]:
+    """The same person's phone."""
+    context = chromium.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True,
+        storage_state=owner.context.storage_state(),
+    )  # fmt: skip
+    yield context.new_page()
+    context.close()
+
+
+def row(page: Page, piece: str) -> Locator:
+    """The piece's row on the Benches page."""
+    return page.locator(f"#{'-'.join(piece.rsplit('/', 2)[1:])}")
+
+
+def laid_down(page: Page, piece: str) -> None:
+    """Nobody has the piece in hand: what was done to it today is undone."""
+    page.goto(piece)
+    while page.locator("#history form[action='/undo'] button").count():
+        with page.expect_navigation():
+            page.locator("#history form[action='/undo'] button").first.click()
+        page.goto(piece)
+
+
+def tap_twice(page: Page, button: Locator, gap: int, *, finger: bool) -> None:
+    """Two taps or clicks at the middle of a button as it stands now, whatever stands there then."""
+    button.scroll_into_view_if_needed()
+    box = button.bounding_box()
+    assert box is not None
+    at = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    tap = page.touchscreen.tap if finger else page.mouse.click
+    tap(*at)
+    page.wait_for_timeout(gap)
+    tap(*at)
+
+
+@pytest.mark.parametrize("gap", [150, 250, 400, 700])
+@pytest.mark.parametrize("line", ["fast", "slow"])
+@pytest.mark.parametrize("device", ["desk", "phone"])
+def test_a_double_tap_on_start_takes_the_piece_in_hand_and_no_further(
+    owner: Page, phone: Page, served: Served, painted: str, gap: int, line: str, device: str
+) -> None:
+    laid_down(owner, painted)
+    page = phone if device == "phone" else owner
+    page.goto(f"{served.staff}/")
+    if line == "slow":
+        page.context.new_cdp_session(page).send(
+            "Network.emulateNetworkConditions",
+            {"offline": False, "latency": SLOW_LINE, "downloadThroughput": -1,
+             "uploadThroughput": -1},
+        )  # fmt: skip
+    start = row(page, painted).get_by_role("button", name=re.compile("^Start"))
+    tap_twice(page, start, gap, finger=device == "phone")
+    expect(page.locator(".undo")).to_contain_text("is in hand", timeout=8000)
+    page.wait_for_timeout(SLOW_LINE * 2 if line == "slow" else 600)
+    owner.goto(painted)
+    expect(owner.locator(".lead strong")).to_have_text("Painting")
+    expect(owner.locator(".moves .main")).to_have_text("Done: to inspection")
+
+
+def test_the_second_of_two_quick_dones_does_not_meet_the_next_piece(
+    owner: Page, served: Served, painted: str
+) -> None:
+    pieces = [painted, in_painting(owner, served, "Otis")]
+    for piece in pieces:
+        laid_down(owner, piece)
+        press(owner, "Start")
+    owner.goto(f"{served.staff}/")
+    tap_twice(owner, row(owner, pieces[0]).locator("[value^=painted]"), 400, finger=False)
+    expect(owner.locator(".undo")).to_contain_text("in Inspection now")
+    owner.wait_for_timeout(600)
+    expect(owner.locator("#band-painting [value^=painted]")).to_have_count(1)
+    laid_down(owner, pieces[0])
+
+
+def test_a_row_that_has_changed_is_quiet_for_keys_too_and_then_takes_them(
+    owner: Page, served: Served, painted: str
+) -> None:
+    laid_down(owner, painted)
+    owner.goto(f"{served.staff}/")
+    row(owner, painted).locator("[value^=start]").focus()
+    owner.keyboard.press("Enter")
+    done = row(owner, painted).locator("[value^=painted]")
+    expect(done).to_have_attribute("aria-disabled", "true")
+    owner.keyboard.press("Enter")
+    expect(done).not_to_have_attribute("aria-disabled", "true")
+    expect(done).to_be_focused()
+    owner.keyboard.press("Enter")
+    expect(owner.locator(".undo")).to_contain_text("in Inspection now")
+
+
+@pytest.mark.parametrize("wide", [1280, 390])
+def test_start_and_done_have_places_of_their_own(
+    owner: Page, served: Served, painted: str, wide: int
+) -> None:
+    def box(button: Locator) -> tuple[float, float, float, float]:
+        found = button.bounding_box()
+        assert found is not None
+        return (
+            found["x"], found["x"] + found["width"], found["y"], found["y"] + found["height"]
+        )  # fmt: skip
+
+    def apart(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+        beside = one[1] <= other[0] or other[1] <= one[0]
+        return beside or one[3] <= other[2] or other[3] <= one[2]
+
+    owner.set_viewport_size({"width": wide, "height": 900})
+    laid_down(owner, painted)
+    first = owner.locator(".moves button", has_text="Start")
+    onward = owner.locator(".moves button", has_text="Done: to inspection")
+    before, place = box(first), box(onward)
+    assert apart(before, place)
+    owner.goto(f"{served.staff}/?show=all")
+    lying = row(owner, painted)
+    top = lying.bounding_box()["y"]  # type: ignore[index]
+    start = box(lying.locator("[value^=start]"))
+    owner.goto(painted)
+    press(owner, "Start")
+    owner.goto(painted)
+    assert box(onward)[:2] == place[:2]
+    assert abs(box(onward)[2] - place[2]) < 1
+    owner.goto(f"{served.staff}/?show=all")
+    shift = lying.bounding_box()["y"] - top  # type: ignore[index]
+    done = box(lying.locator("[value^=painted]"))
+    assert apart(start, (*done[:2], done[2] - shift, done[3] - shift))
+    owner.set_viewport_size({"width": 1280, "height": 900})
+
+
+def test_a_move_elsewhere_redraws_its_bands_alone_and_ticks_and_typed_text_stay(
+    owner: Page, phone: Page, served: Served, painted: str
+) -> None:
+    laid_down(owner, painted)
+    other = in_painting(owner, served, "Juniper")
+    wanted = new_order(owner, served, a0_name="Biscuit")
+    owner.goto(f"{served.staff}/")
+    row(owner, painted).locator("[name=tick]").check()
+    row(owner, other).get_by_role("button", name=re.compile("^Set aside")).click()
+    owner.locator("[name=reason]").fill("the second coat")
+    owner.evaluate("document.querySelector('#band-painting .piece').dataset.mine = 'kept'")
+    answers: list[str] = []
+    owner.on(
+        "response",
+        lambda got: (
+            answers.append(got.text()) if "/bands" in got.url and got.status == 200 else None
+        ),
+    )
+    phone.goto(wanted)
+    open_piece(phone, wanted, "Biscuit")
+    phone.locator("#photos_counted [name=amount]").fill("40")
+    press(phone, "Photos are here")
+    expect(owner.locator("#band-photos_in")).to_contain_text("Biscuit", timeout=10_000)
+    assert "Biscuit" in answers[-1]
+    assert 'id="band-painting" data-kept' in answers[-1]
+    assert "Juniper" not in answers[-1].split('<form id="work"')[1]
+    expect(row(owner, painted).locator("[name=tick]")).to_be_checked()
+    expect(owner.locator("[name=reason]")).to_have_value("the second coat")
+    expect(owner.locator("#band-painting [data-mine=kept]")).to_have_count(1)
+    phone.goto(painted)
+    press(phone, "Start")
+    expect(row(owner, painted)).to_contain_text("you have it", timeout=10_000)
+    expect(owner.locator("[name=reason]")).to_have_value("the second coat")
