@@ -1,5 +1,7 @@
 """The page on which an order is typed."""
 
+from typing import Any
+
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
@@ -131,7 +133,7 @@ def _use(request: Request, workshop: Workshop, form: Form) -> Response:
             known = store.customer(db, id_)
             typed |= _customer_typed(known) if known else {}
         elif what == "address" and (theirs := whole_number(typed.get("customer_id", ""))):
-            typed |= store.last_address(db, theirs) or {}
+            typed |= store.last_address(db, theirs)
             focus = "ship_lines"
         elif what == "animal" and id_ is not None:
             beast = store.animal(db, id_)
@@ -195,6 +197,20 @@ def _animal_typed(n: int, beast: store.KnownAnimal) -> dict[str, str]:
     }
 
 
+def _record(workshop: Workshop, typed: dict[str, str]) -> dict[str, Any]:
+    """What is known of the customer whom a form names: record, animals, and last address where the
+    form has none."""
+    if (id_ := whole_number(typed.get("customer_id", ""))) is None:
+        return {"known": None, "theirs": [], "address": {}}
+    with workshop.database.reading() as db:
+        address = store.last_address(db, id_) if not typed.get("ship_lines") else {}
+        return {
+            "known": store.customer(db, id_),
+            "theirs": store.animals_of(db, id_),
+            "address": address,
+        }
+
+
 def _page(
     request: Request,
     workshop: TheWorkshop,
@@ -208,12 +224,6 @@ def _page(
 ) -> Response:
     """The form. `asks` names the customer who may be meant, if that has to be said first."""
     settings = workshop.in_force().settings
-    theirs: list[store.KnownAnimal] = []
-    known = address = None
-    if (id_ := whole_number(typed.get("customer_id", ""))) is not None:
-        with workshop.database.reading() as db:
-            known, theirs = store.customer(db, id_), store.animals_of(db, id_)
-            address = store.last_address(db, id_) if not typed.get("ship_lines") else None
     context = {
         "typed": typed,
         "errors": errors or {},
@@ -223,11 +233,9 @@ def _page(
         "most_copies": MOST_COPIES,
         "said": _chance(workshop, typed.get("needed_by", "")),
         "asks": asks,
-        "address": address,
+        **_record(workshop, typed),
         "focus": focus,
         "once": typed.get("once") or new_once(),
-        "known": known,
-        "theirs": theirs,
         "after": request.query_params.get("after", "") if request.method == "GET" else "",
         "poses": settings.choices("poses"),
         "bases": settings.choices("bases"),

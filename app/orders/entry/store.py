@@ -127,12 +127,13 @@ def _known_animal(db: Connection, row: RowMapping) -> KnownAnimal:
     return KnownAnimal(row, ready is not None)
 
 
-def last_address(db: Connection, customer_id: int) -> RowMapping | None:
-    """Where the customer's last order with an address goes or went, or None."""
+def last_address(db: Connection, customer_id: int) -> dict[str, str]:
+    """Where the customer's last order with an address goes or went; empty where none has one."""
     query = (
         select(*(orders.c[name] for name in ADDRESS))
         .where(orders.c.customer_id == customer_id, orders.c.ship_lines != "")
         .order_by(orders.c.id.desc())
         .limit(1)
     )
-    return db.execute(query).mappings().first()
+    row = db.execute(query).mappings().first()
+    return {name: row[name] for name in ADDRESS} if row is not None else {}
