@@ -5,6 +5,7 @@ tracking numbers). All lines stand in one long text, so that a search is one pas
 own substring search, which finds two letters and the middle of a number alike.
 """
 
+import heapq
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
@@ -16,6 +17,9 @@ from app.shared.text import fold
 MOST_FOUND = 30
 MOST_LOOKED_AT = 400
 MESSAGE_FROM = 60
+NEARLY_FROM = 4
+# What nearly fits weighs less than anything that fits.
+NEARLY = -1.0
 _MAIL = re.compile(r"[^\s@<>()\[\],;:\"']+@[^\s@<>()\[\],;:\"']+\.[^\s@<>()\[\],;:\"'.!?]{2,}")
 _CODE = re.compile(r"\b(\d{1,9})-([A-La-l])(\d{0,2})\b")
 _TOKEN = re.compile(r"[^\W_](?:[\w./-]*[^\W_])?", re.UNICODE)
@@ -58,6 +62,7 @@ class Index:
     _order: list[int] = field(default_factory=list)
     _by_key: dict[str, set[int]] = field(default_factory=dict)
     _by_name: dict[str, set[int]] = field(default_factory=dict)
+    _shortened: dict[str, set[str]] = field(default_factory=dict)
     _stale: bool = True
 
     def put(self, entries: Iterable[Entry]) -> None:
@@ -69,7 +74,11 @@ class Index:
             for key in entry.exact:
                 self._by_key.setdefault(key, set()).add(entry.order_id)
             for name in entry.customer | entry.animals:
-                self._by_name.setdefault(name, set()).add(entry.order_id)
+                if name not in self._by_name:
+                    self._by_name[name] = set()
+                    for short in _shortened(name):
+                        self._shortened.setdefault(short, set()).add(name)
+                self._by_name[name].add(entry.order_id)
             self._stale = True
 
     def _forget(self, entry: Entry) -> None:
@@ -99,10 +108,34 @@ class Index:
             for i in self._holding(longest)
             if all(word in self.entries[i].text for word in wanted)
         ]
-        hits = {e.order_id: Hit(e, _weight(e, wanted)) for e in found}
+        hits = {e.order_id: Hit(e, NEARLY + e.open / 4) for e in self._nearly(wanted)}
+        hits |= {e.order_id: Hit(e, _weight(e, wanted)) for e in found}
         for order_id in exact:
             hits[order_id] = Hit(self.entries[order_id], 10 + self.entries[order_id].open)
         return _sorted(hits.values())
+
+    def _nearly(self, wanted: Sequence[str]) -> list[Entry]:
+        """Orders that fit where one letter of a name may be wrong, as many as one looks at.
+
+        A name and a word with one letter wrong, missing, too many or two swapped become the same
+        when at most one letter is left out of each.
+        """
+        near = {
+            word: {
+                name for short in _shortened(word) for name in self._shortened.get(short, ())
+                if one_letter_apart(name, word)
+            }
+            for word in wanted
+        }  # fmt: skip
+        ids = {i for names in near.values() for name in names for i in self._by_name[name]}
+        found = (self.entries[i] for i in heapq.nlargest(MOST_LOOKED_AT, ids))
+        return [
+            entry for entry in found
+            if all(
+                word in entry.text or not near[word].isdisjoint(entry.customer | entry.animals)
+                for word in wanted
+            )
+        ]  # fmt: skip
 
     def _holding(self, part: str) -> list[int]:
         """The orders whose line holds a piece of text, as many as anybody would look through."""
@@ -162,6 +195,25 @@ class Index:
         return _sorted(hits)
 
 
+def _shortened(word: str) -> set[str]:
+    """A name and what is left of it without one letter; nothing for numbers and the short."""
+    if len(word) < NEARLY_FROM or any(sign.isdigit() for sign in word):
+        return set()
+    return {word, *(word[:i] + word[i + 1 :] for i in range(len(word)))}
+
+
+def one_letter_apart(one: str, other: str) -> bool:
+    """Whether two words differ by one letter wrong, missing or too many, or by two swapped."""
+    short, long = sorted((one, other), key=len)
+    if short == long or len(long) - len(short) > 1:
+        return False
+    i = next((i for i, (a, b) in enumerate(zip(short, long, strict=False)) if a != b), len(short))
+    if len(short) < len(long):
+        return short[i:] == long[i + 1 :]
+    swapped = short[i + 1 : i + 2] + short[i : i + 1] == long[i : i + 2]
+    return short[i + 1 :] == long[i + 1 :] or (swapped and short[i + 2 :] == long[i + 2 :])
+
+
 def keys_of(text: str) -> list[str]:
     """Everything in a text that may be a key: mails, codes, numbers, references, phone digits."""
     found = [mail.casefold().rstrip(".") for mail in _MAIL.findall(text)]
@@ -203,7 +255,8 @@ def sure(hits: Sequence[Hit]) -> Hit | None:
     """The one that is surely meant: alone, or half as sure again as the next."""
     if not hits:
         return None
-    if len(hits) == 1 or hits[0].weight >= 1.5 * hits[1].weight:
+    hits = [hit for hit in hits if hit.weight >= 0] or hits
+    if len(hits) == 1 or hits[0].weight >= 1.5 * abs(hits[1].weight):
         return hits[0]
     # Several orders of one thing, of which only one is open: that one.
     best = [h for h in hits if h.weight >= hits[0].weight - 0.5]

@@ -1,9 +1,10 @@
 """The find box: two letters, parts of numbers, keys, and pasted messages."""
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.desk.finding import Entry, Index, key_of, keys_of, sure
+from app.desk.finding import Entry, Index, key_of, keys_of, one_letter_apart, sure
 from app.shared.text import fold
 
 
@@ -44,6 +45,36 @@ def test_two_letters_and_the_middle_of_a_number_are_found() -> None:
 
 def test_accents_and_case_do_not_matter() -> None:
     assert numbers("ZOE") == [1148]
+
+
+@pytest.mark.parametrize("typed", ["junper", "junipper", "jumiper", "jnuiper", "maren junper"])
+def test_one_wrong_letter_in_a_name_is_borne(typed: str) -> None:
+    assert numbers(typed) == [1147]
+
+
+@pytest.mark.parametrize("typed", ["jumpier", "jupper", "ots", "1146", "s-20932", "junper biscuit"])
+def test_two_wrong_letters_short_words_and_numbers_are_not(typed: str) -> None:
+    assert numbers(typed) == []
+
+
+def test_what_nearly_fits_comes_after_what_fits() -> None:
+    found = index()
+    found.put(
+        [entry(1150, "Imre Castellan", "Otys"), entry(1151, "Sela Brook", "Otis", open_=False)]
+    )
+    assert [hit.entry.number for hit in found.find("otis")] == [1148, 1147, 1151, 1150]
+
+
+@given(st.text("abcdé", min_size=4, max_size=8), st.integers(0, 7), st.sampled_from("abcx"))
+def test_a_name_is_found_by_any_one_letter_changed_added_or_left_out(
+    name: str, at: int, letter: str
+) -> None:
+    found = Index()
+    found.put([entry(1, "Imre Castellan", name)])
+    at %= len(name)
+    for typed in (name[:at] + letter + name[at + 1 :], name[:at] + letter + name[at:]):
+        assert [hit.entry.number for hit in found.find(typed)] == [1]
+    assert one_letter_apart(name, name) is False
 
 
 def test_all_words_have_to_fit_in_any_order() -> None:
