@@ -41,15 +41,25 @@ def first_link(db: Connection, now: int) -> str | None:
 def way_back_link(db: Connection, name: str, now: int) -> str:
     """A one-use link with which somebody sets a new password; the path of the address.
 
+    The beginning of a name is enough where only one account's begins like that.
     Raises NotFound for a name without an account, Refused for an account that is switched off.
     """
-    found = store.account_named(db, fold(tidy(name)))
+    found = store.account_named(db, fold(tidy(name))) or _only_one_like(db, fold(tidy(name)))
     if found is None:
-        raise NotFound(f"Nobody here is called {name}.")
+        names = ", ".join(account.name for account in store.every_account(db))
+        raise NotFound(
+            f"Nobody here is called {name}. These are: {names}." if names
+            else f"Nobody here is called {name}: there are no accounts yet."
+        )  # fmt: skip
     if found.off_at is not None:
         raise Refused(f"The account of {found.name} is switched off. An owner can switch it on.")
     store.withdraw_links(db, "way_back", account_id=found.id)
     return new_link(db, "way_back", now, account_id=found.id, name=found.name)
+
+
+def _only_one_like(db: Connection, begins: str) -> Row[Any] | None:
+    found = [a for a in store.every_account(db) if begins and a.name_key.startswith(begins)]
+    return found[0] if len(found) == 1 else None
 
 
 def demo_link(db: Connection, account_id: int, now: int) -> str:

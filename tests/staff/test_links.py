@@ -5,12 +5,15 @@ import re
 import threading
 
 import pytest
+from sqlalchemy import insert
 
 from app.shared.errors import BadFields, NotFound, Refused
 from app.staff import links
+from app.tables import accounts
 from tests.making import CAST, DAY, HOUR, NOW, fingerprint, rows
 from tests.staff.browser import PASSWORD, Browser, ClockedWorkshop
 from tests.staff.conftest import door
+from tests.whole_site import words
 
 NEW = {"password": "eight loud parrots", "again": "eight loud parrots"}
 FIRST = {"name": "Odile Marchbanks", **NEW}
@@ -184,11 +187,27 @@ def test_the_way_back_lapses_after_an_hour_and_by_a_newer_one(workshop: ClockedW
     assert browser.get(new).status_code == 404
 
 
+def test_the_beginning_of_a_name_is_enough_where_one_begins_like_that(
+    workshop: ClockedWorkshop,
+) -> None:
+    assert "Dara Quill" in words(Browser(door(workshop)).get(way_back(workshop, "dara")))
+    with workshop.database.writing() as db:
+        db.execute(
+            insert(accounts).values(
+                name="Darius Quince", name_key="darius quince", role="desk", made_at=NOW
+            )
+        )
+    with pytest.raises(NotFound, match="Dara Quill, Darius Quince"):
+        way_back(workshop, "dar")
+
+
 def test_there_is_no_way_back_for_a_stranger_or_one_switched_off(
     owner: Browser, workshop: ClockedWorkshop
 ) -> None:
-    with pytest.raises(NotFound, match="Nobody here is called Nobody"):
+    with pytest.raises(NotFound, match=r"Nobody here is called Nobody\. These are: Dara Quill, "):
         way_back(workshop, "Nobody")
+    with pytest.raises(NotFound, match="Nobody here is called Quill"):
+        way_back(workshop, "Quill")
     path = way_back(workshop)
     owner.post("/accounts/2/off")
     assert Browser(door(workshop)).get(path).status_code == 404
