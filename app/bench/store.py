@@ -9,7 +9,7 @@ from sqlalchemy.engine import RowMapping
 
 from app.flow import store as flow
 from app.flow.rules import Entry
-from app.flow.steps import Of
+from app.flow.steps import Of, Step
 from app.flow.store import Piece, Ref
 from app.tables import (
     accounts,
@@ -22,6 +22,7 @@ from app.tables import (
     orders,
     questions,
     step_texts,
+    tellings,
     views_asked,
 )
 
@@ -47,6 +48,7 @@ class PieceRows:
     people: Mapping[int, str]
     done_when: str
     watch_out: str
+    replaced_by: RowMapping | None
 
 
 def read(db: Connection, ref: Ref) -> PieceRows:
@@ -82,6 +84,26 @@ def read(db: Connection, ref: Ref) -> PieceRows:
         people={r.id: r.name for r in db.execute(select(accounts.c.id, accounts.c.name))},
         done_when=texts[0]["done_when"] if texts else "",
         watch_out=texts[0]["watch_out"] if texts else "",
+        replaced_by=_replaced_by(db, piece),
+    )
+
+
+def _replaced_by(db: Connection, piece: Piece) -> RowMapping | None:
+    """The copy that took the place of one that was made anew, and the end that was last told."""
+    if piece.state.step is not Step.REPLACED:
+        return None
+    told = (
+        select(tellings.c.to_day)
+        .where(tellings.c.order_id == piece.order_id, tellings.c.to_day.is_not(None))
+        .order_by(tellings.c.at.desc(), tellings.c.id.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    query = select(copies.c.id, copies.c.making, told.label("told_end"))
+    return (
+        db.execute(query.where(copies.c.replaces_id == piece.ref.id, copies.c.withdrawn == 0))
+        .mappings()
+        .first()
     )
 
 

@@ -96,7 +96,7 @@ class Clock:
     today: date
 
     def short(self, moment: int) -> str:
-        """9 Nov."""
+        """Mon 9 Nov."""
         return words.short_day(day_of(self.zone, moment), self.today)
 
     def when(self, moment: int) -> str:

@@ -42,8 +42,8 @@ def lapse(on: str | None, today: date) -> Lapse | None:
     if days < 0:
         return Lapse(f"lapsed on {words.short_day(day, today)}", "late")
     if days <= WARN_DAYS:
-        near = {0: "today", 1: "tomorrow"}.get(days, f"on {words.weekday(day)}")
-        return Lapse(f"lapses {near}, {words.short_day(day, today)}", "soon")
+        near = {0: "today, ", 1: "tomorrow, "}.get(days, "on ")
+        return Lapse(f"lapses {near}{words.short_day(day, today)}", "soon")
     return Lapse(f"lapses on {words.short_day(day, today)}")
 
 

@@ -23,8 +23,13 @@ def day(value: date, today: date | None = None) -> str:
     return words if today is not None and value.year == today.year else f"{words} {value.year}"
 
 
-def short_day(value: date, today: date) -> str:
-    """25 Nov; with the year where it is not today's."""
+def short_day(value: date | str, today: date) -> str:
+    """Wed 25 Nov, the form of every list; with the year where it is not today's. Takes ISO too."""
+    value = date.fromisoformat(value) if isinstance(value, str) else value
+    return f"{WEEKDAYS[value.weekday()][:3]} {_no_weekday(value, today)}"
+
+
+def _no_weekday(value: date, today: date) -> str:
     words = f"{value.day} {MONTHS[value.month - 1][:3]}"
     return words if value.year == today.year else f"{words} {value.year}"
 
@@ -47,8 +52,8 @@ def when(moment: int, now: int, zone: ZoneInfo) -> str:
     if near:
         return f"{near}, {clock(moment, zone)}"
     if there.year != today.year:
-        return short_day(there.date(), today)
-    return f"{short_day(there.date(), today)}, {clock(moment, zone)}"
+        return _no_weekday(there.date(), today)
+    return f"{_no_weekday(there.date(), today)}, {clock(moment, zone)}"
 
 
 def count(number: int, one: str, many: str = "") -> str:

@@ -61,7 +61,7 @@ def test_a_piece_stands_in_its_band_with_its_code_and_its_reason(workshop):
     page = Browser(site(workshop)).get("/").text
     said = row(band(page, "painting"), f"copy-{made.copy().id}")
     assert f"Juniper , Arab mare {made.number}-A1" in said
-    assert "next: here since 3 Mar" in said
+    assert "next: here since Tue 3 Mar" in said
     assert 'aria-label="here one day"' in page
     assert "usual 6 days, slow 12" in band(page, "painting")
 
@@ -95,7 +95,7 @@ def test_what_matters_is_said_in_words(workshop):
     ask(workshop.database, asked.copy(), asked.id, "the yellow of the shell", NOW - 2 * DAY)
     page = Browser(site(workshop)).get("/").text
     assert "Needed by 12 April . Gift, given on 24 December" in row(page, f"copy-{gift.copy().id}")
-    assert "Question open: the yellow of the shell, asked 2 Mar" in row(
+    assert "Question open: the yellow of the shell, asked Mon 2 Mar" in row(
         page, f"copy-{asked.copy().id}"
     )
     assert "One order waits for its customer" in page

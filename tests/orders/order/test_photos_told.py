@@ -61,7 +61,7 @@ def test_order_and_piece_lead_to_what_was_told_of_until_it_is_counted(
     for page in pages:
         answer = desk.get(page)
         assert "Pictures are told of today, 10:00: 40 files, they say." in words(answer)
-        assert "The link lapses on 12 Mar." in words(answer)
+        assert "The link lapses on Thu 12 Mar." in words(answer)
         assert 'href="/photos/deliveries/1">Bring them in' in answer.text
     for letter in "AB":
         where = address(made.model(letter))

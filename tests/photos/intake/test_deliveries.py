@@ -17,11 +17,11 @@ TODAY = date(2026, 3, 4)
 @pytest.mark.parametrize(
     ("day", "sentence", "mark"),
     [
-        ("2026-03-03", "lapsed on 3 Mar", "late"),
-        ("2026-03-04", "lapses today, 4 Mar", "soon"),
-        ("2026-03-05", "lapses tomorrow, 5 Mar", "soon"),
-        ("2026-03-07", "lapses on Saturday, 7 Mar", "soon"),
-        ("2026-03-08", "lapses on 8 Mar", ""),
+        ("2026-03-03", "lapsed on Tue 3 Mar", "late"),
+        ("2026-03-04", "lapses today, Wed 4 Mar", "soon"),
+        ("2026-03-05", "lapses tomorrow, Thu 5 Mar", "soon"),
+        ("2026-03-07", "lapses on Sat 7 Mar", "soon"),
+        ("2026-03-08", "lapses on Sun 8 Mar", ""),
     ],
 )
 def test_three_days_before_a_link_lapses_the_list_warns(day: str, sentence: str, mark: str) -> None:
