@@ -4,16 +4,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Select, func, select
+from sqlalchemy import Connection, Select, exists, func, select
 from sqlalchemy.engine import Row
 
+from app.flow.steps import Step
 from app.letters import rules, store, wording
 from app.letters.forming import posting_of
 from app.letters.letter import Letter, letter_from_json, parts_from_json
 from app.orders.facts.gather import facts_of_many
 from app.shared.errors import NotFound
 from app.studio.workshop import InForce
-from app.tables import animals, customers, models, news, order_animals, orders
+from app.tables import animals, copies, customers, models, news, order_animals, orders
 from app.tables import letters as letters_table
 
 PAGE = 50
@@ -32,6 +33,12 @@ _LINES = select(
     *(_L.id, _L.order_id, _L.state, _L.kind, _L.parts, _L.subject, _L.recipient, _L.formed_at),
     *(_L.next_at, _L.sent_at, _L.tries, _L.why, (_L.facts != "").label("readable")),
 ).order_by(_L.id.desc())
+
+
+# Of an order that was cancelled as a whole nothing is told; an undo brings it back.
+_OF_IT = exists().where(copies.c.order_id == orders.c.id)
+_LEFT = _OF_IT.where(copies.c.withdrawn == 0, copies.c.step.not_in((Step.CANCELLED, Step.REPLACED)))
+_CANCELLED = (orders.c.open == 0) & _OF_IT & ~_LEFT
 
 
 def _letters() -> Select[Any]:
@@ -60,7 +67,7 @@ def _untold(order_id: int | None = None) -> Select[Any]:
             & (order_animals.c.letter == news.c.letter),
         )
         .outerjoin(animals, animals.c.id == order_animals.c.animal_id)
-        .where(store.TO_TELL)
+        .where(store.TO_TELL, ~_CANCELLED)
         .order_by(news.c.at, news.c.id)
         .limit(FEW)
     )
