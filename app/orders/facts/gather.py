@@ -95,6 +95,7 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         weeks=ranges.from_passing(blank_on=True),
         told=_told(told, changes) if told is not None else None,
         later_since=_day(forecast.later_since) if forecast is not None else None,
+        caused_at=max(_remade_at(order.id, rows), (told and told.calendar_at) or 0),
     )
 
 
@@ -157,6 +158,7 @@ def _outcome(moves: Sequence[Entry]) -> str:
 
 def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
     starts = [entry.happened_at for entry in line if entry.kind is Kind.START]
+    holds = [entry.recorded_at for entry in line if entry.kind is Kind.HOLD]
     taken = row.hand_id is not None
     return Standing(
         step=Step(row.step),
@@ -168,6 +170,7 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
         aside_until=row.aside_until,
         hold_whose=row.hold_whose,
         hold_look_on=_day(row.hold_look_on),
+        held_at=holds[-1] if holds and row.hold_whose else None,
     )
 
 
@@ -228,6 +231,14 @@ def _question(row: Row[Any], rows: Rows) -> QuestionFacts:
     )  # fmt: skip
 
 
+def _remade_at(order_id: int, rows: Rows) -> int:
+    """When a copy was last begun anew; the steps of the one before it are not counted any more."""
+    again = [row for row in rows.copies.get(order_id, ()) if row.making > 1]
+    return max(
+        (e.recorded_at for row in again for e in rows.copy_logs.get(row.id, ())[:1]), default=0
+    )
+
+
 def _step_changes(changes: Iterable[Entry], until: int | None = None) -> int:
     return sum(
         entry.kind in _STEP_CHANGES and (until is None or entry.recorded_at <= until)
@@ -245,6 +256,7 @@ def _told(row: Row[Any], changes: Sequence[Entry]) -> Told:
         write_by=_day(row.write_by),
         basis=row.basis,
         steps_seen=row.steps_seen if by_a_page else _step_changes(changes, row.at),
+        end_before=_day(row.end_before),
     )
 
 

@@ -7,10 +7,19 @@ there are first names. `address_as` is for letters only and never goes on to a p
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from app.flow.steps import ENDS, PLACE, STEPS, Step, TimeClass
-from app.orders.facts.ranges import Decision, Position, Shown, Span, Told, decide
+from app.orders.facts.ranges import (
+    Decision,
+    HouseHold,
+    Position,
+    Shown,
+    Span,
+    Told,
+    decide,
+    default_range,
+)
 from app.shared.calendar import DAY, Calendar
 
 QUIET_DAYS = 14
@@ -34,6 +43,7 @@ class Standing:
     aside_until: int | None = None
     hold_whose: str = ""
     hold_look_on: date | None = None
+    held_at: int | None = None
 
     @property
     def held(self) -> bool:
@@ -227,6 +237,7 @@ class OrderFacts:
     told: Told | None = None
     shown: Shown | None = None
     later_since: date | None = None
+    caused_at: int = 0
 
     @property
     def alive(self) -> tuple[AnimalFacts, ...]:
@@ -277,6 +288,11 @@ def has_range(facts: OrderFacts) -> bool:
 
 def decision(facts: OrderFacts, calendar: Calendar, now: int) -> Decision:
     """What is said of the range now, and whether the desk should tell the customer."""
+    return decision_on(facts, calendar, calendar.day_of(now))
+
+
+def decision_on(facts: OrderFacts, calendar: Calendar, today: date) -> Decision:
+    """The same as read on a day: a letter may be read on another day than it is written on."""
     if not has_range(facts):
         return Decision(None)
     return decide(
@@ -284,9 +300,34 @@ def decision(facts: OrderFacts, calendar: Calendar, now: int) -> Decision:
         facts.told,
         steps_now=facts.steps_seen,
         later_since=facts.later_since,
-        today=calendar.day_of(now),
+        today=today,
         calendar=calendar,
+        caused_at=facts.caused_at,
+        held=house_hold(facts),
     )
+
+
+def house_hold(facts: OrderFacts) -> HouseHold | None:
+    """What the house itself holds: since its newest hold, ready as the last piece of it."""
+    held = [
+        standing
+        for standing in _at_a_bench(facts)
+        if standing.hold_whose not in ("", "customer") and standing.held_at is not None
+    ]
+    if not held:
+        return None
+    ends = [
+        standing.hold_look_on + timedelta(days=int(_quickest(standing.step)))
+        for standing in held
+        if standing.hold_look_on is not None
+    ]
+    soonest = max(ends) if len(ends) == len(held) else None
+    return HouseHold(max(standing.held_at or 0 for standing in held), soonest)
+
+
+def _quickest(step: Step) -> float:
+    """The days from entering a step until a piece is packed, as one in ten is in the trade."""
+    return default_range([Position(step, 0.0)], blank_on=False).low
 
 
 def positions(facts: OrderFacts, now: int) -> list[Position]:

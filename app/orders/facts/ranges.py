@@ -1,9 +1,10 @@
 """The range that a customer is shown: between which days the order's last piece is ready. Pure.
 
 What is computed and what was told are two things. A shown range moves earlier only at a step
-change; it is never one in the past, and never one that is known to be false: where the computed
-end passes the told one for two days running the desk is asked to tell the customer, and with no
-word from the desk the end is dropped.
+change, and later only when it is told; it is never one in the past, and never one that is known to
+be false. Where the computed end passes the told one the desk is asked to tell the customer: at
+once where something happened (a step, a closure), on the second day where it only drifted. With no
+word from the desk the end is dropped, and at once where the house itself put a piece on hold.
 """
 
 import json
@@ -72,7 +73,9 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What was last told. Without `to_day` it said that it takes longer, and `write_by` when."""
+    """What was last told. Without `to_day` it said that it takes longer, and `write_by` when;
+    `end_before` is then the last end that was named.
+    """
 
     at: int
     from_day: date | None
@@ -80,6 +83,22 @@ class Told:
     write_by: date | None
     basis: str
     steps_seen: int
+    end_before: date | None = None
+
+    @property
+    def promised(self) -> date | None:
+        """The last end that the customer was given."""
+        return self.to_day or self.end_before
+
+
+@dataclass(frozen=True, slots=True)
+class HouseHold:
+    """A hold that is not the customer's: since when, and the day on which what it holds is ready at
+    its quickest, going on when it is looked at again (None where no day was said).
+    """
+
+    at: int
+    soonest: date | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,34 +233,62 @@ def decide(
     later_since: date | None,
     today: date,
     calendar: Calendar,
+    caused_at: int = 0,
+    held: HouseHold | None = None,
 ) -> Decision:
-    """What the page says now. Without a computed span what was told stands as long as it can."""
+    """What the page says now. Without a computed span what was told stands as long as it can.
+
+    `caused_at` is when something last moved ends without a step (closures, a remake), `held` the
+    house's own newest hold.
+    """
+    first, last = days_of(computed, today, calendar) if computed is not None else (today, None)
+    later = told is not None and last is not None and beyond(told, last, calendar)
+    if told is not None and held is not None and _ends_the_range(held, told, later):
+        return _dropped(told, today, calendar, later_since or today)
     if computed is None:
-        return _stands(told, today, calendar, None)
-    first, last = days_of(computed, today, calendar)
+        return _stands(told, today, calendar, later_since)
     fresh = Shown(first, last, None, computed.basis)
-    if told is None or told.steps_seen != steps_now:
-        same = told is not None and _as_shown(told) == fresh
-        return Decision(fresh, new=not same, seen=same)
-    since = None
-    if told.to_day is not None and _beyond(told, last, calendar):
-        since = later_since or today
-    return _stands(told, today, calendar, since)
+    if told is None:
+        return Decision(fresh, new=True)
+    moved = told.steps_seen != steps_now
+    if moved and not later:
+        # An end that is later by less than is worth a word stays: else it would creep unseen.
+        as_it_is = (
+            told.to_day is not None
+            and fresh.to_day is not None
+            and fresh.to_day >= told.to_day >= today
+        )
+        return Decision(_as_shown(told), seen=True) if as_it_is else Decision(fresh, new=True)
+    if told.to_day is None or not later:
+        return _stands(told, today, calendar, None)
+    caused = moved or caused_at > told.at
+    return _stands(told, today, calendar, later_since or today, at_once=caused)
 
 
-def _beyond(told: Told, last: date, calendar: Calendar) -> bool:
-    """Whether a computed end lies so far beyond the told one that the customer should hear."""
-    assert told.to_day is not None
-    if last <= told.to_day:
+def beyond(told: Told, last: date, calendar: Calendar) -> bool:
+    """Whether an end lies so far beyond the one last told that the customer should hear."""
+    end = told.promised
+    if end is None or last <= end:
         return False
-    over = (last - told.to_day).days
-    share = over / max(1, (told.to_day - calendar.day_of(told.at)).days)
-    working = calendar.working_days_between(told.to_day, last)
+    share = (last - end).days / max(1, (end - calendar.day_of(told.at)).days)
+    working = calendar.working_days_between(end, last)
     return working > BEYOND_WORKING_DAYS or share > BEYOND_SHARE
 
 
+def _ends_the_range(held: HouseHold, told: Told, later: bool) -> bool:
+    """Whether a hold that came after the telling makes its end one that nobody believes."""
+    if told.to_day is None or held.at < told.at:
+        return False
+    return later or held.soonest is None or held.soonest > told.to_day
+
+
 def _stands(
-    told: Told | None, today: date, calendar: Calendar, later_since: date | None
+    told: Told | None,
+    today: date,
+    calendar: Calendar,
+    later_since: date | None,
+    *,
+    at_once: bool = False,
 ) -> Decision:
     """What was told, if it still can be said; else that it takes longer."""
     if told is None:
@@ -252,12 +299,12 @@ def _stands(
         return _dropped(told, today, calendar, later_since)
     if told.to_day < today:
         return _dropped(told, today, calendar, later_since)
-    tell = later_since is not None and (today - later_since).days >= DAYS_RUNNING - 1
-    if tell and later_since is not None:
-        asked = later_since + timedelta(days=DAYS_RUNNING - 1)
-        if calendar.working_days_between(asked, today) >= ANSWER_WITHIN:
-            return _dropped(told, today, calendar, later_since)
-    return Decision(_as_shown(told), tell_them=tell, later_since=later_since)
+    if later_since is None:
+        return Decision(_as_shown(told))
+    asked = later_since if at_once else later_since + timedelta(days=DAYS_RUNNING - 1)
+    if calendar.working_days_between(asked, today) >= ANSWER_WITHIN:
+        return _dropped(told, today, calendar, later_since)
+    return Decision(_as_shown(told), tell_them=today >= asked, later_since=later_since)
 
 
 def as_told(told: Told | None) -> Shown | None:

@@ -64,7 +64,12 @@ _NEWS = _query(
     "SELECT order_id, max(at) AS at FROM news WHERE order_id IN :ids AND taken_back_at IS NULL"
     " GROUP BY order_id"
 )
-_TELLINGS = _query("SELECT * FROM tellings WHERE order_id IN :ids ORDER BY at, id")
+_TELLINGS = _query(
+    "SELECT t.*, (SELECT b.to_day FROM tellings b WHERE b.order_id = t.order_id"
+    " AND b.to_day IS NOT NULL ORDER BY b.at DESC, b.id DESC LIMIT 1) AS end_before,"
+    " (SELECT max(at) FROM changes WHERE of = 'closures') AS calendar_at"
+    " FROM tellings t WHERE t.order_id IN :ids ORDER BY t.at, t.id"
+)
 _FORECASTS = _query("SELECT * FROM forecasts WHERE order_id IN :ids")
 _DELIVERIES = _query(
     "SELECT order_id, model_id, files_said FROM photo_deliveries WHERE order_id IN :ids"

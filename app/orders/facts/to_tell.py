@@ -1,24 +1,36 @@
-"""Customers who should hear from a person that it takes longer than they were told."""
+"""Customers who should hear from a person that it takes longer than they were told.
+
+One list for the desk, the owner and the page of a single order.
+"""
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from sqlalchemy import Connection, text
+from sqlalchemy.engine import Row
 
 from app.orders.facts import ranges
 from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts, decision
 from app.studio.workshop import InForce
 
-# Few orders at a time run late; a letter that waits already is a yes already.
+# Few orders at a time run late: facts are read of those whose end was dropped, whose computed end
+# lies beyond the told one, or of which the house holds something. A letter that waits already is a
+# yes already.
 _MAYBE = text(
     """
-SELECT o.id, c.name AS customer FROM orders o JOIN customers c ON c.id = o.customer_id
+SELECT o.id, c.name AS customer, c.phone FROM orders o JOIN customers c ON c.id = o.customer_id
+  JOIN tellings t ON t.id =
+    (SELECT id FROM tellings WHERE order_id = o.id ORDER BY at DESC, id DESC LIMIT 1)
   LEFT JOIN forecasts f ON f.order_id = o.id
-WHERE o.open = 1
-  AND (f.later_since IS NOT NULL OR EXISTS (
-    SELECT 1 FROM tellings t WHERE t.write_by IS NOT NULL AND t.id =
-      (SELECT id FROM tellings WHERE order_id = o.id ORDER BY at DESC, id DESC LIMIT 1)))
+WHERE o.open = 1 AND (:order_id IS NULL OR o.id = :order_id)
+  AND (t.to_day IS NULL OR t.to_day < :today OR f.later_since IS NOT NULL
+    OR date(f.computed_at + 86400 * (json_extract(f.points, '$."85"') + 1), 'unixepoch') > t.to_day
+    OR EXISTS (SELECT 1 FROM copies WHERE order_id = o.id AND open = 1
+      AND hold_whose IN ('studio', 'supplier'))
+    OR EXISTS (SELECT 1 FROM models WHERE order_id = o.id AND open = 1
+      AND hold_whose IN ('studio', 'supplier')))
   AND NOT EXISTS (SELECT 1 FROM news n WHERE n.order_id = o.id AND n.kind = 'running_later'
     AND n.told_at IS NULL AND n.taken_back_at IS NULL)
 ORDER BY o.id
@@ -28,32 +40,38 @@ ORDER BY o.id
 
 @dataclass(frozen=True, slots=True)
 class Late:
-    """An order whose customer should hear: the end they were told (None where it was dropped), the
-    days computed now (None while there are none), and by when their page says that we write.
+    """An order whose customer should hear: the end they were last told, whether their page still
+    names it, the days computed now (None while there are none), and by when their page says that
+    we write.
     """
 
     number: int
     customer: str
+    phone: str
     told_end: date | None
+    named: bool
     from_day: date | None
     to_day: date | None
     write_by: date | None
 
 
-def to_tell(db: Connection, in_force: InForce, now: int) -> list[Late]:
-    """The orders of which the desk should say that they take longer, who is promised first."""
-    customer = {row.id: row.customer for row in db.execute(_MAYBE)}
-    if not customer:
+def to_tell(db: Connection, in_force: InForce, now: int, order_id: int | None = None) -> list[Late]:
+    """The orders of which the desk should say that they take longer, who is promised first; or
+    only one of them.
+    """
+    today = in_force.calendar.day_of(now).isoformat()
+    maybe = {row.id: row for row in db.execute(_MAYBE, {"order_id": order_id, "today": today})}
+    if not maybe:
         return []
-    found = facts_of_many(db, list(customer), in_force, now)
-    late = [_late(facts, customer[id_], in_force, now) for id_, facts in found.items()]
+    found = facts_of_many(db, list(maybe), in_force, now)
+    late = [_late(facts, maybe[id_], in_force, now) for id_, facts in found.items()]
     return sorted(
         (one for one in late if one is not None),
         key=lambda one: (one.write_by or date.max, one.told_end or date.max, one.number),
     )
 
 
-def _late(facts: OrderFacts, customer: str, in_force: InForce, now: int) -> Late | None:
+def _late(facts: OrderFacts, row: Row[Any], in_force: InForce, now: int) -> Late | None:
     decided = decision(facts, in_force.calendar, now)
     if not decided.tell_them or decided.shown is None:
         return None
@@ -62,4 +80,7 @@ def _late(facts: OrderFacts, customer: str, in_force: InForce, now: int) -> Late
         first, last = ranges.days_of(
             facts.computed, in_force.calendar.day_of(now), in_force.calendar
         )
-    return Late(facts.number, customer, decided.shown.to_day, first, last, decided.shown.write_by)
+    return Late(
+        facts.number, row.customer, row.phone, facts.told.promised if facts.told else None,
+        decided.shown.to_day is not None, first, last, decided.shown.write_by,
+    )  # fmt: skip

@@ -46,6 +46,7 @@ def tell(
             steps_seen=steps_seen,
         )
     )
+    runs_over_since(db, order_id, None)
 
 
 def still_true(db: Connection, facts: OrderFacts) -> None:

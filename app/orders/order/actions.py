@@ -15,7 +15,7 @@ from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Piece, Ref, mark_stale
 from app.moving.effects import Said
 from app.moving.perform import Seen, perform_in
-from app.orders.facts.ranges import Shown
+from app.orders.facts.ranges import TOLD_BY_A_PERSON, Shown
 from app.orders.facts.told import tell
 from app.orders.order import links
 from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
@@ -176,7 +176,7 @@ def note_contact(
             )
         )
         if shown is None and typed.from_day is not None:
-            shown = Shown(typed.from_day, typed.to_day, None, "told by a person")
+            shown = Shown(typed.from_day, typed.to_day, None, TOLD_BY_A_PERSON)
         if shown is not None and shown.from_day is not None:
             tell(db, order_id, shown, channel=typed.channel, account_id=who.account_id, now=now)
         mark_stale(db, [order_id])

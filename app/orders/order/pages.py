@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from app.orders.entry.actions import add_copy
 from app.orders.entry.form import CopyFields
+from app.orders.facts.to_tell import to_tell
 from app.orders.forecast.worker import likely
 from app.orders.order import actions as order_actions
 from app.orders.order import links, store
@@ -59,6 +60,7 @@ def _page(
         token = links.current(db, workshop.folder.key, rows.order["id"])
         written = request.app.state.letters_of(db, rows.order["id"])
         told = to_fetch(db, rows.order["id"])
+        late = to_tell(db, in_force, now, rows.order["id"])
     today = in_force.calendar.day_of(now)
     chance = workshop.chances().get(rows.order["id"])
     context: dict[str, Any] = {
@@ -66,6 +68,7 @@ def _page(
         "number": number,
         "written": written,
         "told": told,
+        "late": late[0] if late else None,
         "link": f"{workshop.status_url}/{token}/" if token else "",
         "now": now,
         "today": today,
@@ -92,7 +95,8 @@ def _act(
         act(order_id)
     except BadFields as why:
         return _page(request, workshop, number, form.plain(), why.fields, name, 422)
-    return go(request, f"/orders/{number}?done={done}")
+    back = "/waiting" if form.get("back") == "/waiting" else f"/orders/{number}"
+    return go(request, f"{back}?done={done}")
 
 
 @router.post("/orders/{number:int}/ask", name="ask")

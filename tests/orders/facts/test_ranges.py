@@ -12,6 +12,7 @@ from app.flow.steps import Step
 from app.orders.facts.ranges import (
     FROM_THE_TRADE,
     Decision,
+    HouseHold,
     Position,
     Rests,
     Shown,
@@ -137,6 +138,95 @@ def test_a_step_change_gives_days_again() -> None:
     assert decision.new
     assert decision.shown is not None
     assert decision.shown.to_day == date(2026, 3, 13)
+
+
+def test_an_end_that_a_step_moved_far_later_is_told_by_the_desk_at_once_and_not_by_the_page() -> (
+    None
+):
+    decision = at(to_day(date(2026, 4, 9)), steps_now=6)
+    assert (decision.tell_them, decision.new, decision.later_since) == (True, False, TODAY)
+    assert decision.shown == as_told(TOLD)
+    friday = at(
+        to_day(date(2026, 4, 9), date(2026, 3, 6)), today=date(2026, 3, 6), steps_now=6,
+        later_since=TODAY,
+    )  # fmt: skip
+    assert friday.shown is not None
+    assert friday.shown.longer, "two working days without a word"
+
+
+def test_a_closure_set_after_the_telling_is_a_reason_to_tell_at_once() -> None:
+    later = to_day(date(2026, 4, 9))
+    assert at(later, caused_at=NOW).tell_them
+    assert not at(later, caused_at=NOW - 30 * DAY).tell_them, "counted in when it was told"
+
+
+def test_ends_a_little_later_at_every_step_do_not_creep() -> None:
+    decision = at(to_day(date(2026, 4, 3)), steps_now=6)
+    assert (decision.shown, decision.new, decision.seen) == (as_told(TOLD), False, True)
+
+
+def test_a_step_gives_no_days_again_that_lie_far_beyond_the_end_once_named() -> None:
+    told = Told(NOW, None, None, date(2026, 3, 11), "ours", 5, end_before=date(2026, 3, 10))
+    later = at(to_day(date(2026, 3, 27)), told, steps_now=6)
+    assert (later.shown, later.tell_them) == (as_told(told), True)
+    assert at(to_day(date(2026, 3, 10)), told, steps_now=6).new
+
+
+@pytest.mark.parametrize(
+    ("hold", "computed", "drops"),
+    [
+        (HouseHold(NOW, None), to_day(date(2026, 3, 20)), True),
+        (HouseHold(NOW, date(2026, 4, 6)), None, True),
+        (HouseHold(NOW, date(2026, 3, 20)), to_day(date(2026, 4, 9)), True),
+        (HouseHold(NOW, date(2026, 3, 20)), to_day(date(2026, 3, 27)), False),
+        (HouseHold(NOW, date(2026, 3, 20)), None, False),
+        (HouseHold(TOLD.at - DAY, None), to_day(date(2026, 3, 27)), False),
+    ],
+    ids=[
+        "no day", "not ready by the end", "computed beyond", "in time", "being computed",
+        "told knowing of it",
+    ],
+)  # fmt: skip
+def test_a_hold_of_the_house_drops_an_end_that_nobody_believes_any_more(
+    hold: HouseHold, computed: Span | None, drops: bool
+) -> None:
+    decision = at(computed, held=hold)
+    assert decision.shown is not None
+    assert decision.shown.longer is drops
+    assert (decision.new, decision.tell_them) == (drops, drops)
+
+
+@given(
+    high=st.floats(0, 120), told_end=st.integers(0, 90), ago=st.integers(0, 60),
+    moved=st.booleans(), closed=st.booleans(), longer=st.booleans(),
+    since=st.one_of(st.none(), st.integers(-9, 0)), held=st.booleans(),
+)  # fmt: skip
+def test_no_end_is_shown_that_lies_before_the_computed_one_without_a_word_to_the_customer(
+    high: float, told_end: int, ago: int, moved: bool, closed: bool, longer: bool,
+    since: int | None, held: bool,
+) -> None:  # fmt: skip
+    end = TODAY + timedelta(days=told_end)
+    told = Told(NOW - ago * DAY, TODAY, end, None, "ours", 5)
+    if longer:
+        told = replace(told, from_day=None, to_day=None, write_by=TODAY, end_before=end)
+    span = Span(0.0, high, "ours")
+    decision = at(
+        span, told, steps_now=6 if moved else 5, caused_at=NOW + 1 if closed else 0,
+        later_since=TODAY + timedelta(days=since) if since is not None else None,
+        held=HouseHold(NOW, end) if held else None,
+    )  # fmt: skip
+    last, far = days_of(span, TODAY, CALENDAR)[1], False
+    if last > end:
+        over = CALENDAR.working_days_between(end, last)
+        length = max(1, (end - CALENDAR.day_of(told.at)).days)
+        far = over > 3 or (last - end).days > length / 10
+    assert decision.shown is not None
+    if far and decision.shown.to_day is not None:
+        drifted_today = since in (None, 0) and not (moved or closed or held)
+        assert decision.tell_them or drifted_today
+        assert decision.later_since is not None, "and tomorrow it is on the list"
+    if far and decision.shown.longer:
+        assert decision.tell_them
 
 
 @given(
