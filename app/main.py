@@ -16,6 +16,7 @@ from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
 from app.letters import lists as letters
 from app.letters import pages as letters_pages
+from app.letters import reminders as letter_reminders
 from app.letters import worker as letters_worker
 from app.orders.benches import pages as benches_pages
 from app.orders.entry import pages as entry_pages
@@ -127,6 +128,7 @@ def staff_site(
     site.state.workshop = workshop
     site.state.templates = environment()
     site.state.letters_of = letters.letters_of
+    site.state.reminders = letter_reminders.reminders
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
     door.install(site, banners=BANNERS, marks=MARKS)
     for router in ROUTERS:

@@ -56,7 +56,9 @@ def letters(
 
 
 def _back(request: Request, form: Form) -> Response:
-    """To the order's letters where the act was asked there, else to the list."""
+    """To where the act was asked: the work list, the order's letters, or the list of letters."""
+    if form.get("back") == "/waiting":
+        return go(request, "/waiting?done=saved")
     number = whole_number(form.get("order"))
     of = f"/orders/{number}" if number is not None else ""
     return go(request, f"{of}/letters?done=saved")

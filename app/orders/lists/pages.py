@@ -1,15 +1,16 @@
 """Pages that list: orders, what waits for customers, customers, animals."""
 
-from datetime import date
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from app.flow.steps import STEPS, Step
 from app.orders.facts.to_tell import to_tell
 from app.orders.lists import store
+from app.orders.lists.sifting import SHOWS, SORTS, listed, sifting
 from app.orders.lists.store import PAGE
+from app.orders.lists.waiting import sort_out
 from app.orders.order.store import names
 from app.orders.order.view import copy_facts
 from app.shared.calendar import DAY
@@ -17,23 +18,31 @@ from app.shared.web.templating import new_once, render
 from app.studio.web import AskedId, RowId, TheWorkshop
 
 router = APIRouter()
+Word = Annotated[str, Query(max_length=20)]
 SILENT_DAYS = 14
 
 
 @router.get("/orders", name="orders")
-def orders(request: Request, workshop: TheWorkshop, page: AskedId = 0, closed: int = 0) -> Response:
-    """Open orders, or closed ones."""
-    page = max(0, min(page, 10_000))
+def orders(
+    request: Request, workshop: TheWorkshop, page: AskedId = 0, closed: AskedId = 0,
+    sort: Word = "number", show: Word = "all",
+) -> Response:  # fmt: skip
+    """Open orders, or closed ones, sorted and sifted as the address says."""
+    asked = sifting(sort, show, bool(closed), min(page, 10_000))
+    now, in_force = workshop.now(), workshop.in_force()
+    today = in_force.calendar.day_of(now)
     with workshop.database.reading() as db:
-        read = store.closed_orders if closed else store.open_orders
-        rows = read(db, page)
+        rows = store.order_list(db, asked, today.isoformat())
+    chances = workshop.chances()
     context = {
-        "rows": rows[:PAGE],
+        "rows": [listed(row, chances) for row in rows[:PAGE]],
         "more": len(rows) > PAGE,
-        "page": page,
-        "closed": closed,
-        "now": workshop.now(),
-        "zone": workshop.in_force().settings.zone_info(),
+        "asked": asked,
+        "sorts": SORTS,
+        "shows": SHOWS,
+        "now": now,
+        "today": today,
+        "zone": in_force.settings.zone_info(),
     }
     return render(request, "orders/lists/orders.html", context)
 
@@ -43,21 +52,25 @@ def waiting(request: Request, workshop: TheWorkshop) -> Response:
     """What waits for customers, since when, and whose turn it is."""
     now, in_force = workshop.now(), workshop.in_force()
     with workshop.database.reading() as db:
-        context: dict[str, Any] = {
-            "late": to_tell(db, in_force, now),
-            "photos": store.photos_wanted(db),
-            "questions": store.open_questions(db),
-            "held": store.held_by_customers(db),
-            "silent": store.silent(db, now - SILENT_DAYS * DAY),
-        }
+        late = to_tell(db, in_force, now)
+        photos, questions = store.photos_wanted(db), store.open_questions(db)
+        held, silent = store.held_by_customers(db), store.silent(db, now - SILENT_DAYS * DAY)
+        reminded = request.app.state.reminders(db, in_force, now)
     usual, slow, own = workshop.pace()[Step.PHOTOS_WANTED]
-    context |= {
+    today = in_force.calendar.day_of(now)
+    context: dict[str, Any] = {
+        "late": late,
+        "photos": photos,
+        "questions": questions,
+        "held": len(held) + sum(bool(row["hold_whose"]) for row in photos),
+        "silent": silent,
+        "groups": sort_out(photos, questions, held, silent, reminded, today, now, slow),
         "now": now,
         "zone": in_force.settings.zone_info(),
         "usual": usual,
         "slow": slow,
-        "day": date.fromisoformat,
-        "today": in_force.calendar.day_of(now),
+        "day_of": in_force.calendar.day_of,
+        "today": today,
         "own": own,
         "once": new_once(),
     }

@@ -7,6 +7,7 @@ from sqlalchemy import Connection, bindparam, func, select, text
 from sqlalchemy.engine import RowMapping
 
 from app.orders.entry.store import like
+from app.orders.lists.sifting import Sifting
 from app.shared.errors import NotFound
 from app.shared.text import fold
 from app.tables import (
@@ -40,16 +41,53 @@ FROM orders o JOIN customers c ON c.id = o.customer_id
 """
 
 
-def open_orders(db: Connection, page: int) -> Rows:
-    """Open orders, oldest first, a page at a time."""
-    query = text(f"{_ORDERS} WHERE o.open = 1 ORDER BY o.number LIMIT :most OFFSET :skip")
-    return _many(db, query, {"most": PAGE + 1, "skip": page * PAGE})
+# Late is what was told too early, or no longer holds: to_tell looks at the same more closely.
+_LATEST = "(SELECT id FROM tellings WHERE order_id = o.id ORDER BY at DESC, id DESC LIMIT 1)"
+_LATE = (
+    "(o.open = 1 AND (t.to_day < :today OR t.write_by IS NOT NULL OR f.later_since IS NOT NULL))"
+)
+_HELD_NOW = """(SELECT hold_whose FROM copies WHERE order_id = o.id AND open = 1
+      AND hold_whose <> ''
+    UNION ALL SELECT hold_whose FROM models WHERE order_id = o.id AND open = 1 AND hold_whose <> ''
+    LIMIT 1)"""
+_LISTED = f"""
+SELECT o.id, o.number, o.gift, o.needed_by, o.taken_at, o.open, o.shop_reference, o.paid, c.name,
+  (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
+    WHERE oa.order_id = o.id) AS animals,
+  (SELECT count(*) FROM copies k WHERE k.order_id = o.id AND k.withdrawn = 0
+    AND k.step <> 'replaced') AS copies,
+  (SELECT group_concat(DISTINCT step) FROM (SELECT m.step FROM order_animals oa
+      JOIN models m ON m.id = oa.model_id WHERE oa.order_id = o.id AND m.open = 1
+    UNION SELECT k.step FROM copies k WHERE k.order_id = o.id AND k.open = 1)) AS steps,
+  t.from_day, t.to_day, t.write_by, {_LATE} AS late, {_HELD_NOW} AS held
+FROM orders o JOIN customers c ON c.id = o.customer_id
+  LEFT JOIN tellings t ON t.id = {_LATEST} LEFT JOIN forecasts f ON f.order_id = o.id
+"""  # noqa: S608
+_SHOWS = {
+    "all": "1", "late": _LATE, "needed": "o.needed_by IS NOT NULL", "unpaid": "o.paid <> 'all'",
+    "held": f"{_HELD_NOW} IS NOT NULL", "gift": "o.gift = 1",
+}  # fmt: skip
+_SORTS = {
+    "number": "o.number", "needed": "o.needed_by IS NULL, o.needed_by, o.number",
+    "ready": "t.to_day IS NULL, t.to_day, o.number", "name": "c.name_key, o.number",
+}  # fmt: skip
+_LISTS = {
+    (closed, show, sort): text(
+        f"{_LISTED} WHERE o.open = {int(not closed)} AND {where}"
+        f" ORDER BY {'o.number DESC' if closed and sort == 'number' else order}"
+        " LIMIT :most OFFSET :skip"
+    )
+    for closed in (False, True)
+    for show, where in _SHOWS.items()
+    for sort, order in _SORTS.items()
+}
 
 
-def closed_orders(db: Connection, page: int) -> Rows:
-    """Orders that are at their end, newest first, a page at a time."""
-    query = text(f"{_ORDERS} WHERE o.open = 0 ORDER BY o.number DESC LIMIT :most OFFSET :skip")
-    return _many(db, query, {"most": PAGE + 1, "skip": page * PAGE})
+def order_list(db: Connection, asked: Sifting, today: str) -> Rows:
+    """A page of open orders, or of closed ones (newest first, if by number)."""
+    query = _LISTS[asked.closed, asked.show, asked.sort]
+    values = {"most": PAGE + 1, "skip": asked.page * PAGE, "today": today}
+    return _many(db, query, values)
 
 
 def orders_of(db: Connection, customer_id: int) -> Rows:
@@ -58,44 +96,53 @@ def orders_of(db: Connection, customer_id: int) -> Rows:
     return _many(db, query, {"customer": customer_id})
 
 
+# How the customer is reached, and when they last heard from a person or by a letter.
+_REACHED = """o.id AS order_id, o.number, c.name AS customer, c.phone,
+  (SELECT w.at FROM contacts w WHERE w.customer_id = c.id ORDER BY w.at DESC, w.id DESC LIMIT 1)
+    AS spoken_at,
+  (SELECT w.channel FROM contacts w WHERE w.customer_id = c.id ORDER BY w.at DESC, w.id DESC
+    LIMIT 1) AS spoken_by,
+  (SELECT max(l.sent_at) FROM letters l WHERE l.order_id = o.id AND l.state = 'sent')
+    AS written_at"""
 _PHOTOS = text(
-    """
+    f"""
 SELECT m.id, m.letter, m.entered_at, m.told_at, m.attempts, m.hold_whose, m.hold_reason,
-  m.hold_look_on, o.number, c.name AS customer, a.name AS animal, a.life
+  m.hold_look_on, a.name AS animal, a.life, {_REACHED}
 FROM models m JOIN orders o ON o.id = m.order_id JOIN customers c ON c.id = o.customer_id
   JOIN animals a ON a.id = m.animal_id
 WHERE m.step = 'photos_wanted' AND m.open = 1 ORDER BY m.entered_at
-"""
+"""  # noqa: S608
 )
 _QUESTIONS = text(
-    """
-SELECT q.id, q.topic, q.asked, q.asked_at, q.blocking, q.channel, o.number, c.name AS customer,
+    f"""
+SELECT q.id, q.topic, q.asked, q.asked_at, q.blocking, q.channel, {_REACHED},
   (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
     WHERE oa.order_id = o.id) AS animals
 FROM questions q JOIN orders o ON o.id = q.order_id JOIN customers c ON c.id = o.customer_id
 WHERE q.answered_at IS NULL AND o.open = 1 ORDER BY q.asked_at
-"""
+"""  # noqa: S608
 )
 _HELD = text(
-    """
+    f"""
 SELECT 'copy' AS of, k.id, k.letter || k.number AS code, k.hold_reason, k.hold_look_on, k.last_at,
-  o.number, c.name AS customer
+  {_REACHED}
 FROM copies k JOIN orders o ON o.id = k.order_id JOIN customers c ON c.id = o.customer_id
 WHERE k.open = 1 AND k.hold_whose = 'customer'
 UNION ALL
-SELECT 'model', m.id, m.letter, m.hold_reason, m.hold_look_on, m.last_at, o.number, c.name
+SELECT 'model', m.id, m.letter, m.hold_reason, m.hold_look_on, m.last_at, {_REACHED}
 FROM models m JOIN orders o ON o.id = m.order_id JOIN customers c ON c.id = o.customer_id
-WHERE m.open = 1 AND m.hold_whose = 'customer' ORDER BY 6
-"""
+WHERE m.open = 1 AND m.hold_whose = 'customer' AND m.step <> 'photos_wanted' ORDER BY 6
+"""  # noqa: S608
 )
 _SILENT = text(
-    """
-SELECT o.number, c.name AS customer, max(n.at) AS last_news, o.taken_at
+    f"""
+SELECT max(n.at) AS last_news, o.taken_at, {_REACHED}
 FROM orders o JOIN customers c ON c.id = o.customer_id
   LEFT JOIN news n ON n.order_id = o.id AND n.taken_back_at IS NULL
 WHERE o.open = 1
-GROUP BY o.id HAVING coalesce(max(n.at), o.taken_at) < :before ORDER BY 3, 4
-"""
+GROUP BY o.id HAVING max(coalesce(max(n.at), o.taken_at),
+  coalesce((SELECT max(w.at) FROM contacts w WHERE w.order_id = o.id), 0)) < :before ORDER BY 1, 2
+"""  # noqa: S608
 )
 
 
