@@ -6,8 +6,8 @@ from typing import Any
 from sqlalchemy import Connection, text
 
 from app.letters import rules, store
+from app.letters.forming import posting_of
 from app.letters.rules import Posting
-from app.letters.worker import posting_of
 from app.studio.workshop import InForce
 
 _NOTED = text(

@@ -46,13 +46,13 @@ class Listed:
     is one, empty where nothing is at a bench), and its chance of being ready when it is needed.
     """
 
-    row: Mapping[str, Any]
+    row: Mapping[Any, Any]
     earliest: str
     latest: str
     chance: str
 
 
-def listed(row: Mapping[str, Any], chances: Mapping[int, float]) -> Listed:
+def listed(row: Mapping[Any, Any], chances: Mapping[int, float]) -> Listed:
     """An order as its line says it."""
     steps = [Step(step) for step in (row["steps"] or "").split(",") if step]
     here = sorted((step for step in steps if step in BENCHES), key=PLACE.__getitem__)

@@ -7,7 +7,7 @@ from typing import Any
 
 DAY = 86_400
 RING_AFTER_DAYS = 7
-Row = Mapping[str, Any]
+Row = Mapping[Any, Any]
 _SINCE = {
     "photos": "entered_at", "question": "asked_at", "held": "last_at", "silent": "last_news",
 }  # fmt: skip
