@@ -249,13 +249,14 @@ def _step_changes(changes: Iterable[Entry], until: int | None = None) -> int:
 def _told(row: Row[Any], changes: Sequence[Entry]) -> Told:
     """The last telling. What a person told held for the steps as they were at that moment."""
     by_a_page = row.account_id is None
+    seen_then = _step_changes(changes, row.at)
     return Told(
         at=row.at,
         from_day=_day(row.from_day),
         to_day=_day(row.to_day),
         write_by=_day(row.write_by),
         basis=row.basis,
-        steps_seen=row.steps_seen if by_a_page else _step_changes(changes, row.at),
+        steps_seen=row.steps_seen if by_a_page else max(row.steps_seen, seen_then),
         end_before=_day(row.end_before),
     )
 
