@@ -44,7 +44,9 @@ FROM orders o JOIN customers c ON c.id = o.customer_id
 # Late is what was told too early, or no longer holds: to_tell looks at the same more closely.
 _LATEST = "(SELECT id FROM tellings WHERE order_id = o.id ORDER BY at DESC, id DESC LIMIT 1)"
 _LATE = (
-    "(o.open = 1 AND (t.to_day < :today OR t.write_by IS NOT NULL OR f.later_since IS NOT NULL))"
+    "((t.to_day < :today OR t.write_by IS NOT NULL OR f.later_since IS NOT NULL)"
+    " AND EXISTS (SELECT 1 FROM copies k WHERE k.order_id = o.id AND k.open = 1"
+    " AND k.step <> 'handed_over'))"
 )
 _HELD_NOW = """(SELECT hold_whose FROM copies WHERE order_id = o.id AND open = 1
       AND hold_whose <> ''
