@@ -14,9 +14,9 @@ from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts, has_range
 from app.photos.release.actions import released
 from app.publishing.pages_file import PageRow, read_all
-from app.publishing.worker import AT_ONCE, Link, as_shown, live_links
-from app.status.document import from_json, sentences
+from app.publishing.worker import AT_ONCE, Link, as_shown, live_links, teller_of
 from app.status.picture_words import Released
+from app.status.rendering import page_html
 from app.status.wording import Teller, document
 from app.studio.workshop import InForce
 from app.tables import status_pages
@@ -97,14 +97,9 @@ def _texts(
         facts = replace(facts, shown=ranges.as_told(facts.told))
     found: list[PageDifference] = []
     for row in rows.values():
-        expected = document(facts, teller, row.written_at, picture)
-        try:
-            page = from_json(row.document)
-        except ValueError as why:
-            found.append(PageDifference(facts.id, "text", str(why), "a page"))
-            continue
-        if page != expected:
-            here, there = list(sentences(page)), list(sentences(expected))
+        expected = page_html(document(facts, teller, row.written_at, picture))
+        if row.html != expected:
+            here, there = row.html.decode().splitlines(), expected.decode().splitlines()
             one = next((line for line in here if line not in there), "(another order of lines)")
             other = next((line for line in there if line not in here), "(another order of lines)")
             found.append(PageDifference(facts.id, "text", one, other))

@@ -16,7 +16,7 @@ _TABLES = """
 CREATE TABLE IF NOT EXISTS pages (
     token_hash TEXT NOT NULL PRIMARY KEY,
     order_id INTEGER NOT NULL,
-    document TEXT NOT NULL,
+    html BLOB NOT NULL,
     written_at INTEGER NOT NULL,
     lapses_at INTEGER
 ) STRICT;
@@ -40,7 +40,7 @@ class PageRow:
 
     token_hash: str
     order_id: int
-    document: str
+    html: bytes
     written_at: int
     lapses_at: int | None
 
@@ -61,6 +61,11 @@ class PagesFile:
         self._raw = sqlite3.connect(path, isolation_level=None, timeout=10, check_same_thread=False)
         for pragma in ("journal_mode = DELETE", "synchronous = FULL", "secure_delete = ON"):
             self._raw.execute(f"PRAGMA {pragma}")
+        columns = self._raw.execute("SELECT name FROM pragma_table_info('pages')").fetchall()
+        if columns and ("html",) not in columns:
+            # By an older version, which kept what the page says: all of them are made anew.
+            self._raw.execute("DROP TABLE pages")
+            self.words = 0
         self._raw.executescript(_TABLES)
 
     @property
@@ -91,10 +96,10 @@ class PagesFile:
                 "DELETE FROM pages WHERE order_id = ?", [(order_id,) for order_id in order_ids]
             )
             self._raw.executemany(
-                "INSERT INTO pages (token_hash, order_id, document, written_at, lapses_at)"
+                "INSERT INTO pages (token_hash, order_id, html, written_at, lapses_at)"
                 " VALUES (?, ?, ?, ?, ?)",
                 [
-                    (row.token_hash, row.order_id, row.document, row.written_at, row.lapses_at)
+                    (row.token_hash, row.order_id, row.html, row.written_at, row.lapses_at)
                     for row in rows
                 ],
             )
@@ -159,9 +164,7 @@ def read_all(path: Path) -> list[PageRow]:
         return []
     raw = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=10)
     try:
-        found = raw.execute(
-            "SELECT token_hash, order_id, document, written_at, lapses_at FROM pages"
-        )
+        found = raw.execute("SELECT token_hash, order_id, html, written_at, lapses_at FROM pages")
         return [PageRow(*row) for row in found]
     finally:
         raw.close()

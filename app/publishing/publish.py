@@ -27,14 +27,13 @@ from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import shipped
 from app.shared.tokens import status_token, token_hash
-from app.shared.web.templating import environment
-from app.status.site import NOT_FOUND, PICTURE, page_bytes
+from app.status.document import PICTURE
+from app.status.site import NOT_FOUND
 from app.studio.workshop import Workshop
 from app.tables import house, status_links
 
 MARKER = ".likewright-pages"
 _HALF = ".likewright-half"
-_TEMPLATE = "status/page.html"
 _FORM = 1
 _LOOK_AGAIN = 0
 # Pictures come with their pages: so many are in memory at once.
@@ -42,7 +41,7 @@ _AT_ONCE = 50
 _LINK = re.compile(r"[A-Za-z0-9_-]{22,128}")
 _LIVE = "SELECT token_hash, written_at FROM pages WHERE lapses_at IS NULL OR lapses_at > ?"
 _PAGES = (
-    "SELECT p.token_hash, p.document, b.jpeg FROM pages p"
+    "SELECT p.token_hash, p.html, b.jpeg FROM pages p"
     " LEFT JOIN pictures b ON b.order_id = p.order_id WHERE p.token_hash IN"
 )
 _EMPTY = (
@@ -56,12 +55,11 @@ Versions = dict[str, int]
 
 @dataclass(slots=True)
 class Published:
-    """What a publish did: pages in the folder, written anew, removed, and not readable."""
+    """What a publish did: pages in the folder, written anew, and removed."""
 
     pages: int = 0
     written: int = 0
     removed: int = 0
-    unreadable: int = 0
 
 
 @dataclass(slots=True)
@@ -214,16 +212,10 @@ class _Publishing:
                     yield entry.name
 
     def _write(self, links: Sequence[str], there: Mapping[str, str]) -> None:
-        template = environment().get_template(_TEMPLATE)
         for start in range(0, len(links), _AT_ONCE):
             part = links[start : start + _AT_ONCE]
             marks = ", ".join("?" * len(part))
-            for link, document, jpeg in self.pages.execute(f"{_PAGES} ({marks})", part).fetchall():
-                try:
-                    page = page_bytes(template, document)
-                except ValueError:
-                    self.done.unreadable += 1
-                    continue
+            for link, page, jpeg in self.pages.execute(f"{_PAGES} ({marks})", part).fetchall():
                 self._write_page(there.get(link), link, page, jpeg)
 
     def _name(self, link: str) -> str:
@@ -290,6 +282,5 @@ class _Publishing:
 
 
 def _look(style: bytes) -> str:
-    """What every page depends on beside its document: when it changes, all are looked at again."""
-    source = (shipped("templates") / _TEMPLATE).read_bytes()
-    return hashlib.sha256(source + b"\0" + style).hexdigest()
+    """What stands beside every page: when it changes, all of them are looked at again."""
+    return hashlib.sha256(style).hexdigest()

@@ -18,12 +18,10 @@ def main(workshop: Workshop, place: Path, then: str) -> int:
     except CannotStart as why:
         print(str(why), file=sys.stderr, flush=True)
         return FAILED
-    unread = capital(f"{count(done.unreadable, 'page')} could not be read.")
     as_of = workshop.in_force().calendar.local(workshop.now())
     print(
         f"{capital(count(done.pages, 'page'))} as of {as_of:%H:%M}: "
-        f"{done.written} written, {done.removed} removed."
-        + (f" {unread}" if done.unreadable else ""),
+        f"{done.written} written, {done.removed} removed.",
         flush=True,
     )
-    return FAILED if done.unreadable else DONE
+    return DONE

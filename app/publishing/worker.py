@@ -30,8 +30,8 @@ from app.photos.release import actions as release
 from app.photos.release.actions import place
 from app.publishing.pages_file import PagePicture, PageRow, PagesFile
 from app.shared.calendar import DAY
-from app.status.document import to_json
 from app.status.picture_words import Released
+from app.status.rendering import page_html, template_file
 from app.status.wording import document
 from app.studio.workshop import InForce, Workshop
 
@@ -155,10 +155,11 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
 
 
 def words_number() -> int:
-    """A number that changes whenever the wording of the pages does, with a new version of this."""
+    """A number that changes whenever the pages would read or look otherwise: with their words,
+    or their template."""
     folder = Path(status.__file__).parent
-    words = b"".join(path.read_bytes() for path in sorted(folder.glob("*.py")))
-    return zlib.crc32(words) & 0x7FFFFFFF
+    files = [*sorted(folder.glob("*.py")), template_file()]
+    return zlib.crc32(b"".join(file.read_bytes() for file in files)) & 0x7FFFFFFF
 
 
 @contextmanager
@@ -298,7 +299,7 @@ def _rows(
     teller = teller_of(in_force)
     rows: list[PageRow] = []
     for facts in found:
-        page = to_json(document(facts, teller, now, as_shown(pictures.get(facts.id))))
+        page = page_html(document(facts, teller, now, as_shown(pictures.get(facts.id))))
         rows.extend(
             PageRow(link.token_hash, facts.id, page, now, link.lapses_at)
             for link in links[facts.id]

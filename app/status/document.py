@@ -1,16 +1,13 @@
 """The public document: all that the customers' site knows of an order.
 
 Plain sentences and nothing else; no address, mail, phone or surname of a customer or of the staff.
-It travels as JSON in the pages file. The studio's own contact is in it.
+The studio's own contact is in it. `rendering` makes the page of it that the pages file holds.
 """
 
-import json
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
-from pydantic import TypeAdapter
-
-FORM = 1
+# The name of a page's picture, which lies beside it.
+PICTURE = "picture.jpg"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,41 +74,3 @@ class Document:
     private: str
     contact: Contact
     picture: Picture | None = None
-
-
-_DOCUMENT = TypeAdapter(Document)
-
-
-def to_json(document: Document) -> str:
-    """The document as it is kept in the pages file: the same text for the same document."""
-    return json.dumps(
-        {"form": FORM, **asdict(document)},
-        ensure_ascii=False,
-        separators=(",", ":"),
-        sort_keys=True,
-    )
-
-
-def from_json(text: str) -> Document:
-    """The document that a row of the pages file holds.
-
-    Raises ValueError for anything that is none.
-    """
-    raw = json.loads(text)
-    if not isinstance(raw, dict) or raw.get("form") != FORM:
-        raise ValueError("this page was written by another version of the program")
-    return _DOCUMENT.validate_python(raw)
-
-
-def sentences(document: Document) -> Iterator[str]:
-    """Every piece of text on the page, in the order in which it is read."""
-    yield from (document.studio, document.heading, document.todo.answer, document.todo.more)
-    yield from document.todo.tasks
-    for section in document.sections:
-        yield section.heading
-        for block in section.blocks:
-            yield "".join(block.lines) if block.kind == "range" else "\n".join(block.lines)
-    if document.picture is not None:
-        yield document.picture.caption
-    contact = document.contact
-    yield from (document.as_of, document.private, contact.mail, contact.phone, contact.hours)

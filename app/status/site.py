@@ -8,25 +8,17 @@ the same answer.
 import re
 import sqlite3
 import time
-from collections.abc import Callable
-from functools import lru_cache
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from jinja2 import Template
-from starlette.applications import Starlette
-from starlette.requests import Request
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
-from starlette.routing import Route
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from app.shared.places import shipped
 from app.shared.tokens import token_hash
-from app.shared.web.templating import environment
-from app.status.document import from_json
+from app.status.document import PICTURE
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{22,128}")
 _BUSY_SECONDS = 2.0
-_KEPT_PAGES = 512
 HEADERS = {
     "cache-control": "no-store",
     "content-security-policy": (
@@ -42,13 +34,13 @@ HEADERS = {
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
 NOT_FOUND = "There is no page here. Please look at the link again, or ask whoever sent it to you.\n"
-_NOT_NOW = "This page cannot be shown at the moment. Please try again in a few minutes.\n"
-_READ = "SELECT document, lapses_at FROM pages WHERE token_hash = ?"
-_PICTURE = (
+_PAGE = "SELECT html, lapses_at FROM pages WHERE token_hash = ?"
+_BESIDE = (
     "SELECT b.jpeg, p.lapses_at FROM pages p JOIN pictures b ON b.order_id = p.order_id"
     " WHERE p.token_hash = ?"
 )
-PICTURE = "picture.jpg"
+_Headers = list[tuple[bytes, bytes]]
+_Answer = tuple[int, _Headers, bytes]
 
 
 class Pages:
@@ -59,22 +51,12 @@ class Pages:
         self._raw: sqlite3.Connection | None = None
         self._inode = 0
 
-    def find(self, token: str, now: float) -> str | None:
-        """The document under a link, as JSON; None where it opens nothing (any more).
+    def find(self, query: str, token: str, now: float) -> bytes | None:
+        """What a query finds under a link, ready to be sent; None where it opens nothing.
 
         Raises sqlite3.Error or OSError where the file cannot be read.
         """
-        row = self._open().execute(_READ, (token_hash(token),)).fetchone()
-        if row is None or (row[1] is not None and row[1] <= now):
-            return None
-        return str(row[0])
-
-    def picture(self, token: str, now: float) -> bytes | None:
-        """The JPEG beside the page under a link; None where there is none, or no page (any more).
-
-        Raises sqlite3.Error or OSError where the file cannot be read.
-        """
-        row = self._open().execute(_PICTURE, (token_hash(token),)).fetchone()
+        row = self._open().execute(query, (token_hash(token),)).fetchone()
         if row is None or (row[1] is not None and row[1] <= now):
             return None
         return bytes(row[0])
@@ -102,62 +84,59 @@ class Pages:
             self._raw = None
 
 
+def _headers(kind: str, extra: Mapping[str, str] | None = None) -> _Headers:
+    """The guards, the type, and what an answer adds or says otherwise; ready to be sent."""
+    all_of_them = {**HEADERS, "content-type": kind, **(extra or {})}
+    return [(name.encode(), value.encode()) for name, value in all_of_them.items()]
+
+
+_TEXT = _headers("text/plain; charset=utf-8")
+_HTML = _headers("text/html; charset=utf-8")
+_JPEG = _headers("image/jpeg")
+# Nothing private is in it, and it keeps a page's second look light.
+_CSS = _headers("text/css; charset=utf-8", {"cache-control": "public, max-age=3600"})
+_NO_PAGE: _Answer = (404, _TEXT, NOT_FOUND.encode())
+_LATER = b"This page cannot be shown at the moment. Please try again in a few minutes.\n"
+_NOT_NOW: _Answer = (503, _TEXT, _LATER)
+_ALLOW = (b"allow", b"GET, HEAD")
+_READ_ONLY: _Answer = (405, [*_TEXT, _ALLOW], b"Pages here can only be read.\n")
+
+
 class _Site:
-    """One endpoint for every address: what is not a page that may be read is not there."""
+    """One answer for every address: what is not a page that may be read is not there."""
 
     def __init__(self, path: Path, clock: Callable[[], float]) -> None:
         self._pages = Pages(path)
         self._clock = clock
-        self._style = (shipped("static") / "status.css").read_bytes()
-        template = environment().get_template("status/page.html")
-        # The same document gives the same bytes; whether a link still opens it is asked each time.
-        self._render = lru_cache(_KEPT_PAGES)(lambda text: page_bytes(template, text))
+        self._style: _Answer = (200, _CSS, (shipped("static") / "status.css").read_bytes())
 
-    async def answer(self, request: Request) -> Response:
-        path: str = request.scope["path"]
+    async def __call__(self, scope: Scope, _: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            return
+        status, headers, body = self._answer(scope["method"], scope["path"])
+        length = (b"content-length", b"%d" % len(body))
+        await send({"type": "http.response.start", "status": status, "headers": [*headers, length]})
+        await send({"type": "http.response.body", "body": body})
+
+    def _answer(self, method: str, path: str) -> _Answer:
+        if method not in ("GET", "HEAD"):
+            return _READ_ONLY
         if path == "/static/status.css":
-            return _style(self._style)
+            return self._style
         token, slash, rest = path[1:].partition("/")
-        if rest == PICTURE and _TOKEN.fullmatch(token) is not None:
-            return self._picture(token)
-        if rest or _TOKEN.fullmatch(token) is None:
-            return _plain(NOT_FOUND, 404)
+        if rest not in ("", PICTURE) or _TOKEN.fullmatch(token) is None:
+            return _NO_PAGE
         try:
-            text = self._pages.find(token, self._clock())
+            found = self._pages.find(_BESIDE if rest else _PAGE, token, self._clock())
         except (sqlite3.Error, OSError):
             self._pages.close()
-            return _plain(_NOT_NOW, 503)
-        if text is None:
-            return _plain(NOT_FOUND, 404)
+            return _NOT_NOW
+        if found is None:
+            return _NO_PAGE
         if not slash:
             # Relative, so that it also holds where the site lies under a longer address.
-            return RedirectResponse(f"{token}/", 308, HEADERS)
-        return Response(self._render(text), 200, HEADERS, "text/html")
-
-    def _picture(self, token: str) -> Response:
-        try:
-            jpeg = self._pages.picture(token, self._clock())
-        except (sqlite3.Error, OSError):
-            self._pages.close()
-            return _plain(_NOT_NOW, 503)
-        if jpeg is None:
-            return _plain(NOT_FOUND, 404)
-        return Response(jpeg, 200, HEADERS, "image/jpeg")
-
-
-def page_bytes(template: Template, text: str) -> bytes:
-    """The page of a document as JSON. Raises ValueError where it is none."""
-    return template.render(page=from_json(text), beside=PICTURE).encode()
-
-
-def _plain(words: str, status: int) -> Response:
-    return PlainTextResponse(words, status, HEADERS)
-
-
-def _style(content: bytes) -> Response:
-    # Nothing private is in it, and it keeps a page's second look light.
-    headers = {**HEADERS, "cache-control": "public, max-age=3600"}
-    return Response(content, 200, headers, "text/css")
+            return 308, [*_TEXT, (b"location", f"{token}/".encode())], b""
+        return 200, _JPEG if rest else _HTML, found
 
 
 def customers_site(pages_path: Path, clock: Callable[[], float] = time.time) -> ASGIApp:
@@ -165,16 +144,4 @@ def customers_site(pages_path: Path, clock: Callable[[], float] = time.time) -> 
 
     Serve it without an access log: the path of a request is the key to a page.
     """
-    site = _Site(pages_path, clock)
-
-    async def refused(_: Request, __: Exception) -> Response:
-        words = "Pages here can only be read.\n"
-        return PlainTextResponse(words, 405, {**HEADERS, "allow": "GET, HEAD"})
-
-    async def broken(_: Request, __: Exception) -> Response:
-        return _plain(_NOT_NOW, 500)
-
-    return Starlette(
-        routes=[Route("/{path:path}", site.answer, methods=["GET"])],
-        exception_handlers={405: refused, 500: broken},
-    )
+    return _Site(pages_path, clock)

@@ -1,6 +1,6 @@
-"""Publishing 2 000 pages against rendering them alone, and again with nothing changed: CPU.
+"""Publishing 2 000 pages against rendering one as often, and again with nothing changed: CPU.
 
-The floor renders each document with the same template and writes nothing. Rounds are interleaved,
+The floor renders a page with the same template and writes nothing. Rounds are interleaved,
 each on a folder of its own: in memory, so that it is the program that is measured, and then on
 the disk, where making two thousand folders is most of the work. Run it alone:
 python tests/benchmarks/bench_publish.py
@@ -20,13 +20,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from sqlalchemy import insert
 
-from app.publishing.pages_file import PageRow, PagesFile, read_all
+from app.publishing.pages_file import PageRow, PagesFile
 from app.publishing.publish import publish
 from app.shared.places import DataFolder
 from app.shared.tokens import new_nonce, status_token, token_hash
-from app.shared.web.templating import environment
-from app.status.document import to_json
-from app.status.site import page_bytes
+from app.status.rendering import page_html
 from app.studio.workshop import Workshop
 from app.tables import customers, orders, status_links
 from app.tables.migrating import migrate
@@ -48,7 +46,7 @@ def filled(place: Path) -> Bench:
     folder.prepare()
     migrate(folder.database_file, NOW)
     workshop = Bench(folder)
-    page = to_json(page_at("painting"))
+    page = page_html(page_at("painting"))
     nonces = [new_nonce() for _ in range(PAGES)]
     hashes = [token_hash(status_token(folder.key, nonce)) for nonce in nonces]
     with workshop.database.writing() as db:
@@ -66,7 +64,7 @@ def filled(place: Path) -> Bench:
     file.replace(
         [],
         [
-            PageRow(hashed, n, page.replace("1172", str(2000 + n)), NOW, None)
+            PageRow(hashed, n, page.replace(b"1172", b"%d" % (2000 + n)), NOW, None)
             for n, hashed in enumerate(hashes)
         ],
     )
@@ -81,27 +79,23 @@ def cpu(act: Callable[[], object]) -> tuple[float, float]:
     return (time.process_time() - begun) * 1e3, (time.perf_counter() - wall) * 1e3
 
 
-def documents(workshop: Workshop) -> list[str]:
-    return [row.document for row in read_all(workshop.folder.pages)]
-
-
 def measure(place: Path) -> None:
     """Print the table for a studio and published folders under a place."""
     workshop = filled(place / "studio")
-    template, texts = environment().get_template("status/page.html"), documents(workshop)
+    page = page_at("painting")
     took: dict[str, list[tuple[float, float]]] = {
         "rendering alone": [], "publish all": [], "nothing changed": [], "one is missing": []
     }  # fmt: skip
     for turn in range(ROUNDS):
         again = partial(publish, workshop, to := place / f"pages-{turn}")
-        took["rendering alone"].append(cpu(lambda: [page_bytes(template, t) for t in texts]))
+        took["rendering alone"].append(cpu(lambda: [page_html(page) for _ in range(PAGES)]))
         took["publish all"].append(cpu(again))
         took["nothing changed"].append(cpu(again))
         shutil.rmtree(next(path for path in to.iterdir() if len(path.name) > 40))
         took["one is missing"].append(cpu(again))
         assert len(list(to.glob("*/index.html"))) == PAGES
     workshop.close()
-    size = len(page_bytes(template, texts[0]))
+    size = len(page_html(page))
     print(f"{place}: {PAGES} pages of {size} bytes")
     middle = {name: statistics.median(c for c, _ in values) for name, values in took.items()}
     for name, values in took.items():

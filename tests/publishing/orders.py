@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from html.parser import HTMLParser
 
 from sqlalchemy import insert
 
@@ -9,7 +10,6 @@ from app.orders.order import links
 from app.publishing.checking import check_pages
 from app.publishing.pages_file import read_all
 from app.shared.tokens import token_hash
-from app.status.document import from_json, sentences
 from app.studio.workshop import Workshop
 from app.tables import forecasts
 from tests.making import CAST, NOW, MadeOrder, Wanted, make_order, walk
@@ -40,7 +40,23 @@ def said(workshop: Workshop, token: str) -> str:
     """The text of a page, or "" where there is none."""
     found = {row.token_hash: row for row in read_all(workshop.folder.pages)}
     row = found.get(token_hash(token))
-    return "\n".join(sentences(from_json(row.document))) if row else ""
+    return text_of(row.html) if row else ""
+
+
+def text_of(html: bytes) -> str:
+    """What a page says, without its tags."""
+    parser = _Text()
+    parser.feed(html.decode())
+    return "".join(parser.parts)
+
+
+class _Text(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.parts: list[str] = []
+
+    def handle_data(self, data: str) -> None:
+        self.parts.append(data)
 
 
 def differences(workshop: Workshop) -> list[str]:

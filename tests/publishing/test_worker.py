@@ -347,7 +347,7 @@ def test_pages_in_the_words_of_another_version_are_written_again(workshop: Clock
     rewrite_stale(workshop)
     pages = PagesFile(workshop.folder.pages)
     row = read_all(workshop.folder.pages)[0]
-    pages.replace([row.order_id], [replace(row, document=row.document.replace("Please", "Pray"))])
+    pages.replace([row.order_id], [replace(row, html=row.html.replace(b"Please", b"Pray"))])
     assert pages.words == 0
     stop = threading.Event()
     thread = threading.Thread(target=worker.run, args=(workshop, stop))

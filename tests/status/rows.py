@@ -5,6 +5,7 @@
 Moments are UTC seconds; NOW is Wednesday 4 March 2026, 10:00 in London.
 """
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 from zoneinfo import ZoneInfo
@@ -226,6 +227,20 @@ def facts_at(row: str, kind: str = "plain") -> OrderFacts:
         animals = tuple(replace(one, life="remembered") for one in facts.animals)
         return replace(facts, animals=animals)
     return facts
+
+
+def sentences(page: Document) -> Iterator[str]:
+    """Every piece of text on a page, in the order in which it is read."""
+    yield from (page.studio, page.heading, page.todo.answer, page.todo.more)
+    yield from page.todo.tasks
+    for section in page.sections:
+        yield section.heading
+        for block in section.blocks:
+            yield "".join(block.lines) if block.kind == "range" else "\n".join(block.lines)
+    if page.picture is not None:
+        yield page.picture.caption
+    contact = page.contact
+    yield from (page.as_of, page.private, contact.mail, contact.phone, contact.hours)
 
 
 def page_at(row: str, kind: str = "plain", now: int = NOW) -> Document:

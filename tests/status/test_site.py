@@ -12,7 +12,8 @@ import httpx
 import pytest
 
 from app.orders.order import links
-from app.publishing.worker import rewrite_stale
+from app.publishing.pages_file import PagesFile
+from app.publishing.worker import rewrite_stale, want_all
 from app.status.site import HEADERS, NOT_FOUND, customers_site
 from tests.making import NOW, Wanted, fingerprint
 from tests.publishing.conftest import TestWorkshop
@@ -176,17 +177,24 @@ def test_a_file_put_in_the_place_of_another_is_read(
     assert ask(visitor, f"/{token}/").status_code == 404
 
 
-def test_a_page_of_another_form_is_an_error_that_tells_nothing(
+def test_a_pages_file_of_an_older_version_shows_nothing_until_it_is_made_anew(
     workshop: TestWorkshop, visitor: Visitor, token: str
 ) -> None:
+    shown = ask(visitor, f"/{token}/").content
     raw = sqlite3.connect(workshop.folder.pages)
-    raw.execute("UPDATE pages SET document = '{\"form\": 99}'")
+    raw.execute("ALTER TABLE pages RENAME COLUMN html TO document")
+    raw.execute("PRAGMA user_version = 7")
     raw.commit()
     raw.close()
     answer = ask(visitor, f"/{token}/")
-    assert answer.status_code == 500
-    assert "form" not in answer.text
-    assert answer.headers["cache-control"] == "no-store"
+    assert (answer.status_code, answer.headers["cache-control"]) == (503, "no-store")
+    assert "document" not in answer.text
+    pages = PagesFile(workshop.folder.pages)
+    assert pages.words == 0
+    want_all(workshop)
+    rewrite_stale(workshop, pages)
+    pages.close()
+    assert ask(visitor, f"/{token}/").content == shown
 
 
 class Markup(HTMLParser):

@@ -1,0 +1,27 @@
+"""A status page as HTML, from its document alone."""
+
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Template
+
+from app.shared.places import shipped
+from app.shared.web.templating import environment
+from app.status.document import PICTURE, Document
+
+_PAGE = "status/page.html"
+
+
+def page_html(document: Document) -> bytes:
+    """The page of a document, as it is kept and sent: the same bytes for the same document."""
+    return _template().render(page=document, beside=PICTURE).encode()
+
+
+def template_file() -> Path:
+    """The file that every page is made with."""
+    return shipped("templates") / _PAGE
+
+
+@cache
+def _template() -> Template:
+    return environment().get_template(_PAGE)
