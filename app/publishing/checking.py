@@ -14,7 +14,7 @@ from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts, has_range
 from app.photos.release.actions import released
 from app.publishing.pages_file import PageRow, read_all
-from app.publishing.worker import AT_ONCE, Link, as_shown, live_links, teller_of
+from app.publishing.worker import AT_ONCE, Link, as_shown, live_links
 from app.status.picture_words import Released
 from app.status.rendering import page_html
 from app.status.wording import Teller, document

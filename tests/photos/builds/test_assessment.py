@@ -10,8 +10,6 @@ from app.letters.forming import teller_of
 from app.letters.letter import Part
 from app.letters.sentences import letter_of
 from app.orders.facts.gather import facts_of
-from app.publishing.worker import teller_of
-from app.status.document import sentences
 from app.status.wording import document
 from app.tables import marks, photo_checks, photo_deliveries, picture_models, pictures
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, rows, step_of, walk
