@@ -167,14 +167,6 @@ def by_hash(db: Connection, order_id: int, sha256: str) -> str | None:
     return db.execute(query).scalar()
 
 
-def id_by_hash(db: Connection, order_id: int, sha256: str) -> int:
-    """The picture of an order with these bytes."""
-    query = select(pictures.c.id).where(
-        pictures.c.order_id == order_id, pictures.c.sha256 == sha256
-    )
-    return int(db.execute(query).scalar_one())
-
-
 def count_of_order(db: Connection, order_id: int) -> int:
     """How many pictures of an order are here."""
     query = select(func.count()).where(pictures.c.order_id == order_id)

@@ -76,7 +76,7 @@ def parts(paths: Iterable[Path]) -> None:
                 "measures, with decode": lambda path=path: measures.measure(decoded(path)),
                 "ORB at 800": lambda grey=grey: decoder.features(grey, "orb"),
                 "SIFT at 800": lambda grey=grey: decoder.features(grey, "sift"),
-                "all a child does": lambda path=path: decoder.read(path, "measure"),
+                "all a child does": lambda path=path: decoder.answer(path, "measure"),
             }
             for name, job in jobs.items():
                 rounds.setdefault(name, []).append(timed(job))
@@ -113,11 +113,10 @@ def two_children(paths: list[Path]) -> None:
 
 def matching(paths: list[Path]) -> None:
     """The pruned view graph over the floor, processor time."""
-    read = [decoder.read(p, "measure") for p in paths]
-    found = [
-        Features(r["points"], r["described"], (int(r["size"][0]), int(r["size"][1]))) for r in read
-    ]
-    pairs = views.worth_matching(views.likeness([r["thumbnail"] for r in read]))
+    with Readers() as readers:
+        read = [readers.read(Found(p.name, p)) for p in paths]
+    found: list[Features] = [r.features for r in read]
+    pairs = views.worth_matching(views.likeness([r.thumbnail for r in read]))
 
     def work() -> None:
         for a, b in pairs:

@@ -106,17 +106,16 @@ class SetFacts:
     """A whole set, ready to be judged.
 
     `pictures` in order of taking, with those that could not be read at the end. `copies` maps the
-    place of a picture to the place of the one it repeats. `shape` is by the quick features, then
-    with what the better features (`asked_better`) added; `quick_groups` are those of the quick ones
-    alone; `rest` is the same without the pictures
-    found bad, `rest_ring` too. `still_share` is the share of links in which nothing moved.
+    place of a picture to the place of the one it repeats. `shape` is by the quick features with
+    what the better ones added; `quick_groups` are those of the quick ones alone; `rest` is the
+    same without the flawed pictures, `rest_ring` too. `still_share` is the share of links in
+    which nothing moved.
     """
 
     pictures: tuple[Picture, ...]
     copies: dict[int, int] = field(default_factory=dict)
     shape: Shape = Shape(0, 0.0)
     quick_share: float = 0.0
-    asked_better: bool = False
     still_share: float = 0.0
     ring: Ring | None = None
     rest: Shape | None = None

@@ -4,10 +4,10 @@ Four things are judged apart: do the pictures hold together, is the animal seen 
 each picture sharp and lit, is there enough detail. Pure: facts in, findings out.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
-from itertools import pairwise
+from itertools import chain, pairwise
 
 import numpy as np
 
@@ -49,7 +49,6 @@ class Finding:
 
     code: str
     weight: Weight
-    aspect: Aspect
     pictures: tuple[str, ...] = ()
     values: Mapping[str, object] = field(default_factory=dict)
 
@@ -73,16 +72,21 @@ def judge(facts: SetFacts, t: Thresholds) -> Judgement:
     """The whole judgement. With nothing to read the verdict says that and nothing else."""
     unread = [p.name for p in facts.pictures if p.problem]
     if len(unread) == len(facts.pictures):
-        finding = Finding("nothing_readable", Weight.STOP, Aspect.HOLDS, tuple(unread))
+        finding = Finding("nothing_readable", Weight.STOP, tuple(unread))
         return Judgement(Verdict.NOTHING_READABLE, (finding,), {}, ())
-    found = [*_holds(facts, t), *_round(facts, t), *_clear(facts, t), *_detail(facts, t)]
-    if unread:
-        found.append(Finding("unreadable", Weight.NOTE, Aspect.DETAIL, tuple(unread)))
-    order = {code: k for k, code in enumerate(ORDER)}
-    found.sort(key=lambda f: (-f.weight, order[f.code]))
-    aspects = {a: _verdict([f for f in found if f.aspect is a]) for a in Aspect}
-    if facts.ring is None and aspects[Aspect.ROUND] is Verdict.WILL_DO:
+    apart = {
+        Aspect.HOLDS: _holds(facts, t),
+        Aspect.ROUND: _round(facts, t),
+        Aspect.CLEAR: _clear(facts, t),
+        Aspect.DETAIL: _detail(facts, t),
+    }
+    aspects = {aspect: _verdict(findings) for aspect, findings in apart.items()}
+    if facts.ring is None:
         aspects[Aspect.ROUND] = Verdict.CANNOT_TELL
+    found = list(chain.from_iterable(apart.values()))
+    if unread:
+        found.append(Finding("unreadable", Weight.NOTE, tuple(unread)))
+    found.sort(key=lambda f: (-f.weight, ORDER.index(f.code)))
     return Judgement(_verdict(found), tuple(found), aspects, _cannot_tell(facts))
 
 
@@ -102,8 +106,15 @@ def _verdict(found: Sequence[Finding]) -> Verdict:
     return (Verdict.WILL_DO, Verdict.DOUBTFUL, Verdict.WILL_NOT_DO)[worst]
 
 
-def _names(facts: SetFacts, places: Sequence[int]) -> tuple[str, ...]:
+def _names(facts: SetFacts, places: Collection[int]) -> tuple[str, ...]:
     return tuple(facts.pictures[i].name for i in sorted(places))
+
+
+def _noted(
+    code: str, facts: SetFacts, places: Collection[int], values: Mapping[str, object] | None = None
+) -> list[Finding]:
+    """A note about some pictures, where there are any."""
+    return [Finding(code, Weight.NOTE, _names(facts, places), values or {})] if places else []
 
 
 def _holds(facts: SetFacts, t: Thresholds) -> list[Finding]:
@@ -111,47 +122,38 @@ def _holds(facts: SetFacts, t: Thresholds) -> list[Finding]:
     own, shape = distinct(facts), facts.shape
     found: list[Finding] = []
     if len(own) < t.least_pictures:
-        values: dict[str, object] = {"count": len(own), "least": t.least_pictures}
-        values["more"] = t.full_ring
+        values = {"count": len(own), "least": t.least_pictures, "more": t.full_ring}
         speaks_against = facts.quick_share >= t.holds_well or _firm(facts, t)
         conflict = len(own) >= t.never_held and speaks_against
         weight = Weight.DOUBT if conflict else Weight.STOP
-        found.append(Finding("too_few", weight, Aspect.HOLDS, _names(facts, own), values))
+        found.append(Finding("too_few", weight, _names(facts, own), values))
     elif len(own) < t.few_pictures:
-        found.append(Finding("few", Weight.NOTE, Aspect.HOLDS, (), {"count": len(own)}))
+        found.append(Finding("few", Weight.NOTE, (), {"count": len(own)}))
     if facts.still_share > t.still_share and len(own) > 2:
         weight = Weight.STOP if shape.share < t.holds_too_little else Weight.DOUBT
-        found.append(Finding("still_background", weight, Aspect.HOLDS))
+        found.append(Finding("still_background", weight))
     elif shape.share < t.holds_too_little:
         found.append(_apart(facts, t))
     elif shape.share < t.holds_well:
         outside = [i for i in own if i not in shape.core]
-        values = {"core": len(shape.core), "count": shape.asked, **_joint(facts, t)}
         names = _names(facts, outside)
-        found.append(Finding("missing_links", Weight.DOUBT, Aspect.HOLDS, names, values))
+        found.append(Finding("missing_links", Weight.DOUBT, names, _joint(facts, t)))
     else:
-        if shape.alone:
-            names = _names(facts, shape.alone)
-            found.append(Finding("left_alone", Weight.NOTE, Aspect.HOLDS, names))
-        if shape.hanging:
-            names = _names(facts, shape.hanging)
-            found.append(Finding("hanging", Weight.NOTE, Aspect.HOLDS, names))
+        found += _noted("left_alone", facts, shape.alone)
+        found += _noted("hanging", facts, shape.hanging)
         found += _thin(shape, facts, t)
         parts = _large_parts(facts.quick_groups, shape.asked)
         if parts:
             # What joins them may be the ground that two animals stood on.
             values = {"core": len(parts[0]), "second_count": len(parts[1])}
             names = _names(facts, parts[1])
-            found.append(Finding("joined_late", Weight.DOUBT, Aspect.HOLDS, names, values))
+            found.append(Finding("joined_late", Weight.DOUBT, names, values))
         elif facts.quick_share < t.quick_too_little and not _firm(facts, t):
-            found.append(
-                Finding("held_by_few", Weight.DOUBT, Aspect.HOLDS, (), {"more": t.full_ring})
-            )
+            found.append(Finding("held_by_few", Weight.DOUBT, (), {"more": t.full_ring}))
     if facts.ring is not None and facts.ring.doubted > t.doubted_turns:
-        values = {"more": t.full_ring}
-        found.append(Finding("turns_conflict", Weight.DOUBT, Aspect.HOLDS, (), values))
-    found += _copies(facts)
-    return found
+        found.append(Finding("turns_conflict", Weight.DOUBT, (), {"more": t.full_ring}))
+    values = {"copies": len(facts.copies), "count": len(own)}
+    return [*found, *_noted("repeated", facts, facts.copies, values)]
 
 
 def _firm(facts: SetFacts, t: Thresholds) -> bool:
@@ -172,27 +174,26 @@ def _apart(facts: SetFacts, t: Thresholds) -> Finding:
     """A set in pieces: two large groups are likely two animals, else views are missing."""
     shape = facts.shape
     large = _large_parts(shape.groups, shape.asked)
-    values = {"core": len(shape.core), "count": shape.asked, **_joint(facts, t)}
     if large:
-        names = _names(facts, large[1])
-        return Finding("two_groups", Weight.STOP, Aspect.HOLDS, names, values)
+        return Finding("two_groups", Weight.STOP, _names(facts, large[1]), _joint(facts, t))
     outside = [i for i in distinct(facts) if i not in shape.core]
-    return Finding("falls_apart", Weight.STOP, Aspect.HOLDS, _names(facts, outside), values)
+    return Finding("falls_apart", Weight.STOP, _names(facts, outside), _joint(facts, t))
 
 
 def _joint(facts: SetFacts, t: Thresholds) -> dict[str, object]:
-    """Between which neighbours in time views are missing, and how many more to ask for.
+    """How many hold, between which neighbours in time views are missing, and how many to ask for.
 
     Three for each place where one picture and the next are in different groups; the first such
     place is named.
     """
     own = distinct(facts)
+    values: dict[str, object] = {"core": len(facts.shape.core), "count": facts.shape.asked}
     part = {p: k for k, group in enumerate(facts.shape.groups) for p in group}
     broken = [(a, b) for a, b in pairwise(own) if part.get(a, -1 - a) != part.get(b, -1 - b)]
     if not broken:
-        return {"more": 6}
+        return {**values, "more": 6}
     a, b = (facts.pictures[i].name for i in broken[0])
-    return {"first": a, "second": b, "more": min(t.full_ring, 3 * len(broken))}
+    return {**values, "first": a, "second": b, "more": min(t.full_ring, 3 * len(broken))}
 
 
 def is_thin(shape: Shape, t: Thresholds) -> bool:
@@ -204,18 +205,9 @@ def is_thin(shape: Shape, t: Thresholds) -> bool:
 def _thin(shape: Shape, facts: SetFacts, t: Thresholds) -> list[Finding]:
     if not is_thin(shape, t):
         return []
-    names = _names(facts, shape.thin)
-    values: dict[str, object] = {"thin": len(shape.thin), "count": shape.asked}
-    values["more"] = max(6, min(t.full_ring, shape.asked))
-    return [Finding("thin", Weight.DOUBT, Aspect.HOLDS, names, values)]
-
-
-def _copies(facts: SetFacts) -> list[Finding]:
-    if not facts.copies:
-        return []
-    names = _names(facts, list(facts.copies))
-    values = {"copies": len(facts.copies), "count": len(distinct(facts))}
-    return [Finding("repeated", Weight.NOTE, Aspect.HOLDS, names, values)]
+    more = max(6, min(t.full_ring, shape.asked))
+    values = {"thin": len(shape.thin), "count": shape.asked, "more": more}
+    return [Finding("thin", Weight.DOUBT, _names(facts, shape.thin), values)]
 
 
 def _round(facts: SetFacts, t: Thresholds) -> list[Finding]:
@@ -229,21 +221,21 @@ def _round(facts: SetFacts, t: Thresholds) -> list[Finding]:
         # One direction is no gap between two pictures: what is asked is the whole way round.
         arc = max(10, 10 * round((360.0 - ring.gap) / 10))
         values: dict[str, object] = {"arc": arc, "more": t.full_ring - arc // 10}
-        found.append(Finding("one_side", Weight.DOUBT, Aspect.ROUND, (), values))
+        found.append(Finding("one_side", Weight.DOUBT, (), values))
     elif ring.gap > t.gap:
         values = {"gap": 10 * round(ring.gap / 10), "first": a, "second": b}
         values["more"] = max(2, round(ring.gap / 10) - 1)
-        found.append(Finding("gap", Weight.DOUBT, Aspect.ROUND, (a, b), values))
+        found.append(Finding("gap", Weight.DOUBT, (a, b), values))
     elif not ring.closed:
         # With a focal length only assumed a gap can read far too narrow; that no match leads
         # across it is the surer sign.
         values = {"first": a, "second": b, "more": 6}
-        found.append(Finding("open_ring", Weight.DOUBT, Aspect.ROUND, (a, b), values))
+        found.append(Finding("open_ring", Weight.DOUBT, (a, b), values))
     if ring.step > t.wide_step:
         values = {"step": round(ring.step), "more": max(6, t.full_ring - len(ring.azimuth))}
-        found.append(Finding("wide_steps", Weight.DOUBT, Aspect.ROUND, (), values))
+        found.append(Finding("wide_steps", Weight.DOUBT, (), values))
     if len(heights(ring)) == 1:
-        found.append(Finding("one_height", Weight.NOTE, Aspect.ROUND))
+        found.append(Finding("one_height", Weight.NOTE))
     return found
 
 
@@ -272,23 +264,21 @@ def _clear(facts: SetFacts, t: Thresholds) -> list[Finding]:
     values = {"bad": len(bad), "count": len(own), "rest": len(own) - len(bad)}
     names = _names(facts, bad)
     if _share(own, wrong, "hopeless") > t.flawed_share:
-        found.append(Finding("too_blurred", Weight.STOP, Aspect.CLEAR, names, values))
+        found.append(Finding("too_blurred", Weight.STOP, names, values))
     elif _share(own, wrong, "dark") > t.flawed_share:
-        found.append(Finding("mostly_dark", Weight.DOUBT, Aspect.CLEAR, names, values))
+        found.append(Finding("mostly_dark", Weight.DOUBT, names, values))
     elif len(bad) > t.flawed_share * len(own):
-        found.append(Finding("mostly_flawed", Weight.DOUBT, Aspect.CLEAR, names, values))
+        found.append(Finding("mostly_flawed", Weight.DOUBT, names, values))
     elif bad:
         code = "flawed" if _rest_holds(facts, t) else "rest_falls_apart"
         weight = Weight.NOTE if code == "flawed" else Weight.DOUBT
-        found.append(Finding(code, weight, Aspect.CLEAR, names, values))
+        found.append(Finding(code, weight, names, values))
     noisy = [i for i in own if "noisy" in wrong[i]]
-    if noisy:
-        most = len(noisy) > t.flawed_share * len(own)
-        code, weight = ("mostly_noisy", Weight.DOUBT) if most else ("noisy", Weight.NOTE)
-        found.append(Finding(code, weight, Aspect.CLEAR, _names(facts, noisy)))
-    clipped = [i for i in own if "clipped" in wrong[i]]
-    if clipped:
-        found.append(Finding("clipped", Weight.NOTE, Aspect.CLEAR, _names(facts, clipped)))
+    if len(noisy) > t.flawed_share * len(own):
+        found.append(Finding("mostly_noisy", Weight.DOUBT, _names(facts, noisy)))
+    else:
+        found += _noted("noisy", facts, noisy)
+    found += _noted("clipped", facts, [i for i in own if "clipped" in wrong[i]])
     return found + _light(facts, together, t)
 
 
@@ -316,40 +306,34 @@ def _light(facts: SetFacts, own: Sequence[int], t: Thresholds) -> list[Finding]:
         return []
     level = np.array([facts.pictures[i].light for i in own])
     warmth = np.array([facts.pictures[i].warmth for i in own])
-    found = []
+    found: list[Finding] = []
     changed = change_at(level, t.light_changed_stops)
     if changed is None:
         changed = change_at(warmth, t.colour_changed)
     if changed is not None:
-        name = facts.pictures[own[changed]].name
-        values = {"first": name}
-        names = _names(facts, own[changed:])
-        found.append(Finding("light_changed", Weight.NOTE, Aspect.CLEAR, names, values))
+        values = {"first": facts.pictures[own[changed]].name}
+        found += _noted("light_changed", facts, own[changed:], values)
     padded = np.pad(level, 2, mode="reflect")
     around = np.array([np.median(np.delete(padded[k : k + 5], 2)) for k in range(len(own))])
     odd = [i for i, off in zip(own, np.abs(level - around), strict=True) if off > t.uneven_stops]
-    if odd:
-        found.append(Finding("uneven_light", Weight.NOTE, Aspect.CLEAR, _names(facts, odd)))
-    return found
+    return found + _noted("uneven_light", facts, odd)
 
 
 def _detail(facts: SetFacts, t: Thresholds) -> list[Finding]:
     """Pixels, copies through chat programs, and one zoom kept."""
     own = distinct(facts)
     wrong = flaws(facts.pictures, t)
-    found = []
+    found: list[Finding] = []
     small = [i for i in own if "small" in wrong[i]]
     if small:
         most = len(small) > t.flawed_share * len(own)
         code, weight = ("mostly_small", Weight.DOUBT) if most else ("small", Weight.NOTE)
         values = {"side": int(np.median([facts.pictures[i].long_side for i in small]))}
-        found.append(Finding(code, weight, Aspect.DETAIL, _names(facts, small), values))
-    copied = [i for i in own if "copied" in wrong[i]]
-    if copied:
-        found.append(Finding("copied", Weight.NOTE, Aspect.DETAIL, _names(facts, copied)))
+        found.append(Finding(code, weight, _names(facts, small), values))
+    found += _noted("copied", facts, [i for i in own if "copied" in wrong[i]])
     zoomed = other_zoom([facts.pictures[i] for i in own], t)
     if zoomed:
-        found.append(Finding("other_zoom", Weight.NOTE, Aspect.DETAIL, zoomed))
+        found.append(Finding("other_zoom", Weight.NOTE, zoomed))
     return found
 
 

@@ -156,11 +156,9 @@ def _facts(matching: "Matching", readers: Readers, report: Report) -> SetFacts:
     wrong = flaws(matching.pictures, t)
     sharp = [i for i in own if not wrong[i] & BLURS]
     rest_asked = 0 < len(own) - len(sharp) <= t.flawed_share * len(own)
-    asked_better = False
     for among in [own, sharp] if rest_asked else [own]:
         shape = matching.shape(among)
         if shape.share < t.holds_well or shape.alone or is_thin(shape, t):
-            asked_better = True
             _look_closer(matching, among, readers, report)
     ring = _ring(matching, readers, report)
     return SetFacts(
@@ -168,7 +166,6 @@ def _facts(matching: "Matching", readers: Readers, report: Report) -> SetFacts:
         matching.copies,
         matching.shape(own),
         quick.share,
-        asked_better,
         matching.still_share(),
         ring,
         rest=matching.shape(sharp) if rest_asked else None,

@@ -29,7 +29,6 @@ class Thresholds:
     copy_correlation: float = 0.995
     copy_bits: int = 2
     small_side: int = 800
-    modest_side: int = 1600
     poor_jpeg: float = 75.0
     other_zoom: float = 0.1
     light_changed_stops: float = 0.6

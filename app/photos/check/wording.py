@@ -1,6 +1,6 @@
 """What the check says: to the studio (reasons), to the customer (advice), of a remembered animal.
 
-Plain texts with places for numbers, so that a studio can put its own beside them.
+Plain texts with places for numbers.
 """
 
 from collections.abc import Mapping
@@ -150,14 +150,19 @@ class Advice:
     text: str
 
 
-def reason_text(finding: Finding, texts: Mapping[str, str] = REASONS) -> str:
+def reason_text(finding: Finding) -> str:
     """The sentence for the studio."""
-    return texts[finding.code].format_map(_Values(finding))
+    return _filled(REASONS, finding)
 
 
-def advise(
-    judgement: Judgement, remembered: bool = False, texts: Mapping[str, str] | None = None
-) -> tuple[Advice, ...]:
+def _filled(texts: Mapping[str, str], finding: Finding) -> str:
+    """A text with the finding's numbers in it, and the first and the last of its pictures."""
+    names = finding.pictures
+    ends = {"first": names[0], "second": names[-1]} if names else {}
+    return texts[finding.code].format(**{**ends, **finding.values})
+
+
+def advise(judgement: Judgement, remembered: bool = False) -> tuple[Advice, ...]:
     """Numbered lines, the weightiest first; none for a set that will do.
 
     For a remembered animal no more views are ever asked: the lines say what will have to be
@@ -165,30 +170,20 @@ def advise(
     """
     if judgement.verdict in (Verdict.WILL_DO, Verdict.NOTHING_READABLE):
         return ()
-    chosen = texts if texts is not None else (BY_EYE if remembered else ADVICE)
+    chosen = BY_EYE if remembered else ADVICE
     found = [f for f in judgement.findings if f.code in chosen]
     if not remembered:
         found = _without_repeats(found)
     return tuple(
-        Advice(k, f.code, chosen[f.code].format_map(_Values(f)))
-        for k, f in enumerate(found[:MOST_LINES], start=1)
+        Advice(k, f.code, _filled(chosen, f)) for k, f in enumerate(found[:MOST_LINES], start=1)
     )
 
 
 SAME_REQUEST = (
-    frozenset(
-        {
-            "too_few",
-            "falls_apart",
-            "missing_links",
-            "thin",
-            "held_by_few",
-            "wide_steps",
-            "turns_conflict",
-        }
-    ),
-    frozenset({"too_blurred", "mostly_flawed", "mostly_dark", "mostly_noisy", "rest_falls_apart"}),
-    frozenset({"mostly_small", "copied"}),
+    {"too_few", "falls_apart", "missing_links", "thin"}
+    | {"held_by_few", "wide_steps", "turns_conflict"},
+    {"too_blurred", "mostly_flawed", "mostly_dark", "mostly_noisy", "rest_falls_apart"},
+    {"mostly_small", "copied"},
 )
 """Codes that ask for the same act: only the weightiest of each is put to the customer."""
 
@@ -196,21 +191,8 @@ SAME_REQUEST = (
 def _without_repeats(found: list[Finding]) -> list[Finding]:
     kept: list[Finding] = []
     for finding in found:
-        same = next((s for s in SAME_REQUEST if finding.code in s), frozenset())
+        same = next((s for s in SAME_REQUEST if finding.code in s), set())
         if not any(k.code in same for k in kept):
             kept.append(finding)
     whole_set_again = any(f.weight is Weight.STOP and f.code == "too_few" for f in kept)
     return [f for f in kept if not (whole_set_again and f.code in ("gap", "one_side"))]
-
-
-class _Values(dict[str, object]):
-    """A finding's numbers; what a studio's own text asks for beyond them reads as a dash."""
-
-    def __init__(self, finding: Finding) -> None:
-        super().__init__(finding.values)
-        if finding.pictures:
-            self.setdefault("first", finding.pictures[0])
-            self.setdefault("second", finding.pictures[-1])
-
-    def __missing__(self, key: str) -> str:
-        return "–"

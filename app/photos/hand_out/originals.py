@@ -21,7 +21,7 @@ from app.flow import store as flow
 from app.flow.steps import Of, piece_code
 from app.flow.store import Ref
 from app.photos import store
-from app.photos.hand_out.parts import CannotTakeOut, Part
+from app.photos.hand_out.in_place import CannotTakeOut, Part
 from app.photos.hand_out.without_position import parts
 from app.shared.errors import NotFound, Refused
 from app.shared.text import whole_number
@@ -32,6 +32,10 @@ _CHUNK = 1 << 18
 _LEAD = (
     "These pictures are not among the others, because they may not leave the house as they are,\n"
     "or are not there. The customer's own names stand behind ours.\n\n"
+)
+_STAYS_HERE = (
+    "what it says of where it was taken cannot be taken out without touching the picture. "
+    "It lies in the house as {}."
 )
 
 
@@ -161,18 +165,11 @@ def _freed(original: Original, handed: Handed) -> Iterator[Iterator[bytes] | Non
         try:
             found = parts(data, original.format)
         except CannotTakeOut:
-            handed.left_out.append((original, _stays_here(original.path)))
+            handed.left_out.append((original, _STAYS_HERE.format(original.path)))
             yield None
             return
         handed.names.append(original.name)
         yield _chunks(data, found)
-
-
-def _stays_here(path: Path) -> str:
-    return (
-        "what it says of where it was taken cannot be taken out without touching the picture. "
-        f"It lies in the house as {path}."
-    )
 
 
 def _chunks(data: memoryview, found: list[Part]) -> Iterator[bytes]:

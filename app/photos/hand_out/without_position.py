@@ -11,9 +11,9 @@ import struct
 import zlib
 from collections.abc import Iterator
 
-from app.photos.hand_out import boxes, tiff
+from app.photos.hand_out import in_place
 from app.photos.hand_out.camera_notes import kept
-from app.photos.hand_out.parts import CannotTakeOut, Part, joined, length
+from app.photos.hand_out.in_place import CannotTakeOut, Part
 
 
 def parts(data: memoryview, format_: str) -> list[Part]:
@@ -21,16 +21,30 @@ def parts(data: memoryview, format_: str) -> list[Part]:
 
     Raises CannotTakeOut.
     """
-    ways = {
-        "JPEG": _jpeg, "MPO": _jpeg, "PNG": _png, "WEBP": _webp, "TIFF": tiff.parts,
-        "HEIF": boxes.parts,
-    }  # fmt: skip
+    ways = {"TIFF": in_place.tiff, "HEIF": in_place.heic, "PNG": _png, "WEBP": _webp}
+    ways |= {"JPEG": _jpeg, "MPO": _jpeg}
     if format_ not in ways:
         raise CannotTakeOut
     try:
-        return list(joined(ways[format_](data)))
+        return _joined(ways[format_](data))
     except (struct.error, IndexError, ValueError, OverflowError) as why:
         raise CannotTakeOut from why
+
+
+def _length(part: Part) -> int:
+    return len(part) if isinstance(part, bytes) else part[1] - part[0]
+
+
+def _joined(found: Iterator[Part]) -> list[Part]:
+    """Copied stretches that touch become one; empty parts are left out."""
+    whole: list[Part] = []
+    for part in found:
+        last = whole[-1] if whole else b""
+        if isinstance(part, tuple) and isinstance(last, tuple) and last[1] == part[0]:
+            whole[-1] = (last[0], part[1])
+        elif _length(part):
+            whole.append(part)
+    return whole
 
 
 # ---------------------------------------------------------------- JPEG (ITU-T T.81, annex B)
@@ -149,7 +163,7 @@ def _webp(data: memoryview) -> Iterator[Part]:
         found.append(struct.pack("<4sI", b"EXIF", len(notes)) + notes + b"\0" * (len(notes) % 2))
     if flags_at >= 0:
         found[flags_at] = _flags(found[flags_at], bool(notes))
-    yield b"RIFF" + struct.pack("<I", 4 + length(found)) + b"WEBP"
+    yield b"RIFF" + struct.pack("<I", 4 + sum(map(_length, found))) + b"WEBP"
     yield from found
 
 

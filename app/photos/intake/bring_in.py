@@ -11,13 +11,7 @@ from sqlalchemy.dialects.sqlite import insert
 from app.photos import store
 from app.photos.intake.archive import is_zip, members
 from app.photos.pictures import files
-from app.photos.pictures.reading import (
-    FILE_AT_MOST,
-    FILM_SUFFIXES,
-    PROBLEMS,
-    RAW_SUFFIXES,
-    shown_name,
-)
+from app.photos.pictures.reading import PROBLEMS, problem_before_opening, shown_name
 from app.photos.store import Delivery
 from app.shared.errors import Refused
 from app.shared.people import Person
@@ -123,7 +117,7 @@ def _one(
         return KNOWN
     if known is None and many >= MOST_PICTURES:
         raise Refused("This order has 5 000 pictures: more cannot be brought in.")
-    problem = _before_opening(name, incoming.size)
+    problem = problem_before_opening(name, incoming.size)
     small = files.Small(problem) if problem else files.OPENER.open(incoming.path, files.THUMB)
     if small.problem:
         return _not_read(workshop, delivery, name, small.problem)
@@ -131,31 +125,18 @@ def _one(
     return KEPT if known is None else KNOWN
 
 
-def _before_opening(name: str, size: int) -> str:
-    suffix = Path(name).suffix.lower()
-    if size == 0:
-        return "empty"
-    if suffix in RAW_SUFFIXES:
-        return "raw"
-    if suffix in FILM_SUFFIXES:
-        return "film"
-    return "too_large" if size > FILE_AT_MOST else ""
-
-
 def _keep(
     workshop: Workshop, delivery: Delivery, incoming: files.Incoming, name: str, small: files.Small,
     who: Person,
 ) -> None:  # fmt: skip
     """The file gets its lasting name, then its row is committed, given on if it can be."""
-    place, sha256, now = (
-        files.place_of(incoming.sha256, small.format),
-        incoming.sha256,
-        workshop.now(),
-    )
+    sha256 = incoming.sha256
+    place = files.place_of(sha256, small.format)
     row = {
         "order_id": delivery.order_id, "delivery_id": delivery.id, "sha256": sha256,
         "size": incoming.size, "path": place, "name": name, "format": small.format,
-        "width": small.width, "height": small.height, "taken": small.taken, "came_at": now,
+        "width": small.width, "height": small.height, "taken": small.taken,
+        "came_at": workshop.now(),
         "account_id": who.account_id,
     }  # fmt: skip
     with files.keeping:
@@ -163,9 +144,8 @@ def _keep(
         files.keep_shown(workshop.folder.pictures, sha256, files.THUMB, small.jpeg)
         with workshop.database.writing() as db:
             # Two who bring the same file at once: the first row stands.
-            made = db.execute(insert(pictures).values(row).on_conflict_do_nothing())
-            if made.rowcount:
-                id_ = store.id_by_hash(db, delivery.order_id, sha256)
+            new = insert(pictures).values(row).on_conflict_do_nothing().returning(pictures.c.id)
+            if (id_ := db.execute(new).scalar()) is not None:
                 store.give_where_only_one(db, delivery.order_id, id_)
 
 

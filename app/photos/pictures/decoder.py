@@ -1,15 +1,17 @@
 """The child process that opens pictures: `python -m app.photos.pictures.decoder`.
 
-Nobody's picture is decoded in the house's own process. This one reads one request a line
-(JSON: path, want) and answers with its length in eight bytes and an npz archive that holds plain
-arrays and no pickled object. What a picture does to it (memory, time, a crash in a codec) ends
-the child and nothing else. It never reads the position data of a picture, so none can leave it.
+Nobody's picture is decoded in the house's own process. This one reads one request a line (JSON:
+path, want) and answers in two parts: facts as JSON, and for the check ("measure", "sift") an npz
+archive of plain arrays and no pickled object, for a page (the long side in px) a JPEG made anew
+from the pixels. What a picture does to it (memory, time, a crash in a codec) ends the child and
+nothing else. It never reads the position data of a picture, so none can leave it.
 """
 
 import importlib
 import io
 import json
 import resource
+import select
 import sys
 import warnings
 from pathlib import Path
@@ -18,7 +20,7 @@ from typing import Any, BinaryIO, cast
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, UnidentifiedImageError
+from PIL import Image, ImageOps, UnidentifiedImageError
 from PIL.TiffImagePlugin import TiffImageFile
 
 from app.photos.pictures import measures
@@ -28,12 +30,17 @@ FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 """MPO, several JPEGs in one file, opens by way of JPEG as its first picture."""
 FEATURE_SIDE = 800
 CONTACT_SIDE = 192
+LEAST_SIDE = 32
+SHOWN_QUALITY, CONTACT_QUALITY = 84, 80
 ORB_FEATURES = 700
 SIFT_FEATURES = 2500
 FRAMES_AT_MOST = 8
 MEMORY_ALLOWED = 700 * 2**20
 SECONDS_ALLOWED = 40
+IDLE_SECONDS = 60.0
+"""A child that makes pictures for pages is asked now and then, and ends by itself in between."""
 
+_TOO_MANY = (Image.DecompressionBombError, Image.DecompressionBombWarning)
 DNG_VERSION, COLOUR_FILTER_ARRAY = 50706, 32803
 ORIENTATION, MAKER, SOFTWARE = 274, 271, 305
 EXIF_BLOCK, TAKEN, FOCAL, FOCAL_35, ZOOM = 0x8769, 36867, 37386, 41989, 41988
@@ -65,7 +72,7 @@ def open_picture(path: Path) -> Image.Image:
         raise NotRead("raw")
     try:
         picture = Image.open(path, formats=FORMATS)
-    except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
+    except _TOO_MANY as error:
         raise NotRead("too_many_pixels") from error
     except UnidentifiedImageError as error:
         raise NotRead(_unknown(head)) from error
@@ -113,15 +120,20 @@ def _stride(rgb: NDArray[np.uint8]) -> int:
 
 def _eight_bits(picture: Image.Image) -> NDArray[np.uint8]:
     picture.load()
-    if picture.mode.startswith(("I", "F")):
-        levels = np.asarray(picture, dtype=np.float32)
-        # Pillow's own conversion of 16-bit grey clips everything above 255 to white.
-        deep = picture.mode.startswith("I;16") or levels.max(initial=0) > 255
-        grey = np.clip(levels / 256.0 if deep else levels, 0, 255).astype(np.uint8)
-        return np.repeat(grey[:, :, None], 3, axis=2)
-    if picture.mode == "RGB":
-        return np.asarray(picture)
-    return np.asarray(picture.convert("RGB"))
+    if _is_deep(picture):
+        return np.repeat(_grey_levels(picture)[:, :, None], 3, axis=2)
+    return np.asarray(picture if picture.mode == "RGB" else picture.convert("RGB"))
+
+
+def _is_deep(picture: Image.Image) -> bool:
+    return picture.mode.startswith(("I", "F"))
+
+
+def _grey_levels(picture: Image.Image) -> NDArray[np.uint8]:
+    """Pillow's own conversion of 16-bit grey clips everything above 255 to white."""
+    levels = np.asarray(picture, dtype=np.float32)
+    deep = picture.mode.startswith("I;16") or levels.max(initial=0) > 255
+    return np.clip(levels / 256.0 if deep else levels, 0, 255).astype(np.uint8)
 
 
 def _shrink(plane: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
@@ -230,62 +242,89 @@ def _lifted(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return cast("NDArray[np.uint8]", cv2.GaussianBlur(bright, (0, 0), 1.2))
 
 
-def read(path: Path, want: str) -> dict[str, NDArray[Any]]:
-    """Everything wanted of one picture as arrays; `meta` is JSON in bytes. Raises NotRead."""
+Answer = tuple[dict[str, Any], bytes]
+"""What the file says of itself, or its problem; and an npz archive or a JPEG."""
+
+
+def read(path: Path, want: str | int) -> Answer:
+    """What is wanted of one picture. Raises NotRead."""
+    work = for_page if isinstance(want, int) else for_check
     with open_picture(path) as picture:
         try:
             # Asking some formats for their EXIF block reads the pixels too.
-            said = facts(picture, path)
-            grey, small_colour = pixels(picture)
-        except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
+            return work(picture, facts(picture, path), want)
+        except NotRead:
+            raise
+        except _TOO_MANY as error:
             raise NotRead("too_many_pixels") from error
         except MemoryError as error:
             raise NotRead("memory") from error
         except Exception as error:
             raise NotRead("damaged") from error
-    if min(grey.shape) < 32:
+
+
+def for_check(picture: Image.Image, said: dict[str, Any], want: Any) -> Answer:
+    """Measures, a thumbnail, a small JPEG and ORB features; or, for "sift", SIFT features alone."""
+    grey, small_colour = pixels(picture)
+    if min(grey.shape) < LEAST_SIDE:
         raise NotRead("tiny")
     if want == "sift":
-        return {"meta": _packed({}), **features(grey, "sift")}
+        return said, _archive(features(grey, "sift"))
+    small = measures.thumbnail(grey)
     said["measures"] = vars(measures.measure(grey))
     said["colours"] = colours(small_colour)
-    small = measures.thumbnail(grey)
     said["hash"] = measures.perceptual_hash(small)
-    return {
-        "meta": _packed(said),
-        "thumbnail": small,
-        "contact": _contact(small_colour),
-        **features(grey, "orb"),
-    }
+    contact = np.frombuffer(_jpeg(Image.fromarray(small_colour), CONTACT_QUALITY), np.uint8)
+    return said, _archive({"thumbnail": small, "contact": contact, **features(grey, "orb")})
 
 
-def _packed(said: dict[str, Any]) -> NDArray[np.uint8]:
-    return np.frombuffer(json.dumps(said).encode(), np.uint8)
+def for_page(picture: Image.Image, said: dict[str, Any], side: int) -> Answer:
+    """A JPEG, `side` px long at most, turned upright: its pixels alone, and so no position."""
+    if min(picture.size) < LEAST_SIDE:
+        raise NotRead("tiny")
+    if picture.format in ("JPEG", "MPO"):
+        picture.draft("RGB" if picture.mode != "L" else "L", (side, side))
+    # A HEIC comes turned already, and says so.
+    upright = ImageOps.exif_transpose(picture)
+    if _is_deep(upright):
+        upright = Image.fromarray(_grey_levels(upright))
+    upright.thumbnail((side, side))
+    if upright.mode in ("RGBA", "LA", "PA", "P"):
+        whole = upright.convert("RGBA")
+        paper = Image.new("RGBA", whole.size, (255, 255, 255, 255))
+        upright = Image.alpha_composite(paper, whole)
+    # Whatever else the file carried stays behind.
+    bare = Image.fromarray(np.asarray(upright.convert("RGB")))
+    kept = ("format", "width", "height", "taken")
+    return {name: said[name] for name in kept}, _jpeg(bare, SHOWN_QUALITY)
 
 
-def _contact(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _jpeg(picture: Image.Image, quality: int) -> bytes:
     buffer = io.BytesIO()
-    Image.fromarray(rgb).save(buffer, "JPEG", quality=80)
-    return np.frombuffer(buffer.getvalue(), np.uint8)
+    picture.save(buffer, "JPEG", quality=quality)
+    return buffer.getvalue()
 
 
-def archive(line: str) -> bytes:
-    """The archive for one request; a picture that cannot be read is an archive with its problem."""
-    wish = json.loads(line)
-    try:
-        arrays = read(Path(wish["path"]), wish["want"])
-    except NotRead as problem:
-        arrays = {"meta": _packed({"problem": str(problem)})}
-    except MemoryError:
-        arrays = {"meta": _packed({"problem": "memory"})}
-    except OSError:
-        arrays = {"meta": _packed({"problem": "not_opened"})}
-    except Exception:
-        # Codecs raise whatever they like on hostile bytes; the set goes on without this picture.
-        arrays = {"meta": _packed({"problem": "damaged"})}
+def _archive(arrays: dict[str, NDArray[Any]]) -> bytes:
     buffer = io.BytesIO()
     np.savez(buffer, **cast("dict[str, Any]", arrays))
     return buffer.getvalue()
+
+
+def answer(path: Path, want: str | int) -> Answer:
+    """The answer to one request; of a picture that cannot be read it says the problem."""
+    try:
+        return read(path, want)
+    except NotRead as problem:
+        code = str(problem)
+    except MemoryError:
+        code = "memory"
+    except OSError:
+        code = "not_opened"
+    except Exception:
+        # Codecs raise whatever they like on hostile bytes; the others go on without this one.
+        code = "damaged"
+    return {"problem": code}, b""
 
 
 def limit_processor_time() -> None:
@@ -313,14 +352,18 @@ def limit_the_rest() -> None:
 
 
 def main(requests: BinaryIO, answers: BinaryIO) -> None:
-    """Answer requests until their pipe is closed."""
+    """Answer requests until their pipe is closed; a page's child also once it is idle."""
     register_formats()
     warnings.simplefilter("error", Image.DecompressionBombWarning)
     cv2.setNumThreads(1)
     limit_the_rest()
-    for line in requests:
+    patience = None
+    while select.select([requests], [], [], patience)[0] and (line := requests.readline()):
+        wish = json.loads(line)
         limit_processor_time()
-        child.answer(answers, archive(line.decode()))
+        said, rest = answer(Path(wish["path"]), wish["want"])
+        child.answer(answers, json.dumps(said).encode(), rest)
+        patience = IDLE_SECONDS if isinstance(wish["want"], int) else None
 
 
 if __name__ == "__main__":

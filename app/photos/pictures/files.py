@@ -12,7 +12,6 @@ Pictures are opened in a child process; this module imports no picture library.
 
 import contextlib
 import hashlib
-import json
 import os
 import secrets
 import threading
@@ -22,6 +21,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
+from app.photos.pictures.reading import opened
 from app.shared.child import Helper
 
 ORIGINALS, SHOWN, INCOMING, INBOX, ASIDE = "originals", "shown", "incoming", "inbox", "aside"
@@ -30,9 +30,6 @@ SIDES = {"thumb": THUMB, "full": FULL}
 _SUFFIXES = {
     "JPEG": "jpg", "MPO": "jpg", "PNG": "png", "WEBP": "webp", "TIFF": "tif", "HEIF": "heic",
 }  # fmt: skip
-_SECONDS_FOR_ONE = 60.0
-_ANSWER_AT_MOST = 16 * 2**20
-_CHUNK = 1 << 20
 
 # Held from a file's rename to the commit of its row, and while unknown files are looked for.
 keeping = threading.Lock()
@@ -169,17 +166,13 @@ class Opener:
 
     def __init__(self) -> None:
         self._turn = threading.Lock()
-        self._helper = Helper("app.photos.pictures.child")
+        self._helper = Helper("app.photos.pictures.decoder")
 
     def open(self, path: Path, side: int) -> Small:
         """Open a picture and shrink it to `side` px, in the child."""
-        wish = {"path": os.path.abspath(path), "side": side}
         with self._turn:
-            parts = self._helper.ask(wish, _SECONDS_FOR_ONE, _ANSWER_AT_MOST)
-        if isinstance(parts, str):
-            return Small(parts)
-        facts, jpeg = json.loads(parts[0]), parts[1]
-        return Small(jpeg=jpeg, **facts) if jpeg else Small(str(facts.get("problem", "damaged")))
+            facts, jpeg = opened(self._helper, path, side)
+        return Small(jpeg=jpeg, **facts)
 
     def end(self) -> None:
         """End the child; whoever asks next begins it anew."""

@@ -14,13 +14,15 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Self, TypeVar
+
+from app.shared.child import Helper
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-from app.shared.child import Helper
+    Arrays = dict[str, NDArray[Any]]
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -115,22 +117,23 @@ def pictures_in(folder: Path) -> list[Found]:
     return sorted(found, key=lambda f: natural(f.name))
 
 
-def problem_before_opening(found: Found) -> str:
-    """A problem that shows without decoding, or nothing."""
-    suffix = found.path.suffix.lower()
+def problem_before_opening(name: str, size: int) -> str:
+    """The code of a problem that shows without decoding, or nothing; `size` in bytes."""
+    suffix = Path(name).suffix.lower()
+    if size == 0:
+        return "empty"
     if suffix in RAW_SUFFIXES:
         return "raw"
     if suffix in FILM_SUFFIXES:
         return "film"
-    try:
-        return "too_large" if found.path.stat().st_size > FILE_AT_MOST else ""
-    except OSError:
-        return "not_opened"
+    return "too_large" if size > FILE_AT_MOST else ""
 
 
-def _arrays(archive: bytes) -> "dict[str, NDArray[Any]]":
-    with np.load(io.BytesIO(archive), allow_pickle=False) as opened:
-        return {name: opened[name] for name in opened.files}
+def opened(child: Helper, path: Path, want: str | int) -> tuple[dict[str, Any], bytes]:
+    """What a child answers of a picture, see `decoder`: its facts (or its "problem"), and bytes."""
+    wish = {"path": os.path.abspath(path), "want": want}
+    parts = child.ask(wish, SECONDS_FOR_ONE, ANSWER_AT_MOST)
+    return ({"problem": parts}, b"") if isinstance(parts, str) else (json.loads(parts[0]), parts[1])
 
 
 class Readers:
@@ -143,7 +146,7 @@ class Readers:
             self._free.put(child)
         self._threads = ThreadPoolExecutor(children, "picture-reader")
 
-    def __enter__(self) -> "Readers":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -156,11 +159,11 @@ class Readers:
 
     def read(self, found: Found) -> Read:
         """Facts, measures and ORB features of one file."""
-        problem = problem_before_opening(found)
-        arrays = problem or self._ask(found, "measure")
-        if isinstance(arrays, str):
-            return Read(found, arrays)
-        facts = json.loads(arrays["meta"].tobytes())
+        try:
+            problem = problem_before_opening(found.name, found.path.stat().st_size)
+        except OSError:
+            problem = "not_opened"
+        facts, arrays = ({"problem": problem}, {}) if problem else self._ask(found, "measure")
         if "problem" in facts:
             return Read(found, str(facts["problem"]))
         return Read(
@@ -173,8 +176,8 @@ class Readers:
 
     def better_features(self, found: Found) -> Features | None:
         """SIFT features of one file; nothing where it cannot be read any more."""
-        arrays = self._ask(found, "sift")
-        return _features(arrays) if isinstance(arrays, dict) and "points" in arrays else None
+        facts, arrays = self._ask(found, "sift")
+        return None if "problem" in facts else _features(arrays)
 
     def each(self, work: Callable[[T], R], things: Sequence[T]) -> Iterator[tuple[int, R]]:
         """The work on each thing, two at a time, with its place, in the order they end."""
@@ -192,19 +195,24 @@ class Readers:
             for future in done:
                 yield places.pop(future), future.result()
 
-    def _ask(self, found: Found, want: str) -> "dict[str, NDArray[Any]] | str":
+    def _ask(self, found: Found, want: str) -> "tuple[dict[str, Any], Arrays]":
+        # Only here: the server starts without it.
+        import numpy as np
+
         child = self._free.get()
         try:
-            wish = {"path": os.path.abspath(found.path), "want": want}
-            parts = child.ask(wish, SECONDS_FOR_ONE, ANSWER_AT_MOST)
+            facts, archive = opened(child, found.path, want)
         finally:
             self._free.put(child)
+        if "problem" in facts:
+            return facts, {}
         try:
-            return parts if isinstance(parts, str) else _arrays(parts[0])
+            with np.load(io.BytesIO(archive), allow_pickle=False) as arrays:
+                return facts, {name: arrays[name] for name in arrays.files}
         except ValueError:
-            return "crash"
+            return {"problem": "crash"}, {}
 
 
-def _features(arrays: "dict[str, NDArray[Any]]") -> Features:
+def _features(arrays: "Arrays") -> Features:
     width, height = (int(v) for v in arrays["size"])
     return Features(arrays["points"], arrays["described"], (width, height))

@@ -16,8 +16,8 @@ from PIL import Image, PngImagePlugin
 
 from app.photos.hand_out import command as handing_out_command
 from app.photos.hand_out import originals as handing_out
+from app.photos.hand_out.in_place import CannotTakeOut
 from app.photos.hand_out.originals import LEFT_OUT, Original
-from app.photos.hand_out.parts import CannotTakeOut
 from app.photos.hand_out.without_position import parts
 from app.shared.errors import Refused
 from tests.making import CAST

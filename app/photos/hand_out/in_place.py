@@ -1,16 +1,107 @@
-"""A HEIC without position data: what is no pixel is overwritten in place, so that no byte moves.
+"""A TIFF or a HEIC without position data: blanked in place, so that no byte moves. Pure.
 
-Of the media data only what image items lie in stays; the item with the camera's own notes is made
-anew, and everything else is zeros. Layout: ISO/IEC 14496-12 (boxes, item location and item
-information) and 23008-12 (the item "Exif"). Pure.
+Of a TIFF's directories the entries that say how the pixels are to be read, and the camera's own
+notes, stay; every other one is taken out and its value overwritten with zeros (TIFF 6.0, parts 1
+and 2). Of a HEIC's media data only what image items lie in stays; the item with the camera's own
+notes is made anew, and everything else is zeros (ISO/IEC 14496-12: boxes, item location and item
+information; 23008-12: the item "Exif").
 """
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from typing import TypeAlias
 
-from app.photos.hand_out.camera_notes import kept
-from app.photos.hand_out.parts import CannotTakeOut, Part, Patch, patched
+from app.photos.hand_out.camera_notes import OF_PICTURE, OF_SHOT, SIZES, kept
+
+# Bytes that are new, or from where to where the file is copied.
+Part: TypeAlias = bytes | tuple[int, int]
+# From where to where a file is overwritten, and with what; zeros fill what is left.
+Patch: TypeAlias = tuple[int, int, bytes]
+_ZEROS = bytes(1 << 16)
+
+
+class CannotTakeOut(Exception):
+    """This file's metadata cannot be taken out without touching its pixels."""
+
+
+def patched(size: int, patches: Iterable[Patch]) -> Iterator[Part]:
+    """A file of so many bytes with some overwritten. Raises CannotTakeOut where two overlap."""
+    done = 0
+    for at, end, new in sorted(patches):
+        if at < done or end > size or len(new) > end - at:
+            raise CannotTakeOut
+        yield (done, at)
+        yield new
+        left = end - at - len(new)
+        yield from [_ZEROS] * (left // len(_ZEROS))
+        yield _ZEROS[: left % len(_ZEROS)]
+        done = end
+    yield (done, size)
+
+
+# ---------------------------------------------------------------- TIFF
+
+# Sizes, sampling, strips and tiles, colours, tables of old JPEGs, predictor, colour profile.
+_OF_PIXELS = frozenset({
+    254, 255, 256, 257, 258, 259, 262, 263, 266, 273, 277, 278, 279, 280, 281, 284, 290, 291, 292,
+    293, 297, 301, 317, 318, 319, 320, 321, 322, 323, 324, 325, 332, 334, 336, 338, 339, 340, 341,
+    342, 347, 512, 513, 514, 515, 517, 518, 519, 520, 521, 529, 530, 531, 532, 34675,
+})  # fmt: skip
+_CHILDREN, _NOTE_BLOCK, _POSITION = 330, 34665, 34853
+_NOTHING: frozenset[int] = frozenset()
+_DIRECTORIES_AT_MOST = 64
+
+
+def tiff(data: memoryview) -> Iterator[Part]:
+    """The file with its directories blanked. Raises CannotTakeOut, for 64-bit files too."""
+    order = {b"II*\0": "<", b"MM\0*": ">"}.get(bytes(data[:4]))
+    if order is None:
+        raise CannotTakeOut
+    patches: list[Patch] = []
+    todo = [(int(struct.unpack_from(order + "I", data, 4)[0]), _OF_PIXELS | OF_PICTURE)]
+    seen: set[int] = set()
+    while todo:
+        at, allowed = todo.pop()
+        if at == 0 or at in seen:
+            continue
+        if len(seen) >= _DIRECTORIES_AT_MOST:
+            raise CannotTakeOut
+        seen.add(at)
+        todo += _directory(data, at, order, allowed, patches)
+    yield from patched(len(data), patches)
+
+
+def _directory(
+    data: memoryview, at: int, order: str, allowed: frozenset[int], patches: list[Patch]
+) -> list[tuple[int, frozenset[int]]]:
+    """Blank one directory; gives those that it leads to."""
+    many = int(struct.unpack_from(order + "H", data, at)[0])
+    end = at + 2 + 12 * many
+    leads = [(int(struct.unpack_from(order + "I", data, end)[0]), allowed)]
+    below = {_CHILDREN: allowed, _NOTE_BLOCK: OF_SHOT, _POSITION: _NOTHING}
+    stay = b""
+    for place in range(at + 2, end, 12):
+        tag, kind, count = struct.unpack_from(order + "HHI", data, place)
+        if kind not in SIZES:
+            raise CannotTakeOut
+        size = SIZES[kind] * count
+        start = place + 8
+        if size > 4:
+            start = int(struct.unpack_from(order + "I", data, place + 8)[0])
+        if tag in below and SIZES[kind] == 4:
+            offsets = struct.unpack_from(f"{order}{count}I", data, start)
+            leads += [(offset, below[tag]) for offset in offsets]
+        if tag in allowed or (tag in below and tag != _POSITION):
+            stay += bytes(data[place : place + 12])
+        elif size > 4:
+            patches.append((start, start + size, b""))
+    new = struct.pack(order + "H", len(stay) // 12) + stay + bytes(data[end : end + 4])
+    patches.append((at, end + 4, new))
+    return leads
+
+
+# ---------------------------------------------------------------- HEIC
 
 _IMAGES = frozenset({
     b"hvc1", b"hev1", b"lhv1", b"av01", b"avc1", b"jpeg", b"j2k1", b"vvc1", b"unci", b"grid",
@@ -41,7 +132,7 @@ class _Items:
     where: dict[int, list[tuple[int, int]]] = field(default_factory=dict)
 
 
-def parts(data: memoryview) -> Iterator[Part]:
+def heic(data: memoryview) -> Iterator[Part]:
     """The file with everything blanked that is no image. Raises CannotTakeOut."""
     top = list(_boxes(data, 0, len(data)))
     metas = [box for box in top if box.kind == b"meta"]
@@ -116,9 +207,6 @@ def _notes(data: memoryview, start: int, end: int) -> Patch:
     block = kept(bytes(data[start + 4 + lead : end])) or _NO_NOTES
     new = bytes(4) + block
     return (start, end, new if len(new) <= end - start else b"")
-
-
-# ---------------------------------------------------------------- the items
 
 
 def _items(data: memoryview, inside: list[_Box]) -> _Items:
