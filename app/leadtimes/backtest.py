@@ -38,7 +38,7 @@ COLUMNS: Final = (
 
 
 @dataclass(frozen=True)
-class Row:
+class BacktestRow:
     """One open piece on one day; `remaining_days` is None where its end is not in the table."""
 
     piece: str
@@ -57,7 +57,7 @@ class BacktestResult:
     """
 
     chosen: str
-    rows: list[Row]
+    rows: list[BacktestRow]
     record: Score
     methods: dict[str, Score]
     days: int
@@ -111,7 +111,7 @@ def first_day(log: StayLog, train: float) -> float:
     return _entered_by(cases(log).started, train)
 
 
-def write_rows(rows: list[Row], file: TextIO) -> None:
+def write_rows(rows: list[BacktestRow], file: TextIO) -> None:
     """rows.csv: times in ISO with zone, days with six decimals, `remaining_days` empty where
     unresolved.
     """
@@ -126,7 +126,7 @@ def write_rows(rows: list[Row], file: TextIO) -> None:
         )
 
 
-def save_rows(rows: list[Row], path: Path) -> None:
+def save_rows(rows: list[BacktestRow], path: Path) -> None:
     """Write rows.csv to a file."""
     with path.open("w", encoding="utf-8", newline="") as file:
         write_rows(rows, file)
@@ -191,14 +191,14 @@ def _result(
 
 def _rows(
     table: Table, told_in: _RealDays, moments: Moments, told: Floats, rest: Floats
-) -> Iterator[Row]:
+) -> Iterator[BacktestRow]:
     paths = told_in.paths
     started = paths.started[paths.piece[moments.stay]]
     age = told_in.after(started, moments.at - started)
     for number, (stay, at) in enumerate(
         zip(moments.stay.tolist(), told_in.moment(moments.at).tolist(), strict=True)
     ):
-        yield Row(
+        yield BacktestRow(
             table.names[int(paths.number[paths.piece[stay]])],
             datetime.fromtimestamp(at, UTC),
             table.log.steps[int(paths.step[stay])],

@@ -13,9 +13,9 @@ from app.leadtimes.log import FINISHED, OPEN
 from app.leadtimes.statistics import quantiles
 from app.orders.facts.ranges import HIGH, LOW, Span, days_of, weeks
 from app.owner.figures import ENOUGH, Where
-from app.owner.spells import STEP_CODE
-from app.owner.track import Record, Share
-from app.owner.ways import Ways
+from app.owner.intervals import STEP_CODE
+from app.owner.track import MilestoneRecord, WilsonShare
+from app.owner.ways import CopyWays
 from app.shared.calendar import DAY, Calendar
 from app.shared.web import words
 
@@ -49,7 +49,7 @@ def tenths(value: int) -> str:
     return f"{value // 10}.{value % 10}"
 
 
-def how_long(found: Ways, now: int) -> Answer:
+def how_long(found: CopyWays, now: int) -> Answer:
     """What the pieces of the last 90 days had taken."""
     question = "How long does it take now?"
     done = found.take((found.outcome == FINISHED) & (found.ended >= now - LATELY_DAYS * DAY))
@@ -113,13 +113,13 @@ def promise(points: Sequence[float] | None, today: date, calendar: Calendar) -> 
     )
 
 
-def how_often(record: Record) -> Answer:
+def how_often(record: MilestoneRecord) -> Answer:
     """The record of the ranges told when photos passed."""
     question = "How often did we keep to what we told?"
     return Answer(question, share_words(record.by_the_last, "ready by the last day told"))
 
 
-def share_words(share: Share, did: str) -> str:
+def share_words(share: WilsonShare, did: str) -> str:
     """A share with its interval, or, with fewer than twenty cases, counts in words only."""
     if not share.n:
         return "No range that was told has come to its last day yet."
@@ -137,7 +137,7 @@ def share_words(share: Share, did: str) -> str:
 
 
 def late(
-    found: Ways, open_orders: Sequence[Any], told: Mapping[int, date | None], today: date
+    found: CopyWays, open_orders: Sequence[Any], told: Mapping[int, date | None], today: date
 ) -> Answer:
     """Open orders whose told last day, or the day they are needed, has passed."""
     question = "What is late?"
@@ -173,7 +173,7 @@ def late(
     )
 
 
-def on_the_way(found: Ways) -> Answer:
+def on_the_way(found: CopyWays) -> Answer:
     """How many pieces are in work, and where."""
     question = "How many are on the way?"
     here = found.take(found.outcome == OPEN)

@@ -21,8 +21,8 @@ from app.leadtimes.statistics import (
     quantiles,
 )
 from app.leadtimes.survival import Curve, kaplan_meier
-from app.owner.spells import CLASS_LIST, STEP_CODE
-from app.owner.ways import Ways
+from app.owner.intervals import CLASS_LIST, STEP_CODE
+from app.owner.ways import CopyWays
 from app.shared.calendar import Calendar
 
 ENOUGH: Final = 20  # fewer cases are told in words only
@@ -55,7 +55,7 @@ def month_starts(calendar: Calendar, now: int, months: int) -> list[date]:
     return [date((n - 1) // 12, (n - 1) % 12 + 1, 1) for n in range(last - months + 1, last + 2)]
 
 
-def chosen(found: Ways, choice: Choice) -> Ways:
+def chosen(found: CopyWays, choice: Choice) -> CopyWays:
     """The pieces that the choice is about, of whatever age."""
     rows = np.ones(len(found), dtype=bool)
     if choice.kind:
@@ -76,7 +76,7 @@ class Finishing:
     slow: float | None
 
 
-def by_finishing(found: Ways, starts: Sequence[date], edges: Sequence[int]) -> list[Finishing]:
+def by_finishing(found: CopyWays, starts: Sequence[date], edges: Sequence[int]) -> list[Finishing]:
     """Lead times by month of finishing. Points are of type 1 (nearest rank): a piece's own days.
 
     The median is given from five pieces on, the 85 % point from twenty.
@@ -123,7 +123,7 @@ class Starting:
         return [*points, (round(c.last_seen, 1), points[-1][1])]
 
 
-def curve_of(found: Ways, now: int) -> Curve:
+def curve_of(found: CopyWays, now: int) -> Curve:
     """How long pieces take, in days: open and cancelled ones count as long as they were seen, and
     those that came by import from the day on which they were known (delayed entry).
     """
@@ -151,7 +151,7 @@ def _while_certain(curve: Curve) -> Curve:
 
 
 def by_starting(
-    found: Ways, starts: Sequence[date], edges: Sequence[int], now: int
+    found: CopyWays, starts: Sequence[date], edges: Sequence[int], now: int
 ) -> list[Starting]:
     """A curve for each month of ordering."""
     place = np.searchsorted(np.array(edges), found.started, "right") - 1
@@ -219,7 +219,7 @@ class Where:
         return self.columns[self.classes.index(kind)] if kind in self.classes else 0
 
 
-def where_the_days_go(found: Ways, since: int) -> Where | None:
+def where_the_days_go(found: CopyWays, since: int) -> Where | None:
     """The mean split of the pieces that were handed over since a moment, their whole way known.
 
     Means, because medians do not add up; tenths by largest remainder, so that the cells add up to
@@ -301,7 +301,7 @@ class Flow:
         return self.measured_days / self.check.expected_days - 1
 
 
-def flow(found: Ways, since: int, now: int) -> Flow | None:
+def flow(found: CopyWays, since: int, now: int) -> Flow | None:
     """Pieces on the way and pieces coming, since a moment; None where none came or none ended."""
     ended = np.where(found.outcome == OPEN, np.nan, found.ended.astype(float))
     check = little(found.started / DAY, ended / DAY, since / DAY, now / DAY)
@@ -312,7 +312,7 @@ def flow(found: Ways, since: int, now: int) -> Flow | None:
 
 
 @dataclass(frozen=True)
-class Figures:
+class LeadTimes:
     """All that the page draws, for one choice."""
 
     finished: int
@@ -330,13 +330,13 @@ class Figures:
         return self.finished >= ENOUGH
 
 
-def figures(found: Ways, calendar: Calendar, now: int, months: int) -> Figures:
+def figures(found: CopyWays, calendar: Calendar, now: int, months: int) -> LeadTimes:
     """The figures of some pieces over the last months."""
     starts = month_starts(calendar, now, months)
     edges = [calendar.start_of(day) for day in starts]
     finishing = by_finishing(found, starts, edges)
     days = [d for month in finishing for d in month.days]
-    return Figures(
+    return LeadTimes(
         finished=len(days),
         shortest=min(days, default=0.0),
         longest=max(days, default=0.0),

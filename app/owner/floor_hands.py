@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from app.flow.steps import Step
 from app.leadtimes.floor import Crew
+from app.owner.intervals import STEP_LIST, Bools, Intervals
 from app.owner.spans import Ints, Spans, WorkAndRest
-from app.owner.spells import STEP_LIST, Bools, Intervals
 from app.shared.calendar import Calendar
 
 NOBODY: Final = -1

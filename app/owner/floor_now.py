@@ -16,11 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.flow.steps import BENCHES, STEPS, Step, TimeClass
-from app.leadtimes.floor import Arrivals, Floor, OpenHours, Piece, Rework, quantile_table
-from app.leadtimes.floor import Step as FloorStep
+from app.leadtimes.floor import (
+    Arrivals,
+    Floor,
+    FloorPiece,
+    FloorStep,
+    OpenHours,
+    Rework,
+    quantile_table,
+)
 from app.owner.floor_hands import crews, most_at_once
 from app.owner.floor_stays import Stays
-from app.owner.spells import STEP_CODE, STEP_LIST, Bools, Ints
+from app.owner.intervals import STEP_CODE, STEP_LIST, Bools, Ints
 from app.shared.calendar import DAY, Calendar
 
 HOUR: Final = 3600
@@ -221,7 +228,7 @@ def _rework(step: Step, known: Stays, mine: Any, blank_on: bool) -> tuple[Rework
 
 def _pieces(
     known: Stays, today: Today, line: list[Step], names: set[str], slack: Mapping[Step, float]
-) -> tuple[tuple[Piece, ...], int]:
+) -> tuple[tuple[FloorPiece, ...], int]:
     """Today's pieces where they stand, without those on hold and the copies that wait for them."""
     still = {int(known.piece[i]): int(i) for i in np.flatnonzero(known.following < 0)}
     parked = {row.key for row in today.pieces if row.held}
@@ -241,7 +248,7 @@ def _pieces(
         where, age = _where(row, step, names, today.now, stay)
         in_hand = not waits and age is not None
         found.append(
-            Piece(
+            FloorPiece(
                 row.key, where,
                 last=None if row.copy else last,
                 in_hand=in_hand,

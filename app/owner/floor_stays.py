@@ -9,8 +9,16 @@ from numpy.typing import NDArray
 from app.flow.rules import Kind
 from app.flow.steps import BENCHES, TimeClass
 from app.owner.floor_hands import NOBODY, Presence, Starts, attention, holders, nobody_free
+from app.owner.intervals import (
+    CLASS_LIST,
+    KIND_CODE,
+    STEP_CODE,
+    Intervals,
+    Ints,
+    LogEntries,
+    classed,
+)
 from app.owner.spans import WorkAndRest
-from app.owner.spells import CLASS_LIST, KIND_CODE, STEP_CODE, Entries, Intervals, Ints, classed
 
 
 @dataclass(frozen=True)
@@ -34,7 +42,7 @@ class Stays:
 
 
 def stays(
-    entries: Entries, found: Intervals, sisters: Ints, calendar: WorkAndRest,
+    entries: LogEntries, found: Intervals, sisters: Ints, calendar: WorkAndRest,
     starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
 ) -> Stays:  # fmt: skip
     """The stays of a log, open ones too. `sisters` is by interval, as `classed` wants it; `does`

@@ -49,7 +49,7 @@ _COPIES_ORDERED = text(
 
 
 @dataclass(frozen=True)
-class Standing:
+class PieceToday:
     """A piece of today. `log` is its number in the log's arrays, `rank` its place in the order of
     work.
     """
@@ -67,17 +67,17 @@ class Standing:
     ship_part: bool
 
 
-def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Standing]:
+def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[PieceToday]:
     """Models at work that somebody waits for, then copies in the house. `rank` gives a row its
     place in the order of work.
     """
-    found: list[Standing] = []
+    found: list[PieceToday] = []
     key_of: dict[int, str] = {}
     for row in db.execute(_MODELS):
         version = f" v{row.version}" if row.version > 1 else ""
         key_of[row.id] = piece_code(row.number, row.letter) + version
         found.append(
-            Standing(
+            PieceToday(
                 key_of[row.id], 2 * row.id, False, row.step, row.entered_at, bool(row.in_hand),
                 bool(row.held), rank(row), None, row.order_id,
                 bool(row.ship_part),
@@ -86,7 +86,7 @@ def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Stand
     for row in db.execute(_COPIES):
         again = f" m{row.making}" if row.making > 1 else ""
         found.append(
-            Standing(
+            PieceToday(
                 piece_code(row.number, row.letter, row.copy_number) + again, 2 * row.id + 1, True,
                 row.step, row.entered_at, bool(row.in_hand), bool(row.held), rank(row),
                 key_of.get(row.model_id), row.order_id, bool(row.ship_part),

@@ -12,10 +12,10 @@ import numpy as np
 from app.flow.steps import Step
 from app.leadtimes.log import FINISHED, OPEN
 from app.owner import figures, store, track
-from app.owner.figures import Choice, Figures
+from app.owner.figures import Choice, LeadTimes
 from app.owner.spans import spans_of
 from app.owner.store import Marks, Raw
-from app.owner.ways import Ways, both, ways
+from app.owner.ways import CopyWays, both, ways
 from app.shared.calendar import Calendar
 from app.studio.workshop import InForce, Workshop
 
@@ -29,13 +29,13 @@ class Snapshot:
     """The house at one moment: its pieces' ways, its open orders and the record of tellings."""
 
     marks: Marks
-    ways: Ways
+    ways: CopyWays
     open_orders: list[Any]
     last_told: dict[int, date | None]
     rows: list[tuple[int, int, track.TrackRow]]  # order id, moment of its newest milestone, row
 
 
-class Known:
+class Knowledge:
     """One workshop's knowledge. Requests ask one after another; the second finds it done."""
 
     def __init__(self, workshop: Workshop) -> None:
@@ -44,7 +44,7 @@ class Known:
         self._studio: InForce | None = None
         self._snapshot: Snapshot | None = None
         self._day: date | None = None
-        self._figures: dict[tuple[Choice, int], Figures] = {}
+        self._figures: dict[tuple[Choice, int], LeadTimes] = {}
 
     def look(self) -> Snapshot:
         """The house as it stands, read as far as it has changed."""
@@ -62,7 +62,7 @@ class Known:
             self._figures = {}
             return self._snapshot
 
-    def figures(self, seen: Snapshot, choice: Choice) -> Figures:
+    def figures(self, seen: Snapshot, choice: Choice) -> LeadTimes:
         """The figures of a choice, at most ten minutes old."""
         now = self.workshop.now()
         key = (choice, now // KEPT_SECONDS)
@@ -76,7 +76,7 @@ class Known:
             )
         return kept[key]
 
-    def _ways(self, db: Any, known: Snapshot | None, calendar: Calendar, now: int) -> Ways:
+    def _ways(self, db: Any, known: Snapshot | None, calendar: Calendar, now: int) -> CopyWays:
         if known is None:
             edge = calendar.start_of(figures.month_starts(calendar, now, _LONGEST)[0])
             return _made(store.since(db, edge), calendar, now)
@@ -87,12 +87,12 @@ class Known:
         return both(rest, _made(store.of_orders(db, orders), calendar, now))
 
 
-def _made(raw: Raw, calendar: Calendar, now: int) -> Ways:
+def _made(raw: Raw, calendar: Calendar, now: int) -> CopyWays:
     first = int(raw.entries.at.min(initial=now))
     return ways(raw.copies, raw.entries, spans_of(calendar, first, now))
 
 
-def _snapshot(db: Any, marks: Marks, found: Ways, calendar: Calendar, today: date) -> Snapshot:
+def _snapshot(db: Any, marks: Marks, found: CopyWays, calendar: Calendar, today: date) -> Snapshot:
     orders = np.unique(found.order).tolist()
     told: dict[int, list[Any]] = {}
     for telling in store.tellings(db, orders):
@@ -114,7 +114,7 @@ def _snapshot(db: Any, marks: Marks, found: Ways, calendar: Calendar, today: dat
     return Snapshot(marks, found, list(store.open_orders(db)), last, rows)
 
 
-def order_ends(found: Ways, models: dict[int, list[Any]]) -> dict[int, track.OrderEnds]:
+def order_ends(found: CopyWays, models: dict[int, list[Any]]) -> dict[int, track.OrderEnds]:
     """What each order's pieces say of it."""
     ends: dict[int, track.OrderEnds] = {}
     ready: dict[int, int] = {}

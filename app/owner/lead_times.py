@@ -8,20 +8,20 @@ from starlette.requests import Request
 
 from app.owner import answers, figures, track
 from app.owner.figures import Choice
-from app.owner.known import Known, Snapshot
-from app.owner.track import Record, TrackRow
+from app.owner.known import Knowledge, Snapshot
+from app.owner.track import MilestoneRecord, TrackRow
 from app.studio.workshop import Workshop
 
 _ROWS_AT_FIRST = 120
 _YEAR = Choice()
 
 
-def known_of(request: Request, workshop: Workshop) -> Known:
+def known_of(request: Request, workshop: Workshop) -> Knowledge:
     """What the page knows of this workshop, kept as long as the site runs."""
     state = request.app.state
     if not hasattr(state, "lead_times"):
-        state.lead_times = Known(workshop)
-    known: Known = state.lead_times
+        state.lead_times = Knowledge(workshop)
+    known: Knowledge = state.lead_times
     return known
 
 
@@ -63,7 +63,7 @@ def page(
         "today": workshop.in_force().calendar.day_of(workshop.now()),
         "now": workshop.now(),
         "zone": workshop.in_force().calendar.zone,
-        "Verdict": track.Verdict,
+        "RangeOutcome": track.RangeOutcome,
         "enough": figures.ENOUGH,
     }
 
@@ -79,11 +79,11 @@ def told_rows(seen: Snapshot, choice: Choice, since: date, workshop: Workshop) -
     ]
 
 
-def _record(rows: list[TrackRow], name: str) -> Record:
+def _record(rows: list[TrackRow], name: str) -> MilestoneRecord:
     return track.record_of([getattr(row, name) for row in rows])
 
 
-def six_answers(known: Known, seen: Snapshot, workshop: Workshop) -> list[answers.Answer]:
+def six_answers(known: Knowledge, seen: Snapshot, workshop: Workshop) -> list[answers.Answer]:
     """The answers, of the whole house and the last twelve months, whatever was chosen."""
     now, calendar = workshop.now(), workshop.in_force().calendar
     today = calendar.day_of(now)

@@ -4,17 +4,14 @@ The same seconds as `Calendar.working_seconds` and `Calendar.closed_seconds`, as
 """
 
 from dataclasses import dataclass
-from datetime import time as day_time
-from datetime import timedelta
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from app.shared.calendar import DAY, Calendar
+from app.shared.calendar import Calendar
 
 Ints: TypeAlias = NDArray[np.int64]
-MINUTE = 60
 
 
 @dataclass(frozen=True)
@@ -56,34 +53,8 @@ class WorkAndRest:
 
 def spans_of(calendar: Calendar, first: int, last: int) -> WorkAndRest:
     """The calendar from the day of one moment to the day of another, both included."""
-    work: list[tuple[int, int]] = []
-    closed: list[tuple[int, int]] = []
-    day, end = calendar.day_of(first), calendar.day_of(last)
-    start = calendar.start_of(day)
-    while day <= end:
-        following = calendar.start_of(day + timedelta(days=1))
-        if day in calendar.closed:
-            closed.append((start, following))
-        elif hours := calendar.hours.get(day.weekday(), ()):
-            if following - start == DAY:
-                work.extend((start + _seconds(a), start + (_seconds(b) or DAY)) for a, b in hours)
-            else:
-                work.extend(_odd_day(calendar, start, following))
-        day, start = day + timedelta(days=1), following
-    return WorkAndRest(Spans.of(work), Spans.of(closed))
-
-
-def _seconds(hour: day_time) -> int:
-    return hour.hour * 3600 + hour.minute * 60
-
-
-def _odd_day(calendar: Calendar, start: int, end: int) -> list[tuple[int, int]]:
-    """The worked minutes of a day of the clock change, joined where they touch."""
-    found: list[tuple[int, int]] = []
-    for at in range(start, end, MINUTE):
-        if calendar.working_seconds(at, at + MINUTE):
-            if found and found[-1][1] == at:
-                found[-1] = (found[-1][0], at + MINUTE)
-            else:
-                found.append((at, at + MINUTE))
-    return found
+    days = calendar.days(calendar.day_of(first), calendar.day_of(last))
+    return WorkAndRest(
+        Spans.of([span for day in days for span in day.work]),
+        Spans.of([(day.start, day.end) for day in days if day.closed]),
+    )

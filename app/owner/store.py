@@ -16,7 +16,7 @@ from app.flow.rules import Kind, effective
 from app.flow.stays import DRYING
 from app.flow.steps import ASKED_AGAIN, REWORKS, Of
 from app.flow.store import Ref, log_of
-from app.owner.spells import KIND_CODE, STEP_CODE, Entries
+from app.owner.intervals import KIND_CODE, STEP_CODE, LogEntries
 
 _MARKS = text(
     "SELECT (SELECT coalesce(max(id), 0) FROM transitions),"
@@ -88,7 +88,7 @@ class Raw:
     """
 
     copies: Sequence[Any]
-    entries: Entries
+    entries: LogEntries
 
 
 def marks(db: Connection) -> Marks:
@@ -143,7 +143,7 @@ class _Columns:
         piece, what, _, _ = self.columns
         return {p for p, code in zip(piece, what, strict=True) if code in codes}
 
-    def arrays(self, without: Iterable[int]) -> Entries:
+    def arrays(self, without: Iterable[int]) -> LogEntries:
         """The entries, but for those of some pieces, by piece and then as they were added."""
         piece, what, at, until = (np.array(column, dtype=np.int64) for column in self.columns)
         kept = np.flatnonzero(~np.isin(piece, list(without)))
@@ -152,7 +152,7 @@ class _Columns:
         def looked_up(values: Iterable[int], kind: type) -> Any:
             return np.array(list(values), dtype=kind)[what[kept]]
 
-        return Entries(
+        return LogEntries(
             piece=piece[kept],
             kind=looked_up((KIND_CODE[kind] for kind, _, _, _ in meant), np.int64),
             step=looked_up((STEP_CODE.get(step, -1) for _, step, _, _ in meant), np.int64),
@@ -180,9 +180,9 @@ def _raw(db: Connection, copies: Sequence[Any]) -> Raw:
     return Raw(copies, _both(found.arrays(amended), right.arrays(())))
 
 
-def _both(one: Entries, other: Entries) -> Entries:
-    names = Entries.__dataclass_fields__
-    return Entries(*(np.concatenate((getattr(one, n), getattr(other, n))) for n in names))
+def _both(one: LogEntries, other: LogEntries) -> LogEntries:
+    names = LogEntries.__dataclass_fields__
+    return LogEntries(*(np.concatenate((getattr(one, n), getattr(other, n))) for n in names))
 
 
 def _in_right_form(db: Connection, piece: int) -> list[tuple[int, str, int, int]]:

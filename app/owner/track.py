@@ -16,7 +16,7 @@ from app.owner.figures import ENOUGH
 from app.shared.calendar import DAY, Calendar
 
 
-class Verdict(StrEnum):
+class RangeOutcome(StrEnum):
     """What became of a range."""
 
     EARLY = "ready before the first day"
@@ -28,7 +28,7 @@ class Verdict(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class TrackedRange:
     """A range that stood when something happened: when it was told, how, and between which days."""
 
     on: date
@@ -44,16 +44,16 @@ class TrackRow:
     """
 
     number: int
-    passed: Told | None
-    finished: Told | None
+    passed: TrackedRange | None
+    finished: TrackedRange | None
     ready: date | None
     given_up: bool
-    passed_was: Verdict | None
-    finished_was: Verdict | None
+    passed_was: RangeOutcome | None
+    finished_was: RangeOutcome | None
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class WilsonShare:
     """How many of some judged ranges did something, with Wilson's 95 % interval of the share."""
 
     hits: int
@@ -71,12 +71,12 @@ class Share:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class MilestoneRecord:
     """Of the ranges told at one milestone: ready by the last day; within; before the first."""
 
-    by_the_last: Share
-    within: Share
-    early: Share
+    by_the_last: WilsonShare
+    within: WilsonShare
+    early: WilsonShare
     not_due: int
 
 
@@ -106,17 +106,17 @@ def standing(told: Sequence[Any], moment: int) -> Any | None:
     return before
 
 
-def verdict(told: Told, ready: date | None, given_up: bool, today: date) -> Verdict:
+def verdict(told: TrackedRange, ready: date | None, given_up: bool, today: date) -> RangeOutcome:
     """What became of a range, as seen today."""
     if given_up:
-        return Verdict.GIVEN_UP
+        return RangeOutcome.GIVEN_UP
     if told.last >= today:
-        return Verdict.NOT_DUE
+        return RangeOutcome.NOT_DUE
     if ready is None:
-        return Verdict.OVERDUE
+        return RangeOutcome.OVERDUE
     if ready > told.last:
-        return Verdict.LATE
-    return Verdict.EARLY if ready < told.first else Verdict.WITHIN
+        return RangeOutcome.LATE
+    return RangeOutcome.EARLY if ready < told.first else RangeOutcome.WITHIN
 
 
 def row_of(order: OrderEnds, told: Sequence[Any], calendar: Calendar, today: date) -> TrackRow:
@@ -133,10 +133,10 @@ def row_of(order: OrderEnds, told: Sequence[Any], calendar: Calendar, today: dat
     return TrackRow(order.number, passed, finished, ready, given_up, was[0], was[1])
 
 
-def _told(telling: Any | None, calendar: Calendar) -> Told | None:
+def _told(telling: Any | None, calendar: Calendar) -> TrackedRange | None:
     if telling is None or telling.to_day is None or telling.from_day is None:
         return None
-    return Told(
+    return TrackedRange(
         calendar.day_of(telling.at),
         telling.channel,
         date.fromisoformat(telling.from_day),
@@ -144,12 +144,13 @@ def _told(telling: Any | None, calendar: Calendar) -> Told | None:
     )
 
 
-def record_of(verdicts: Sequence[Verdict | None]) -> Record:
+def record_of(verdicts: Sequence[RangeOutcome | None]) -> MilestoneRecord:
     """Shares of the ranges whose last day has passed."""
-    count: Mapping[Verdict, int] = {kind: verdicts.count(kind) for kind in Verdict}
-    held = count[Verdict.EARLY] + count[Verdict.WITHIN]
-    n = held + count[Verdict.LATE] + count[Verdict.OVERDUE]
-    return Record(
-        Share(held, n), Share(count[Verdict.WITHIN], n), Share(count[Verdict.EARLY], n),
-        count[Verdict.NOT_DUE],
-    )  # fmt: skip
+    count: Mapping[RangeOutcome, int] = {kind: verdicts.count(kind) for kind in RangeOutcome}
+    held = count[RangeOutcome.EARLY] + count[RangeOutcome.WITHIN]
+    n = held + count[RangeOutcome.LATE] + count[RangeOutcome.OVERDUE]
+    by_the_last, within, early = (
+        WilsonShare(hits, n)
+        for hits in (held, count[RangeOutcome.WITHIN], count[RangeOutcome.EARLY])
+    )
+    return MilestoneRecord(by_the_last, within, early, count[RangeOutcome.NOT_DUE])

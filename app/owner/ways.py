@@ -13,20 +13,20 @@ import numpy as np
 
 from app.flow.steps import ENDS, Step, TimeClass
 from app.leadtimes.log import CANCELLED, FINISHED, OPEN
-from app.owner.spans import WorkAndRest
-from app.owner.spells import (
+from app.owner.intervals import (
     CLASS_CODE,
     CLASS_LIST,
     NEVER,
     STEP_CODE,
     STEP_LIST,
     Bools,
-    Entries,
     Intervals,
     Ints,
+    LogEntries,
     classed,
     intervals,
 )
+from app.owner.spans import WorkAndRest
 
 _ENDS = np.array([step in ENDS for step in STEP_LIST])
 _NOT_BEGUN, _PACKING = STEP_CODE[Step.NOT_BEGUN], STEP_CODE[Step.PACKING]
@@ -34,7 +34,7 @@ _OUT: Final = (STEP_CODE[Step.HANDED_OVER], STEP_CODE[Step.RECEIVED])
 
 
 @dataclass(frozen=True)
-class Ways:
+class CopyWays:
     """One row a piece, in order of its first copy's id. Moments are epoch seconds.
 
     `started` is when it was ordered, `known_from` when the studio came to know of it (the same
@@ -62,9 +62,9 @@ class Ways:
     def __len__(self) -> int:
         return int(self.root.size)
 
-    def take(self, rows: Any) -> "Ways":
+    def take(self, rows: Any) -> "CopyWays":
         """Some of the pieces: a mask or their places."""
-        return Ways(*(getattr(self, f.name)[rows] for f in fields(self)))
+        return CopyWays(*(getattr(self, f.name)[rows] for f in fields(self)))
 
     @property
     def lead(self) -> Ints:
@@ -77,13 +77,13 @@ def rows_of(copies: Sequence[Any]) -> dict[int, int]:
     return _Chain(copies).row_of
 
 
-def both(one: Ways, other: Ways) -> Ways:
+def both(one: CopyWays, other: CopyWays) -> CopyWays:
     """Two lots of pieces in one, in order."""
     parts = [np.concatenate((getattr(one, f.name), getattr(other, f.name))) for f in fields(one)]
-    return Ways(*(part[np.argsort(parts[0], kind="stable")] for part in parts))
+    return CopyWays(*(part[np.argsort(parts[0], kind="stable")] for part in parts))
 
 
-def ways(copies: Sequence[Any], entries: Entries, calendar: WorkAndRest) -> Ways:
+def ways(copies: Sequence[Any], entries: LogEntries, calendar: WorkAndRest) -> CopyWays:
     """The ways of some copies. `copies` are rows as the store reads them, in order of id."""
     every = intervals(entries)
     firsts = np.flatnonzero(np.append(True, every.piece[1:] != every.piece[:-1])[: len(entries)])
@@ -107,7 +107,7 @@ def ways(copies: Sequence[Any], entries: Entries, calendar: WorkAndRest) -> Ways
     _fill_gaps(seconds, whole, ended - started)
     model_row = _column(end_of.get(2 * row.model_id, 0) - 1 for row in chain.rows)
     model_step = np.where(model_row >= 0, every.step[model_row], _NOT_BEGUN)
-    return Ways(
+    return CopyWays(
         root=_column(chain.root),
         order=_column(row.order_id for row in chain.rows),
         number=_column(row.number for row in chain.rows),
@@ -148,7 +148,7 @@ class _Chain:
             self.last[place] = row.id
 
 
-def _latest(every: Intervals, entries: Entries, chain: _Chain) -> tuple[Ints, Ints]:
+def _latest(every: Intervals, entries: LogEntries, chain: _Chain) -> tuple[Ints, Ints]:
     """When each piece was last handed over, and when it last came to packing; 0 where never."""
     out = np.zeros(len(chain.root), dtype=np.int64)
     packed = np.zeros(len(chain.root), dtype=np.int64)

@@ -13,9 +13,9 @@ import numpy as np
 
 from app.flow.queue import Waiting, place
 from app.leadtimes.floor import (
-    Change,
     ChangeError,
     Floor,
+    FloorChange,
     apply_changes,
     compare,
     floor_report,
@@ -28,8 +28,8 @@ from app.owner import floor_store, store
 from app.owner.floor_hands import Presence, Starts, most_at_once, presence, several_at_once, skills
 from app.owner.floor_now import NAMES, Built, Today, build, slack_of
 from app.owner.floor_stays import Stays, stays
+from app.owner.intervals import STEP_CODE, Intervals, intervals
 from app.owner.spans import WorkAndRest, spans_of
-from app.owner.spells import STEP_CODE, Intervals, intervals
 from app.owner.ways import rows_of, ways
 from app.shared.calendar import DAY
 from app.shared.web import words
@@ -184,7 +184,7 @@ def _none() -> Stays:
     return Stays(*(nothing for _ in Stays.__annotations__))
 
 
-def _by_name(change: Change) -> Change:
+def _by_name(change: FloorChange) -> FloorChange:
     """Steps may be named by their short words too: "finishing" is "Model finishing"."""
     step = change.step and _long(change.step)
     return replace(change, step=step, others=tuple(map(_long, change.others)))

@@ -21,7 +21,9 @@ class OddHour(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class _Day:
+class Day:
+    """One of the studio's days: its first second and the next day's, and the spans worked in it."""
+
     start: int
     end: int
     closed: bool
@@ -39,7 +41,7 @@ class Calendar:
     zone: ZoneInfo
     hours: Mapping[int, Hours] = field(default_factory=lambda: USUAL_HOURS)
     closed: frozenset[date] = frozenset()
-    _days: dict[date, _Day] = field(default_factory=dict, compare=False, repr=False)
+    _days: dict[date, Day] = field(default_factory=dict, compare=False, repr=False)
 
     def local(self, moment: int) -> datetime:
         """The studio's wall clock at a moment."""
@@ -115,19 +117,20 @@ class Calendar:
             day += timedelta(days=1)
         return moment
 
-    def _between(self, start: int, end: int) -> list[_Day]:
-        if end <= start:
-            return []
-        day, last = self.day_of(start), self.day_of(end - 1)
-        return [self._day(day + timedelta(days=n)) for n in range((last - day).days + 1)]
+    def days(self, first: date, last: date) -> list[Day]:
+        """The days from one to another, both included."""
+        return [self._day(first + timedelta(days=n)) for n in range((last - first).days + 1)]
 
-    def _day(self, day: date) -> _Day:
+    def _between(self, start: int, end: int) -> list[Day]:
+        return self.days(self.day_of(start), self.day_of(end - 1)) if end > start else []
+
+    def _day(self, day: date) -> Day:
         known = self._days.get(day)
         if known is None:
             known = self._days[day] = self._make(day)
         return known
 
-    def _make(self, day: date) -> _Day:
+    def _make(self, day: date) -> Day:
         start, end = self._at(day, day_time()), self._at(day + timedelta(days=1), day_time())
         closed = day in self.closed
         hours = () if closed else self.hours.get(day.weekday(), ())
@@ -135,7 +138,7 @@ class Calendar:
         work = tuple(
             (self._at(day, a), end if b == day_time() else self._at(day, b)) for a, b in hours
         )
-        return _Day(start, end, closed, work)
+        return Day(start, end, closed, work)
 
     def _at(self, day: date, hour: day_time) -> int:
         """The moment of an hour: the first of two, and for a skipped one the change itself."""

@@ -21,10 +21,10 @@ import simpy
 from app.leadtimes.floor import (
     Crew,
     Floor,
+    FloorPiece,
+    FloorStep,
     OpenHours,
-    Piece,
     Rework,
-    Step,
     quantile_table,
     simulate,
 )
@@ -41,7 +41,7 @@ def nine_steps(pieces: int, first: int = 0) -> Floor:
     generator = np.random.default_rng(1)
     week = OpenHours.of(OPENS, CLOSES)
     steps = tuple(
-        Step(
+        FloorStep(
             f"s{i}",
             quantile_table(generator.lognormal(1.0, 0.6, 400)),
             people=places,
@@ -51,7 +51,7 @@ def nine_steps(pieces: int, first: int = 0) -> Floor:
         for i, places in enumerate(PLACES)
     )
     start = (f"s{first + k % (9 - first)}" if first else "s0" for k in range(pieces))
-    return Floor(steps, tuple(Piece(f"p{k}", s, oldest=k) for k, s in enumerate(start)))
+    return Floor(steps, tuple(FloorPiece(f"p{k}", s, oldest=k) for k, s in enumerate(start)))
 
 
 def in_simpy(floor: Floor, tables: list[list[float]], chance: random.Random) -> float:

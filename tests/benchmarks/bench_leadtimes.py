@@ -21,7 +21,7 @@ from starlette.requests import Request
 
 from app.demo.build import build
 from app.main import staff_site
-from app.owner.known import Known
+from app.owner.known import Knowledge
 from app.shared import clock
 from app.shared.people import Person, Role
 from app.shared.places import DataFolder
@@ -85,7 +85,7 @@ def measure(folder: DataFolder, rounds: int) -> None:
         times["floor"].append(
             cpu(lambda: raw.execute("SELECT sum(happened_at) FROM transitions").fetchone())
         )
-        inner.state.lead_times = Known(workshop)
+        inner.state.lead_times = Knowledge(workshop)
         times["cold"].append(cpu(page))
         times["warm"].append(median(cpu(page) for _ in range(5)))
         known = inner.state.lead_times

@@ -11,15 +11,15 @@ from app.leadtimes.floor import (
     Arrivals,
     Crew,
     Floor,
+    FloorPiece,
+    FloorStep,
     OpenHours,
-    Piece,
     Rework,
-    Step,
     quantile_table,
     simulate,
 )
 from app.leadtimes.floor.draws import replication_keys
-from app.leadtimes.floor.late import newcomers
+from app.leadtimes.floor.newcomers import newcomers
 from tests.leadtimes.floor_reference import heap_floor, replication, simpy_floor
 
 DAYS = 900
@@ -36,7 +36,7 @@ def nine_steps(pieces: int = 60) -> Floor:
     """Step 1 round the clock, the others in working hours, one piece in ten sent back."""
     generator = np.random.default_rng(9)
     steps = tuple(
-        Step(
+        FloorStep(
             f"step {i + 1}",
             quantile_table(generator.lognormal(1, 0.7, 150)),
             people=1 + i % 3,
@@ -45,7 +45,7 @@ def nine_steps(pieces: int = 60) -> Floor:
         )
         for i in range(9)
     )
-    return Floor(steps, tuple(Piece(f"p{k}", "step 1", oldest=k) for k in range(pieces)))
+    return Floor(steps, tuple(FloorPiece(f"p{k}", "step 1", oldest=k) for k in range(pieces)))
 
 
 def shared_hands(pieces: int = 60) -> Floor:
@@ -61,14 +61,16 @@ def shared_hands(pieces: int = 60) -> Floor:
     return replace(floor, steps=steps, crews=crews)
 
 
-def newcomer_pieces(floor: Floor, seed: int, replications: int, row: int) -> list[Piece]:
+def newcomer_pieces(floor: Floor, seed: int, replications: int, row: int) -> list[FloorPiece]:
     late = newcomers(floor, replication_keys(seed, 0, replications))
     found = []
     for hour, kind, n in zip(late.hours[row], late.kind, late.number, strict=True):
         a, name = floor.arrivals[kind], f"newcomer {kind}.{n}" if kind else f"newcomer {n}"
         oldest = 1e15 + (n + 1) * float(np.mean(a.gaps_h))
         found.append(
-            Piece(name, a.step, a.last, priority=a.priority, oldest=oldest, enters_h=float(hour))
+            FloorPiece(
+                name, a.step, a.last, priority=a.priority, oldest=oldest, enters_h=float(hour)
+            )
         )
     return found
 
@@ -109,8 +111,8 @@ def test_people_who_do_several_steps_are_the_same_in_the_heap_and_in_simpy_to_0_
 
 def test_simpy_agrees_with_pieces_in_hand_and_newcomers_too():
     floor = nine_steps(30)
-    held = (Piece("held", "step 3", in_hand=True, age_h=2.5, oldest=40),
-            Piece("also held", "step 8", in_hand=True, age_h=0.5, oldest=41))  # fmt: skip
+    held = (FloorPiece("held", "step 3", in_hand=True, age_h=2.5, oldest=40),
+            FloorPiece("also held", "step 8", in_hand=True, age_h=0.5, oldest=41))  # fmt: skip
     gaps = np.random.default_rng(4).exponential(9, 50)
     floor = replace(
         floor, pieces=(*floor.pieces, *held), arrivals=(Arrivals("step 2", gaps, 300.0),)
@@ -140,7 +142,7 @@ def floors(draw) -> Floor:
         places = draw(st.sampled_from([1, 1, 2, 3, None]))
         rough = draw(st.lists(half_hours, min_size=1, max_size=3))
         steps.append(
-            Step(
+            FloorStep(
                 f"s{i}",
                 np.sort(np.resize(np.array(rough), 3)),
                 machines=places,
@@ -154,7 +156,7 @@ def floors(draw) -> Floor:
         first = draw(st.integers(0, count - 1))
         kind = draw(st.sampled_from(["waits", "waits", "in hand", "later", "after"]))
         pieces.append(
-            Piece(
+            FloorPiece(
                 f"p{k}", f"s{first}", f"s{draw(st.integers(first, count - 1))}",
                 in_hand=kind == "in hand",
                 age_h=draw(half_hours) if kind == "in hand" else 0.0,
@@ -196,52 +198,54 @@ def hours(n: float) -> np.ndarray:
 
 
 def test_order_of_work_is_priority_then_oldest_and_rework_goes_first():
-    steps = (Step("painting", hours(1), people=1),)
-    pieces = (Piece("new", "painting", oldest=9), Piece("old", "painting", oldest=2),
-              Piece("remake", "painting", priority=-1, oldest=99))  # fmt: skip
+    steps = (FloorStep("painting", hours(1), people=1),)
+    pieces = (FloorPiece("new", "painting", oldest=9), FloorPiece("old", "painting", oldest=2),
+              FloorPiece("remake", "painting", priority=-1, oldest=99))  # fmt: skip
     assert simulate(Floor(steps, pieces), 2).ready[0].tolist() == [3, 2, 1]
     always = (replace(steps[0], rework=(Rework("painting", 1.0),)),)
     floor = Floor(always, pieces, rework_cap=1)
     assert simulate(floor, 2).ready[0].tolist() == [6, 4, 2]
     assert simulate(replace(floor, rework_first=False), 2).ready[0].tolist() == [6, 4, 2]
-    late = replace(floor, pieces=(*pieces, Piece("urgent", "painting", priority=-2, enters_h=0.5)))
+    late = replace(
+        floor, pieces=(*pieces, FloorPiece("urgent", "painting", priority=-2, enters_h=0.5))
+    )
     assert simulate(late, 2).ready[0].tolist() == [8, 6, 2, 4]
     assert simulate(replace(late, rework_first=False), 2).ready[0].tolist() == [8, 6, 4, 3]
 
 
 def test_rework_that_is_certain_ends_at_the_cap():
-    step = Step("inspection", hours(1), people=1, rework=(Rework("inspection", 1.0),))
+    step = FloorStep("inspection", hours(1), people=1, rework=(Rework("inspection", 1.0),))
     for cap in (0, 3, 5):
-        floor = Floor((step,), (Piece("A", "inspection"),), rework_cap=cap)
+        floor = Floor((step,), (FloorPiece("A", "inspection"),), rework_cap=cap)
         assert simulate(floor, 2).ready[0, 0] == cap + 1
 
 
 def test_a_share_of_pieces_is_sent_back_as_often_as_said():
-    step = Step("inspection", hours(1), rework=(Rework("inspection", 0.1),))
-    out = simulate(Floor((step,), (Piece("A", "inspection"),), rework_cap=20), 40_000)
+    step = FloorStep("inspection", hours(1), rework=(Rework("inspection", 0.1),))
+    out = simulate(Floor((step,), (FloorPiece("A", "inspection"),), rework_cap=20), 40_000)
     assert (out.ready[:, 0] > 1).mean() == pytest.approx(0.1, abs=0.006)
     assert out.ready.mean() == pytest.approx(1 / 0.9, abs=0.01)
 
 
 def test_a_batch_takes_up_to_n_pieces_and_one_that_is_in_hand_takes_nobody_new():
-    step = Step("blank", hours(4), machines=1, batch=3)
-    pieces = tuple(Piece(f"p{k}", "blank", oldest=k) for k in range(4))
+    step = FloorStep("blank", hours(4), machines=1, batch=3)
+    pieces = tuple(FloorPiece(f"p{k}", "blank", oldest=k) for k in range(4))
     assert simulate(Floor((step,), pieces), 2).ready[0].tolist() == [4, 4, 4, 8]
-    held = (Piece("held", "blank", in_hand=True, age_h=1.0), *pieces[:2])
+    held = (FloorPiece("held", "blank", in_hand=True, age_h=1.0), *pieces[:2])
     assert simulate(Floor((step,), held), 2).ready[0].tolist() == [3, 7, 7]
 
 
 def test_copies_begin_when_their_model_is_ready():
-    steps = (Step("finishing", hours(5), people=1), Step("shaping", hours(2), people=1))
-    pieces = (Piece("A model", "finishing", "finishing", in_hand=True, age_h=1.0),
-              Piece("A1", "shaping", after="A model"), Piece("A2", "shaping", after="A model", oldest=1))  # fmt: skip
+    steps = (FloorStep("finishing", hours(5), people=1), FloorStep("shaping", hours(2), people=1))
+    pieces = (FloorPiece("A model", "finishing", "finishing", in_hand=True, age_h=1.0),
+              FloorPiece("A1", "shaping", after="A model"), FloorPiece("A2", "shaping", after="A model", oldest=1))  # fmt: skip
     out = simulate(Floor(steps, pieces), 2)
     assert out.ready[0].tolist() == [4, 6, 8]
 
 
 def test_pieces_that_leave_together_are_ready_with_the_last_of_them():
-    steps = (Step("packing", hours(1), people=1),)
-    pieces = tuple(Piece(f"p{k}", "packing", oldest=k) for k in range(4))
+    steps = (FloorStep("packing", hours(1), people=1),)
+    pieces = tuple(FloorPiece(f"p{k}", "packing", oldest=k) for k in range(4))
     floor = Floor(steps, pieces, together=(("p0", "p2"),))
     assert simulate(floor, 2).ready[0].tolist() == [3, 2, 3, 4]
     with pytest.raises(ValueError, match="leave it together"):
@@ -249,10 +253,10 @@ def test_pieces_that_leave_together_are_ready_with_the_last_of_them():
 
 
 def test_more_in_hand_than_places_go_first_once_a_place_is_free():
-    steps = (Step("painting", hours(4), people=1),)
-    pieces = (Piece("waits", "painting", priority=-5),
-              Piece("first", "painting", in_hand=True, age_h=3.0),
-              Piece("second", "painting", in_hand=True, age_h=2.0, oldest=1))  # fmt: skip
+    steps = (FloorStep("painting", hours(4), people=1),)
+    pieces = (FloorPiece("waits", "painting", priority=-5),
+              FloorPiece("first", "painting", in_hand=True, age_h=3.0),
+              FloorPiece("second", "painting", in_hand=True, age_h=2.0, oldest=1))  # fmt: skip
     assert simulate(Floor(steps, pieces), 2).ready[0].tolist() == [7, 1, 3]
 
 
@@ -261,8 +265,8 @@ def test_a_painter_who_inspects_too_keeps_both_waiting():
     painted 0-4, then inspected 4-5 since it is older than B, then B 5-9 and 9-10. With somebody
     who only inspects, B is painted 4-8 and inspected 8-9, and A's way stays the same.
     """
-    steps = (Step("painting", hours(4)), Step("inspection", hours(1)))
-    pieces = (Piece("A", "painting"), Piece("B", "painting", oldest=1))
+    steps = (FloorStep("painting", hours(4)), FloorStep("inspection", hours(1)))
+    pieces = (FloorPiece("A", "painting"), FloorPiece("B", "painting", oldest=1))
     both = Crew("both", 1, ("painting", "inspection"))
     alone = simulate(Floor(steps, pieces, crews=(both,)), 2)
     assert alone.ready[0].tolist() == [5, 10]
@@ -282,9 +286,9 @@ def test_a_painter_who_inspects_too_keeps_both_waiting():
 
 def test_waiting_and_busy_share_add_up_by_hand():
     """Three pieces of 4 h, one painter, 24 h: taken up at 0, 4, 8; the second had waited 6 before."""
-    pieces = (Piece("A", "painting"), Piece("B", "painting", oldest=1, waited_h=6),
-              Piece("C", "painting", oldest=2))  # fmt: skip
-    out = simulate(Floor((Step("painting", hours(4), people=1),), pieces, horizon_h=24.0), 5)
+    pieces = (FloorPiece("A", "painting"), FloorPiece("B", "painting", oldest=1, waited_h=6),
+              FloorPiece("C", "painting", oldest=2))  # fmt: skip
+    out = simulate(Floor((FloorStep("painting", hours(4), people=1),), pieces, horizon_h=24.0), 5)
     assert out.wait_hours().value[0] == pytest.approx((0 + 10 + 8) / 3)
     assert out.waiting().value[0] == pytest.approx((4 + 8) / 24)
     assert out.busy_share().value[0] == pytest.approx(12 / 24)
@@ -297,15 +301,15 @@ def test_waiting_and_busy_share_add_up_by_hand():
     [
         ({"steps": ()}, "1 to 60 steps"),
         ({"pieces": ()}, "no piece"),
-        ({"pieces": (Piece("A", "nowhere"),)}, "There is no step “nowhere”"),
-        ({"pieces": (Piece("A", "a"), Piece("A", "a"))}, "key of its own"),
-        ({"pieces": (Piece("A", "b", "a"),)}, "last step comes before"),
-        ({"pieces": (Piece("A", "a", after="B"),)}, "not on the floor"),
-        ({"pieces": (Piece("A", "a", after="B"), Piece("B", "a", after="A"))}, "circle"),
-        ({"steps": (Step("a", hours(1), people=0), Step("b", hours(1)))}, "at least one person"),
-        ({"steps": (Step("a", hours(1), batch=2), Step("b", hours(1)))}, "counted machine"),
-        ({"steps": (Step("a", hours(1), rework=(Rework("b", 0.1),)), Step("b", hours(1)))}, "earlier"),
-        ({"steps": (Step("a", -hours(1)), Step("b", hours(1)))}, "not negative"),
+        ({"pieces": (FloorPiece("A", "nowhere"),)}, "There is no step “nowhere”"),
+        ({"pieces": (FloorPiece("A", "a"), FloorPiece("A", "a"))}, "key of its own"),
+        ({"pieces": (FloorPiece("A", "b", "a"),)}, "last step comes before"),
+        ({"pieces": (FloorPiece("A", "a", after="B"),)}, "not on the floor"),
+        ({"pieces": (FloorPiece("A", "a", after="B"), FloorPiece("B", "a", after="A"))}, "circle"),
+        ({"steps": (FloorStep("a", hours(1), people=0), FloorStep("b", hours(1)))}, "at least one person"),
+        ({"steps": (FloorStep("a", hours(1), batch=2), FloorStep("b", hours(1)))}, "counted machine"),
+        ({"steps": (FloorStep("a", hours(1), rework=(Rework("b", 0.1),)), FloorStep("b", hours(1)))}, "earlier"),
+        ({"steps": (FloorStep("a", -hours(1)), FloorStep("b", hours(1)))}, "not negative"),
         ({"arrivals": (Arrivals("a", np.zeros(3), 9.0),)}, "not all of them zero"),
         ({"crews": (Crew("c", 0, ("a",)),)}, "one person at least"),
         ({"crews": (Crew("c", 1, ("a", "a")),)}, "each once"),
@@ -315,6 +319,6 @@ def test_waiting_and_busy_share_add_up_by_hand():
     ],
 )  # fmt: skip
 def test_a_floor_that_makes_no_sense_is_refused_in_plain_words(change, says):
-    floor = Floor((Step("a", hours(1)), Step("b", hours(1))), (Piece("A", "a"),))
+    floor = Floor((FloorStep("a", hours(1)), FloorStep("b", hours(1))), (FloorPiece("A", "a"),))
     with pytest.raises(ValueError, match=says):
         simulate(replace(floor, **change), 2)

@@ -12,10 +12,10 @@ from app.leadtimes.floor import (
     ChangeError,
     Crew,
     Floor,
+    FloorPiece,
+    FloorStep,
     OpenHours,
-    Piece,
     Rework,
-    Step,
     apply_changes,
     compare,
     floor_report,
@@ -38,12 +38,12 @@ def studio() -> Floor:
         return quantile_table(generator.lognormal(np.log(hours), 0.5, 60))
 
     steps = (
-        Step("building", work(12), machines=1),
-        Step("shaping", work(4), people=2, hours=WEEK),
-        Step("painting", work(7), people=2, hours=WEEK, rework=(Rework("shaping", 0.02), Rework("painting", 0.06))),
-        Step("packing", work(0.5), people=1, hours=WEEK),
+        FloorStep("building", work(12), machines=1),
+        FloorStep("shaping", work(4), people=2, hours=WEEK),
+        FloorStep("painting", work(7), people=2, hours=WEEK, rework=(Rework("shaping", 0.02), Rework("painting", 0.06))),
+        FloorStep("packing", work(0.5), people=1, hours=WEEK),
     )  # fmt: skip
-    pieces = tuple(Piece(f"11{k}-A1", steps[k % 4].name, oldest=k) for k in range(40))
+    pieces = tuple(FloorPiece(f"11{k}-A1", steps[k % 4].name, oldest=k) for k in range(40))
     coming = (Arrivals("building", generator.exponential(30, 40), 28 * 24.0),)
     return Floor(steps, pieces, coming, calendar=CALENDAR, now=NOW)
 
@@ -52,7 +52,7 @@ def changed(*texts: str) -> Floor:
     return apply_changes(studio(), [parse_change(text) for text in texts])
 
 
-def step(floor: Floor, name: str) -> Step:
+def step(floor: Floor, name: str) -> FloorStep:
     return floor.steps[floor.index(name)]
 
 

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import kstest, pearsonr
 
-from app.leadtimes.floor import Floor, Piece, Rework, Step, quantile_table, simulate
+from app.leadtimes.floor import Floor, FloorPiece, FloorStep, Rework, quantile_table, simulate
 from app.leadtimes.floor.draws import GOLDEN, mix, replication_keys, share_below, uniforms
 
 
@@ -61,22 +61,29 @@ def test_what_is_left_of_work_in_hand_is_drawn_from_stays_that_lasted_as_long():
     stays = np.random.default_rng(1).lognormal(1, 0.7, 4000)
     table = quantile_table(stays)
     assert share_below(table, 3.0) == pytest.approx((stays < 3.0).mean(), abs=0.003)
-    floor = Floor((Step("one", table, people=1),), (Piece("A", "one", in_hand=True, age_h=3.0),))
+    floor = Floor(
+        (FloorStep("one", table, people=1),), (FloorPiece("A", "one", in_hand=True, age_h=3.0),)
+    )
     left = simulate(floor, 4000).ready[:, 0]
     assert kstest(left, stays[stays > 3.0] - 3.0).pvalue > 0.01
 
 
 def test_older_than_all_stays_draws_afresh():
     table = quantile_table([1.0, 2.0, 3.0])
-    old = Floor((Step("one", table, people=1),), (Piece("A", "one", in_hand=True, age_h=9.0),))
-    new = Floor((Step("one", table, people=1),), (Piece("A", "one"),))
+    old = Floor(
+        (FloorStep("one", table, people=1),), (FloorPiece("A", "one", in_hand=True, age_h=9.0),)
+    )
+    new = Floor((FloorStep("one", table, people=1),), (FloorPiece("A", "one"),))
     assert np.array_equal(simulate(old, 50).ready, simulate(new, 50).ready)
 
 
 def test_a_piece_keeps_its_draws_whoever_else_is_on_the_floor():
     table = quantile_table(np.random.default_rng(2).exponential(5, 100))
-    steps = (Step("shaping", table), Step("painting", table, rework=(Rework("shaping", 0.3),)))
-    alone = simulate(Floor(steps, (Piece("1147-A2", "shaping"),)), 200)
-    others = tuple(Piece(f"x{k}", "painting", priority=-1) for k in range(30))
-    among = simulate(Floor(steps, (*others, Piece("1147-A2", "shaping"))), 200)
+    steps = (
+        FloorStep("shaping", table),
+        FloorStep("painting", table, rework=(Rework("shaping", 0.3),)),
+    )
+    alone = simulate(Floor(steps, (FloorPiece("1147-A2", "shaping"),)), 200)
+    others = tuple(FloorPiece(f"x{k}", "painting", priority=-1) for k in range(30))
+    among = simulate(Floor(steps, (*others, FloorPiece("1147-A2", "shaping"))), 200)
     assert np.array_equal(alone.ready[:, 0], among.ready[:, -1])

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.leadtimes.floor import Floor, OpenHours, Piece, Step, simulate
+from app.leadtimes.floor import Floor, FloorPiece, FloorStep, OpenHours, simulate
 from app.shared.calendar import Calendar
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -40,12 +40,12 @@ def test_two_pieces_over_a_clock_change_and_a_holiday_are_ready_to_the_second():
     now = at(2031, 3, 28, 15)
     hours = OpenHours.from_calendar(calendar, now)
     steps = (
-        Step("painting", constant(10), people=1, hours=hours),
-        Step("drying", constant(290)),
-        Step("packing", constant(1), people=1, hours=hours),
+        FloorStep("painting", constant(10), people=1, hours=hours),
+        FloorStep("drying", constant(290)),
+        FloorStep("packing", constant(1), people=1, hours=hours),
     )
-    pieces = (Piece("A", "painting"), Piece("B", "painting", oldest=1))
-    painted = tuple(Piece(p.key, p.step, "painting", oldest=p.oldest) for p in pieces)
+    pieces = (FloorPiece("A", "painting"), FloorPiece("B", "painting", oldest=1))
+    painted = tuple(FloorPiece(p.key, p.step, "painting", oldest=p.oldest) for p in pieces)
     ready = simulate(Floor(steps, painted), 2).ready[0] * 3600 + now
     assert list(ready) == [at(2031, 3, 31, 17), at(2031, 4, 2, 11)]
     assert simulate(Floor(steps, painted), 2).ready[0, 0] == 73
@@ -77,9 +77,9 @@ def test_hours_until_midnight_join_those_after_it():
 def test_work_taken_up_at_any_hour_ends_when_so_many_open_hours_have_passed(gaps, cut, clock, work):
     marks = np.cumsum([*gaps, 4, 8000]) / 4
     hours = OpenHours.of(marks[::2] - cut / 8, marks[1::2] - cut / 8)
-    shut = Step("shut", constant(1), people=1, hours=OpenHours.of([3], [4000]))
-    step = Step("one", constant(work), people=1, hours=hours)
-    pieces = (Piece("A", "one", enters_h=clock),)
+    shut = FloorStep("shut", constant(1), people=1, hours=OpenHours.of([3], [4000]))
+    step = FloorStep("one", constant(work), people=1, hours=hours)
+    pieces = (FloorPiece("A", "one", enters_h=clock),)
     ready = simulate(Floor((shut, step), pieces), 2).ready[0, 0]
     assert ready >= clock
     assert hours.worked(ready) == pytest.approx(hours.worked(clock) + work, abs=1e-9)
@@ -104,8 +104,12 @@ def test_intervals_that_make_no_sense_are_refused(opens, closes):
 
 def test_work_beyond_the_known_hours_is_refused_not_guessed():
     hours = OpenHours.of([0.0], [8.0], until=1000)
-    floor = Floor((Step("one", constant(9), people=1, hours=hours),), (Piece("A", "one"),))
+    floor = Floor(
+        (FloorStep("one", constant(9), people=1, hours=hours),), (FloorPiece("A", "one"),)
+    )
     assert simulate(floor, 2).ready[0, 0] == 9
-    late = Floor((Step("one", constant(1001), people=1, hours=hours),), (Piece("A", "one"),))
+    late = Floor(
+        (FloorStep("one", constant(1001), people=1, hours=hours),), (FloorPiece("A", "one"),)
+    )
     with pytest.raises(ValueError, match="known for 42 days"):
         simulate(late, 2)

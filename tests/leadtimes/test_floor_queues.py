@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from scipy.stats import ks_2samp
 
-from app.leadtimes.floor import Arrivals, Crew, Floor, Piece, Rework, Step, simulate
+from app.leadtimes.floor import Arrivals, Crew, Floor, FloorPiece, FloorStep, Rework, simulate
+from app.leadtimes.floor.arrays import lay_out
 from app.leadtimes.floor.draws import PER_40, S24, mix, replication_keys
-from app.leadtimes.floor.late import door_book, newcomers
+from app.leadtimes.floor.newcomers import door_book, newcomers
 from app.leadtimes.floor.outcome import mean, run_plan
-from app.leadtimes.floor.plan import lay_out
 
 CELLS = 4096
 
@@ -34,7 +34,7 @@ def queue(servers: int, gap: float, service: float, people: int, skip: int, runs
     """Waits (runs × people who came after the first `skip`) of an M/M/c queue."""
     gaps = exponential(gap)
     arrivals = Arrivals("desk", (gaps[1:] + gaps[:-1]) / 2, until_h=gap * people)
-    floor = Floor((Step("desk", exponential(service), people=servers),), (), (arrivals,))
+    floor = Floor((FloorStep("desk", exponential(service), people=servers),), (), (arrivals,))
     keys = replication_keys(seed, 0, runs)
     late = newcomers(floor, keys)
     plan, came = lay_out(floor, late), late.hours
@@ -87,7 +87,7 @@ def test_one_person_for_two_steps_is_a_queue_with_service_in_two_parts():
     """
     gaps = exponential(2.5)
     coming = Arrivals("one", (gaps[1:] + gaps[:-1]) / 2, until_h=2.5 * 1500)
-    steps = (Step("one", exponential(1.0)), Step("two", exponential(1.0)))
+    steps = (FloorStep("one", exponential(1.0)), FloorStep("two", exponential(1.0)))
     floor = Floor(steps, (), (coming,), crews=(Crew("she", 1, ("one", "two")),), horizon_h=1e6)
     keys = replication_keys(13, 0, 500)
     late = newcomers(floor, keys)
@@ -105,9 +105,9 @@ def test_little_s_law_holds_at_every_step_where_people_are_shared():
     """Number waiting = rate x wait at each step, and everybody's hours are the steps' hours."""
     coming = Arrivals("a", exponential(2.0), until_h=300.0)
     steps = (
-        Step("a", exponential(1.0)),
-        Step("b", exponential(1.5), rework=(Rework("a", 0.2),)),
-        Step("c", exponential(0.5), machines=1),
+        FloorStep("a", exponential(1.0)),
+        FloorStep("b", exponential(1.5), rework=(Rework("a", 0.2),)),
+        FloorStep("c", exponential(0.5), machines=1),
     )
     crews = (Crew("ab", 2, ("a", "b")), Crew("bc", 1, ("b", "c"), there=0.8))
     out = simulate(Floor(steps, (), (coming,), horizon_h=3000, crews=crews), 200)
@@ -121,7 +121,8 @@ def test_little_s_law_holds_on_the_floor():
     """Number waiting = rate × wait, over a horizon with an empty floor at both its ends."""
     arrivals = Arrivals("desk", exponential(1.25), until_h=400.0)
     out = simulate(
-        Floor((Step("desk", exponential(1.0), people=1),), (), (arrivals,), horizon_h=2000), 200
+        Floor((FloorStep("desk", exponential(1.0), people=1),), (), (arrivals,), horizon_h=2000),
+        200,
     )
     waited = out.waiting().value[0] * 2000
     assert waited == pytest.approx((out.wait_hours().value * out.begun.mean(axis=0))[0])
@@ -161,11 +162,11 @@ def ciw_makespans(runs: int) -> tuple[np.ndarray, np.ndarray]:
 def test_ready_hours_are_distributed_as_in_ciw():
     """Three steps, a quarter of the pieces sent back to the first: Kolmogorov-Smirnov."""
     steps = tuple(
-        Step(f"s{i}", exponential(average), people=servers,
+        FloorStep(f"s{i}", exponential(average), people=servers,
              rework=(Rework("s0", 0.25),) if i == 2 else ())
         for i, (servers, average) in enumerate(SERVICES)
     )  # fmt: skip
-    pieces = tuple(Piece(f"p{k}", "s0", oldest=k) for k in range(CUSTOMERS))
+    pieces = tuple(FloorPiece(f"p{k}", "s0", oldest=k) for k in range(CUSTOMERS))
     floor = Floor(steps, pieces, rework_cap=60, rework_first=False)
     ready = simulate(floor, 2000, 5).ready
     tenth, last = ciw_makespans(250)

@@ -30,7 +30,7 @@ from app.leadtimes.forecast.pieces import (
     forecast_with_record,
 )
 from app.leadtimes.forecast.pool import earned_weights
-from app.leadtimes.forecast.record import Known, Record, censoring_weights
+from app.leadtimes.forecast.record import ForecastRecord, KnownEnds, censoring_weights
 from app.leadtimes.log import DAY, StayLog, make_log
 from app.leadtimes.survival import kaplan_meier
 from tests.leadtimes import lines
@@ -176,10 +176,10 @@ def test_features_do_not_know_the_date() -> None:
 def test_weights_go_to_the_method_that_was_right() -> None:
     truth = np.linspace(1, 50, 200)
     said = np.stack([np.tile(truth[:, None], POINTS.size), np.full((200, POINTS.size), 500.0)])
-    record = Record(paths_of(finished_pieces(0)).landmarks, said)
-    seen = Known(truth, np.ones(200), np.inf, pieces=200)
+    record = ForecastRecord(paths_of(finished_pieces(0)).landmarks, said)
+    seen = KnownEnds(truth, np.ones(200), np.inf, pieces=200)
     assert earned_weights(record, seen, np.array([0.5, 0.5]))[0] > 0.95
-    unseen = Known(truth, np.ones(200), np.inf, pieces=2)
+    unseen = KnownEnds(truth, np.ones(200), np.inf, pieces=2)
     assert earned_weights(record, unseen, np.array([0.5, 0.5])).tolist() == [0.5, 0.5]
 
 

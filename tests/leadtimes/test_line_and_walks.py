@@ -8,7 +8,7 @@ import pytest
 from app.leadtimes.forecast.calibrate import mapped_levels
 from app.leadtimes.forecast.curves import PRIOR, fit_since_step
 from app.leadtimes.forecast.levels import LEVELS
-from app.leadtimes.forecast.line import Line, fit_line
+from app.leadtimes.forecast.line import LineInFront, fit_line
 from app.leadtimes.forecast.paths import Moments, Paths, paths_of
 from app.leadtimes.forecast.pool import REIN, mixed, reined
 from app.leadtimes.forecast.walks import fit_walks
@@ -35,7 +35,7 @@ def fullest(paths: Paths) -> float:
     return float(max(np.linspace(100, 300, 80), key=lambda day: len(paths.open_at(day))))
 
 
-def fitted(paths: Paths, today: float) -> tuple[Line, Moments]:
+def fitted(paths: Paths, today: float) -> tuple[LineInFront, Moments]:
     return fit_line(paths, today, fit_since_step(paths, today, PRIOR)), paths.open_at(today)
 
 

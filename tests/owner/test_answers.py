@@ -10,7 +10,7 @@ from app.flow.steps import Step, TimeClass
 from app.leadtimes.log import CANCELLED, FINISHED, OPEN
 from app.owner import answers
 from app.owner.figures import Where, WhereRow
-from app.owner.spells import STEP_CODE
+from app.owner.intervals import STEP_CODE
 from tests.owner.test_figures import CALENDAR, NOW, some
 
 Order = namedtuple("Order", "id number needed_by")

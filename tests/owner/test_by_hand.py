@@ -35,8 +35,8 @@ from app.leadtimes.open_time import opened
 from app.orders.forecast import record as own
 from app.orders.forecast.open_days import closed_spans
 from app.owner import store
+from app.owner.intervals import CLASS_CODE, STEP_CODE
 from app.owner.spans import spans_of
-from app.owner.spells import CLASS_CODE, STEP_CODE
 from app.owner.ways import ways
 from app.studio import store as studio
 from tests.making import CAST, Wanted, make_order, move

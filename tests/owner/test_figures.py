@@ -12,8 +12,8 @@ from app.flow.steps import Step, TimeClass
 from app.leadtimes.log import CANCELLED, DAY, FINISHED, OPEN
 from app.owner import figures
 from app.owner.figures import Choice
-from app.owner.spells import CLASS_CODE, CLASS_LIST, STEP_CODE, STEP_LIST
-from app.owner.ways import Ways
+from app.owner.intervals import CLASS_CODE, CLASS_LIST, STEP_CODE, STEP_LIST
+from app.owner.ways import CopyWays
 from app.shared.calendar import Calendar
 
 LONDON = ZoneInfo("Europe/London")
@@ -29,7 +29,7 @@ def some(rows, kind="horse", remembered=False):
     outcome = np.array([r[2] for r in rows], dtype=np.int64)
     known = started + np.array([round((r[3] if len(r) > 3 else 0) * DAY) for r in rows])
     nothing = np.zeros(size, dtype=np.int64)
-    return Ways(
+    return CopyWays(
         root=np.arange(size), order=np.arange(size), number=1000 + np.arange(size),
         kind=np.array([kind] * size, dtype=object), remembered=np.full(size, remembered),
         started=started, known_from=known, ended=np.where(outcome == OPEN, 0, started + took),

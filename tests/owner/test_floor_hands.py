@@ -20,8 +20,8 @@ from app.owner.floor_hands import (
     skills,
 )
 from app.owner.floor_now import NAMES
+from app.owner.intervals import STEP_CODE, Intervals
 from app.owner.spans import Spans, spans_of
-from app.owner.spells import STEP_CODE, Intervals
 from app.shared.calendar import DAY, Calendar
 
 HOUR = 3600

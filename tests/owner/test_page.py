@@ -7,7 +7,7 @@ import pytest
 
 from app.flow.steps import Step
 from app.main import staff_site
-from app.owner.known import Known
+from app.owner.known import Knowledge
 from tests.making import CAST, DAY, NOW, Wanted, make_order, walk
 from tests.staff.browser import Browser
 
@@ -132,7 +132,7 @@ def test_the_address_chooses_months_kind_and_the_remembered(workshop):
 def test_what_is_kept_and_topped_up_is_what_a_fresh_reading_gives(empty):
     import numpy as np
 
-    known = Known(empty)
+    known = Knowledge(empty)
     hand_over(empty, 20)
     first = known.look()
     assert len(first.ways) == 1
@@ -147,7 +147,7 @@ def test_what_is_kept_and_topped_up_is_what_a_fresh_reading_gives(empty):
             text("INSERT INTO changes (at, of, of_id, field) VALUES (:at, 'animals', :id, 'life')"),
             {"at": NOW, "id": made.animal_ids["A"]},
         )
-    topped, fresh = known.look(), Known(empty).look()
+    topped, fresh = known.look(), Knowledge(empty).look()
     assert topped.ways.remembered.tolist() == [False, True]
     for name in topped.ways.__dataclass_fields__:
         assert np.array_equal(getattr(topped.ways, name), getattr(fresh.ways, name)), name

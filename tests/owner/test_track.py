@@ -7,7 +7,16 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from app.owner.answers import share_words
-from app.owner.track import OrderEnds, Share, Told, Verdict, record_of, row_of, standing, verdict
+from app.owner.track import (
+    OrderEnds,
+    RangeOutcome,
+    TrackedRange,
+    WilsonShare,
+    record_of,
+    row_of,
+    standing,
+    verdict,
+)
 from app.shared.calendar import DAY, Calendar
 
 Telling = namedtuple("Telling", "at channel from_day to_day")
@@ -23,19 +32,19 @@ def at(month: int, day: int, hour: int = 12) -> int:
 @pytest.mark.parametrize(
     ("last", "ready", "came"),
     [
-        (date(2026, 6, 9), date(2026, 6, 9), Verdict.WITHIN),
-        (date(2026, 6, 9), date(2026, 6, 1), Verdict.WITHIN),
-        (date(2026, 6, 9), date(2026, 5, 31), Verdict.EARLY),
-        (date(2026, 6, 8), date(2026, 6, 9), Verdict.LATE),
-        (date(2026, 6, 9), None, Verdict.OVERDUE),
-        (date(2026, 6, 10), date(2026, 6, 5), Verdict.NOT_DUE),
-        (date(2026, 6, 10), None, Verdict.NOT_DUE),
+        (date(2026, 6, 9), date(2026, 6, 9), RangeOutcome.WITHIN),
+        (date(2026, 6, 9), date(2026, 6, 1), RangeOutcome.WITHIN),
+        (date(2026, 6, 9), date(2026, 5, 31), RangeOutcome.EARLY),
+        (date(2026, 6, 8), date(2026, 6, 9), RangeOutcome.LATE),
+        (date(2026, 6, 9), None, RangeOutcome.OVERDUE),
+        (date(2026, 6, 10), date(2026, 6, 5), RangeOutcome.NOT_DUE),
+        (date(2026, 6, 10), None, RangeOutcome.NOT_DUE),
     ],
 )
 def test_a_range_is_judged_when_its_last_day_has_passed(last, ready, came):
-    told = Told(date(2026, 5, 2), "page", date(2026, 6, 1), last)
+    told = TrackedRange(date(2026, 5, 2), "page", date(2026, 6, 1), last)
     assert verdict(told, ready, False, TODAY) is came
-    assert verdict(told, None, True, TODAY) is Verdict.GIVEN_UP
+    assert verdict(told, None, True, TODAY) is RangeOutcome.GIVEN_UP
 
 
 def test_what_stood_is_the_first_telling_of_the_day_after_else_the_last_before():
@@ -54,11 +63,13 @@ def test_a_row_holds_what_was_told_at_both_milestones_and_the_day_of_the_last_pi
     ]
     ends = OrderEnds(1147, at(5, 2, 11), at(5, 9, 11), at(6, 2), open=False)
     row = row_of(ends, told, CALENDAR, TODAY)
-    assert (row.passed_was, row.finished_was) == (Verdict.LATE, Verdict.WITHIN)
+    assert (row.passed_was, row.finished_was) == (RangeOutcome.LATE, RangeOutcome.WITHIN)
     assert row.ready == date(2026, 6, 2)
-    assert row.finished == Told(date(2026, 5, 9), "phone", date(2026, 5, 22), date(2026, 6, 5))
+    assert row.finished == TrackedRange(
+        date(2026, 5, 9), "phone", date(2026, 5, 22), date(2026, 6, 5)
+    )
     still = row_of(OrderEnds(1147, at(5, 2, 11), None, at(6, 2), open=True), told, CALENDAR, TODAY)
-    assert (still.ready, still.passed_was) == (None, Verdict.OVERDUE)
+    assert (still.ready, still.passed_was) == (None, RangeOutcome.OVERDUE)
     assert (still.finished, still.finished_was) == (None, None)
 
 
@@ -69,26 +80,26 @@ def test_told_that_it_takes_longer_is_no_range():
 
 
 def test_shares_count_the_overdue_and_leave_out_what_is_not_due_or_given_up():
-    v = Verdict
+    v = RangeOutcome
     came = [v.WITHIN] * 6 + [v.EARLY] + [v.LATE, v.OVERDUE] + [v.NOT_DUE] * 5 + [v.GIVEN_UP, None]
     record = record_of(came)
-    assert record.by_the_last == Share(7, 9)
-    assert record.within == Share(6, 9)
-    assert record.early == Share(1, 9)
+    assert record.by_the_last == WilsonShare(7, 9)
+    assert record.within == WilsonShare(6, 9)
+    assert record.early == WilsonShare(1, 9)
     assert record.not_due == 5
 
 
 def test_below_twenty_cases_there_are_words_only_and_from_twenty_on_an_interval():
     did = "ready by the last day told"
-    assert "in 100" not in share_words(Share(17, 19), did)
-    assert share_words(Share(6, 7), did).startswith(
+    assert "in 100" not in share_words(WilsonShare(17, 19), did)
+    assert share_words(WilsonShare(6, 7), did).startswith(
         "The last day told has passed for seven orders; six were ready by the last day told."
     )
-    assert "one order; one was ready" in share_words(Share(1, 1), did)
-    assert "one order; none was ready" in share_words(Share(0, 1), did)
+    assert "one order; one was ready" in share_words(WilsonShare(1, 1), did)
+    assert "one order; none was ready" in share_words(WilsonShare(0, 1), did)
     # Wilson for 81 of 263 is .2553 to .3662 (Newcombe 1998), rounded outward.
-    assert Share(81, 263).in_100() == (31, 25, 37)
-    assert share_words(Share(81, 263), did) == (
+    assert WilsonShare(81, 263).in_100() == (31, 25, 37)
+    assert share_words(WilsonShare(81, 263), did) == (
         "31 in 100 were ready by the last day told, 81 of 263; allowing for chance, 25 to 37 in 100."
     )
-    assert Share(20, 20).in_100() == (100, 83, 100)
+    assert WilsonShare(20, 20).in_100() == (100, 83, 100)

@@ -12,16 +12,31 @@ that a more urgent piece that comes overnight does not overtake it in the mornin
 with whoever waits, it does not hold out for more; everybody of a crew is there in all of its hours.
 """
 
-from app.leadtimes.floor.changes import Change, ChangeError, apply_changes, parse_change
+from app.leadtimes.floor.changes import ChangeError, FloorChange, apply_changes, parse_change
 from app.leadtimes.floor.compare import Comparison, compare
 from app.leadtimes.floor.draws import quantile_table
 from app.leadtimes.floor.hours import OpenHours
-from app.leadtimes.floor.model import Arrivals, Crew, Floor, Piece, Rework, Step
+from app.leadtimes.floor.model import Arrivals, Crew, Floor, FloorPiece, FloorStep, Rework
 from app.leadtimes.floor.outcome import Estimate, Outcome, simulate
 from app.leadtimes.floor.report import floor_report
 
 __all__ = [
-    "Arrivals", "Change", "ChangeError", "Comparison", "Crew", "Estimate", "Floor", "OpenHours",
-    "Outcome", "Piece", "Rework", "Step", "apply_changes", "compare", "floor_report",
-    "parse_change", "quantile_table", "simulate",
+    "Arrivals",
+    "ChangeError",
+    "Comparison",
+    "Crew",
+    "Estimate",
+    "Floor",
+    "FloorChange",
+    "FloorPiece",
+    "FloorStep",
+    "OpenHours",
+    "Outcome",
+    "Rework",
+    "apply_changes",
+    "compare",
+    "floor_report",
+    "parse_change",
+    "quantile_table",
+    "simulate",
 ]  # fmt: skip

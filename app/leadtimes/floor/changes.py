@@ -11,7 +11,7 @@ from math import ceil
 import numpy as np
 
 from app.leadtimes.floor.hours import HOUR, OpenHours
-from app.leadtimes.floor.model import Crew, Floor, Rework, Step
+from app.leadtimes.floor.model import Crew, Floor, FloorStep, Rework
 from app.shared.calendar import Calendar, Hours
 
 WHATS = {
@@ -41,7 +41,7 @@ class ChangeError(ValueError):
 
 
 @dataclass(frozen=True)
-class Change:
+class FloorChange:
     """One setting. `step` is None where it is said of the whole floor.
 
     Counts stand in `number`, to be added where `relative`; shares and factors stand there too
@@ -58,7 +58,7 @@ class Change:
     others: tuple[str, ...] = ()
 
 
-def parse_change(text: str) -> Change:
+def parse_change(text: str) -> FloorChange:
     """Read one setting; see WHATS for what can be set. Raises ChangeError."""
     found = SETTING.fullmatch(text)
     if not found or not found["value"]:
@@ -79,13 +79,13 @@ def _refuse(what: str, value: str, why: str) -> ChangeError:
     return ChangeError(f"{what}={value}: {why} Write for instance: {WHATS[what]}.")
 
 
-def _count(step: str | None, what: str, value: str) -> Change:
+def _count(step: str | None, what: str, value: str) -> FloorChange:
     if not re.fullmatch(r"[+-]?\d{1,4}", value):
         raise _refuse(what, value, "a whole number is needed.")
     relative = value[0] in "+-"
     if not relative and int(value) < 1:
         raise _refuse(what, value, "one at least; to stop a step for a while, close it.")
-    return Change(step, what, float(value), relative)
+    return FloorChange(step, what, float(value), relative)
 
 
 def _percent(what: str, value: str) -> tuple[float, bool]:
@@ -95,22 +95,22 @@ def _percent(what: str, value: str) -> tuple[float, bool]:
     return float(found[1] + found[2]) / 100, bool(found[1])
 
 
-def _factor(step: str | None, what: str, value: str) -> Change:
+def _factor(step: str | None, what: str, value: str) -> FloorChange:
     share, relative = _percent(what, value)
     factor = 1 + share if relative else share
     if not factor > 0:
         raise _refuse(what, value, "something must be left of it.")
-    return Change(step, what, factor)
+    return FloorChange(step, what, factor)
 
 
-def _share(step: str | None, what: str, value: str) -> Change:
+def _share(step: str | None, what: str, value: str) -> FloorChange:
     share, relative = _percent(what, value)
     if relative or share > 1:
         raise _refuse(what, value, "between 0% and 100% of the pieces, without a sign.")
-    return Change(step, what, share)
+    return FloorChange(step, what, share)
 
 
-def _closed(step: str | None, what: str, value: str) -> Change:
+def _closed(step: str | None, what: str, value: str) -> FloorChange:
     closures = []
     for part in value.split(","):
         first, _, last = part.strip().partition("..")
@@ -121,19 +121,19 @@ def _closed(step: str | None, what: str, value: str) -> Change:
         if b < a:
             raise _refuse(what, value, f"“{part.strip()}” ends before it begins.")
         closures.append((a, b))
-    return Change(step, what, closures=tuple(closures))
+    return FloorChange(step, what, closures=tuple(closures))
 
 
-def _also(step: str | None, what: str, value: str) -> Change:
+def _also(step: str | None, what: str, value: str) -> FloorChange:
     others = tuple(part.strip() for part in value.split(","))
     if not all(others):
         raise _refuse(what, value, "a step is needed, or several with commas.")
-    return Change(step, what, others=others)
+    return FloorChange(step, what, others=others)
 
 
-def _hours(step: str | None, what: str, value: str) -> Change:
+def _hours(step: str | None, what: str, value: str) -> FloorChange:
     if value.lower() == "always":
-        return Change(step, what)
+        return FloorChange(step, what)
     week: Week = {}
     days: list[int] = []
     for part in value.lower().replace(";", ",").split(","):
@@ -148,7 +148,7 @@ def _hours(step: str | None, what: str, value: str) -> Change:
         late = any(b > a for (a, _), b in zip(spans[1:], ends, strict=False))
         if late or any(b <= a for (a, _), b in zip(spans, ends, strict=True)):
             raise _refuse(what, value, "a day's hours follow one another and end after they begin.")
-    return Change(step, what, week=week)
+    return FloorChange(step, what, week=week)
 
 
 def _day_names(part: str) -> tuple[list[int], str]:
@@ -175,7 +175,7 @@ def _span(value: str, span: str) -> tuple[day_time, day_time]:
         raise _refuse("hours", value, f"“{span.strip()}” is not a span of hours.") from None
 
 
-READERS: dict[str, Callable[[str | None, str, str], Change]] = {
+READERS: dict[str, Callable[[str | None, str, str], FloorChange]] = {
     "people": _count,
     "also": _also,
     "machines": _count,
@@ -188,7 +188,7 @@ READERS: dict[str, Callable[[str | None, str, str], Change]] = {
 }
 
 
-def apply_changes(floor: Floor, changes: Iterable[Change]) -> Floor:
+def apply_changes(floor: Floor, changes: Iterable[FloorChange]) -> Floor:
     """The floor with every change made, closures last so that they also cut changed hours.
 
     "people" counts everybody who does the step. Whoever is new does that step alone and brings a
@@ -218,7 +218,7 @@ def apply_changes(floor: Floor, changes: Iterable[Change]) -> Floor:
     return floor
 
 
-def _chosen(floor: Floor, change: Change) -> list[int]:
+def _chosen(floor: Floor, change: FloorChange) -> list[int]:
     """The steps that a change is about; said of the floor, all but those that never close."""
     if change.step is None:
         return [i for i, s in enumerate(floor.steps) if np.isfinite(s.hours.until)]
@@ -242,7 +242,7 @@ def _crew_places(floor: Floor, step: str) -> list[int]:
     return sorted(able, key=lambda k: len(floor.crews[k].steps))
 
 
-def _hired(floor: Floor, at: int, change: Change) -> Floor:
+def _hired(floor: Floor, at: int, change: FloorChange) -> Floor:
     """More or fewer people at a step that crews do."""
     step = floor.steps[at]
     able = _crew_places(floor, step.name)
@@ -263,7 +263,7 @@ def _hired(floor: Floor, at: int, change: Change) -> Floor:
     return floor
 
 
-def _taught(floor: Floor, step: Step, change: Change) -> Floor:
+def _taught(floor: Floor, step: FloorStep, change: FloorChange) -> Floor:
     """One of those who do a step, and the fewest others, does some more."""
     more = {floor.steps[_find(floor, name)].name for name in change.others}
     for k in _crew_places(floor, step.name):
@@ -291,7 +291,7 @@ def _with_people(floor: Floor, steps: tuple[str, ...], more: int, there: float =
     return replace(floor, crews=left)
 
 
-def _changed(step: Step, change: Change) -> Step:
+def _changed(step: FloorStep, change: FloorChange) -> FloorStep:
     if change.what in ("people", "machines", "batch"):
         before = getattr(step, change.what)
         if change.relative and before is None:
@@ -313,7 +313,7 @@ def _changed(step: Step, change: Change) -> Step:
     return step
 
 
-def _scaled(step: Step, share: float) -> tuple[Rework, ...]:
+def _scaled(step: FloorStep, share: float) -> tuple[Rework, ...]:
     """The same causes in the same proportions, adding up to a share."""
     total = sum(r.share for r in step.rework)
     if not total:
@@ -328,7 +328,9 @@ def _more_newcomers(floor: Floor, factor: float) -> Floor:
     return replace(floor, arrivals=tuple(more))
 
 
-def _new_hours(floor: Floor, change: Change, steps: list[Step]) -> Callable[[OpenHours], OpenHours]:
+def _new_hours(
+    floor: Floor, change: FloorChange, steps: list[FloorStep]
+) -> Callable[[OpenHours], OpenHours]:
     """How a change turns a step's hours into others; steps that share hours share the new ones."""
     if change.what not in ("hours", "closed"):
         return lambda hours: hours

@@ -5,8 +5,7 @@ All times are hours since the moment that the simulation starts from (its "now",
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from datetime import time as day_time
+from datetime import timedelta
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -65,17 +64,15 @@ class OpenHours:
 
         `hours` replaces the calendar's hours of the week; its closed days stay.
         """
-        week = calendar.hours if hours is None else hours
-        opens, closes = [], []
-        first = calendar.day_of(now) - timedelta(days=1)
-        for day in (first + timedelta(days=n) for n in range(days + 2)):
-            for start, end in () if day in calendar.closed else week.get(day.weekday(), ()):
-                last = day + timedelta(days=1) if end == day_time() else day
-                opens.append(datetime.combine(day, start, calendar.zone).timestamp())
-                closes.append(datetime.combine(last, end, calendar.zone).timestamp())
-        a, b = (np.array(opens) - now) / HOUR, (np.array(closes) - now) / HOUR
-        real = b > a  # an hour that the clock change skips may leave nothing of an interval
-        return OpenHours.of(a[real], b[real], 24.0 * days)
+        if hours is not None:
+            calendar = Calendar(calendar.zone, hours, calendar.closed)
+        today = calendar.day_of(now)
+        spans = [
+            span for day in calendar.days(today, today + timedelta(days)) for span in day.work
+        ]
+        hourly = (np.array(spans, dtype=np.float64).reshape(-1, 2) - now) / HOUR
+        opens, closes = hourly[hourly[:, 0] < hourly[:, 1]].T  # a skipped hour leaves nothing
+        return OpenHours.of(opens, closes, 24.0 * days)
 
     def without(self, start: float, end: float) -> "OpenHours":
         """The same hours less [start, end)."""

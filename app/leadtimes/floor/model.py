@@ -23,7 +23,7 @@ class Rework:
 
 
 @dataclass(frozen=True)
-class Step:
+class FloorStep:
     """One step of the floor.
 
     `durations` is a quantile table of hours of work (see draws.quantile_table). `people` and
@@ -72,7 +72,7 @@ class Crew:
 
 
 @dataclass(frozen=True)
-class Piece:
+class FloorPiece:
     """A piece as it stands now.
 
     `step` is where it is (or where it will begin), `last` the last step it passes (the floor's last
@@ -120,8 +120,8 @@ class Floor:
     seconds) are only needed where hours or closures are to be changed.
     """
 
-    steps: tuple[Step, ...]
-    pieces: tuple[Piece, ...]
+    steps: tuple[FloorStep, ...]
+    pieces: tuple[FloorPiece, ...]
     arrivals: tuple[Arrivals, ...] = ()
     rework_cap: int = 3
     rework_first: bool = True

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from app.leadtimes.floor.arrays import FloorArrays, in_order, lay_out
 from app.leadtimes.floor.draws import replication_keys
-from app.leadtimes.floor.late import door_book, newcomers
 from app.leadtimes.floor.lockstep import Lockstep
 from app.leadtimes.floor.model import Floor
-from app.leadtimes.floor.plan import Plan, in_order, lay_out
+from app.leadtimes.floor.newcomers import door_book, newcomers
 from app.leadtimes.progress import Progress
 
 Floats = NDArray[np.float64]
@@ -143,7 +143,7 @@ def quantiles(values: Floats, shares: ArrayLike) -> Estimate:
 
 
 def run_plan(
-    plan: Plan,
+    plan: FloorArrays,
     keys: NDArray[np.uint64],
     door_hour: Floats,
     door_piece: NDArray[np.int64],
@@ -201,7 +201,7 @@ def _leaving_together(floor: Floor, ready: Floats) -> Floats:
     return today
 
 
-def _by_crew(floor: Floor, plan: Plan, at_work: Floats) -> tuple[Floats, Floats]:
+def _by_crew(floor: Floor, plan: FloorArrays, at_work: Floats) -> tuple[Floats, Floats]:
     """Hours at work (R × K) and hours there are (K) of the crews, as the floor names them."""
     order = in_order(floor.crews)
     hours = [

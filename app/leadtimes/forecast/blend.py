@@ -15,7 +15,7 @@ from app.leadtimes.forecast.levels import LEVELS, POINTS, at_levels
 from app.leadtimes.forecast.methods import METHODS, PRIOR_WEIGHTS, said_by_all
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.forecast.pool import FEWEST_PIECES, earned_weights, mixed
-from app.leadtimes.forecast.record import Record, empty_record, known
+from app.leadtimes.forecast.record import ForecastRecord, empty_record, known
 from app.leadtimes.survival import Floats
 
 _AT_POINTS: Final = np.searchsorted(LEVELS, POINTS - 1e-9)
@@ -34,7 +34,7 @@ class Blend:
     paths: Paths
     generator: Generator
     defaults: Defaults | None = None
-    record: Record = field(default_factory=lambda: empty_record(len(METHODS)))
+    record: ForecastRecord = field(default_factory=lambda: empty_record(len(METHODS)))
     pooled: Floats = field(default_factory=lambda: np.zeros((0, LEVELS.size)))
     told: Floats = field(default_factory=lambda: np.zeros((0, LEVELS.size)))
     steps: Floats = field(default_factory=lambda: np.zeros(LEVELS.size))

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from app.leadtimes.forecast.curves import ByStep, WholeLead, ages, ages_in_step
-from app.leadtimes.forecast.line import MIDDLE, Line
+from app.leadtimes.forecast.line import MIDDLE, LineInFront
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.survival import Floats
 
@@ -26,7 +26,7 @@ class Encoder:
     reached: ByStep
     since_step: ByStep
     whole: WholeLead
-    line: Line
+    line: LineInFront
     typical: Floats
     expected_before: Floats
     visited: Floats
@@ -59,7 +59,12 @@ class Encoder:
 
 
 def fit_encoder(
-    paths: Paths, now: float, reached: ByStep, since_step: ByStep, whole: WholeLead, line: Line
+    paths: Paths,
+    now: float,
+    reached: ByStep,
+    since_step: ByStep,
+    whole: WholeLead,
+    line: LineInFront,
 ) -> Encoder:
     """Typical remaining time and mean stay of each step, and which visits are worth a column."""
     done = paths.left <= now

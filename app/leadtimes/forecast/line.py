@@ -24,7 +24,7 @@ MIDDLE: Final = np.array([0.5])
 
 
 @dataclass(frozen=True)
-class Line:
+class LineInFront:
     """Multiples of the yardstick that pieces needed from each step; `to_go` puts steps in order."""
 
     paths: Paths
@@ -54,11 +54,11 @@ class Line:
         return found
 
 
-def fit_line(paths: Paths, now: float, since_step: ByStep) -> Line:
+def fit_line(paths: Paths, now: float, since_step: ByStep) -> LineInFront:
     """From what was open at the landmarks before `now`, those still open counted as such."""
     nothing = np.zeros(1)
     to_go = np.array([h.remaining(nothing, MIDDLE)[0, 0] for h in since_step.hazards])
-    line = Line(paths, since_step, to_go, None)
+    line = LineInFront(paths, since_step, to_go, None)
     rows = paths.landmarks
     rows = rows[rows.at < now]
     yardstick = line.days_in_line(rows)
@@ -76,7 +76,7 @@ def fit_line(paths: Paths, now: float, since_step: ByStep) -> Line:
     for code in range(paths.steps):
         mine = step == code
         hazards.append(hazard_of(multiple[mine], seen[mine], entry[mine], pool, prior))
-    return Line(paths, since_step, to_go, tuple(hazards))
+    return LineInFront(paths, since_step, to_go, tuple(hazards))
 
 
 def _pace(paths: Paths, at: Floats) -> Floats:

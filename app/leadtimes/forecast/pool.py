@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from app.leadtimes.forecast.levels import POINTS, pinball
-from app.leadtimes.forecast.record import Known, Record
+from app.leadtimes.forecast.record import ForecastRecord, KnownEnds
 from app.leadtimes.survival import Floats
 
 LEARNT_AT: Final = np.array([0.1, 0.25, 0.5, 0.75, 0.85, 0.9])
@@ -42,7 +42,7 @@ def reined(said: Floats) -> Floats:
     return held
 
 
-def earned_weights(record: Record, truth: Known, prior: Floats) -> Floats:
+def earned_weights(record: ForecastRecord, truth: KnownEnds, prior: Floats) -> Floats:
     """Weights of the methods, adding up to 1; the
     prior's while fewer than FEWEST_PIECES have finished.
     """

@@ -22,15 +22,15 @@ LARGEST_WEIGHT: Final = 20.0
 
 
 @dataclass(frozen=True)
-class Record:
+class ForecastRecord:
     """Moments and `said` (methods x moments x POINTS), in order of time."""
 
     moments: Moments
     said: Floats
 
-    def with_rows(self, moments: Moments, said: Floats) -> "Record":
+    def with_rows(self, moments: Moments, said: Floats) -> "ForecastRecord":
         """The record with a day's rows added."""
-        return Record(
+        return ForecastRecord(
             Moments(
                 np.concatenate((self.moments.stay, moments.stay)),
                 np.concatenate((self.moments.at, moments.at)),
@@ -39,14 +39,14 @@ class Record:
         )
 
 
-def empty_record(methods: int) -> Record:
+def empty_record(methods: int) -> ForecastRecord:
     """No rows yet."""
     none = np.zeros(0, dtype=np.int64)
-    return Record(Moments(none, np.zeros(0)), np.zeros((methods, 0, POINTS.size)))
+    return ForecastRecord(Moments(none, np.zeros(0)), np.zeros((methods, 0, POINTS.size)))
 
 
 @dataclass(frozen=True)
-class Known:
+class KnownEnds:
     """The record's truth as far as it is known:
     `days` up to `horizon`, weight 0 where not known.
     """
@@ -57,7 +57,7 @@ class Known:
     pieces: int
 
 
-def known(paths: Paths, moments: Moments, now: float) -> Known:
+def known(paths: Paths, moments: Moments, now: float) -> KnownEnds:
     """Weighted truth of the record's rows on the day `now`, cut at a horizon.
 
     An end further off than the horizon would hardly be known yet; a row seen open so long counts as
@@ -71,7 +71,7 @@ def known(paths: Paths, moments: Moments, now: float) -> Known:
     horizon = float(watch.times[rare[0]]) if rare.size else np.inf
     told = (seen & (days <= horizon)) | (days >= horizon)
     days = np.minimum(days, horizon)
-    return Known(
+    return KnownEnds(
         days,
         np.where(told, 1 / _chance_known(watch.times, watch.survival, days), 0.0),
         horizon,

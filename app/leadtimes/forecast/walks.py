@@ -27,7 +27,7 @@ BACKED: Final = 4.0  # pieces' worth by which a way is drawn towards its last st
 
 
 @dataclass(frozen=True)
-class Ways:
+class NextSteps:
     """Where pieces go on to.
 
     A way is a step and the one before it, numbered by its place in `codes`; `step` is its step.
@@ -48,7 +48,7 @@ class Walks:
     paths: Paths
     hazards: tuple[Hazard, ...]
     lengths: Floats  # steps x TABLE
-    ways: Ways
+    ways: NextSteps
     most: int
 
     def predict(self, moments: Moments, generator: Generator) -> Floats:
@@ -110,7 +110,7 @@ def _codes(paths: Paths) -> Ints:
     return code
 
 
-def _ways(paths: Paths, begun: Bools, done: Bools) -> Ways:
+def _ways(paths: Paths, begun: Bools, done: Bools) -> NextSteps:
     """The ways met so far and where those that are `done` went on to."""
     code = _codes(paths)
     codes = np.unique(code[begun])
@@ -138,4 +138,4 @@ def _ways(paths: Paths, begun: Bools, done: Bools) -> Ways:
     last = np.append(np.flatnonzero(np.diff(way)), way.size - 1)
     share[last] = np.arange(codes.size) + 1.0  # sums of shares round; a way must not leak
     following = np.searchsorted(codes, (step[way] + 1) * paths.steps + target)
-    return Ways(codes, np.where(target == paths.steps, -1, following), share, step)
+    return NextSteps(codes, np.where(target == paths.steps, -1, following), share, step)

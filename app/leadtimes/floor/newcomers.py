@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.leadtimes.floor import draws
-from app.leadtimes.floor.model import Arrivals, Floor, Piece
+from app.leadtimes.floor.model import Arrivals, Floor, FloorPiece
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -15,7 +15,7 @@ Words = NDArray[np.uint64]
 LATER_THAN_ALL = 1e15  # behind today's pieces, whatever their age is counted in
 
 
-class Late(NamedTuple):
+class Newcomers(NamedTuple):
     """Newcomers: when each comes, R × A, infinite for never; by column their kind and number."""
 
     hours: Floats
@@ -23,18 +23,18 @@ class Late(NamedTuple):
     number: Ints
 
 
-def newcomers(floor: Floor, keys: Words) -> Late:
+def newcomers(floor: Floor, keys: Words) -> Newcomers:
     """When newcomers come, one row a replication, sorted within each kind.
 
     Gaps are drawn by replication and number, so that the same people come whatever else changes.
     """
     none = np.zeros(0, dtype=np.int64)
-    found = [Late(np.empty((keys.size, 0)), none, none)]
+    found = [Newcomers(np.empty((keys.size, 0)), none, none)]
     for kind, coming in enumerate(floor.arrivals if keys.size else ()):
         hours = _hours_of(coming, draws.key_of("door", *[str(kind)] * (kind > 0)), keys)
         count = hours.shape[1]
-        found.append(Late(hours, np.full(count, kind), np.arange(count)))
-    return Late(*(np.concatenate(part, axis=-1) for part in zip(*found, strict=True)))
+        found.append(Newcomers(hours, np.full(count, kind), np.arange(count)))
+    return Newcomers(*(np.concatenate(part, axis=-1) for part in zip(*found, strict=True)))
 
 
 def _hours_of(coming: Arrivals, door: int, keys: Words) -> Floats:
@@ -55,7 +55,7 @@ def _hours_of(coming: Arrivals, door: int, keys: Words) -> Floats:
     return hour[:, : int(np.isfinite(hour).sum(axis=1).max())]
 
 
-def everyone(floor: Floor, late: Late) -> tuple[Piece, ...]:
+def everyone(floor: Floor, late: Newcomers) -> tuple[FloorPiece, ...]:
     """Today's pieces, then the newcomers as pieces; when these enter differs by replication."""
     found = []
     for kind, n in zip(late.kind.tolist(), late.number.tolist(), strict=True):
@@ -63,12 +63,12 @@ def everyone(floor: Floor, late: Late) -> tuple[Piece, ...]:
         name = f"newcomer {kind}.{n}" if kind else f"newcomer {n}"
         oldest = LATER_THAN_ALL + (n + 1) * float(np.mean(a.gaps_h))
         found.append(
-            Piece(name, a.step, a.last, priority=a.priority, oldest=oldest, enters_h=np.inf)
+            FloorPiece(name, a.step, a.last, priority=a.priority, oldest=oldest, enters_h=np.inf)
         )
     return (*floor.pieces, *found)
 
 
-def door_book(floor: Floor, late: Late) -> tuple[Floats, Ints]:
+def door_book(floor: Floor, late: Newcomers) -> tuple[Floats, Ints]:
     """Who comes through the door when: hours and pieces, R × (booked pieces + newcomers), sorted
     along each row, with a last column that never comes.
     """

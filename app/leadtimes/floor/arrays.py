@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from app.leadtimes.floor import draws
 from app.leadtimes.floor.hours import HourTables, tables
-from app.leadtimes.floor.late import Late, everyone
-from app.leadtimes.floor.model import Crew, Floor, Piece, Step
+from app.leadtimes.floor.model import Crew, Floor, FloorPiece, FloorStep
+from app.leadtimes.floor.newcomers import Newcomers, everyone
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -22,7 +22,7 @@ NO_LIMIT = -1
 DONE = -1
 
 
-class Plan(NamedTuple):
+class FloorArrays(NamedTuple):
     """One floor, S steps, P pieces (newcomers last), as arrays.
 
     **Positions.** Who is next in a queue is the lowest set bit of the queue's row of 64-bit words.
@@ -52,7 +52,6 @@ class Plan(NamedTuple):
     # by crew
     people: Ints
     slower: Floats  # by how much longer it takes than somebody who is there all the time
-    does: Words  # the steps that the crew does
     by_present: Words  # by word of crews with somebody free: the steps that can be done
     # by piece
     start: Ints
@@ -76,7 +75,6 @@ class Plan(NamedTuple):
     horizon: float
     linked: bool  # whether a step has batches
     forked: bool  # whether a piece has children
-    crewed: bool  # whether there are crews
 
 
 def _check(floor: Floor) -> None:
@@ -137,7 +135,7 @@ def _last(floor: Floor, name: str | None) -> int:
     return len(floor.steps) - 1 if name is None else floor.index(name)
 
 
-def _positions(floor: Floor, pieces: tuple[Piece, ...]) -> tuple[Ints, Ints, Ints, Ints]:
+def _positions(floor: Floor, pieces: tuple[FloorPiece, ...]) -> tuple[Ints, Ints, Ints, Ints]:
     """Positions in hand, sent back and plain of each piece, and the piece at each position."""
     count = len(pieces)
     order = sorted(range(count), key=lambda i: (pieces[i].priority, pieces[i].oldest, i))
@@ -157,15 +155,15 @@ def _positions(floor: Floor, pieces: tuple[Piece, ...]) -> tuple[Ints, Ints, Int
     return hand, back, plain, at
 
 
-def _limit(floor: Floor, step: Step) -> int | None:
+def _limit(floor: Floor, step: FloorStep) -> int | None:
     """The step's places, but no more of them than there are people for it."""
     hands = sum(c.people for c in floor.crews if step.name in c.steps)
     given = [n for n in (step.places, hands or None) if n is not None]
     return min(given) if given else None
 
 
-def _crews(floor: Floor) -> tuple[Ints, Words, Words, Words]:
-    """People and steps of each crew (nobody last), the crews of each step, steps by crews free."""
+def _crews(floor: Floor) -> tuple[Ints, Words, Words]:
+    """People of each crew (nobody last), the crews of each step, and the steps by crews free."""
     crews = in_order(floor.crews)
     does = np.zeros(len(crews) + 1, dtype=np.uint64)
     done_by = np.zeros(len(floor.steps), dtype=np.uint64)
@@ -181,7 +179,7 @@ def _crews(floor: Floor) -> tuple[Ints, Words, Words, Words]:
     for k, word in enumerate(does):
         by_present[(present >> k) & 1 == 1] |= word
     people = np.array([*(crew.people for crew in crews), 1 << 40], dtype=np.int64)
-    return people, does, done_by, by_present
+    return people, done_by, by_present
 
 
 def in_order(crews: tuple[Crew, ...]) -> tuple[Crew, ...]:
@@ -208,7 +206,7 @@ def _slots(floor: Floor, count: int) -> tuple[Ints, Ints, Ints]:
     return offset, places, np.array(slot_step)
 
 
-def _children(pieces: tuple[Piece, ...]) -> Ints:
+def _children(pieces: tuple[FloorPiece, ...]) -> Ints:
     known = {p.key: i for i, p in enumerate(pieces)}
     below: list[list[int]] = [[] for _ in pieces]
     for i, p in enumerate(pieces):
@@ -245,7 +243,7 @@ def _sent_back(floor: Floor) -> tuple[Floats, Ints]:
     return below, to
 
 
-def _keys(floor: Floor, pieces: tuple[Piece, ...]) -> Words:
+def _keys(floor: Floor, pieces: tuple[FloorPiece, ...]) -> Words:
     """P × S: whose chance it is. Where it goes alike for a group, it is that of its first."""
     first = {key: group[0] for group in floor.together for key in group}
     return np.array(
@@ -260,7 +258,7 @@ def _keys(floor: Floor, pieces: tuple[Piece, ...]) -> Words:
     )
 
 
-def lay_out(floor: Floor, late: Late) -> Plan:
+def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
     """The floor as arrays, for the newcomers of `newcomers`.
 
     Raises ValueError in plain words for a floor that makes no sense. Longer than most functions
@@ -285,8 +283,8 @@ def lay_out(floor: Floor, late: Late) -> Plan:
     later = np.array([p.enters_h is not None or p.after is not None for p in pieces])
     send_below, send_to = _sent_back(floor)
     child = _children(pieces)
-    people, does, done_by, by_present = _crews(floor)
-    return Plan(
+    people, done_by, by_present = _crews(floor)
+    return FloorArrays(
         offset=offset,
         places=places,
         batch=np.array([s.batch for s in floor.steps]),
@@ -299,7 +297,6 @@ def lay_out(floor: Floor, late: Late) -> Plan:
         slot_step=slot_step,
         people=people,
         slower=np.array([*(1.0 / crew.there for crew in in_order(floor.crews)), 1.0]),
-        does=does,
         by_present=by_present,
         start=start,
         last=np.array([_last(floor, p.last) for p in pieces]),
@@ -320,5 +317,4 @@ def lay_out(floor: Floor, late: Late) -> Plan:
         horizon=floor.horizon_h,
         linked=any(s.batch > 1 for s in floor.steps),
         forked=child.shape[1] > 0,
-        crewed=bool(floor.crews),
     )

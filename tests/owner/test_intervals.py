@@ -14,8 +14,8 @@ from app.flow.store import Ref, log_of
 from app.leadtimes.log import FINISHED, cases
 from app.orders.forecast import record
 from app.owner import store
+from app.owner.intervals import CLASS_LIST, STEP_CODE, classed, intervals
 from app.owner.spans import spans_of
-from app.owner.spells import CLASS_LIST, STEP_CODE, classed, intervals
 from app.owner.ways import rows_of, ways
 from app.shared.calendar import DAY, Calendar
 

@@ -29,7 +29,7 @@ _BASE = np.array([CLASS_CODE[STEPS[step].waits_for] for step in STEP_LIST])
 
 
 @dataclass(frozen=True)
-class Entries:
+class LogEntries:
     """Entries of pieces' logs in their right form, by piece and then in order; codes as above.
 
     `step` is -1 where an entry moves nothing; `until` is 0 where there is none; `drying` says that
@@ -70,12 +70,12 @@ class Intervals:
         return Intervals(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
 
-def _is(entries: Entries, *kinds: Kind) -> Bools:
+def _is(entries: LogEntries, *kinds: Kind) -> Bools:
     found: Bools = np.isin(entries.kind, [KIND_CODE[kind] for kind in kinds])
     return found
 
 
-def intervals(entries: Entries) -> Intervals:
+def intervals(entries: LogEntries) -> Intervals:
     """The interval that each entry begins."""
     size = len(entries)
     fresh = np.ones(size, dtype=bool)
