@@ -15,13 +15,23 @@ from app.letters.letter import Letter, Part, letter_from_json, letter_to_json
 from app.letters.rules import ASKS, KINDS
 from app.letters.sentences import letter_of
 from app.orders.facts.order import OrderFacts, QuestionFacts
-from app.status.document import sentences
 from app.status.tasks import tasks
 from app.status.voice import Days
 from app.status.wording import document
 from tests.making import DAY, NOW
 from tests.status.rows import KINDS as TONES
-from tests.status.rows import LONDON, NOT_BEGUN, PASSED, ROWS, TELLER, animal, copy, facts_at, order
+from tests.status.rows import (
+    LONDON,
+    NOT_BEGUN,
+    PASSED,
+    ROWS,
+    TELLER,
+    animal,
+    copy,
+    facts_at,
+    order,
+    sentences,
+)
 
 LINK = "https://pages.fernlight.example/TOKEN/"
 ALL = list(product(KINDS, TONES))
