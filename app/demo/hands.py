@@ -37,10 +37,10 @@ class Hands:
         self._cleared: set[int] = set()
         self._out = self._strays = 0
         trouble.settled = self.gather
-        floor.arrays[Step.SHAPING] = _shaping_work
-        floor.arrays[Step.PAINTING] = _painting_work
-        floor.arrays[Step.INSPECTION] = lambda f, p: [(int(f.rng.uniform(300, 1500)), "", 0)]
-        floor.arrays[Step.PACKING] = lambda f, p: [(int(f.rng.uniform(400, 1600)), "", 0)]
+        floor.plan[Step.SHAPING] = _shaping_work
+        floor.plan[Step.PAINTING] = _painting_work
+        floor.plan[Step.INSPECTION] = lambda f, p: [(int(f.rng.uniform(300, 1500)), "", 0)]
+        floor.plan[Step.PACKING] = lambda f, p: [(int(f.rng.uniform(400, 1600)), "", 0)]
         floor.finish[Step.BLANK] = self._blank_done
         floor.finish[Step.SHAPING] = self._shaped
         floor.finish[Step.PAINTING] = self._painted

@@ -35,8 +35,8 @@ class Screen:
         self._trouble = trouble
         self._deadline_days = deadline_days
         self.begin: Callable[[Piece, int], None] = lambda copy, t: None
-        floor.arrays[Step.ASSESSING] = lambda f, p: [(int(f.rng.uniform(400, 1800)), "", 0)]
-        floor.arrays[Step.FINISHING] = self._finishing_work
+        floor.plan[Step.ASSESSING] = lambda f, p: [(int(f.rng.uniform(400, 1800)), "", 0)]
+        floor.plan[Step.FINISHING] = self._finishing_work
         floor.finish[Step.ASSESSING] = self._assessed
         floor.finish[Step.FINISHING] = self._finished
 

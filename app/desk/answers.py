@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 from app.flow.steps import Step
 from app.orders.facts.order import AnimalFacts, OrderFacts, joining
-from app.shared.web import words
 from app.status import piece_words, range_words
 from app.status.document import Block
-from app.status.photo_words import until_passed
+from app.status.photo_words import more_views, until_passed
 from app.status.voice import Days, own
+from app.status.wording import more_copies
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +35,8 @@ def answers(facts: OrderFacts, days: Days, link: str) -> list[Answer]:
     """Every ready text for an order; `link` is its status link, or empty."""
     asked = _Asked(facts, days, link)
     given: Sequence[tuple[str, str, Callable[[_Asked], str]]] = (
-        ("arrived", "Did my pictures arrive?", _arrived),
-        ("usable", "Can you work from them?", _usable),
+        ("arrived", "Did my photos arrive?", _arrived),
+        ("usable", "Can you work from my photos?", _usable),
         ("how_long", "How long will it take?", _how_long),
         ("add", "May I add one more?", _add),
         ("by_a_day", "Can it be there by a day?", _by_a_day),
@@ -50,7 +50,7 @@ def _letter(asked: _Asked, body: str) -> str:
     """The body with its greeting, and the way to the page."""
     name = asked.facts.address_as
     hello = f"Hello {name}," if name else "Hello,"
-    page = f"\n\nYour page always has the latest: {asked.link}" if asked.link else ""
+    page = f"\n\nYou’ll always find the latest on your page: {asked.link}" if asked.link else ""
     return f"{hello}\n\n{body}{page}"
 
 
@@ -61,54 +61,58 @@ def _animal_by_animal(facts: OrderFacts, say: Callable[[AnimalFacts], str], noth
 
 def _arrived(asked: _Asked) -> str:
     def say(animal: AnimalFacts) -> str:
-        whose = f"{own(animal.name)} pictures"
+        whose = f"{own(animal.name)} photos"
         if animal.counted_at is not None and animal.model.step is not Step.PHOTOS_WANTED:
-            many = f"{animal.pictures} of them" if animal.pictures else "all of them"
-            return f"{whose} are safely here since {asked.days.at(animal.counted_at)}: {many}."
+            many = f"all {animal.pictures} of them" if animal.pictures else "all of them"
+            return (
+                f"Yes, {whose} are here, {many}. We counted them in "
+                f"{asked.days.on(animal.counted_at)}."
+            )
         if animal.told_at is not None:
             return (
-                f"You told us of {whose} on {asked.days.at(animal.told_at)}; we have not counted "
-                "them here yet and write as soon as we have."
+                f"You told us about {whose} {asked.days.on(animal.told_at)}. We haven’t counted "
+                "them in yet, and will write as soon as we have."
             )
         if animal.views:
-            return f"{whose} are here; the further views that we asked for are not yet."
-        return f"{whose} have not reached us yet. If you have sent them, tell us by which way."
+            return f"{whose} are here, but the extra views we asked for aren’t yet."
+        if animal.passed:
+            return ""
+        return f"{whose} haven’t reached us yet. If you’ve sent them, tell us how."
 
-    return _animal_by_animal(asked.facts, say, "Nothing is wanted from you.")
+    return _animal_by_animal(asked.facts, say, "We don’t need any photos from you.")
 
 
 def _usable(asked: _Asked) -> str:
     def say(animal: AnimalFacts) -> str:
-        whose = f"{own(animal.name)} pictures"
+        whose = f"{own(animal.name)} photos"
         if animal.passed:
-            good = f"Yes: {whose} are good to work from."
-            if not animal.limits:
-                return good
-            by_eye = words.with_said("What they do not show we judge by eye", animal.limits)
-            return f"{good} {by_eye}"
+            if animal.passed_at is not None:
+                good = piece_words.passed(animal, asked.facts, asked.days)
+            else:
+                good = f"Yes, {whose} are good to work from."
+            return " ".join(filter(None, (good, piece_words.gaps(animal))))
         if animal.views:
-            listed = "\n".join(f"{view.number}. {view.wish}" for view in animal.views)
-            return (
-                f"Nearly. To match {animal.name} we need these views as well, free of charge; "
-                f"everything else is kept:\n{listed}\n"
-            )
+            return "\n".join(_listed(block) for block in more_views(animal))
         if animal.model.step in (Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING):
             return (
-                f"We know for {animal.name} when the model has been built from them, which takes "
-                "a machine hours to more than a day. We write either way."
+                f"We’ll know for {animal.name} once a machine has built a model from the photos, "
+                "which takes anything from hours to more than a day. We’ll write either way."
             )
-        return (
-            f"We can say so for {animal.name} once the pictures are here and a model has been "
-            "built from them."
-        )
+        return f"We can tell for {animal.name} once the photos are here and we’ve looked at them."
 
-    return _animal_by_animal(asked.facts, say, "There is nothing to judge any more.")
+    return _animal_by_animal(asked.facts, say, "There’s nothing left to look at.")
+
+
+def _listed(block: Block) -> str:
+    if block.kind != "steps":
+        return "\n".join(block.lines)
+    return "\n".join(f"{number}. {line}" for number, line in enumerate(block.lines, 1))
 
 
 def _how_long(asked: _Asked) -> str:
     facts = asked.facts
     if facts.left:
-        return "It has left us already. " + _parcel(asked)
+        return _parcel(asked)
     blocks = list(range_words.when(facts, asked.days))
     where = " ".join(_where(animal, asked) for animal in facts.alive)
     return f"{where} {_text(blocks)}".strip()
@@ -130,45 +134,40 @@ def _text(blocks: Sequence[Block]) -> str:
 
 def _add(asked: _Asked) -> str:
     facts = asked.facts
-    names = [animal.name for animal in joining(facts, asked.days.today)]
-    if names:
-        until = f" until {asked.days.day(facts.copy_deadline)}" if facts.copy_deadline else ""
-        return (
-            f"Yes. Until the model is finished, one more copy of {words.listed(names)} can join "
-            f"and ship with the rest{until}. Tell us the size, the pose and what is to stand on "
-            "the base, letter by letter."
-        )
+    open_models = joining(facts, asked.days.today)
+    if open_models:
+        return f"Yes. {more_copies(open_models, facts, asked.days)}"
     return (
-        "Yes, as an order of its own: the model is kept, so no new pictures are needed and the "
-        "copy begins at the blank. It ships by itself."
+        "Yes, as an order of its own. We keep the model, so you won’t need to send new photos. It "
+        "travels separately."
     )
 
 
 def _by_a_day(asked: _Asked) -> str:
     facts = asked.facts
     when = _text(list(range_words.when(facts, asked.days))) if not facts.left else _parcel(asked)
-    if facts.needed_by is not None:
-        return f"We have noted that you need it by {asked.days.day(facts.needed_by)}. {when}"
+    if facts.left or facts.needed_by is not None:
+        return when
     return (
-        f"{when} Tell us the day, and what it is for: then we look at it each morning, and say "
-        "so at once if it cannot be."
+        f"{when} Tell us the day, and what it’s for. We’ll look at it each morning, and tell you "
+        "at once if we can’t make it."
     )
 
 
 def _change(asked: _Asked) -> str:
     facts = asked.facts
     open_steps = {copy.step for copy in facts.copies}
-    early = open_steps <= {Step.NOT_BEGUN, Step.BLANK}
     if facts.left:
-        return "It has left us, so nothing can be changed on it any more."
-    if early:
+        return "Your order has left the workshop, so we can’t change anything now."
+    if open_steps <= {Step.NOT_BEGUN, Step.BLANK}:
         return (
-            "Yes. Size, pose, base and inscription can all be changed until the hands begin. "
-            "Write it to us as it should be; an inscription letter by letter."
+            "Yes. You can change the size, pose, base and inscription until we start shaping by "
+            "hand. Write and tell us how it should be; an inscription letter by letter, please."
         )
     return (
-        "The hands have begun, so size and pose stand. Base, inscription and address may still "
-        "go: write to us how it should be, and we tell you at once whether it does."
+        "We’ve started the work by hand, so we can’t change the size or the pose any more. We may "
+        "still be able to change the base, the inscription or the address: write and tell us how "
+        "it should be, and we’ll tell you straight away."
     )
 
 
@@ -176,14 +175,15 @@ def _parcel(asked: _Asked) -> str:
     facts = asked.facts
     said: list[str] = []
     for parcel in facts.parcels:
-        number = f", number {parcel.number}" if parcel.number else ""
-        day = asked.days.at(parcel.sent_at)
+        number = f", and its number is {parcel.number}" if parcel.number else ""
+        day = asked.days.on(parcel.sent_at)
         if parcel.received_at is not None:
-            said.append(f"The parcel of {day} has arrived.")
+            said.append(f"The parcel that left us {day} has arrived.")
         elif parcel.way == "carrier":
-            said.append(f"It left us on {day} with {parcel.carrier}{number}.")
+            said.append(f"The parcel left us {day} with {parcel.carrier}{number}.")
         else:
-            said.append(f"It left us on {day}.")
+            said.append(f"The parcel left us {day}.")
     if not facts.left:
-        said.append("Not everything is packed yet." if said else "Nothing has left us yet.")
+        rest = "The rest of your order hasn’t left the workshop yet."
+        said.append(rest if said else "Your order hasn’t left the workshop yet.")
     return " ".join(said)

@@ -13,12 +13,12 @@ _SAID = {
     "question": "We have a question for you.",
     "more_views": "These views of {names} would help:",
     "order_in": "Thank you for your order of {names}. Its number with us is {number}.",
-    "photo_reminder": "We have no photographs of {names} yet, or they have not reached us.",
-    "running_later": "It takes longer than the days we last named to you.",
-    "photos_passed": "The photographs of {names} are good to work from.",
+    "photo_reminder": "We don’t have any photos of {names} yet, or they haven’t reached us.",
+    "running_later": "It’s taking longer than the dates we gave you.",
+    "photos_passed": "The photos of {names} are good to work from.",
     "last_call": "More copies of {names} can still join your order and travel with it.",
-    "making_begun": "The making of {names} by hand has begun.",
-    "photos_counted": "The photographs of {names} are here.",
+    "making_begun": "We’ve started making {names} by hand.",
+    "photos_counted": "The photos of {names} are here.",
 }
 _DAYS = frozenset({"running_later", "order_in", "photos_passed", "making_begun", "photos_counted"})
 _HOW_TO = frozenset({"order_in", "photo_reminder"})
@@ -68,7 +68,7 @@ def _parcel(raw: dict[str, Any], kind: str, round_: int) -> list[Any]:
             if kind == "received" and parcel["received"] and not parcel["assumed"]:
                 blocks.append(_text(f"It arrived on {parcel['received']}."))
     care = map(_chapter, raw["care"]) if kind == "received" else ()
-    return [_section(*(blocks or [_text("Your order has left us.")])), *care]
+    return [_section(*(blocks or [_text("Your order has left the workshop.")])), *care]
 
 
 def _chapter(raw: dict[str, Any]) -> Any:

@@ -51,7 +51,9 @@ def teller_of(in_force: InForce) -> Teller:
     """The studio as it speaks on its pages and in its letters."""
     settings = in_force.settings
     contact = Contact(settings.contact_mail, settings.contact_phone, settings.contact_hours)
-    return Teller(settings.name, contact, in_force.calendar, settings.blank_on)
+    return Teller(
+        settings.name, contact, in_force.calendar, settings.how_to_send_photos, settings.blank_on
+    )
 
 
 def form_due(database: Database, in_force: InForce, now: int, *, only: int | None = None) -> int:

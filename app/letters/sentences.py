@@ -15,7 +15,7 @@ from app.shared.web import words
 from app.status import parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Contact, Section
 from app.status.tasks import first_wanted, in_letter, tasks
-from app.status.voice import Days
+from app.status.voice import Days, likenesses
 from app.status.wording import Teller, more_copies, to_do
 
 _SAY_WHEN = frozenset(
@@ -79,7 +79,7 @@ def letter_of(parts: Sequence[Part], facts: OrderFacts, teller: Teller, now: int
         for part in parts
         for block in _SAY[part.kind](Telling.of(part, facts, days), days, teller)
     ]
-    found = [Section("", tuple(dict.fromkeys(said))), *_sections(parts, facts, days)]
+    found = [Section("", tuple(dict.fromkeys(said))), *_sections(parts, facts, days, teller)]
     return Letter(
         facts.number, facts.address_as, teller.name, _contact(teller.contact), facts.gift,
         tuple(section for section in found if section.blocks),
@@ -94,7 +94,9 @@ def _contact(contact: Contact) -> str:
     return f"{', or '.join(ways)}." if ways else ""
 
 
-def _sections(parts: Sequence[Part], facts: OrderFacts, days: Days) -> Iterator[Section]:
+def _sections(
+    parts: Sequence[Part], facts: OrderFacts, days: Days, teller: Teller
+) -> Iterator[Section]:
     """What is said once: what was ordered, what to do, how to photograph, when, care."""
     kinds = {part.kind for part in parts}
     if "order_in" in kinds:
@@ -108,7 +110,7 @@ def _sections(parts: Sequence[Part], facts: OrderFacts, days: Days) -> Iterator[
         todo = to_do(facts, days)
         yield Section("", (_text(f"{todo.answer} {todo.more}".strip()),))
     if kinds & _HOW_TO:
-        yield from photo_words.how_to(_to_photograph(parts, facts))
+        yield from photo_words.how_to(_to_photograph(parts, facts), teller.how_to_send)
     if kinds & _SAY_WHEN and says_when(facts):
         yield Section("When", tuple(range_words.when(facts, days)))
     if "received" in kinds and facts.copies:
@@ -137,13 +139,13 @@ def _text(*said: str) -> Block:
 
 
 def _question(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
-    yield _text("We have a question for you. You can simply answer this letter.")
+    yield _text("We have a question for you. You can simply reply to this email.")
 
 
 def _more_views(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
     for animal in telling.animals:
         yield from photo_words.more_views(animal)
-    yield _text("You can answer this letter with the pictures, as the camera made them.")
+    yield _text("Please send the files as they come from the camera; you can reply to this email.")
 
 
 def _order_in(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
@@ -154,10 +156,7 @@ def _order_in(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
         elif animal.passed and animal.passed_at is not None:
             yield _text(piece_words.passed(animal, telling.facts, days))
     if first_wanted(telling.facts):
-        yield _text(
-            "You can answer this letter with a link to the photographs, or with the pictures "
-            "themselves. We write when they are here."
-        )
+        yield _text("We’ll write when your photos are here.")
 
 
 def _photo_reminder(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
@@ -165,27 +164,24 @@ def _photo_reminder(telling: Telling, days: Days, teller: Teller) -> Iterable[Bl
     again = [animal for animal in telling.animals if animal.attempts]
     if telling.remembered:
         yield _text(
-            f"We have the order of {telling.names} here and begin when you are ready. There is no "
-            "hurry. Whatever photographs you have will help, old and small ones too; answer this "
-            "letter when it suits you."
+            f"We have your order for {likenesses(telling.animals)} and will begin when you’re "
+            "ready. There’s no hurry. Whatever photos you have will help, old and small ones too. "
+            "Reply to this email when it suits you."
         )
     else:
         if first:
             yield _text(
-                f"We have no photographs of {first} yet, or they have not reached us. The work "
-                "begins on the day they are here. If you have sent them already, a word is enough "
-                "and we look for them."
+                f"We don’t have any photos of {first} yet, or they haven’t reached us. Work begins "
+                "on the day they’re here. If you’ve already sent them, let us know and we’ll look "
+                "for them."
             )
         if again:
             names = words.listed([animal.name for animal in again])
-            yield _text(
-                f"The further views of {names} have not reached us yet. All that you sent before "
-                "is kept, and they are free of charge."
-            )
+            yield _text(f"The extra views of {names} haven’t reached us yet.")
         yield _text(
-            "If they are hard to take, do as many as you can: a few on each of several days do as "
-            "well as all on one. And if you would rather wait, tell us until when, and we keep the "
-            "order for you."
+            "If they’re hard to take, do as many as you can: a few on each of several days work as "
+            "well as all in one go. And if you’d rather wait, tell us until when, and we’ll keep "
+            "your order for you."
         )
     for animal in again:
         yield from photo_words.more_views(animal)
@@ -193,47 +189,44 @@ def _photo_reminder(telling: Telling, days: Days, teller: Teller) -> Iterable[Bl
 
 def _running_later(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
     yield _text(
-        "It takes longer than the days we last named to you, and you should hear that from us. "
-        "If there is a day by which you need it, answer this letter and tell us; then we look "
-        "together at what can be done."
+        "Your order is taking longer than the dates we gave you, and you should hear that from us. "
+        "If you need it by a certain day, reply to this email and tell us, and we’ll see together "
+        "what can be done."
     )
 
 
 def _handed_over(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
     parcel = telling.parcel
     if parcel is None:
-        yield _text("Your order is finished and has left us.")
+        yield _text("Your order is finished and has left the workshop.")
         return
     inside = parcel_words.travellers(parcel, telling.facts)
     if inside:
-        each = [f"the likeness of {a.name}" if a.remembered else a.name for a in inside]
-        way = "" if parcel.way == "collected" else " and on the way to you"
-        are = "are" if len(inside) > 1 else "is"
-        yield _text(f"{words.capital(words.listed(each))} {are} finished{way}.")
+        yield _text(parcel_words.finished(inside, travel=parcel.way != "collected"))
     yield from parcel_words.sent(parcel, telling.facts, days)
     if parcel.way == "carrier":
         yield _text(
-            "Please open the box with care, and keep the packing until you have looked at "
-            "everything. If something is damaged, photograph it with its packing and label before "
-            "you do anything else, and write to us."
+            "Please open the box carefully, and keep the packing until you’ve looked at "
+            "everything. If something is damaged, take photos of it with its packing and label "
+            "before you do anything else, and write to us."
         )
     if not telling.facts.left:
-        yield _text(
-            "The rest of your order is still being made and follows; we write when it leaves."
-        )
+        yield _text("The rest of your order is still being made, and we’ll write when it leaves.")
 
 
 def _received(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
     parcel, facts = telling.parcel, telling.facts
     if parcel is not None and parcel_words.assumed(parcel, facts):
-        yield _text("By now your parcel should be with you. If it is not, please write to us.")
+        yield _text("By now your parcel should be with you. If it isn’t, please write to us.")
     elif parcel is not None and parcel.received_at is not None:
-        yield _text(f"Your parcel arrived on {days.at(parcel.received_at)}.")
+        yield _text(f"Your parcel arrived {days.on(parcel.received_at)}.")
     else:
         yield _text("Your parcel has arrived.")
     if not facts.remembered and not facts.gift:
         them = "them" if len(facts.copies) > 1 else "it"
-        yield _text(f"If you like, tell us what you think; the people who made {them} hear of it.")
+        yield _text(
+            f"If you like, tell us what you think. The people who made {them} will hear it from us."
+        )
 
 
 def _photos_passed(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
@@ -250,14 +243,14 @@ def _photos_passed(telling: Telling, days: Days, teller: Teller) -> Iterable[Blo
 
 def _last_call(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
     yield _text(more_copies(telling.joining or telling.animals, telling.facts, days))
-    yield _text("If you need no more of them, there is nothing to do for you here.")
+    yield _text("If you don’t need any more, there’s nothing you need to do.")
 
 
 def _making_begun(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
     many = len(telling.animals) > 1
     yield _text(
         f"The {'models' if many else 'model'} of {telling.names} {'are' if many else 'is'} "
-        "finished, and we have begun the making by hand."
+        f"finished, and we’ve started making {'them' if many else 'it'} by hand."
     )
     for animal, name in _each(telling):
         yield from name

@@ -17,6 +17,7 @@ from app.letters.rules import KINDS
 from app.letters.sentences import Telling
 from app.orders.facts.order import OrderFacts
 from app.shared.web.templating import environment
+from app.status import parcel_words
 
 WIDTH = 76
 _ITEM = re.compile(r"^(- |\d+\. )")
@@ -51,42 +52,38 @@ _SUBJECTS: Mapping[str, tuple[str, str, str]] = {
     "question": ("A question about your order {number}", "", ": a question for you"),
     "more_views": (
         "More views of {names}",
-        "Other pictures of {names}, if you have any",
+        "Other photos of {names}, if you have any",
         ": something we need from you",
     ),
     "order_in": ("{names}: your order {number} is in", "Your order {number}, {names}", ""),
-    "photo_reminder": (
-        "The photographs of {names}",
-        "Your order {number}",
-        ": something we need from you",
-    ),
+    "photo_reminder": ("Photos of {names}", "Your order {number}", ": something we need from you"),
     "running_later": (
-        "{names}: it takes longer than we said",
-        "Your order {number}: it takes longer",
-        ": a change of days",
+        "{names}: it’s taking longer than we said",
+        "Your order {number}: it’s taking longer than we said",
+        ": a change of dates",
     ),
     "handed_over": (
-        "{names}: a parcel has left us",
-        "Your order {number}: a parcel has left us",
-        " has left us",
+        "{names}: your parcel has left us",
+        "Your order {number}: your parcel has left us",
+        ": your parcel has left us",
     ),
     "received": (
-        "{names}: looking after {them}",
-        "Your order {number}: looking after {them}",
-        ": looking after {them}",
+        "Looking after {looked_after}",
+        "Your order {number}: looking after {looked_after}",
+        ": how to look after {them}",
     ),
-    "photos_passed": ("{names}: the photographs are {good}", "", ""),
+    "photos_passed": ("{names}: {good}", "", ""),
     "last_call": (
-        "{names}: the last day for more copies",
-        "Your order {number}: until when more copies can join",
-        ": a day to know of",
+        "{names}: last day for more copies",
+        "Your order {number}: last day for more copies",
+        ": a date to know about",
     ),
     "making_begun": (
         "We’ve started making {names}",
         "We’ve started on the likeness of {names}",
         "",
     ),
-    "photos_counted": ("The photographs of {names} are here", "", ""),
+    "photos_counted": ("The photos of {names} are here", "", ""),
 }
 
 
@@ -102,7 +99,8 @@ def subject(parts: Sequence[Part], facts: OrderFacts) -> str:
         names=telling.whose,
         number=facts.number,
         them="them" if len(facts.copies) > 1 else "it",
-        good="settled" if by_eye else "good to work from",
+        looked_after=parcel_words.looked_after(facts),
+        good="we can start" if by_eye else "the photos are good to work from",
     )
 
 

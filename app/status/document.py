@@ -4,6 +4,7 @@ Plain sentences and nothing else; no address, mail, phone or surname of a custom
 The studio's own contact is in it. `rendering` makes the page of it that the pages file holds.
 """
 
+import re
 from dataclasses import dataclass
 
 # The name of a page's picture, which lies beside it.
@@ -47,6 +48,13 @@ class Contact:
     mail: str
     phone: str
     hours: str
+
+    @property
+    def dialled(self) -> str:
+        """The phone number as a link dials it (RFC 3966); empty where it is no plain number."""
+        # The zero in "+44 (0)20" is dialled only without what stands before it.
+        number = re.sub(r"[\s().\-/]", "", self.phone.replace("(0)", "", "+" in self.phone))
+        return number if re.fullmatch(r"\+?[0-9]{3,20}", number) else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,14 +5,14 @@ claims; seven days is common practice, no source. Paint that is dry is not yet h
 (makers' sheets for acrylics).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import timedelta
 
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts
 from app.shared.web import words
 from app.status import piece_words
 from app.status.document import Block, Section
-from app.status.voice import Days
+from app.status.voice import Days, likenesses
 
 DAMAGE_WITHIN_DAYS = 7
 
@@ -27,26 +27,31 @@ def parcels(facts: OrderFacts, days: Days) -> Iterable[Section]:
         blocks += sent(parcel, facts, days)
     still = [copy for copy in facts.copies if not copy.gone]
     if still:
-        names = words.listed(
-            [a.name for a in facts.alive if any(copy in still for copy in a.copies)]
-        )
+        names = likenesses([a for a in facts.alive if any(copy in still for copy in a.copies)])
         count = words.count(len(still), "more copy", "more copies")
-        blocks.append(Block("text", (f"Still to follow: {count} ({names}).",)))
+        blocks.append(Block("text", (f"Still to follow: {count} of {names}.",)))
     yield Section(heading, tuple(blocks))
+
+
+def finished(animals: Sequence[AnimalFacts], *, travel: bool) -> str:
+    """That some animals are finished and, where they `travel`, on the way."""
+    are = "is" if len(animals) == 1 else "are"
+    way = " and on the way to you" if travel else ""
+    return f"{words.capital(likenesses(animals))} {are} finished{way}."
 
 
 def sent(parcel: ParcelFacts, facts: OrderFacts, days: Days) -> list[Block]:
     """What left, how and when, in whole sentences, and a line for each copy in it."""
-    when = days.at(parcel.sent_at)
-    number = f", number {parcel.number}" if parcel.number else ""
+    when = days.on(parcel.sent_at)
+    number = f", and its number is {parcel.number}" if parcel.number else ""
     how = {
-        "collected": f"was collected from us on {when}",
-        "brought": f"was brought by us on {when}",
-    }.get(parcel.way, f"was handed to {parcel.carrier} on {when}{number}")
+        "collected": f"The parcel was collected from us {when}",
+        "brought": f"We brought the parcel round {when}",
+    }.get(parcel.way, f"We handed the parcel to {parcel.carrier} {when}{number}")
     inside = piece_words.inside(facts, parcel.id)
     if not inside:
-        return [Block("text", (f"The parcel {how}.",))]
-    return [Block("text", (f"The parcel {how}. In it:",)), Block("points", tuple(inside))]
+        return [Block("text", (f"{how}.",))]
+    return [Block("text", (f"{how}. Inside:",)), Block("points", tuple(inside))]
 
 
 def assumed(parcel: ParcelFacts, facts: OrderFacts) -> bool:
@@ -62,26 +67,30 @@ def travellers(parcel: ParcelFacts, facts: OrderFacts) -> list[AnimalFacts]:
 
 def care(facts: OrderFacts, days: Days) -> Iterable[Section]:
     """Looking after the pieces, and what to do about damage and by when."""
-    one = len(facts.copies) == 1
-    it, its, each = ("it", "its", "it") if one else ("them", "their", "each")
     points = (
-        f"Lift {each} by the base or the body, never by an ear, a leg or the tail.",
-        f"Dust {it} with a soft dry brush. No water, no cleaner, no polish.",
-        f"Keep {it} out of full sun and away from heaters.",
-        "The paint goes on hardening for some weeks. Until then nothing should press on "
-        f"{its} surface, and wrapping should stay loose.",
+        "Lift by the base or the body, never by an ear, a leg or the tail.",
+        "Dust with a soft dry brush. No water, no cleaner, no polish.",
+        "Keep out of full sun and away from heaters.",
+        "The paint goes on hardening for some weeks. Until then nothing should press on it, and "
+        "any wrapping should be loose.",
     )
-    yield Section(f"Looking after {it}", (Block("points", points),))
+    yield Section(f"Looking after {looked_after(facts)}", (Block("points", points),))
     last = max(copy.standing.since for copy in facts.copies)
     by = days.calendar.day_of(last) + timedelta(days=DAMAGE_WITHIN_DAYS)
     over = by < days.today
     until = "as soon as you can" if over else f"by {days.day(by)}"
     steps = (
-        "Keep everything: the piece, every part that came off, both the inner and the outer "
-        "packing, and the label.",
-        "Photograph the piece, the packing and the label, as they are.",
-        f"Write to us {until}, with the pictures and the number of your order. Carriers ask for "
-        "such reports early.",
-        "Please send nothing back before we have answered, and glue nothing.",
+        "Keep everything: whatever came off, the inner and the outer packing, and the label.",
+        "Take photos of the damage, the packing and the label, as they are.",
+        f"Write to us {until}, with the photos and your order number. Carriers ask for such "
+        "reports early.",
+        "Please don’t send anything back before we’ve answered, and don’t glue anything.",
     )
     yield Section("If something is damaged", (Block("steps", steps),), folded=over)
+
+
+def looked_after(facts: OrderFacts) -> str:
+    """What the advice on care is about."""
+    if len(facts.copies) > 1:
+        return "them"
+    return likenesses([animal for animal in facts.alive if animal.made])

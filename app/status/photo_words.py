@@ -1,4 +1,4 @@
-"""How to photograph an animal, and what is said of photographs until they pass. Pure.
+"""How to photograph an animal, and what is said of photos until they are settled. Pure.
 
 The figures are those of photogrammetry guides: 60 to 80 in 100 of overlap and every place in three
 pictures or more; a picture each 15 degrees is 24 to a ring, three rings are 72; even light, no
@@ -6,6 +6,7 @@ flash, one zoom setting, original files. What animals show when they have had en
 knowledge of those who photograph them (lips licked, yawning, ears laid back, wide eyes).
 """
 
+import re
 from collections.abc import Sequence
 
 from app.flow.steps import MoveKey, Step
@@ -16,55 +17,79 @@ from app.status.voice import Days, Voice, own, surface, voice
 
 A_RING = 24
 RINGS = 3
+# So many views or fewer are gaps in a set that is good in the main.
+FEW_VIEWS = 3
+# What asks for photos from all around again, however many lines it takes.
+_ANEW = re.compile(r"\b(whole|rings?|rounds?|all the way|again|everything|new set)\b", re.I)
 
 
-def how_to(animals: Sequence[AnimalFacts]) -> list[Section]:
-    """The sections on photographs for animals of which a first set is wanted."""
+def how_to(animals: Sequence[AnimalFacts], how_to_send: str) -> list[Section]:
+    """The sections on photos for animals of which a first set is wanted.
+
+    `how_to_send` is the studio's own sentence on where the files go.
+    """
     living = [animal for animal in animals if not animal.remembered]
-    found = [_living(living)] if living else []
-    return [*found, *(_remembered(animal) for animal in animals if animal.remembered)]
+    remembered = [animal for animal in animals if animal.remembered]
+    return [
+        *([_living(living, how_to_send)] if living else []),
+        *([_remembered(remembered, how_to_send)] if remembered else []),
+    ]
 
 
-def _living(animals: Sequence[AnimalFacts]) -> Section:
-    one = voice(animals[0]) if len(animals) == 1 else Voice("each of them", "it", "it", "its")
+def _voice(animals: Sequence[AnimalFacts]) -> Voice:
+    """How to speak of one animal, or of several together."""
+    if len(animals) == 1:
+        return voice(animals[0])
+    return Voice("each of them", "they", "them", "their")
+
+
+def _living(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
+    one, several = _voice(animals), len(animals) > 1
     names = words.listed([animal.name for animal in animals])
     lead = (
-        f"{names} {'does' if len(animals) == 1 else 'do'} not have to stand still. What we work "
-        "from is many plain, sharp pictures from all around."
+        f"{names} {'don’t' if several else 'doesn’t'} have to stand still. What we need is lots "
+        "of plain, sharp photos from all around."
     )
-    if len(animals) > 1:
-        lead += " Please take a set of each, and keep the sets apart."
+    if several:
+        lead += " Please take a full set of each of them, and keep the sets apart."
     points = (
-        f"How many: about {A_RING * RINGS} or more. Walk around {one.him} three times, at the "
-        f"height of {one.his} back, once lower and once higher, and take a picture at every small "
-        f"step: {A_RING} to a round.",
-        "Overlap: each picture should show at least two thirds of what the one before it showed, "
-        "so that every place can be seen in three pictures or more.",
-        f"Then one by one, near and sharp: both sides, front, back, from above, and {one.his} face "
-        "from the front and from both sides.",
-        "Light: outside under clouds, or in open shade. No flash, and no sun that comes and goes.",
-        f"Fill the picture with {one.him}, sharp from front to back, and leave the zoom as it is.",
-        "Send the files as the camera made them: not cropped, no filter, not through a chat app, "
-        "no stills out of a film.",
-        f"Write beside them how large {one.he} is (height, or length), and the colours as you see "
-        "them.",
+        f"How many: about {A_RING * RINGS} or more. Walk around "
+        f"{one.name if several else one.him} three times, at the height of {one.his} back, once "
+        f"lower and once higher, and take a photo at every small step: {A_RING} each time round.",
+        "Overlap: each photo should show at least two thirds of what the one before it showed, so "
+        "that every spot appears in three photos or more.",
+        f"Then some close-ups, sharp and one by one: both sides, front, back, from above, and "
+        f"{one.his} face from the front and from both sides.",
+        "Light: outside under cloud, or in open shade. No flash, and no sun that comes and goes.",
+        f"Fill the frame with {'the one animal' if several else one.him}, sharp from front to "
+        "back, and don’t change the zoom.",
+        "Send us the files as they come from the camera: not cropped, no filter, no stills from a "
+        "film, and not through a chat app, which makes them smaller.",
+        f"Tell us how big {one.he} {'are' if several else 'is'} (height, or length), and describe "
+        "the colours as you see them.",
+        f"How to send them: {how_to_send}",
     )
-    blocks = [Block("text", (lead,)), Block("points", points)]
-    for animal in animals:
-        blocks.extend(_marks(animal))
-    blocks.append(Block("quiet", (_welfare(one, animals),)))
+    lead_to_marks = (
+        "please show each of them close up, from three heights. Left and right are the animal’s "
+        "own. Some phones mirror their photos: where we ask which side, tell us in words."
+    )
+    blocks = [
+        Block("text", (lead,)),
+        Block("points", points),
+        *_marks(animals, f"We match these markings one by one, so {lead_to_marks}"),
+        Block("quiet", (_welfare(one, animals),)),
+    ]
     return Section(f"How to photograph {names}", tuple(blocks))
 
 
-def _marks(animal: AnimalFacts) -> list[Block]:
-    if not animal.marks:
-        return []
-    lead = (
-        f"These marks of {own(animal.name)} we match one by one, so please show each of them "
-        "close, at three heights. Left and right are the animal’s own. Some phones mirror their "
-        "pictures: where we ask for the side, tell us in words."
-    )
-    return [Block("text", (lead,)), Block("points", tuple(map(say_mark, animal.marks)))]
+def _marks(animals: Sequence[AnimalFacts], lead: str) -> list[Block]:
+    """What is said of all markings once, and a line for each of them."""
+    lines = [
+        f"{animal.name}: {say_mark(mark)}" if len(animals) > 1 else say_mark(mark)
+        for animal in animals
+        for mark in animal.marks
+    ]
+    return [Block("text", (lead,)), Block("points", tuple(lines))] if lines else []
 
 
 def say_mark(mark: MarkFacts) -> str:
@@ -80,60 +105,53 @@ def say_mark(mark: MarkFacts) -> str:
 
 
 def _welfare(one: Voice, animals: Sequence[AnimalFacts]) -> str:
-    coated = all(surface(animal.kind)[0] == "coat" for animal in animals)
-    sign = (
-        f"when lips are licked, at a yawn, at ears laid back or wide eyes: {one.he} has had enough"
-        if coated
-        else f"at the first sign that {one.he} has had enough"
-    )
+    several = len(animals) > 1
+    enough = f"{one.he} {'have' if several else 'has'} had enough"
+    knows = f"{one.he} {'know' if several else 'knows'}"
+    sign = f"at the first sign that {enough}"
+    if all(surface(animal.kind)[0] == "coat" for animal in animals):
+        sign = f"when you see licked lips, a yawn, ears laid back or wide eyes: {enough}"
     return (
-        f"{words.capital(own(one.name) if one.his == own(one.name) else one.his)} comfort comes "
-        f"first. Let {one.him} come to you, with somebody {one.he} knows there. No chasing, no "
-        f"corners, no holding still by force. Stop {sign}. A few pictures on each of several days "
-        "do as well as all on one."
+        f"{words.capital(one.his)} comfort comes first. Let {one.him} come to you, with somebody "
+        f"{knows} close by. No chasing, no cornering, no holding still by force. Stop {sign}. A "
+        "few photos on each of several days work as well as all in one go."
     )
 
 
-def _remembered(animal: AnimalFacts) -> Section:
-    one = voice(animal)
+def _remembered(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
+    one = _voice(animals)
+    names = words.listed([animal.name for animal in animals])
+    lead = (
+        f"Please send us whatever photos you have of {names}. No number is too small. Little, old "
+        "and blurred ones help too, and so do prints: lay them flat in daylight and photograph "
+        "them from straight above."
+    )
+    points = (
+        f"What helps most is {one.his} two sides, {one.his} face, and any view from behind or "
+        "above.",
+        "Send the files as they are, the largest you have. If all you have is a copy from a chat, "
+        "send that.",
+        f"Tell us {one.his} height or length, and the colours as you remember them.",
+        f"How to send them: {how_to_send}",
+    )
+    lead_to_marks = (
+        "We match these markings one by one. Where no photo shows one of them, a few words about "
+        "it are enough. Left and right are the animal’s own."
+    )
+    after = (
+        f"What the photos don’t show, we’ll shape from what we know of {one.him}, and we’ll ask "
+        "you about it before we begin."
+    )
     blocks = [
-        Block(
-            "text",
-            (
-                f"Please send whatever photographs you have of {animal.name}. There is no number "
-                "to reach: small, old and blurred ones help too, and so do prints, laid flat in "
-                "daylight and photographed from straight above.",
-            ),
-        ),
-        Block(
-            "points",
-            (
-                f"Most help comes from {one.his} two sides, the face, and any view from behind or "
-                "above.",
-                "Send the files as they are, the largest you have. Where there is only a copy out "
-                "of a chat, send that.",
-                f"Write beside them {one.his} height or length, and the colours as you know them.",
-            ),
-        ),
+        Block("text", (lead,)),
+        Block("points", points),
+        *_marks(animals, lead_to_marks),
+        Block("quiet", (after,)),
     ]
-    if animal.marks:
-        lead = f"These marks of {own(animal.name)} we match one by one. Where no photograph shows "
-        lead += "them, a few words about each are enough. Left and right are the animal’s own."
-        blocks.append(Block("text", (lead,)))
-        blocks.append(Block("points", tuple(map(say_mark, animal.marks))))
-    blocks.append(
-        Block(
-            "quiet",
-            (
-                "What the photographs do not show is worked by eye, and we ask you about it "
-                "before we begin.",
-            ),
-        )
-    )
-    return Section(f"The photographs of {animal.name}", tuple(blocks))
+    return Section(f"Photos of {names}", tuple(blocks))
 
 
-# ---------------------------------------------------------------- until they pass
+# ---------------------------------------------------------------- until they are settled
 
 
 def until_passed(animal: AnimalFacts, days: Days) -> list[Block]:
@@ -155,59 +173,64 @@ def until_passed(animal: AnimalFacts, days: Days) -> list[Block]:
 
 def _wanted(animal: AnimalFacts) -> str:
     if animal.remembered:
-        return f"We begin as soon as your photographs of {animal.name} are here."
-    return f"We are looking forward to your photographs of {animal.name}. They are the first step."
+        return f"We’ll begin as soon as we have your photos of {animal.name}."
+    return f"We’re looking forward to your photos of {animal.name}. They’re the first step."
 
 
 def _told(animal: AnimalFacts, days: Days) -> str:
-    what = "the further views" if animal.attempts else "the photographs"
-    number = f": {animal.told_files} of them" if animal.told_files else ""
+    what = "more photos" if animal.attempts else "photos"
+    number = f"{animal.told_files} " if animal.told_files else ""
     assert animal.told_at is not None
     return (
-        f"You told us on {days.at(animal.told_at)} that {what} of {animal.name} are on their way"
-        f"{number}. They have not been counted here yet. There is nothing to do until we write."
+        f"You told us {days.on(animal.told_at)} that {number}{what} of {animal.name} are on their "
+        "way. We haven’t counted them in yet. There’s nothing you need to do until we write."
     )
 
 
 def more_views(animal: AnimalFacts) -> list[Block]:
     """The numbered views that are asked for now."""
     one = voice(animal)
+    wishes = tuple(view.wish for view in sorted(animal.views, key=lambda view: view.number))
+    few = 0 < len(wishes) <= FEW_VIEWS and not any(map(_ANEW.search, wishes))
+    kept = "They don’t cost anything extra, and we keep everything you’ve already sent."
     if animal.remembered:
         lead = (
-            f"Your photographs of {animal.name} carry us a long way. Some places none of them "
-            "shows. If you come upon any that do, these would help most:"
+            f"Your photos of {animal.name} are a great help. Some places don’t show in any of "
+            "them. If you come across photos that show these, they would help most:"
         )
-        after = (
-            "They cost you nothing, and all that you sent is kept. If there are none, a word from "
-            f"you is enough: then those places are worked by eye, from what we know of {one.him}."
+        kept += (
+            " If there are none, a word from you is enough: then we’ll shape those places from "
+            f"what we know of {one.him}."
         )
+    elif few:
+        lead = (
+            f"Most of {animal.name} shows up well in your photos. We need a few more views to "
+            "finish the model:"
+        )
+        kept += " There’s no need to start again."
     else:
         lead = (
-            f"Most of {animal.name} can be seen well in your photographs. Before the model is "
-            "good we need more views:"
+            f"These photos of {animal.name} didn’t give us a model we can work from yet. With "
+            "these views we can try again:"
         )
-        after = (
-            "They cost you nothing, and all that you sent is kept: there is no need to begin again."
-        )
-    views = [view.wish for view in sorted(animal.views, key=lambda view: view.number)]
-    middle = [Block("steps", tuple(views))] if views else []
-    return [Block("text", (lead,)), *middle, Block("quiet", (after,))]
+    middle = [Block("steps", wishes)] if wishes else []
+    return [Block("text", (lead,)), *middle, Block("quiet", (kept,))]
 
 
 def _counted(animal: AnimalFacts, days: Days) -> str:
-    number = f": {animal.pictures} of them" if animal.pictures else ""
+    number = f"{animal.pictures} " if animal.pictures else ""
     if animal.counted_at is None:
-        return f"The photographs of {animal.name} are here{number}."
-    again = ", with the further views" if animal.attempts else ""
+        return f"We have your {number}photos of {animal.name}."
+    again = ", the new ones included" if animal.attempts else ""
     return (
-        f"The photographs of {animal.name} are here{again}, counted on "
-        f"{days.at(animal.counted_at)}{number}."
+        f"We have your {number}photos of {animal.name}{again}, and counted them in "
+        f"{days.on(animal.counted_at)}."
     )
 
 
 def _queue(animal: AnimalFacts) -> str:
     return (
-        "Next a machine builds a model from them; it is waiting for a free machine. "
+        "Next a machine builds a model from them. They’re waiting for a free machine. "
         + _after_building(animal)
     )
 
@@ -215,38 +238,33 @@ def _queue(animal: AnimalFacts) -> str:
 def _after_building(animal: AnimalFacts) -> str:
     if animal.remembered:
         return (
-            "When it is built we see what the photographs show. What they do not show we work by "
-            "eye, with you."
+            "Once it’s built, we’ll see what the photos show. What they don’t show, we’ll shape "
+            f"from what we know of {voice(animal).him}, and check with you."
         )
-    return "When it is built we see whether we can work from them as they are."
+    return "Once it’s built, we’ll see whether we can work from your photos as they are."
 
 
 def _building(animal: AnimalFacts, days: Days) -> list[Block]:
     one = voice(animal)
     begun = (
-        f"Since {days.at(animal.model.since)} a machine has been building {own(animal.name)} model "
-        f"from {one.his} photographs. It runs day and night"
+        f"{words.capital(days.since(animal.model.since))} a machine has been building "
+        f"{own(animal.name)} model from {one.his} photos. It runs day and night"
     )
     if animal.build_ends_at is None:
         begun += "."
     elif animal.build_ends_at > days.now:
-        begun += f", until about {days.about(animal.build_ends_at)}."
+        begun += f" and should finish {days.about(animal.build_ends_at)}."
     else:
-        begun += ". The run goes on past the time first reckoned, and that says nothing yet."
+        begun += ". It’s taking longer than usual. That needn’t mean anything."
     return [Block("text", (begun,)), Block("quiet", (_after_building(animal),))]
 
 
 def _assessing(animal: AnimalFacts) -> str:
-    one = voice(animal)
-    who = animal.model.by
-    if animal.came_by == MoveKey.BUILD_FINISHED:
-        work = f"{one.his} model from all sides, beside the photographs"
-        lead = "A model has been built from them. "
-    else:
-        work, lead = "them one by one", ""
-    looked = (
-        f"{who} is looking at {work}"
-        if animal.model.in_hand and who
-        else f"Next one of us looks at {work}"
+    who = animal.model.by if animal.model.in_hand else ""
+    looks = f"{who} is looking" if who else "Next one of us looks"
+    if animal.came_by != MoveKey.BUILD_FINISHED:
+        return f"{looks} through them one by one. Then we’ll write to you."
+    return (
+        f"A machine has built a model from them. {looks} at it from all sides, next to your "
+        "photos. Then we’ll write to you."
     )
-    return f"{lead}{looked}. Then we write to you."

@@ -3,51 +3,52 @@
 Where nobody is at a piece it waits its turn, and the page says so; nothing is made up.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 
 from app.flow.steps import ENDS, MAKING_STEPS, PLACE, MoveKey, Step
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
 from app.shared.web import words
 from app.status.document import Block
 from app.status.tasks import asks_about
-from app.status.voice import Days, Subject, own, subject, surface, voice
+from app.status.voice import Days, Subject, likeness, own, subject, surface, voice
 
 SHORT_MARK = 3
 
 
 def finishing(animal: AnimalFacts, facts: OrderFacts, days: Days, blank_on: bool) -> list[Block]:
-    """A model at finishing: the photos passed, what hands do, what comes after."""
+    """A model at finishing: the photos are settled, what hands do, what comes after."""
     blocks = [Block("text", (f"{passed(animal, facts, days)} {_at_the_screen(animal, days)}",))]
-    if animal.limits:
-        blocks.append(Block("text", (_limits(animal),)))
+    if gap := gaps(animal):
+        blocks.append(Block("text", (gap,)))
     if animal.copies:
-        after = f"After that {_made_by_hand(animal, blank_on)}"
-        blocks.append(Block("quiet", (after,)))
+        blocks.append(Block("quiet", (_made_by_hand(animal, blank_on),)))
     return blocks
 
 
 def passed(animal: AnimalFacts, facts: OrderFacts, days: Days) -> str:
-    """That the photographs have passed, and when; or why none were needed."""
+    """That the photos are settled, and when; or why none were needed."""
     one = voice(animal)
+    photos = f"{animal.pictures} photos" if animal.pictures else "photos"
     if animal.passed_at is None:
-        return f"{own(animal.name)} photographs are good to work from."
+        return f"{own(animal.name)} {photos} are good to work from."
     if animal.passed_at < facts.taken_at and not facts.imported:
-        return f"{own(animal.name)} model is one we have already, so no photographs are needed."
+        return f"We already have a model of {animal.name}, so we don’t need any photos."
+    when = words.capital(days.on(animal.passed_at))
     if animal.outcome == MoveKey.BY_EYE:
-        number = f": {animal.pictures} of them" if animal.pictures else ""
         return (
-            f"Since {days.at(animal.passed_at)} it is settled that {own(animal.name)} model is "
-            f"made by eye, from {one.his} photographs{number}."
+            f"{when} we settled on shaping {own(animal.name)} model ourselves, looking at "
+            f"{one.his} {photos}, rather than having a machine build it."
         )
-    which = f"{own(animal.name)} photographs"
-    if animal.pictures:
-        which = f"the {animal.pictures} photographs of {animal.name}"
-    return f"Since {days.at(animal.passed_at)} we know that {which} are good to work from."
+    return f"{when} we found that {own(animal.name)} {photos} are good to work from."
 
 
-def _limits(animal: AnimalFacts) -> str:
+def gaps(animal: AnimalFacts) -> str:
+    """What the photos leave open, and how it is made all the same; empty where nothing is said."""
+    if not animal.limits:
+        return ""
+    him = voice(animal).him
     agreed = ", as agreed with you" if animal.limits_agreed else ""
-    lead = f"What the photographs do not show is worked by eye{agreed}"
+    lead = f"What the photos don’t show, we shape from what we know of {him}{agreed}"
     return words.with_said(lead, animal.limits)
 
 
@@ -55,30 +56,37 @@ def _at_the_screen(animal: AnimalFacts, days: Days) -> str:
     one, standing = voice(animal), animal.model
     cover = surface(animal.kind)[0]
     if standing.held:
-        return _hold(Subject(f"{one.his} model", False), standing, days)
+        return _hold(Subject(f"{one.his} model"), standing, days)
     if standing.in_hand:
-        who, since = standing.by or "one of us", days.at(standing.hand_since or standing.since)
         return (
-            f"Since {since} {who} has been at {one.his} model on screen, mending the surface where "
-            f"the pictures could not see through the {cover}, and bringing out the face."
+            f"{_since(standing, days)} has been finishing {one.his} model on screen: repairing the "
+            f"surface where the photos couldn’t see through the {cover}, and bringing out the face."
         )
     if standing.by:
-        return f"{words.capital(one.his)} model on screen is set aside, and {standing.by} goes on."
+        return f"{standing.by} has paused work on {one.his} model and will carry on."
     return (
-        f"{words.capital(one.his)} model waits its turn at the screen. There its surface is mended "
-        f"where the pictures could not see through the {cover}, and the face is brought out."
+        f"{words.capital(one.his)} model is waiting to be finished on screen. That’s where we "
+        f"repair the surface where the photos couldn’t see through the {cover}, and bring out the "
+        "face."
     )
+
+
+def _since(standing: Standing, days: Days) -> str:
+    """ "Since Monday Ines", of a piece that somebody is working on."""
+    since = days.since(standing.hand_since or standing.since)
+    return f"{words.capital(since)} {standing.by or 'one of us'}"
 
 
 def _made_by_hand(animal: AnimalFacts, blank_on: bool) -> str:
     count = len(animal.copies)
-    every = f"all {words.count(count, 'copy', 'copies')} are"
-    which = {1: "the piece is", 2: "both copies are"}.get(count, every)
-    blank = "a blank" if count == 1 else "a blank of each"
-    begin = f"{blank} is made from the model, and {which}" if blank_on else which
+    them = {1: likeness(animal).words, 2: "both copies"}.get(
+        count, f"all {words.count(count, 'copy', 'copies')}"
+    )
+    each = "" if count == 1 else " of each"
+    begin = f"make a rough shape{each} from the model, then " if blank_on else ""
     return (
-        f"{begin} shaped and painted by hand, and looked over beside your photographs, mark by "
-        "mark, before anything leaves."
+        f"After that we {begin}shape and paint {them} by hand, and check every marking against "
+        "your photos before anything leaves."
     )
 
 
@@ -87,25 +95,25 @@ def _made_by_hand(animal: AnimalFacts, blank_on: bool) -> str:
 
 def making(animal: AnimalFacts, facts: OrderFacts, days: Days, quiet: bool) -> list[Block]:
     """Where the copies of an animal are, those of which the same is said together."""
-    copies = animal.made
     groups: dict[str, list[CopyFacts]] = {}
-    for copy in sorted(copies, key=_furthest_first):
+    for copy in sorted(animal.made, key=_furthest_first):
         # The sentence with one and the same subject tells which copies go together.
-        said = _copy(copy, Subject("it", False), animal, facts, days)
+        said = _copy(copy, Subject("it"), animal, facts, days)
         groups.setdefault(said, []).append(copy)
     blocks: list[Block] = []
     explained: set[Step] = set()
     for group in groups.values():
-        them, first = subject(group, copies), group[0]
+        them, first = subject(group, animal), group[0]
         if first.step in explained and _waits(first.standing) and not first.standing.by:
             said = _waits_there(first, them)
         else:
             said = _copy(first, them, animal, facts, days)
         explained.add(first.step)
         blocks.append(Block("text", (said,)))
-    waiting = [copy for copy in copies if _waits(copy.standing)]
+    waiting = [copy for copy in animal.made if _waits(copy.standing)]
     if quiet and waiting:
-        blocks.append(Block("quiet", (_still_waits(waiting, copies, days),)))
+        since = max(copy.standing.since for copy in waiting)
+        blocks.append(_still_waits(subject(waiting, animal), since, days))
     return blocks
 
 
@@ -115,8 +123,8 @@ def _furthest_first(copy: CopyFacts) -> tuple[int, bool, int]:
 
 def _waits_there(copy: CopyFacts, them: Subject) -> str:
     """For a copy behind a sister whose bench has been described."""
-    said = f"{them.head} {them.verb('waits', 'wait')} {them.its} turn at the same bench."
-    return f"{_again(copy, them)} {said}" if copy.made_again else said
+    again = f"{_again(copy, them)} " if copy.made_again else ""
+    return f"{again}{them.head} {them.verb('is', 'are')} waiting for the same bench."
 
 
 def _waits(standing: Standing) -> bool:
@@ -129,18 +137,15 @@ def model_still_waits(animal: AnimalFacts, facts: OrderFacts, days: Days) -> lis
     standing = animal.model
     if standing.in_hand or standing.held or standing.step in (*ENDS, Step.PHOTOS_WANTED):
         return []
-    since = days.day(days.calendar.day_of(facts.last_change_at))
-    text = f"Nothing has changed here since {since}: it waits its turn, and its place is kept."
-    return [Block("quiet", (text,))]
+    return [_still_waits(Subject(f"{own(animal.name)} model"), facts.last_change_at, days)]
 
 
-def _still_waits(waiting: Sequence[CopyFacts], sisters: Sequence[CopyFacts], days: Days) -> str:
-    them = subject(waiting, sisters)
-    since = days.day(days.calendar.day_of(max(copy.standing.since for copy in waiting)))
-    return (
-        f"Nothing has changed here since {since}: {them} {them.verb('waits', 'wait')} "
-        f"{them.its} turn, and {them.its} place is kept."
+def _still_waits(them: Subject, since: int, days: Days) -> Block:
+    text = (
+        f"Nothing has changed here since {days.day(days.calendar.day_of(since))}: {them} "
+        f"{them.verb('is', 'are')} still waiting, and your place is kept."
     )
+    return Block("quiet", (text,))
 
 
 def _copy(
@@ -150,49 +155,46 @@ def _copy(
         return _hold(them, copy.standing, days)
     words_of_step = COPY_WORDS[copy.step]
     if copy.made_again:
-        again = Subject("they" if them.plural else "it", them.plural)
-        return f"{_again(copy, them)} {words_of_step(copy, again, animal, facts, days)}"
+        return f"{_again(copy, them)} {words_of_step(copy, them.again, animal, facts, days)}"
     return words_of_step(copy, them, animal, facts, days)
 
 
 def _again(copy: CopyFacts, them: Subject) -> str:
     if copy.remake and copy.step is Step.NOT_BEGUN:
-        return f"We are making {them} anew, from the model on, so that all of it comes out right."
+        return f"We’re making {them} again, starting with the model, to get everything right."
     if copy.remake:
-        return f"We are making {them} anew from the start, so that all of it comes out right."
-    return f"We are making part of {them} again, so that it comes out right."
+        return f"We’re making {them} again from the start, to get everything right."
+    return f"We’re redoing part of {them}, to get everything right."
 
 
 def _hold(them: Subject, standing: Standing, days: Days) -> str:
     look = standing.hold_look_on
-    then = f" We look at it again on {days.day(look)}." if look and look > days.today else ""
+    then = f" We’ll look at this again on {days.day(look)}." if look and look > days.today else ""
     if standing.hold_whose == "customer":
-        return f"{them.head} {them.verb('rests', 'rest')} with us until we hear from you.{then}"
+        return f"We’ve paused work on {them.obj} until we hear from you.{then}"
     if standing.hold_whose == "supplier":
         return (
-            f"{them.head} {them.verb('waits', 'wait')} for material that is on order, and "
-            f"{them.verb('keeps', 'keep')} {them.its} place.{then}"
+            f"{them.head} {them.verb('is', 'are')} waiting for material we’ve ordered. Your place "
+            f"is kept.{then}"
         )
-    return (
-        f"{them.head} {them.verb('is', 'are')} set aside in the workshop for now, and "
-        f"{them.verb('keeps', 'keep')} {them.its} place.{then}"
-    )
+    return f"We’ve paused work on {them.obj} for now. Your place is kept.{then}"
 
 
 def _not_begun(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
-    when = "that is done" if copy.remake else "the model is finished"
-    return f"{them.head} {them.verb('begins', 'begin')} when {when}."
+    when = "that’s done" if copy.remake else "the model is finished"
+    return f"We’ll start making {them.obj} when {when}."
 
 
 def _blank(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
+    shape = "rough shapes are" if them.plural else "a rough shape is"
     return (
-        f"{them.head} {them.verb('is', 'are')} at the blank: {them.its} rough form is made from "
-        "the model, then cleaned and left to harden. Blanks are made several together, so now and "
-        "then one waits for the next round."
+        f"{them.head} {them.verb('is', 'are')} at the first stage: {shape} made from the model, "
+        "cleaned up and left to harden. We make several together, so there can be a wait for the "
+        "next batch."
     )
 
 
@@ -202,51 +204,58 @@ def _shaping(
     cut = surface(animal.kind)[1]
     standing = copy.standing
     if standing.in_hand:
-        who, since = standing.by or "one of us", days.at(standing.hand_since or standing.since)
         return (
-            f"Since {since} {who} has had {them.obj} in hand at the shaping bench: cleaning the "
-            f"form with small rotary tools, and cutting {cut} by hand, beside your photographs."
+            f"{_since(standing, days)} has been shaping {them.obj}: cleaning up the form with "
+            f"small rotary tools, and cutting {cut} by hand from your photos."
         )
     if standing.by:
-        return (
-            f"{them.head} {them.verb('is', 'are')} half shaped. {standing.by} has set {them.it} "
-            "aside and takes it up again."
-        )
+        return _paused("partly shaped", standing.by, them)
     return (
-        f"{them.head} {them.verb('waits', 'wait')} {them.its} turn at the shaping bench. There the "
-        f"form is cleaned with small rotary tools, and {cut} are cut by hand, beside your "
-        "photographs."
+        f"{them.head} {them.verb('is', 'are')} waiting for the shaping bench. There we clean up "
+        f"the form with small rotary tools, and cut {cut} by hand from your photos."
+    )
+
+
+def _paused(how_far: str, who: str, them: Subject) -> str:
+    """Of copies on which somebody has begun and not finished."""
+    return (
+        f"{them.head} {them.verb('is', 'are')} {how_far}. {who} has paused work on {them.him} and "
+        "will carry on."
     )
 
 
 def _painting(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
-    his, standing = voice(animal).his, copy.standing
-    # What is said of a mark at length would break the sentence; the ticket has it in full.
-    marks = [mark.what for mark in animal.marks if len(mark.what.split()) <= SHORT_MARK][:2]
-    among = f", {words.listed(marks)} among them" if marks else ""
+    standing = copy.standing
+    markings = f"{voice(animal).his} markings{_some_marks(animal)}"
     if standing.drying:
         return (
-            f"Paint is drying on {them.obj}. The colour goes on in thin layers, and each has to be "
-            "hard before the next."
+            f"Paint is drying on {them.obj}. The colour goes on in thin layers, and each has to "
+            "be dry before the next."
         )
     if standing.in_hand:
-        who, since = standing.by or "one of us", days.at(standing.hand_since or standing.since)
         return (
-            f"Since {since} {who} has been painting {them.obj}, in thin layers, matching {his} "
-            f"marks to your photographs one by one{among}."
+            f"{_since(standing, days)} has been painting {them.obj} in thin layers, matching "
+            f"{markings} to your photos."
         )
     if standing.by:
-        return (
-            f"{them.head} {them.verb('is', 'are')} partly painted. {standing.by} has set "
-            f"{them.it} aside and takes it up again."
-        )
+        return _paused("partly painted", standing.by, them)
     return (
-        f"{them.head} {them.verb('is', 'are')} shaped and {them.verb('waits', 'wait')} "
-        f"{them.its} turn at the painting bench. There the colour goes on by hand in thin layers, "
-        f"each dry before the next, and {his} marks are matched one by one{among}."
+        f"{them.head} {them.verb('is', 'are')} shaped and waiting for the painting bench. There "
+        "the colour goes on by hand in thin layers, each dry before the next, and we match "
+        f"{markings} to your photos."
     )
+
+
+def _some_marks(animal: AnimalFacts) -> str:
+    """A marking or two, where they are short enough for a sentence; the ticket has them all."""
+    short = [
+        f"the {mark.what}"
+        for mark in animal.marks
+        if 1 < len(mark.what.split()) <= SHORT_MARK and mark.what.replace(" ", "").isalpha()
+    ]
+    return f" ({words.listed(short[:2])} among them)" if short else ""
 
 
 def _inspection(
@@ -254,10 +263,10 @@ def _inspection(
 ) -> str:
     who = copy.standing.by
     if copy.standing.in_hand and who:
-        return f"{who} is looking {them.obj} over beside your photographs, mark by mark."
+        return f"{who} is checking every marking on {them.obj} against your photos."
     return (
-        f"{them.head} {them.verb('is', 'are')} painted. Next somebody looks {them.it} over beside "
-        "your photographs, mark by mark."
+        f"{them.head} {them.verb('is', 'are')} painted. Next one of us checks every marking "
+        "against your photos."
     )
 
 
@@ -265,25 +274,19 @@ def _packing(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
     begin = (
-        f"{them.head} {them.verb('is', 'are')} finished: we have looked {them.it} over for the "
-        "last time, mark by mark."
+        f"{them.head} {them.verb('is', 'are')} finished, and we’ve checked every marking against "
+        "your photos."
     )
     waits = any(question.blocking and asks_about(question, copy) for question in facts.questions)
     if waits or not copy.spelling_confirmed:
-        return (
-            f"{begin} {'They wait' if them.plural else 'It waits'} for your answer before "
-            f"{'they are' if them.plural else 'it is'} packed."
-        )
+        return f"{begin} We need your answer before we can pack {them.him}."
     if copy.rests_until is not None and copy.rests_until > days.now:
-        return f"{begin} The paint hardens for some days before anything may touch it."
+        return f"{begin} The paint now hardens for some days before anything may touch it."
     if copy.standing.in_hand and copy.standing.by:
-        return f"{begin} {copy.standing.by} is packing {them.it}."
+        return f"{begin} {copy.standing.by} is packing {them.him}."
     if not facts.ship_part and any(_far(other) for other in facts.copies):
-        return (
-            f"{begin} {'They wait' if them.plural else 'It waits'} here for the rest of your "
-            "order, so that everything travels together."
-        )
-    return f"{begin} Next {'they are' if them.plural else 'it is'} packed."
+        return f"{begin} We’re keeping {them.him} here so that the whole order travels together."
+    return f"{begin} Next we pack {them.him}."
 
 
 def _far(copy: CopyFacts) -> bool:
@@ -293,18 +296,18 @@ def _far(copy: CopyFacts) -> bool:
 def _handed_over(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
-    return f"{them.head} {them.verb('is', 'are')} finished and {them.verb('has', 'have')} left us."
+    return (
+        f"{them.head} {them.verb('is', 'are')} finished and {them.verb('has', 'have')} left the "
+        "workshop."
+    )
 
 
 def _received(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
     if copy.received_assumed:
-        return (
-            f"By now {them} should be with you. If {them.verb('it is', 'they are')} not, please "
-            "write to us."
-        )
-    return f"{them.head} arrived on {days.at(copy.standing.since)}."
+        return f"By now {them} should be with you. If not, please write to us."
+    return f"{them.head} arrived {days.on(copy.standing.since)}."
 
 
 _Words = Callable[[CopyFacts, Subject, AnimalFacts, OrderFacts, Days], str]
@@ -322,7 +325,7 @@ COPY_WORDS: dict[Step, _Words] = {
 
 def model_hold(animal: AnimalFacts, days: Days) -> str:
     """A model that is on hold at the photo steps."""
-    return _hold(Subject(f"{own(animal.name)} model", False), animal.model, days)
+    return _hold(Subject(f"{own(animal.name)} model"), animal.model, days)
 
 
 def inside(facts: OrderFacts, parcel_id: int) -> list[str]:

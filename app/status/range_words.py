@@ -1,14 +1,13 @@
 """When an order is ready, in words: always between two days, never one alone. Pure."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
-from app.flow.steps import Step
-from app.orders.facts.order import OrderFacts
+from app.orders.facts.order import CopyFacts, OrderFacts
 from app.orders.facts.ranges import Rests, Shown, weeks
 from app.shared.web import words
 from app.status.document import Block
-from app.status.voice import Days, own
+from app.status.voice import Days, likeness, own
 
 
 def when(facts: OrderFacts, days: Days) -> Iterable[Block]:
@@ -16,18 +15,18 @@ def when(facts: OrderFacts, days: Days) -> Iterable[Block]:
     if not facts.passed:
         yield from _before_passing(facts)
     elif facts.shown is None:
-        yield Block("text", ("We are working out the days. They will stand here within the hour.",))
+        yield Block("text", ("We’re working out the dates, and will have them within the hour.",))
     elif facts.shown.longer:
         yield from _longer(facts.shown, days)
     else:
         yield from _between(facts, facts.shown, days)
     if any(question.blocking for question in facts.questions):
-        yield Block(
-            "quiet", ("While we wait for your answer the days move on with it, one for one.",)
-        )
+        yield Block("quiet", ("Each day we wait for your answer adds a day.",))
     models = (animal.model for animal in facts.alive if animal.passed)
     if any(one.held for one in (*models, *(copy.standing for copy in facts.copies))):
-        yield Block("quiet", ("While something rests the days can move. We tell you if they do.",))
+        yield Block(
+            "quiet", ("While work is paused, the dates can move. We’ll tell you if they do.",)
+        )
     if facts.needed_by is not None:
         yield Block("quiet", (_needed(facts, days),))
 
@@ -35,13 +34,13 @@ def when(facts: OrderFacts, days: Days) -> Iterable[Block]:
 def _before_passing(facts: OrderFacts) -> Iterable[Block]:
     missing = [animal for animal in facts.alive if not animal.passed]
     whose = words.listed([own(animal.name) for animal in missing])
-    many = "everything is" if len(facts.copies) > 1 else "the piece is"
     span = weeks(facts.weeks.low, facts.weeks.high)
-    until = f" from the day {whose} photographs are settled until {many} ready."
+    ready = _who(facts, facts.copies)
+    until = f" from the day we can work from {whose} photos until {ready} ready."
     yield Block("range", ("It takes ", span, until))
     text = (
-        "Our own time starts on that day: we know then how well we can work from them. "
-        "Before it, any day that we named would be a guess."
+        "Our own time starts on that day, because only then do we know how well we can work from "
+        "the photos. Any date before it would be a guess."
     )
     yield Block("quiet", (f"{text} {_of_the_weeks(facts.weeks.basis)}".strip(),))
 
@@ -49,9 +48,12 @@ def _before_passing(facts: OrderFacts) -> Iterable[Block]:
 def _of_the_weeks(basis: str) -> str:
     match Rests.of(basis):
         case Rests.ON_THE_TRADE:
-            return "The weeks come from what is usual in the trade, not yet from our own record."
+            return (
+                "The weeks are what’s usual in the trade, as we don’t have enough of a record of "
+                "our own yet."
+            )
         case Rests.ON_BOTH:
-            return "The weeks come partly from what is usual in the trade: our record is short yet."
+            return "The weeks are partly what’s usual in the trade, as our own record is short."
         case _:
             return "The weeks come from how long animals like these have taken us."
 
@@ -60,47 +62,44 @@ def _of_the_days(basis: str, begun: bool) -> str:
     """What the days rest on, and what they mean; `begun` where the first of them is now."""
     match Rests.of(basis):
         case Rests.ON_A_WORD:
-            return "These are the days that we told you."
+            return "These are the dates we gave you."
         case Rests.ON_THE_TRADE:
             return (
-                "We worked these days out from what is usual in the trade, not yet from our own "
-                "record, so they lie far apart."
+                "We worked these dates out from what’s usual in the trade, as we don’t have enough "
+                "of a record of our own yet, so they’re far apart."
             )
         case Rests.ON_BOTH:
             return (
-                "We worked these days out partly from what is usual in the trade, because our own "
-                "record is short yet, so they lie far apart."
+                "We worked these dates out partly from what’s usual in the trade, as our own "
+                "record is short, so they’re far apart."
             )
         case _:
-            early = (
-                "" if begun else "about one in ten was ready before the first of these days, and "
-            )
-            late = "later day" if begun else "second"
+            early = "" if begun else "about one is ready sooner and "
             return (
-                f"We count from how long pieces like these have taken us: {early}about one in "
-                f"seven was ready after the {late}."
+                "We worked these dates out from how long orders like this have taken us. Of ten, "
+                f"{early}one or two are ready later."
             )
 
 
 def _between(facts: OrderFacts, shown: Shown, days: Days) -> Iterable[Block]:
     assert shown.from_day is not None
     assert shown.to_day is not None
-    many = _who_is_ready(facts)
     last = days.day(shown.to_day)
     low, high = (shown.from_day - days.today).days, (shown.to_day - days.today).days
     begun = low <= 0
     first = days.day(shown.from_day)
     if begun:
         first = days.day(days.today) if days.dated else "now"
-    lead = f"Most likely {many} ready to leave us between "
+    here = [copy for copy in facts.copies if not copy.gone]
+    lead = f"{words.capital(_who(facts, here))} most likely ready to leave us between "
     yield Block("range", (lead, first, " and ", last, "."))
-    count = f"That is {_in_weeks(low, high)}. " if high >= 7 else ""
+    count = f"That’s {_in_weeks(low, high)}. " if high >= 7 else ""
     basis = _of_the_days(shown.basis, begun=begun)
     again = ""
     if any(copy.made_again for copy in facts.copies):
-        again = " What is being made again is counted in."
+        again = " They include what we’re making again."
     closed = _closures(shown, days)
-    yield Block("quiet", (f"{count}{basis}{closed}{again} If they change for you, we tell you.",))
+    yield Block("quiet", (f"{count}{basis}{closed}{again} If they change, we’ll tell you.",))
 
 
 def _closures(shown: Shown, days: Days) -> str:
@@ -116,16 +115,18 @@ def _closures(shown: Shown, days: Days) -> str:
             runs.append([day])
     long = [run for run in runs if len(run) > 1 and run[0] <= shown.to_day]
     said = [f"from {days.day(run[0])} to {days.day(run[-1])}" for run in long]
-    return f" We are closed {words.listed(said)}; that is counted in." if said else ""
+    return f" We’re closed {words.listed(said)}; the dates allow for that." if said else ""
 
 
-def _who_is_ready(facts: OrderFacts) -> str:
-    """Of what the range speaks: the pieces that are still here."""
-    copies = facts.copies
-    here = [copy for copy in copies if copy.step not in (Step.HANDED_OVER, Step.RECEIVED)]
-    if len(here) < len(copies):
-        return "the last piece is" if len(here) == 1 else "the rest is"
-    return {1: "it is", 2: "both are"}.get(len(copies), "everything is")
+def _who(facts: OrderFacts, here: Sequence[CopyFacts]) -> str:
+    """Whose making is spoken of, with its verb: the copies that are still here."""
+    if len(here) == 1:
+        [animal] = [animal for animal in facts.alive if here[0] in animal.made]
+        last = len(animal.made) > 1
+        return "the last copy is" if last else f"{likeness(animal)} is"
+    if len(here) < len(facts.copies):
+        return "the rest is"
+    return "both copies are" if len(here) == 2 and len(facts.alive) == 1 else "everything is"
 
 
 def _in_weeks(low: int, high: int) -> str:
@@ -134,9 +135,9 @@ def _in_weeks(low: int, high: int) -> str:
 
 
 def _longer(shown: Shown, days: Days) -> Iterable[Block]:
-    yield Block("text", ("It will take longer than the days we last named.",))
+    yield Block("text", ("It’s taking longer than the dates we gave you.",))
     if shown.write_by is not None:
-        yield Block("text", (f"We write to you with new ones by {days.day(shown.write_by)}.",))
+        yield Block("text", (f"We’ll write with new ones by {days.day(shown.write_by)}.",))
 
 
 def _needed(facts: OrderFacts, days: Days) -> str:
@@ -145,13 +146,13 @@ def _needed(facts: OrderFacts, days: Days) -> str:
     shown = facts.shown
     if facts.passed and shown is not None and shown.to_day is not None:
         if shown.to_day < facts.needed_by:
-            return f"You named {named}; these days lie before it."
-        far = "up to" if shown.to_day == facts.needed_by else "beyond"
+            return f"You asked for {named}. These dates come before it, without the journey to you."
+        far = "right up to" if shown.to_day == facts.needed_by else "past"
         return (
-            f"You named {named}, and these days reach {far} it. We know of it. Please write to us "
-            "if that day cannot move."
+            f"You asked for {named}, and these dates go {far} it. We know. Please write to us if "
+            "that day can’t move."
         )
-    noted = f"You named {named}. It is noted with your order"
+    noted = f"You asked for {named}. We’ve noted it with your order"
     if not facts.passed and facts.needed_by <= days.today + timedelta(facts.weeks.high):
-        return f"{noted}, but these weeks may reach beyond it, even if they begin now."
+        return f"{noted}, but these weeks may go past it, even if they start straight away."
     return f"{noted}."

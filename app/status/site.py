@@ -33,7 +33,7 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
-NOT_FOUND = "There is no page here. Please look at the link again, or ask whoever sent it to you.\n"
+NOT_FOUND = "There’s no page here. Please check the link, or ask whoever sent it to you.\n"
 _PAGE = "SELECT html, lapses_at FROM pages WHERE token_hash = ?"
 _BESIDE = (
     "SELECT b.jpeg, p.lapses_at FROM pages p JOIN pictures b ON b.order_id = p.order_id"
@@ -96,7 +96,7 @@ _JPEG = _headers("image/jpeg")
 # Nothing private is in it, and it keeps a page's second look light.
 _CSS = _headers("text/css; charset=utf-8", {"cache-control": "public, max-age=3600"})
 _NO_PAGE: _Answer = (404, _TEXT, NOT_FOUND.encode())
-_LATER = b"This page cannot be shown at the moment. Please try again in a few minutes.\n"
+_LATER = "We can’t show this page right now. Please try again in a few minutes.\n".encode()
 _NOT_NOW: _Answer = (503, _TEXT, _LATER)
 _ALLOW = (b"allow", b"GET, HEAD")
 _READ_ONLY: _Answer = (405, [*_TEXT, _ALLOW], b"Pages here can only be read.\n")

@@ -11,12 +11,12 @@ from app.status.voice import Days
 _TOPICS = {
     "spelling": "the spelling of the inscription",
     "colour": "a colour",
-    "address": "where the parcel is to go",
+    "address": "where to send the parcel",
     "customs": "the customs papers",
-    "approval": "pictures that we sent you to look at",
-    "model approval": "pictures of the model that we sent you to look at",
-    "paint approval": "pictures of the painting that we sent you to look at",
-    "photos": "the photographs",
+    "approval": "pictures we sent you to look at",
+    "model approval": "pictures of the model we sent you to look at",
+    "paint approval": "pictures of the painting we sent you to look at",
+    "photos": "the photos",
     "pose": "the pose",
     "size": "the size",
 }
@@ -73,14 +73,14 @@ def _question(question: QuestionFacts, facts: OrderFacts, days: Days) -> Task:
     whose = f", for {animal.name}" if animal is not None and len(facts.animals) > 1 else ""
     lead = f"Please answer our question about {_TOPICS.get(topic, 'your order')}{whose}"
     if question.asked_at is None:
-        how = "We are writing to you about it."
+        how = "We’re writing to you about it."
     else:
         way = _WAYS.get(question.channel, "")
-        how = " ".join(filter(None, ("We asked", way, f"on {days.at(question.asked_at)}.")))
-    more = ["It waits until we hear from you."] if question.blocking else []
+        how = " ".join(filter(None, ("We asked", way, f"{days.on(question.asked_at)}.")))
+    more = ["The work waits for your answer."] if question.blocking else []
     unread = [copy for copy in _unread(facts) if topic == "spelling" and asks_about(question, copy)]
     if unread:
-        more.append(f"The inscription reads {_inscriptions(unread)} so far.")
+        more.append(f"So far the inscription reads {_inscriptions(unread)}.")
     asked = " ".join(question.asked.split())
     return Task(f"{lead}: “{asked}”" if asked else f"{lead}.", " ".join(more), how)
 
@@ -91,22 +91,22 @@ def _photographs(facts: OrderFacts) -> Iterable[Task]:
     living = [animal.name for animal in first if not animal.remembered]
     if living:
         yield Task(
-            f"Please send us photographs of {words.listed(living)}.",
-            on_page="Below is how many, and from where.",
+            f"Please send us photos of {words.listed(living)}.",
+            on_page="Further down we explain how many, from which sides, and how to send them.",
         )
     for animal in first:
         if animal.remembered:
             yield Task(
-                f"Please send us the photographs you have of {animal.name}.",
-                "There is no hurry.",
+                f"Please send us the photos you have of {animal.name}.",
+                "There’s no hurry.",
                 gently=True,
             )
     for animal in wanted:
         if animal.attempts and animal.remembered:
             yield Task(
-                f"Please see whether you have other pictures of {animal.name}.",
-                "If there are none, tell us.",
-                "Those that would help are listed below.",
+                f"Please see whether you have other photos of {animal.name}.",
+                "If you don’t, a word from you is enough.",
+                "The ones that would help are listed below.",
                 gently=True,
             )
         elif animal.attempts:
@@ -129,8 +129,8 @@ def _spelling(facts: OrderFacts) -> Iterable[Task]:
     unread = [copy for copy in _unread(facts) if not any(asks_about(q, copy) for q in spelling)]
     if unread:
         yield Task(
-            f"Please read the inscription letter by letter: {_inscriptions(unread)}.",
-            "Write to us that it is right, or how it should read.",
+            f"Please check the inscription letter by letter: {_inscriptions(unread)}.",
+            "Tell us if it’s right, or how it should read.",
         )
 
 

@@ -55,10 +55,9 @@ def surface(kind: str) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class Days:
-    """Days as they are said on a page that is written now.
+    """Days as they are said on a page that is written now, and again each day.
 
-    Never "today": a page may be read later than it was written. A letter lies about for longer,
-    so its days are `dated`: "Monday 9 November" also within the week.
+    A letter lies about for longer, so its days are `dated`: "Monday 9 November", never "today".
     """
 
     calendar: Calendar
@@ -74,9 +73,21 @@ class Days:
         """9 November; with the year where it is another one."""
         return words.day(value, self.today)
 
-    def at(self, moment: int) -> str:
-        """Monday, within the last days; else 9 November."""
+    def on(self, moment: int) -> str:
+        """ "today", "on Monday" within the last days, else "on 9 November"."""
         there = self.calendar.day_of(moment)
+        if there == self.today and not self.dated:
+            return "today"
+        return f"on {self._named(there)}"
+
+    def since(self, moment: int) -> str:
+        """ "since this morning", "since Monday" or "since 9 November"."""
+        there = self.calendar.day_of(moment)
+        if there == self.today and not self.dated:
+            return f"since this {_part_of_day(self.calendar.local(moment).hour)}"
+        return f"since {self._named(there)}"
+
+    def _named(self, there: date) -> str:
         if self.dated:
             return f"{words.weekday(there)} {self.day(there)}"
         if 0 <= (self.today - there).days < 7:
@@ -84,20 +95,27 @@ class Days:
         return self.day(there)
 
     def about(self, moment: int) -> str:
-        """Wednesday 11 November in the evening: coarse on purpose."""
+        """ "on the evening of Wednesday 11 November": coarse on purpose."""
         there = self.calendar.local(moment)
-        part = "morning" if there.hour < 12 else "afternoon" if there.hour < 18 else "evening"
+        day = f"{words.weekday(there.date())} {self.day(there.date())}"
         if there.hour < 5:
-            return f"in the night to {words.weekday(there.date())} {self.day(there.date())}"
-        return f"{words.weekday(there.date())} {self.day(there.date())}, in the {part}"
+            return f"in the small hours of {day}"
+        return f"on the {_part_of_day(there.hour)} of {day}"
+
+
+def _part_of_day(hour: int) -> str:
+    return "morning" if hour < 12 else "afternoon" if hour < 18 else "evening"
 
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """One copy or several of which the same is said."""
+    """One copy or several of which the same is said, and the pronouns for them."""
 
     words: str
-    plural: bool
+    plural: bool = False
+    he: str = "it"
+    him: str = "it"
+    his: str = "its"
 
     def __str__(self) -> str:
         return self.words
@@ -107,6 +125,11 @@ class Subject:
         """At the head of a sentence."""
         return words.capital(self.words)
 
+    @property
+    def again(self) -> "Subject":
+        """The same, once they have been named."""
+        return Subject(self.he, self.plural, self.he, self.him, self.his)
+
     def verb(self, one: str, many: str) -> str:
         """The verb that fits."""
         return many if self.plural else one
@@ -114,31 +137,38 @@ class Subject:
     @property
     def obj(self) -> str:
         """After a verb, named."""
-        return "them" if self.words == "they" else self.words
-
-    @property
-    def it(self) -> str:
-        """After a verb, once it has been named: it or them."""
-        return "them" if self.plural else "it"
-
-    @property
-    def its(self) -> str:
-        """Its or their."""
-        return "their" if self.plural else "its"
+        return self.him if self.words == self.he else self.words
 
 
-def subject(copies: Sequence[CopyFacts], sisters: Sequence[CopyFacts]) -> Subject:
+def several(named: str) -> Subject:
+    """Copies of which the same is said."""
+    return Subject(named, True, "they", "them", "their")
+
+
+def likeness(animal: AnimalFacts) -> Subject:
+    """What is made of an animal: called by its name, unless the animal is no longer alive."""
+    if animal.remembered:
+        return Subject(f"the likeness of {animal.name}")
+    one = voice(animal)
+    return Subject(one.name, False, one.he, one.him, one.his)
+
+
+def likenesses(animals: Sequence[AnimalFacts]) -> str:
+    """Juniper, Otis and the likeness of Fern."""
+    return words.listed([likeness(animal).words for animal in animals])
+
+
+def subject(copies: Sequence[CopyFacts], animal: AnimalFacts) -> Subject:
     """Name some of an animal's copies so that they cannot be taken for their sisters."""
-    many = len(copies) > 1
+    sisters = animal.made
     if len(sisters) == 1:
-        return Subject("the piece", False)
+        return likeness(animal)
     if len(copies) == len(sisters):
-        count = "both" if len(copies) == 2 else f"all {words.count(len(copies), 'copy', 'copies')}"
-        return Subject("both copies" if count == "both" else count, True)
+        count = words.count(len(copies), "copy", "copies")
+        return several("both copies" if len(copies) == 2 else f"all {count}")
     sizes = [copy.size_mm for copy in sisters]
-    told_apart = all(copy.size_mm and sizes.count(copy.size_mm) == 1 for copy in copies)
-    if told_apart:
+    if all(copy.size_mm and sizes.count(copy.size_mm) == 1 for copy in copies):
         named = words.listed([f"{copy.size_mm} mm" for copy in copies])
-        return Subject(f"the {named} {'copies' if many else 'copy'}", many)
+        return several(f"the {named} copies") if len(copies) > 1 else Subject(f"the {named} copy")
     numbers = words.listed([str(copy.number) for copy in copies])
-    return Subject(f"{'copies' if many else 'copy'} {numbers}", many)
+    return several(f"copies {numbers}") if len(copies) > 1 else Subject(f"copy {numbers}")

@@ -16,18 +16,20 @@ from app.status import parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Contact, Document, Section, ToDo
 from app.status.picture_words import Released, picture
 from app.status.tasks import first_wanted, tasks
-from app.status.voice import Days
+from app.status.voice import Days, likeness, likenesses
 
-_NOTHING = "You need to do nothing at the moment."
+_NOTHING = "There’s nothing you need to do"
 
 
 @dataclass(frozen=True, slots=True)
 class Teller:
-    """The studio that speaks: its name, contact and calendar, and whether it makes blanks."""
+    """The studio that speaks: its name, contact and calendar, its own sentence on how files reach
+    it, and whether it makes blanks."""
 
     name: str
     contact: Contact
     calendar: Calendar
+    how_to_send: str
     blank_on: bool = True
 
 
@@ -62,10 +64,10 @@ def _as_of(days: Days) -> str:
 
 def _private(facts: OrderFacts) -> str:
     text = (
-        "This page is private to whoever has its link; please pass it on only to people you trust."
+        "This page is private to whoever has its link; please share it only with people you trust."
     )
     if facts.gift:
-        text += " It is a gift: we write to you alone, and say nothing of it to anybody else."
+        text += " Your order is a gift: we write to you alone, and tell nobody else about it."
     return text
 
 
@@ -76,15 +78,15 @@ def to_do(facts: OrderFacts, days: Days) -> ToDo:
     """The top of the page: what the customer needs to do, usually nothing."""
     if not facts.alive:
         return ToDo(
-            "You need to do nothing.",
-            "This order was cancelled, and we have stopped all work on it. If that is a surprise "
-            "to you, or if something of yours is still with us, please write to us.",
+            f"{_NOTHING}.",
+            "This order has been cancelled, and we’ve stopped all work on it. If that comes as a "
+            "surprise, or if we still have something of yours, please write to us.",
         )
     found = tasks(facts, days)
     if len(found) > 1:
         count = words.count(len(found), "thing")
         every = tuple(task.said() for task in found)
-        return ToDo(f"There are {count} that we need from you.", "", every)
+        return ToDo(f"There are {count} we need from you.", "", every)
     if found:
         return ToDo(found[0].ask, f"{found[0].on_page} {found[0].more}".strip())
     return _nothing(facts)
@@ -92,19 +94,26 @@ def to_do(facts: OrderFacts, days: Days) -> ToDo:
 
 def _nothing(facts: OrderFacts) -> ToDo:
     if facts.received:
-        assumed = any(copy.received_assumed for copy in facts.copies)
-        if assumed:
-            return ToDo("You need to do nothing, if all is well.", "If it is not, write to us.")
-        return ToDo("You need to do nothing more.", "If anything is not right, tell us.")
+        if any(copy.received_assumed for copy in facts.copies):
+            return ToDo(f"{_NOTHING}, if all is well.", "If it isn’t, write to us.")
+        return ToDo("There’s nothing more you need to do.", "If anything isn’t right, tell us.")
     if facts.left:
-        return ToDo("You need to do nothing.", "Everything is finished and has left us.")
+        return ToDo(f"{_NOTHING}.", _all_left(facts))
     if any(a.model.step is Step.PHOTOS_WANTED and a.told_at is not None for a in facts.alive):
-        return ToDo("You need to do nothing until we write.")
-    if any(copy.standing.hold_whose == "customer" for copy in facts.copies) or any(
-        animal.model.hold_whose == "customer" for animal in facts.alive
-    ):
-        return ToDo("You need to do nothing.", "Write to us when you would like us to go on.")
-    return ToDo(_NOTHING, "We will write when there is news.")
+        return ToDo(f"{_NOTHING} until we write.")
+    pieces = (*(copy.standing for copy in facts.copies), *(a.model for a in facts.alive))
+    if any(standing.hold_whose == "customer" for standing in pieces):
+        return ToDo(f"{_NOTHING}.", "Write to us when you’d like us to carry on.")
+    return ToDo(f"{_NOTHING} right now.", "We’ll write when there’s news.")
+
+
+def _all_left(facts: OrderFacts) -> str:
+    by_carrier = {parcel.id for parcel in facts.parcels if parcel.way == "carrier"}
+    under_way = [copy for copy in facts.copies if copy.step is Step.HANDED_OVER]
+    if all(copy.parcel_id in by_carrier for copy in under_way):
+        named = [a for a in facts.alive if any(copy in under_way for copy in a.made)]
+        return parcel_words.finished(named, travel=True)
+    return "Your order is finished and has left the workshop."
 
 
 # ---------------------------------------------------------------- the letter
@@ -114,12 +123,12 @@ def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section
     quiet = is_quiet(facts, days.now)
     for animal in facts.animals:
         alone = len(facts.animals) == 1 and not facts.gift
-        heading = "How the work stands" if alone else animal.name
+        heading = "Where things are" if alone else animal.name
         yield Section(heading, tuple(_animal(animal, facts, teller, days, quiet)))
     yield from parcel_words.parcels(facts, days)
     if facts.alive and facts.open and not facts.left:
         yield Section("When", tuple(range_words.when(facts, days)))
-    yield from photo_words.how_to(first_wanted(facts))
+    yield from photo_words.how_to(first_wanted(facts), teller.how_to_send)
     yield from _more_copies(facts, days)
     if facts.received:
         yield from parcel_words.care(facts, days)
@@ -133,7 +142,7 @@ def _animal(
     animal: AnimalFacts, facts: OrderFacts, teller: Teller, days: Days, quiet: bool
 ) -> list[Block]:
     if animal.cancelled:
-        return [Block("text", (f"We have stopped our work on {animal.name} in this order.",))]
+        return [Block("text", (f"We’ve stopped work on {likeness(animal)}.",))]
     step = animal.model.step
     if step in PHOTO_STEPS and animal.model.held:
         return [Block("text", (piece_words.model_hold(animal, days),))]
@@ -160,11 +169,11 @@ def _more_copies(facts: OrderFacts, days: Days) -> Iterable[Section]:
 
 def more_copies(open_models: Iterable[AnimalFacts], facts: OrderFacts, days: Days) -> str:
     """Until when copies may still join, and how to ask."""
-    names = words.listed([animal.name for animal in open_models])
+    names = likenesses(list(open_models))
     deadline = facts.copy_deadline
     until = f"until {days.day(deadline)}" if deadline is not None else "until the model is finished"
     return (
-        f"You can add copies of {names} {until}, and they travel with the rest. Write to us how "
-        "many and how large. Later ones are a new order from the same model, with no new "
-        "photographs."
+        f"You can add copies of {names} {until}, and they’ll travel with the rest. Write and tell "
+        "us how many and how large. After that, copies are a new order from the same model, and "
+        "you won’t need to send new photos."
     )

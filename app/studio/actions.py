@@ -23,7 +23,7 @@ from app.studio.rules import StudioSettings
 log = logging.getLogger("likewright.studio")
 
 # What a customer's page prints, and what a range is computed with.
-_CONTACT = {"name", "contact_mail", "contact_phone", "contact_hours"}
+_CONTACT = {"name", "contact_mail", "contact_phone", "contact_hours", "how_to_send_photos"}
 _CALENDAR = {"zone", "hours", "country", "region"}
 _ON_PAGES = frozenset(_CONTACT | _CALENDAR)
 _IN_FORECASTS = frozenset({*_CALENDAR, "capacity", "blank_on"})

@@ -30,6 +30,7 @@ LABELS = {
     "contact_mail": "Mail",
     "contact_phone": "Phone",
     "contact_hours": "When somebody answers",
+    "how_to_send_photos": "How customers send photos",
     "zone": "Time zone",
     "country": "Country",
     "region": "Region",

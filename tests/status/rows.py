@@ -25,11 +25,13 @@ from app.orders.facts.ranges import FROM_THE_TRADE, Shown, Span
 from app.shared.calendar import Calendar
 from app.status.document import Contact, Document
 from app.status.wording import Teller, document
+from app.studio.rules import StudioSettings
 from tests.making import DAY, HOUR, NOW
 
 LONDON = Calendar(ZoneInfo("Europe/London"))
 CONTACT = Contact("hello@saltmarsh-bench.example", "0000 555 0172", "weekdays from 9 to 17")
-TELLER = Teller("Saltmarsh Bench", CONTACT, LONDON)
+HOW_TO_SEND = StudioSettings().how_to_send_photos
+TELLER = Teller("Saltmarsh Bench", CONTACT, LONDON, HOW_TO_SEND)
 KINDS = ("plain", "gift", "remembered")
 RANGE = Shown(date(2026, 3, 23), date(2026, 4, 20), None, "143 orders of our own")
 WIDE = Shown(date(2026, 3, 18), date(2026, 5, 4), None, FROM_THE_TRADE)
@@ -220,7 +222,11 @@ ROWS = _rows()
 
 def facts_at(row: str, kind: str = "plain") -> OrderFacts:
     """The facts of an order at a row, as one of KINDS."""
-    facts = ROWS[row]
+    return in_tone(ROWS[row], kind)
+
+
+def in_tone(facts: OrderFacts, kind: str) -> OrderFacts:
+    """The facts as one of KINDS."""
     if kind == "gift":
         return replace(facts, gift=True, gift_day=date(2026, 5, 1))
     if kind == "remembered":

@@ -67,9 +67,7 @@ class OpenHours:
         if hours is not None:
             calendar = Calendar(calendar.zone, hours, calendar.closed)
         today = calendar.day_of(now)
-        spans = [
-            span for day in calendar.days(today, today + timedelta(days)) for span in day.work
-        ]
+        spans = [span for day in calendar.days(today, today + timedelta(days)) for span in day.work]
         hourly = (np.array(spans, dtype=np.float64).reshape(-1, 2) - now) / HOUR
         opens, closes = hourly[hourly[:, 0] < hourly[:, 1]].T  # a skipped hour leaves nothing
         return OpenHours.of(opens, closes, 24.0 * days)

@@ -54,78 +54,81 @@ REASONS: Mapping[str, str] = {
 }
 
 ADVICE: Mapping[str, str] = {
-    "too_few": "Please take a whole ring: {more} pictures, all the way round, one small step to the"
-    " side after each.",
-    "two_groups": "Please tell us whether these show two animals. If it is one, the views between"
+    "too_few": "Please take {more} photos all the way round, one small step to the side after"
+    " each.",
+    "two_groups": "Do these photos show two animals? Please tell us. If it’s one, the views between"
     " {first} and {second} are missing: about {more} more, one small step to the side after each.",
-    "falls_apart": "Please fill in the views between the pictures: about {more} more, between"
-    " {first} and {second}, each showing two thirds of what the one before shows.",
+    "falls_apart": "Please fill in the views between {first} and {second}: about {more} more, each"
+    " showing two thirds of what the one before it shows.",
     "missing_links": "Please take about {more} more between {first} and {second}, each showing two"
-    " thirds of what the one before shows.",
-    "still_background": "Please walk round the animal instead of turning it, or put it before a"
-    " plain cloth that fills the picture.",
-    "thin": "Please take about {more} more, in between those you sent: a step half as wide each"
+    " thirds of what the one before it shows.",
+    "still_background": "Please walk round the animal instead of turning it, or put a plain cloth"
+    " behind it that fills the photo.",
+    "thin": "Please take about {more} more, in between the ones you sent: half as big a step each"
     " time.",
-    "joined_late": "Please tell us whether these show two animals. If it is one, a few more"
-    " pictures before {first} and after {second} would help.",
-    "held_by_few": "Please take about {more} more, in between those you sent: a step half as wide"
+    "joined_late": "Do these photos show two animals? Please tell us. If it’s one, a few more"
+    " before {first} and after {second} would help.",
+    "held_by_few": "Please take about {more} more, in between the ones you sent: half as big a step"
     " each time.",
-    "wide_steps": "Please take about {more} more, in between those you sent: one small step to the"
-    " side after each, at the height of the animal's middle.",
-    "turns_conflict": "Please take one more round of {more}, without stopping on the way, and with"
-    " something that differs from side to side on the ground beside the animal.",
+    "wide_steps": "Please take about {more} more, in between the ones you sent: one small step to"
+    " the side after each, at the height of the animal’s middle.",
+    "turns_conflict": "Please walk round once more and take {more} photos without stopping on the"
+    " way. Put something on the ground that looks different from each side.",
     "one_side": "Please walk all the way round: about {more} more, one small step to the side after"
-    " each, at the height of the animal's middle.",
+    " each, at the height of the animal’s middle.",
     "gap": "Please take about {more} more from the side between {first} and {second}, at the height"
-    " of the animal's middle, one small step to the side after each.",
+    " of the animal’s middle, one small step to the side after each.",
     "open_ring": "Please take about {more} more from the side between {first} and {second}, at the"
-    " height of the animal's middle, one small step to the side after each.",
-    "one_height": "A second round from a little above the back, and a third from about knee height,"
-    " would help.",
-    "too_blurred": "Please take them again in bright shade, held still, and wait for the picture to"
-    " be sharp before the next.",
-    "mostly_flawed": "Please take them again in bright shade, held still; tap on the animal so that"
-    " it is sharp.",
-    "rest_falls_apart": "Please take these {bad} again, from the same places, held still and in"
-    " better light.",
+    " height of the animal’s middle, one small step to the side after each.",
+    "one_height": "It would help to go round again from a little above the back, and a third time"
+    " from about knee height.",
+    "too_blurred": "Please take them again in bright shade. Keep the camera still, and wait until"
+    " each photo is sharp before you take the next.",
+    "mostly_flawed": "Please take them again in bright shade. Keep the camera still, and tap on the"
+    " animal so that it’s sharp.",
+    "rest_falls_apart": "Please take these {bad} again from the same places, in better light and"
+    " with the camera still.",
     "mostly_dark": "Please take them again outdoors in even light: an overcast day or open shade,"
     " without a flash.",
     "mostly_noisy": "Please take them in more light: an overcast day or open shade, without a"
     " flash.",
-    "mostly_small": "Please send the files just as the camera saved them, by a transfer link or a"
-    " card, not through a chat program.",
-    "copied": "Please send the files just as the camera saved them, not through a chat program.",
+    "mostly_small": "Please send the files as they come from the camera, by a link or on a card,"
+    " not through a chat app.",
+    "copied": "Please send the files as they come from the camera, not through a chat app.",
     "light_changed": "Please take the new ones in the same even light, all in one go.",
-    "other_zoom": "Please leave the zoom as it is from the first picture to the last.",
+    "other_zoom": "Please don’t change the zoom from the first photo to the last.",
 }
 
 BY_EYE: Mapping[str, str] = {
-    "too_few": "With {count} pictures there will be no build: the whole form will be judged by"
-    " eye.",
-    "two_groups": "Only {core} of {count} pictures can be built from; how the parts they show go"
-    " together will be judged by eye.",
-    "falls_apart": "The pictures do not join into one form: proportions will be judged by eye.",
-    "missing_links": "What only {first} and others left aside show will be placed by eye.",
-    "still_background": "The form will be judged by eye, because only the background would be"
-    " built.",
-    "thin": "Fine shapes will be judged by eye: few spots are seen three times.",
-    "joined_late": "Whether all pictures show one animal will be judged by eye.",
-    "held_by_few": "Fine shapes will be judged by eye: few spots are seen three times.",
-    "wide_steps": "Shapes between the views will be judged by eye.",
-    "turns_conflict": "Which of two like sides a picture shows will be judged by eye.",
-    "one_side": "All but about {arc} degrees of the animal is not seen: its form and markings will"
-    " be judged by eye.",
-    "gap": "The side between {first} and {second}, about {gap} degrees, is not seen: its form and"
-    " markings will be judged by eye.",
-    "open_ring": "What lies between {first} and {second} will be judged by eye.",
-    "one_height": "The back from above and the belly will be judged by eye.",
-    "too_blurred": "Coat and markings will be judged by eye: no picture shows them sharply.",
-    "mostly_flawed": "Fine markings will be judged by eye from the sharper pictures.",
-    "rest_falls_apart": "What only the {bad} blurred or dark pictures show will be judged by eye.",
-    "mostly_dark": "Colours and dark markings will be judged by eye.",
-    "mostly_noisy": "Fine hair and colours will be judged by eye.",
-    "mostly_small": "Detail finer than {side} pixels show will be judged by eye.",
-    "light_changed": "The true colour, under two kinds of light, will be judged by eye.",
+    "too_few": "We’ll shape the whole figure ourselves from the photos ({count} in all): a machine"
+    " can’t build a model from so few.",
+    "two_groups": "A machine can build from {core} of the {count} photos. We’ll judge for ourselves"
+    " how the parts they show go together.",
+    "falls_apart": "The photos don’t join up into one shape, so we’ll judge the proportions"
+    " ourselves.",
+    "missing_links": "What only {first} and a few others show, we’ll place ourselves.",
+    "still_background": "We’ll shape the whole figure ourselves from the photos: a machine would"
+    " only build the background.",
+    "thin": "We’ll judge the finer shapes ourselves, as few spots show in three photos.",
+    "joined_late": "We’ll judge for ourselves whether all the photos show the same animal.",
+    "held_by_few": "We’ll judge the finer shapes ourselves, as few spots show in three photos.",
+    "wide_steps": "We’ll judge the shapes between the views ourselves.",
+    "turns_conflict": "Two sides look alike. We’ll judge for ourselves which one a photo shows.",
+    "one_side": "The photos show about {arc} degrees of the way round. We’ll shape and paint the"
+    " other sides from what we know.",
+    "gap": "The photos don’t show the side between {first} and {second}, about {gap} degrees. We’ll"
+    " shape and paint it from what we know.",
+    "open_ring": "The photos don’t show what lies between {first} and {second}. We’ll shape and"
+    " paint it from what we know.",
+    "one_height": "We’ll shape the back, seen from above, and the belly from what we know.",
+    "too_blurred": "No photo shows the coat and the markings sharply, so we’ll judge them"
+    " ourselves.",
+    "mostly_flawed": "We’ll judge the finer markings ourselves, from the sharper photos.",
+    "rest_falls_apart": "What only the {bad} blurred or dark photos show, we’ll judge ourselves.",
+    "mostly_dark": "We’ll judge the colours and the dark markings ourselves.",
+    "mostly_noisy": "We’ll judge the fine hair and the colours ourselves.",
+    "mostly_small": "We’ll judge for ourselves any detail finer than {side} pixels show.",
+    "light_changed": "We’ll judge the true colour ourselves, as the light changes between photos.",
 }
 
 CANNOT_TELL: Mapping[str, str] = {

@@ -248,11 +248,13 @@ Answer = tuple[dict[str, Any], bytes]
 
 def read(path: Path, want: str | int) -> Answer:
     """What is wanted of one picture. Raises NotRead."""
-    work = for_page if isinstance(want, int) else for_check
     with open_picture(path) as picture:
         try:
             # Asking some formats for their EXIF block reads the pixels too.
-            return work(picture, facts(picture, path), want)
+            said = facts(picture, path)
+            if isinstance(want, int):
+                return for_page(picture, said, want)
+            return for_check(picture, said, want)
         except NotRead:
             raise
         except _TOO_MANY as error:

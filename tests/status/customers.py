@@ -1,0 +1,269 @@
+"""Every sentence that a customer can read, composed from states, tones and numbers.
+
+The same program composes the same text: nothing here looks at a clock or a database.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from itertools import product
+from pathlib import Path
+
+from app.desk.answers import answers
+from app.flow.steps import Step
+from app.letters import previews, wording
+from app.letters.letter import Letter, Part
+from app.letters.rules import KINDS as LETTERS
+from app.letters.sentences import letter_of
+from app.orders.facts.order import CopyFacts, OrderFacts, ParcelFacts, QuestionFacts, ViewFacts
+from app.orders.facts.ranges import FROM_BOTH, TOLD_BY_A_PERSON, Shown
+from app.photos.check.wording import ADVICE, BY_EYE
+from app.status import site
+from app.status.document import Document, Section
+from app.status.picture_words import Released
+from app.status.voice import Days
+from app.status.wording import document
+from tests.making import DAY, HOUR, NOW
+from tests.status.rows import (
+    HAND,
+    KINDS,
+    LONDON,
+    NOT_BEGUN,
+    PASSED,
+    RANGE,
+    ROWS,
+    TELLER,
+    animal,
+    copy,
+    in_tone,
+    order,
+)
+
+APPROVED = Path(__file__).parent / "approved" / "customers.txt"
+_LINK = "https://pages.saltmarsh-bench.example/LINK/"
+_SAMPLE = {
+    "more": 24, "count": 31, "core": 19, "bad": 4, "arc": 120, "gap": 70, "side": 800,
+    "first": "IMG_0012", "second": "IMG_0019",
+}  # fmt: skip
+
+
+def _more_rows() -> dict[str, OrderFacts]:
+    """States that the rows of tests.status.rows leave out."""
+    counted = {"counted_at": NOW - DAY, "pictures": 82, "copies": NOT_BEGUN}
+    paused = {"by": "Ines"}
+    held = {"hold_look_on": date(2026, 3, 18)}
+
+    def model(**more: object) -> OrderFacts:
+        return order(animal(Step.FINISHING, 9, copies=NOT_BEGUN, **PASSED | more), shown=RANGE)
+
+    def made(*copies: CopyFacts, **more: object) -> OrderFacts:
+        return order(animal(Step.READY, 8, copies=copies, **PASSED), shown=RANGE, **more)
+
+    def wanted(*views: str, **more: object) -> OrderFacts:
+        asked = tuple(ViewFacts(n, wish) for n, wish in enumerate(views, 1))
+        values = {"attempts": 1, "views": asked, **counted, **more}
+        return order(animal(Step.PHOTOS_WANTED, 1, **values))
+
+    asked = QuestionFacts("colour", False, None, "letter", "A", 4, "Which eye is the blue one?")
+    return {
+        "photos told today": order(
+            animal(Step.PHOTOS_WANTED, told_at=NOW - HOUR, copies=NOT_BEGUN)
+        ),
+        "views told": wanted("From behind", told_at=NOW - DAY, told_files=6),
+        "a whole round again": wanted("The whole round again, outdoors"),
+        "a second set counted": order(animal(Step.PHOTOS_IN, 1, attempts=1, **counted)),
+        "assessing waits": order(animal(Step.ASSESSING, 1, came_by="build_finished", **counted)),
+        "assessing without a build": order(animal(Step.ASSESSING, 1, **HAND, **counted)),
+        "photos held": order(animal(Step.PHOTOS_IN, 1, hold_whose="studio", **held, **counted)),
+        "finishing since this morning": model(**HAND | {"hand_since": NOW - HOUR}),
+        "finishing paused": model(**paused),
+        "made without a build": model(outcome="by_eye"),
+        "gaps not agreed": model(outcome="limits", limits="the far ear"),
+        "finishing held": model(hold_whose="supplier", **held),
+        "earlier model": model(passed_at=NOW - 90 * DAY),
+        "shaping paused": made(copy(Step.SHAPING, **paused), copy(Step.SHAPING, number=2)),
+        "painting paused": made(copy(Step.PAINTING, **paused)),
+        "painting waits": made(copy(Step.PAINTING, number=2), copy(Step.SHAPING)),
+        "checking": made(copy(Step.INSPECTION, **HAND)),
+        "packing": made(copy(Step.PACKING, **HAND)),
+        "packed next": made(copy(Step.PACKING), ship_part=True),
+        "three copies": made(*(copy(Step.BLANK, number=n) for n in (1, 2, 3))),
+        "held for the customer": made(copy(Step.PAINTING, hold_whose="customer")),
+        "held by the studio": made(copy(Step.PAINTING, hold_whose="studio", **held)),
+        "unread inscription at packing": made(
+            copy(Step.PACKING, inscription="JUNIPER", spelling_confirmed=False)
+        ),
+        "two inscriptions": made(
+            copy(Step.BLANK, inscription="JUNIPER", spelling_confirmed=False),
+            copy(Step.BLANK, number=2, inscription="JUNI", spelling_confirmed=False),
+        ),
+        "a question being written": made(copy(Step.SHAPING), questions=(asked,)),
+        "questions by phone": made(
+            copy(Step.SHAPING),
+            questions=tuple(
+                replace(asked, topic=topic, asked_at=NOW - HOUR, channel="phone")
+                for topic in ("address", "customs", "approval", "pose", "size", "other")
+            ),
+        ),
+        "working out the dates": replace(made(copy(Step.SHAPING)), shown=None),
+        "dates on a word": replace(
+            made(copy(Step.SHAPING)), shown=replace(RANGE, basis=TOLD_BY_A_PERSON)
+        ),
+        "dates partly from the trade": replace(
+            made(copy(Step.SHAPING)), shown=replace(RANGE, basis=FROM_BOTH)
+        ),
+        "dates that have begun": replace(
+            made(copy(Step.SHAPING)),
+            shown=Shown(date(2026, 3, 2), date(2026, 4, 20), None, RANGE.basis),
+        ),
+        "asked for a later day": made(copy(Step.SHAPING), needed_by=date(2026, 5, 1)),
+        "asked for the last day": made(copy(Step.SHAPING), needed_by=RANGE.to_day),
+        "asked for a near day": replace(ROWS["order in"], needed_by=date(2026, 3, 20)),
+        "collected": _parcel("collected"),
+        "brought": _parcel("brought"),
+    }
+
+
+def _parcel(way: str) -> OrderFacts:
+    parcel = ParcelFacts(1, way, "", "", NOW - DAY)
+    gone = copy(Step.HANDED_OVER, 1, parcel_id=1)
+    return order(animal(Step.READY, 8, copies=(gone,), **PASSED), parcels=(parcel,), shown=RANGE)
+
+
+def _numbers(row: str, facts: OrderFacts) -> Iterator[tuple[str, OrderFacts]]:
+    """The order as it is, with one copy of its animal, and with a second and a third animal."""
+    yield row, facts
+    if len(facts.animals) > 1:
+        return
+    [one] = facts.animals
+    if len(one.copies) > 1:
+        yield f"{row}, one copy", replace(facts, animals=(replace(one, copies=one.copies[:1]),))
+    others = [
+        replace(
+            one,
+            letter=letter,
+            name=name,
+            kind=kind,
+            sex=sex,
+            copies=tuple(replace(c, letter=letter) for c in one.copies),
+        )
+        for letter, name, kind, sex in (
+            ("B", "Otis", "tortoise", "not_said"),
+            ("C", "Rollo", "dog", "male"),
+        )
+    ]
+    yield f"{row}, several animals", replace(facts, animals=(one, *others))
+
+
+@dataclass(slots=True)
+class _Text:
+    """Lines under headings; what was said already under the same tone is not said again."""
+
+    lines: list[str] = field(default_factory=list)
+    said: set[str] = field(default_factory=set)
+
+    def head(self, mark: str, heading: str) -> None:
+        self.lines += ["", f"{mark} {heading}"]
+
+    def add(self, heading: str, found: Iterator[str] | Sequence[str]) -> None:
+        new = [line for line in dict.fromkeys(found) if line and line not in self.said]
+        if new:
+            self.head("###", heading)
+            self.lines += new
+            self.said.update(new)
+
+
+def _of_sections(sections: Sequence[Section]) -> Iterator[str]:
+    for section in sections:
+        yield f"[{section.heading}]" if section.heading else ""
+        for block in section.blocks:
+            if block.kind == "range":
+                yield "".join(block.lines)
+            elif block.kind in ("points", "steps"):
+                yield from (f"- {line}" for line in block.lines)
+            else:
+                yield from block.lines
+
+
+def _of_page(page: Document) -> Iterator[str]:
+    yield f"[{page.title}] {page.heading}"
+    yield f"{page.todo.answer} {page.todo.more}".strip()
+    yield from (f"- {task}" for task in page.todo.tasks)
+    yield from _of_sections(page.sections)
+    if page.picture is not None:
+        yield page.picture.caption
+    yield f"{page.as_of} {page.private}"
+
+
+def _letters(facts: OrderFacts) -> Iterator[tuple[str, Letter, str]]:
+    for kind in LETTERS:
+        as_if, there = previews.as_if(kind, facts, NOW)
+        # The state as it is too: a letter may be formed when an order has moved on.
+        for part, now in ((as_if, there), (Part(kind, round=as_if.round), facts)):
+            if now.alive:
+                yield kind, letter_of([part], now, TELLER, NOW), wording.subject([part], now)
+
+
+def compose() -> str:
+    """The whole text, one sentence or paragraph a line, under headings."""
+    text = _Text()
+    rows = [
+        case for row, facts in {**ROWS, **_more_rows()}.items() for case in _numbers(row, facts)
+    ]
+    for tone in KINDS:
+        # What a gift says beyond a plain order is enough; of the remembered everything is shown.
+        if tone == "remembered":
+            text.said.clear()
+        cases = [(name, in_tone(facts, tone)) for name, facts in rows]
+        text.head("#", tone)
+        _pages(text, tone, cases)
+        _emails(text, tone, cases)
+        _ready_texts(text, tone, cases)
+        _others(text, tone)
+    return "\n".join(text.lines).lstrip() + "\n"
+
+
+def _pages(text: _Text, tone: str, cases: Sequence[tuple[str, OrderFacts]]) -> None:
+    text.head("##", f"{tone}: page")
+    for name, facts in cases:
+        text.add(name, _of_page(document(facts, TELLER, NOW)))
+    later = NOW + 20 * DAY
+    text.add("20 days after", _of_page(document(in_tone(ROWS["received"], tone), TELLER, later)))
+    closed = frozenset(LONDON.day_of(NOW) + timedelta(days=n) for n in (20, 21, 22))
+    teller = replace(TELLER, calendar=replace(LONDON, closed=closed))
+    text.add("closed days", _of_page(document(in_tone(ROWS["blank"], tone), teller, NOW)))
+    for shows, by in product(("model", "painting"), ("Ines", "")):
+        shown = Released("Juniper", shows, by, NOW - DAY, 800, 600, tone == "remembered")
+        page = document(in_tone(ROWS["blank"], tone), TELLER, NOW, shown)
+        text.add(f"picture of the {shows}", _of_page(page))
+
+
+def _emails(text: _Text, tone: str, cases: Sequence[tuple[str, OrderFacts]]) -> None:
+    text.head("##", f"{tone}: email")
+    for kind in LETTERS:
+        for name, facts in cases:
+            for of, letter, subject in _letters(facts):
+                if of == kind:
+                    found = [f"Subject: {subject}", *_of_sections(letter.sections)]
+                    text.add(f"{kind}: {name}", found)
+    _, letter, _ = next(_letters(cases[0][1]))
+    bare = replace(letter, sections=())
+    text.add("frame", wording.words_of(bare, "", _LINK).text.splitlines())
+
+
+def _ready_texts(text: _Text, tone: str, cases: Sequence[tuple[str, OrderFacts]]) -> None:
+    text.head("##", f"{tone}: ready text")
+    for name, facts in cases:
+        for answer in answers(facts, Days(LONDON, NOW), _LINK):
+            text.add(f"{answer.question} {name}", answer.text.splitlines())
+
+
+def _others(text: _Text, tone: str) -> None:
+    if tone == "gift":
+        return
+    text.head("##", f"{tone}: advice on photos")
+    said = BY_EYE if tone == "remembered" else ADVICE
+    for code, line in said.items():
+        text.add(code, [line.format_map(_SAMPLE)])
+    if tone == "plain":
+        text.add("no page", [site.NOT_FOUND.strip(), site.NOT_NOW.strip()])
