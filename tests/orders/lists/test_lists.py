@@ -196,6 +196,7 @@ def test_a_reminder_is_stopped_from_the_work_list_and_a_call_is_noted_there(
     assert stopped.headers["location"].startswith("/waiting")
     assert "Stop the reminder" not in words(desk.get("/waiting"))
     workshop.moment = NOW + 20 * DAY
+    desk.as_(workshop, CAST.desk)
     assert "Heard nothing for two weeks" in words(desk.get("/waiting"))
     called = {"channel": "phone", "told": "They send them on Sunday.", "back": "/waiting"}
     assert (
