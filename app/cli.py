@@ -150,12 +150,11 @@ def sign_in_link(name: str, data: Data = None) -> None:
 @cli.command()
 def audit(data: Data = None, as_json: AsJson = False) -> None:
     """Compare every cached step, page and picture with log and rows. Writes nothing."""
-    from app.photos.pictures.audit import check_pictures
     from app.publishing.checking import check_pages
     from app.upkeep import audit_command
 
     folder = DataFolder(data_folder(data))
-    raise typer.Exit(audit_command.main(folder, as_json, check_pages, check_pictures))
+    raise typer.Exit(audit_command.main(folder, as_json, check_pages))
 
 
 @cli.command()

@@ -10,6 +10,7 @@ from sqlalchemy.engine import RowMapping
 
 from app.flow.steps import PHOTO_STEPS, Step
 from app.shared.errors import NotFound
+from app.shared.people import Person
 from app.tables import (
     animals,
     customers,
@@ -73,6 +74,13 @@ def delivery(db: Connection, id_: int) -> Delivery:
     if row is None:
         raise NotFound("There is no such delivery.")
     return Delivery(row["id"], row["order_id"], row["number"], row["customer"], row)
+
+
+def new_delivery(db: Connection, order_id: int, way: str, now: int, who: Person) -> int:
+    """A delivery that nobody told of; gives its id."""
+    values = {"order_id": order_id, "told_at": now, "way": way, "account_id": who.account_id}
+    new = insert(photo_deliveries).values(values).returning(photo_deliveries.c.id)
+    return int(db.execute(new).scalar_one())
 
 
 def beasts(db: Connection, order_id: int) -> list[Beast]:
@@ -253,13 +261,9 @@ def give(db: Connection, picture_ids: Sequence[int], model_id: int | None, *, al
 def give_where_only_one(db: Connection, order_id: int, picture_id: int) -> None:
     """Where an order wants pictures of one animal only, what comes is of that one."""
     wanting = [beast for beast in beasts(db, order_id) if beast.wanted]
-    if len(wanting) == 1 and _animals(db, order_id) == 1:
+    animals_ = select(func.count()).where(order_animals.c.order_id == order_id)
+    if len(wanting) == 1 and db.execute(animals_).scalar_one() == 1:
         give(db, [picture_id], wanting[0].model_id, also=True)
-
-
-def _animals(db: Connection, order_id: int) -> int:
-    here = order_animals.c.order_id == order_id
-    return db.execute(select(func.count()).select_from(order_animals).where(here)).scalar_one()
 
 
 # ---------------------------------------------------------------- checks

@@ -6,7 +6,7 @@ is all of an order's rows or none.
 
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -162,22 +162,22 @@ def read_all(path: Path) -> list[PageRow]:
     """Every row of a pages file, read without touching it. An absent file has none."""
     if not path.exists():
         return []
-    raw = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=10)
-    try:
+    with closing(for_reading(path)) as raw:
         found = raw.execute("SELECT token_hash, order_id, html, written_at, lapses_at FROM pages")
         return [PageRow(*row) for row in found]
-    finally:
-        raw.close()
+
+
+def for_reading(path: Path, timeout: float = 10) -> sqlite3.Connection:
+    """A pages file, open for reading only; it is waited for some seconds where it is locked."""
+    return sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=timeout)
 
 
 def last_published(path: Path) -> dict[str, tuple[int | None, str]]:
     """By folder, when publishing to it last went well (or None), and what went wrong since."""
-    raw = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=2)
-    try:
-        rows = raw.execute("SELECT place, at, trouble FROM published").fetchall()
-    except sqlite3.OperationalError:
-        # Written by an older version, or busy at this moment: nothing is known.
-        return {}
-    finally:
-        raw.close()
+    with closing(for_reading(path, timeout=2)) as raw:
+        try:
+            rows = raw.execute("SELECT place, at, trouble FROM published").fetchall()
+        except sqlite3.OperationalError:
+            # Written by an older version, or busy at this moment: nothing is known.
+            return {}
     return {place: (at, trouble) for place, at, trouble in rows}

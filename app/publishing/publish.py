@@ -23,6 +23,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
+from app.publishing.pages_file import for_reading
 from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import shipped
@@ -82,7 +83,7 @@ def publish(workshop: Workshop, place: Path) -> Published:
         studio = int(db.execute(select(house.c.made_at)).scalar_one())
         nonces = _live_nonces(db)
     try:
-        with _held(place), closing(_opened(workshop.folder.pages)) as pages:
+        with _held(place), closing(for_reading(workshop.folder.pages)) as pages:
             marker = _marker(place, studio)
             return _Publishing(
                 place, workshop.folder.key, pages, nonces, marker, workshop.now()
@@ -106,10 +107,6 @@ def _live_nonces(db: Connection) -> Mapping[str, str]:
     query = select(status_links.c.token_hash, status_links.c.nonce)
     rows = db.execute(query.where(status_links.c.revoked_at.is_(None))).all()
     return {link: nonce for link, nonce in rows}  # noqa: C416  (rows are no pairs to mypy)
-
-
-def _opened(pages: Path) -> sqlite3.Connection:
-    return sqlite3.connect(f"{pages.resolve().as_uri()}?mode=ro", uri=True, timeout=10)
 
 
 @contextmanager
@@ -153,22 +150,22 @@ def _marker(place: Path, studio: int) -> _Marker:
     return marker
 
 
+def _style() -> bytes:
+    return (shipped("static") / "status.css").read_bytes()
+
+
+@dataclass(slots=True)
 class _Publishing:
     """One publish under way."""
 
-    def __init__(
-        self,
-        place: Path,
-        key: bytes,
-        pages: sqlite3.Connection,
-        nonces: Mapping[str, str],
-        marker: _Marker,
-        now: int,
-    ) -> None:
-        self.place, self.key, self.pages, self.nonces = place, key, pages, nonces
-        self.marker, self.now = marker, now
-        self.style = (shipped("static") / "status.css").read_bytes()
-        self.done = Published()
+    place: Path
+    key: bytes
+    pages: sqlite3.Connection
+    nonces: Mapping[str, str]
+    marker: _Marker
+    now: int
+    style: bytes = field(default_factory=_style)
+    done: Published = field(default_factory=Published)
 
     def run(self) -> Published:
         wanted = self._wanted()

@@ -9,6 +9,7 @@ import re
 import shlex
 import subprocess
 import threading
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated
 
@@ -95,11 +96,8 @@ def _run(argv: list[str]) -> None:
 
 
 def _note(workshop: Workshop, place: Path, trouble: str) -> None:
-    pages = PagesFile(workshop.folder.pages)
-    try:
+    with closing(PagesFile(workshop.folder.pages)) as pages:
         pages.note_published(str(place.expanduser().resolve()), workshop.now(), trouble)
-    finally:
-        pages.close()
 
 
 def run(workshop: Workshop, stop: threading.Event) -> None:

@@ -9,8 +9,8 @@ import logging
 import sqlite3
 import threading
 import zlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -128,9 +128,8 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
 
     It writes at once when the house has changed, and looks every two seconds in any case.
     """
-    pages = PagesFile(workshop.folder.pages)
     said = workshop.in_force().settings
-    try:
+    with closing(PagesFile(workshop.folder.pages)) as pages:
         if pages.words != (words := words_number()):
             want_all(workshop)
             pages.words = words
@@ -150,8 +149,6 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
                 _log.exception("The customers' pages could not be written; trying again.")
                 stop.wait(LOOK_EVERY)
             workshop.changed.wait(LOOK_EVERY)
-    finally:
-        pages.close()
 
 
 def words_number() -> int:
@@ -162,16 +159,8 @@ def words_number() -> int:
     return zlib.crc32(b"".join(file.read_bytes() for file in files)) & 0x7FFFFFFF
 
 
-@contextmanager
-def _opened(workshop: Workshop, pages: PagesFile | None) -> Iterator[PagesFile]:
-    if pages is not None:
-        yield pages
-        return
-    own = PagesFile(workshop.folder.pages)
-    try:
-        yield own
-    finally:
-        own.close()
+def _opened(workshop: Workshop, pages: PagesFile | None) -> AbstractContextManager[PagesFile]:
+    return closing(PagesFile(workshop.folder.pages)) if pages is None else nullcontext(pages)
 
 
 # ---------------------------------------------------------------- one batch
@@ -206,34 +195,20 @@ def _write(workshop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     with workshop.database.reading() as db:
         links = live_links(db, list(wanted), in_force, now)
         found = list(facts_of_many(db, sorted(links), in_force, now).values())
-        pictures = _pictures(db, sorted(links), workshop)
+        pictures = release.released(db, sorted(links))
     _keep_told(workshop, found, now)
-    rows = _rows(found, links, in_force, now, pictures)
+    files = {id_: place(workshop.folder.pictures, one.file) for id_, one in pictures.items()}
+    # A lost file leaves the page without its picture.
+    there = {id_: one for id_, one in pictures.items() if files[id_].is_file()}
     pages.replace(
         wanted,
-        rows,
-        {
-            id_: PagePicture(one.file, place(workshop.folder.pictures, one.file))
-            for id_, one in pictures.items()
-        },
+        _rows(found, links, in_force, now, there),
+        {id_: PagePicture(one.file, files[id_]) for id_, one in there.items()},
     )
-    done = [
-        {"order_id": order_id, "wanted": number, "now": now} for order_id, number in wanted.items()
-    ]
+    done = [{"order_id": id_, "wanted": number, "now": now} for id_, number in wanted.items()]
     with workshop.database.writing(quietly=True) as db:
         db.execute(_WRITTEN, done)
     return len(done)
-
-
-def _pictures(
-    db: Connection, ids: Sequence[int], workshop: Workshop
-) -> dict[int, release.Released]:
-    """The released pictures whose files are there: a lost one leaves the page without it."""
-    return {
-        id_: one
-        for id_, one in release.released(db, ids).items()
-        if place(workshop.folder.pictures, one.file).is_file()
-    }
 
 
 def as_shown(one: release.Released | None) -> Released | None:

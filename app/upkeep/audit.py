@@ -9,13 +9,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Protocol
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import DatabaseError
 
 from app.flow.steps import Of
+from app.photos.pictures.audit import check_pictures
 from app.shared.calendar import Calendar
+from app.shared.differences import Difference, Reading
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.shared.tokens import key_fingerprint
@@ -23,47 +24,16 @@ from app.studio import store as studio_store
 from app.studio.rules import StudioSettings
 from app.studio.workshop import InForce
 from app.upkeep import keys
-from app.upkeep.looking import Reading, is_at_rest, looking_at, raw_of, stamp
-from app.upkeep.replay import Difference, Tally, named, pieces_of
+from app.upkeep.looking import is_at_rest, looking_at, raw_of, stamp
+from app.upkeep.replay import Tally, named, pieces_of
 
 # The clock of another machine may be a little ahead.
 _CLOCKS_DIFFER = 300
 
 
-class PageDiffers(Protocol):
-    """A page in the pages file that is not what the log gives."""
-
-    @property
-    def order_id(self) -> int: ...
-    @property
-    def field(self) -> str: ...
-    @property
-    def in_file(self) -> str: ...
-    @property
-    def from_log(self) -> str: ...
-
-
-PageChecks = Callable[[Reading, Path, InForce, int], tuple[int, Sequence[PageDiffers]]]
+PageChecks = Callable[[Reading, Path, InForce, int], tuple[int, Sequence[Difference]]]
 """Compares the customers' pages: given a way to read, the pages file, the studio's settings and
 calendar, and now, it says how many pages it compared, and what differs."""
-
-
-class PictureDiffers(Protocol):
-    """A picture on the disk that is not what its row says."""
-
-    @property
-    def picture_id(self) -> int: ...
-    @property
-    def field(self) -> str: ...
-    @property
-    def on_disk(self) -> str: ...
-    @property
-    def in_row(self) -> str: ...
-
-
-PictureChecks = Callable[[Reading, Path], tuple[int, Sequence[PictureDiffers]]]
-"""Compares the originals: given a way to read and the folder pictures/, it says how many there
-should be, and which are lost or changed."""
 
 _OPEN = """
 SELECT o.id, o.open, o.right FROM (
@@ -110,12 +80,13 @@ def audit(
     folder: DataFolder,
     now: int,
     page_checks: PageChecks | None = None,
-    picture_checks: PictureChecks | None = None,
     *,
+    with_pictures: bool = False,
     with_key: bool = False,
 ) -> AuditResult:
-    """Recompute everything cached in a studio's database, and pages and pictures where they can be.
-    `with_key` asks whether the key file is the one that the links were made with.
+    """Recompute everything cached in a studio's database; with `page_checks` its pages, and
+    with `with_pictures` read every original. `with_key` asks whether the key file is the one that
+    the links were made with.
 
     Raises CannotStart where there is no database, or not one of this program's version.
     """
@@ -124,18 +95,18 @@ def audit(
         raise CannotStart(f"There is no studio in {folder.path}.")
     if is_at_rest(path):
         before = stamp(path)
-        result = _audit(folder, now, page_checks, picture_checks, with_key, at_rest=True)
+        result = _audit(folder, now, page_checks, with_pictures, with_key, at_rest=True)
         # Where a server has started in the meantime, what was read may be half old, half new.
         if stamp(path) == before:
             return result
-    return _audit(folder, now, page_checks, picture_checks, with_key, at_rest=False)
+    return _audit(folder, now, page_checks, with_pictures, with_key, at_rest=False)
 
 
 def _audit(
     folder: DataFolder,
     now: int,
     page_checks: PageChecks | None,
-    picture_checks: PictureChecks | None,
+    with_pictures: bool,
     with_key: bool,
     *,
     at_rest: bool,
@@ -153,14 +124,10 @@ def _audit(
                 found += _of_the_key(raw_of(db), folder)
         if page_checks is not None:
             counts["pages"], differ = page_checks(reading, folder.pages, in_force, now)
-            found += [
-                Difference("page", d.order_id, d.field, d.in_file, d.from_log) for d in differ
-            ]
-        if picture_checks is not None:
-            counts["pictures"], lost = picture_checks(reading, folder.pictures)
-            found += [
-                Difference("picture", d.picture_id, d.field, d.on_disk, d.in_row) for d in lost
-            ]
+            found += differ
+        if with_pictures:
+            counts["pictures"], lost = check_pictures(reading, folder.pictures)
+            found += lost
     return AuditResult(not found, counts, found)
 
 

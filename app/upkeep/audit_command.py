@@ -7,21 +7,16 @@ from dataclasses import asdict
 from app.shared import clock
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
-from app.upkeep.audit import AuditResult, PageChecks, PictureChecks, audit
+from app.upkeep.audit import AuditResult, PageChecks, audit
 
 CLEAN, DIFFERS, COULD_NOT = 0, 1, 2
 _SHOWN = 100
 
 
-def main(
-    folder: DataFolder,
-    as_json: bool,
-    page_checks: PageChecks | None = None,
-    picture_checks: PictureChecks | None = None,
-) -> int:
+def main(folder: DataFolder, as_json: bool, page_checks: PageChecks | None = None) -> int:
     """Audit a folder, print what was found, give the exit code."""
     try:
-        result = audit(folder, clock.now(), page_checks, picture_checks, with_key=True)
+        result = audit(folder, clock.now(), page_checks, with_pictures=True, with_key=True)
     except CannotStart as why:
         print(f"The audit could not run: {why}", file=sys.stderr, flush=True)
         return COULD_NOT

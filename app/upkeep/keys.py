@@ -66,12 +66,15 @@ def refuse_without_key(folder: DataFolder) -> None:
     """Before a missing key file is made: raise CannotStart where links were given out."""
     if folder.key_file.exists() or version_of(folder.database_file) is None:
         return
-    with closing(
-        sqlite3.connect(f"{folder.database_file.resolve().as_uri()}?mode=ro", uri=True)
-    ) as raw:
-        lost = given_out(raw)
+    lost = _at_stake(folder)
     if lost.orders:
         raise _wrong_key(folder, "is missing", lost)
+
+
+def _at_stake(folder: DataFolder) -> GivenOut:
+    address = f"{folder.database_file.resolve().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(address, uri=True)) as raw:
+        return given_out(raw)
 
 
 def recognise(folder: DataFolder) -> None:
@@ -105,20 +108,13 @@ def replace_links(folder: DataFolder, now: int, *, yes: bool) -> GivenOut:
     """
     if version_of(folder.database_file) is None:
         raise CannotStart(f"There is no studio in {folder.path}.")
-    with closing(
-        sqlite3.connect(f"{folder.database_file.resolve().as_uri()}?mode=ro", uri=True)
-    ) as raw:
-        lost = given_out(raw)
+    lost = _at_stake(folder)
     if not yes:
         raise CannotStart(f"Nothing was done. With --yes {lost}.")
     folder.prepare()
     with closing(folder.hold()):
         migrate(folder.database_file, now)
-        studio = Database(folder.database_file)
-        try:
-            with studio.writing() as db:
-                links.replace_all(db, folder.key, now)
-                db.execute(update(house).values(key_fingerprint=key_fingerprint(folder.key)))
-        finally:
-            studio.close()
+        with closing(Database(folder.database_file)) as studio, studio.writing() as db:
+            links.replace_all(db, folder.key, now)
+            db.execute(update(house).values(key_fingerprint=key_fingerprint(folder.key)))
     return lost

@@ -1,18 +1,18 @@
 """Looking at a studio's database without touching it: no lock, no write, no side files."""
 
 import sqlite3
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.pool import NullPool
 
+from app.shared.differences import Reading
 from app.shared.errors import CannotStart
 from app.tables.migrating import HEAD, check_schema
 
-Reading = Callable[[], AbstractContextManager[Connection]]
 Stamp = tuple[int, int, bool]
 
 

@@ -141,6 +141,4 @@ def warning(workshop: Workshop) -> str | None:
         made_at: int = db.execute(select(house.c.made_at)).scalar_one()
     if now - made_at <= OLD_AFTER:
         return None
-    return (
-        f"There is no backup of this studio. {why or f'Each night one should be made in {place}.'}"
-    )
+    return f"There is no backup of this studio. {why}"

@@ -11,22 +11,12 @@ from app.flow.stays import stays
 from app.flow.steps import Of, Step
 from app.flow.store import ENTRY_COLUMNS, STATE_COLUMNS, entry_of, state_values
 from app.shared.calendar import Calendar
+from app.shared.differences import Difference
 
 _ABOUT = frozenset({Kind.UNDO, Kind.CORRECTION})
 _CACHED = (*STATE_COLUMNS, "version", "open")
 _COLUMNS = ", ".join((*ENTRY_COLUMNS, "from_step"))
 _TABLE = {Of.MODEL: ("models", "model_id"), Of.COPY: ("copies", "copy_id")}
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """Something cached that is not what the log gives. `what` is the kind of row, `id` its id."""
-
-    what: str
-    id: int
-    field: str
-    cached: Any
-    from_log: Any
 
 
 @dataclass(slots=True)

@@ -26,7 +26,7 @@ from app.shared.places import DataFolder, hash_of, sync
 from app.shared.tokens import key_fingerprint
 from app.tables import orders, status_links
 from app.tables.migrating import migrate
-from app.upkeep.backup import Label, Picture, read_label
+from app.upkeep.backup import Label, read_label
 
 _SETTLE = (
     "DROP TABLE backup",
@@ -131,20 +131,16 @@ def _closed(studio: Path) -> Path | None:
 def _settle(
     new: Path, old: Path | None, key: bytes, done: Restored, now: int, *, replace_links: bool
 ) -> None:
-    database = Database(new)
-    try:
-        with database.writing() as db:
-            for sentence in _SETTLE:
-                db.execute(text(sentence), {"now": now} if ":now" in sentence else {})
-            by_hand.turn_off(db, now)
-            done.orders = db.execute(select(func.count()).select_from(orders)).scalar_one()
-            if old is not None:
-                _links_of_the_old(db, old, done)
-            if replace_links:
-                done.replaced_links = links.replace_all(db, key, now)
-            db.execute(update(tables.house).values(key_fingerprint=key_fingerprint(key)))
-    finally:
-        database.close()
+    with closing(Database(new)) as database, database.writing() as db:
+        for sentence in _SETTLE:
+            db.execute(text(sentence), {"now": now} if ":now" in sentence else {})
+        by_hand.turn_off(db, now)
+        done.orders = db.execute(select(func.count()).select_from(orders)).scalar_one()
+        if old is not None:
+            _links_of_the_old(db, old, done)
+        if replace_links:
+            done.replaced_links = links.replace_all(db, key, now)
+        db.execute(update(tables.house).values(key_fingerprint=key_fingerprint(key)))
     sync(new)
 
 
@@ -164,11 +160,9 @@ def _links_of_the_old(db: Connection, old: Path, done: Restored) -> None:
 
 def _put_aside(folder: DataFolder, now: int) -> Path | None:
     """Copies of the old files as they lie there, in a folder beside. None where there are none."""
-    there = (
-        [folder.database_file, *_beside_it(folder)]
-        if folder.database_file.exists()
-        else _beside_it(folder)
-    )
+    there = _beside_it(folder)
+    if folder.database_file.exists():
+        there.insert(0, folder.database_file)
     if not there:
         return None
     beside = folder.path.resolve()
@@ -192,12 +186,8 @@ def _look_for_pictures(folder: Path, label: Label, done: Restored) -> None:
         path = folder / picture.path
         if not path.is_file():
             done.lost.append(picture.path)
-        elif not _is_same(path, picture):
+        elif path.stat().st_size != picture.size or hash_of(path) != picture.sha256:
             done.changed.append(picture.path)
-
-
-def _is_same(path: Path, picture: Picture) -> bool:
-    return path.stat().st_size == picture.size and hash_of(path) == picture.sha256
 
 
 def lines(done: Restored, folder: DataFolder, made: str) -> Sequence[str]:

@@ -33,3 +33,14 @@ def test_there_are_pages_to_look_at() -> None:
     assert len(PAGES) > 15
     wrong = ast.parse("from sqlalchemy import Connection, select\ndb.execute(select(1))")
     assert _of_the_database(wrong) == ["line 1: select", "line 2: .execute"]
+
+
+def test_no_room_has_more_than_twenty_modules_at_one_level() -> None:
+    rooms = [APP, *(path for path in APP.rglob("*") if path.is_dir())]
+    many = {
+        str(room.relative_to(APP.parent)): count
+        for room in rooms
+        if (count := sum(path.name != "__init__.py" for path in room.glob("*.py"))) > 20
+    }
+    assert len(rooms) > 20
+    assert many == {}

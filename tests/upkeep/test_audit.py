@@ -3,7 +3,6 @@ import shutil
 import sqlite3
 import time
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 
@@ -13,12 +12,12 @@ from app.flow.rules import Kind
 from app.flow.steps import Of
 from app.flow.store import Ref
 from app.shared.database import Database
+from app.shared.differences import Difference
 from app.shared.errors import CannotStart
 from app.shared.people import Person, Role
 from app.shared.places import DataFolder
 from app.upkeep import audit_command
 from app.upkeep.audit import audit
-from app.upkeep.replay import Difference
 from tests.demo.invented import A_TUESDAY, invent, rows
 
 
@@ -252,7 +251,7 @@ def test_pages_are_compared_by_whoever_knows_them(studio):
         with reading() as db:
             asked.append(db.exec_driver_sql("SELECT count(*) FROM orders").scalar())
         assert database.settings.name == "Saltmarsh Bench"
-        return 3, [SimpleNamespace(order_id=12, field="text", in_file="here", from_log="there")]
+        return 3, [Difference("page", 12, "text", "here", "there")]
 
     result = audit(studio, A_TUESDAY, pages)
     assert asked == [result.counts["orders"]]

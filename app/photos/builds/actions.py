@@ -32,8 +32,7 @@ def start(
         raise Refused("Which sets? Tick the ones that go on together.")
     if len(seen) > MOST_AT_ONCE:
         raise Refused(f"At most {MOST_AT_ONCE} sets at once, please.")
-    said = Said(machine=machine_id)
-    return perform(workshop, seen, MoveKey.BUILD_STARTED, said, who, once)
+    return perform(workshop, seen, MoveKey.BUILD_STARTED, Said(machine=machine_id), who, once)
 
 
 def end(

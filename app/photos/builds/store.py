@@ -7,14 +7,12 @@ from sqlalchemy import Connection, text
 from app.orders.benches.lines import Line
 from app.orders.benches.store import MODELS
 
-_LINES = {
-    step: text(f"{MODELS} AND p.step = '{step}'") for step in ("photos_in", "building", "assessing")
-}  # fmt: skip
+_LINES = text(f"{MODELS} AND p.step = :step")
 
 
 def lines_at(db: Connection, step: str) -> list[Line]:
     """The open models at photos_in, building or assessing, with what their rows say."""
-    return [Line._make(row) for row in db.execute(_LINES[step])]
+    return [Line._make(row) for row in db.execute(_LINES, {"step": step})]
 
 
 def names_without_machine(db: Connection) -> list[str]:

@@ -5,18 +5,24 @@ write the contact sheet) and answers with a line of JSON for each step, the whol
 last.
 """
 
+import io
 import json
 import os
 import sys
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
+
+from PIL import Image, ImageDraw, ImageFont
 
 from app.photos.check.answer import CheckResult, Progress, as_json
 from app.photos.check.graph_picture import view_graph_svg
 from app.photos.check.run import check_files
 from app.photos.check.thresholds import Thresholds
-from app.photos.pictures.contact_sheet import contact_sheet
 from app.photos.pictures.reading import Found
+
+COLUMNS, CELL_WIDE, CELL_HIGH, CAPTION = 6, 200, 200, 34
+PAPER, INK, BRICK = (251, 248, 242), (35, 32, 27), (155, 44, 31)
 
 
 def main() -> None:
@@ -39,6 +45,38 @@ def _sheet(result: CheckResult) -> bytes:
         if wrong
     }
     return contact_sheet(names, result.contacts, words)
+
+
+def contact_sheet(
+    names: Sequence[str], contacts: Mapping[str, bytes], words: Mapping[str, str]
+) -> bytes:
+    """Every picture of a checked set on one page, numbered: a JPEG without metadata.
+
+    `contacts` are the small JPEGs of a check by name; a picture without one gets an empty frame.
+    `words` are what is wrong with a picture, a few words; those are framed and written in brick.
+    """
+    rows = max(1, -(-len(names) // COLUMNS))
+    size = (COLUMNS * CELL_WIDE, rows * (CELL_HIGH + CAPTION))
+    sheet = Image.new("RGB", size, PAPER)
+    pen = ImageDraw.Draw(sheet)
+    font = ImageFont.load_default(12)
+    for k, name in enumerate(names):
+        left = k % COLUMNS * CELL_WIDE
+        top = k // COLUMNS * (CELL_HIGH + CAPTION)
+        wrong = words.get(name, "")
+        colour = BRICK if wrong else INK
+        if name in contacts:
+            with Image.open(io.BytesIO(contacts[name]), formats=("JPEG",)) as small:
+                inset = ((CELL_WIDE - small.width) // 2, (CELL_HIGH - small.height) // 2)
+                sheet.paste(small, (left + inset[0], top + inset[1]))
+        if wrong or name not in contacts:
+            frame = (left + 2, top + 2, left + CELL_WIDE - 3, top + CELL_HIGH - 3)
+            pen.rectangle(frame, outline=colour, width=3)
+        pen.text((left + 4, top + CELL_HIGH + 2), f"{k + 1}  {name[-24:]}", fill=colour, font=font)
+        pen.text((left + 4, top + CELL_HIGH + 16), wrong[:30], fill=colour, font=font)
+    buffer = io.BytesIO()
+    sheet.save(buffer, "JPEG", quality=82)
+    return buffer.getvalue()
 
 
 def _graph(result: CheckResult) -> str:

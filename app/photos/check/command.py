@@ -2,6 +2,7 @@
 
 import json
 import sys
+from contextlib import closing
 from pathlib import Path
 
 from app.photos.check.answer import CheckResult, Progress, as_json
@@ -19,12 +20,7 @@ EXIT_CODES = {
 }
 
 
-def main(
-    folder: Path,
-    as_json_text: bool = False,
-    remembered: bool = False,
-    studio: DataFolder | None = None,
-) -> int:
+def main(folder: Path, as_json_text: bool = False, studio: DataFolder | None = None) -> int:
     """Check a folder, print the answer and return the exit code.
 
     0 will do, 1 doubtful, 2 will not do, 3 nothing readable. With `as_json_text` standard output
@@ -32,7 +28,7 @@ def main(
     drawn where `studio` has them, or at the measured defaults. Raises CannotStart.
     """
     thresholds = None if studio is None else thresholds_of(studio)
-    result = check_folder(Path(folder), thresholds, _say, remembered)
+    result = check_folder(folder, thresholds, _say)
     if as_json_text:
         print(json.dumps(as_json(result), indent=1))
     else:
@@ -49,12 +45,8 @@ def thresholds_of(studio: DataFolder) -> Thresholds:
     from app.photos.check import thresholds_kept
     from app.shared.database import Database
 
-    database = Database(studio.database_file)
-    try:
-        with database.reading() as db:
-            return thresholds_kept.load(db)
-    finally:
-        database.close()
+    with closing(Database(studio.database_file)) as database, database.reading() as db:
+        return thresholds_kept.load(db)
 
 
 def _say(progress: Progress) -> None:

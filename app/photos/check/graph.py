@@ -59,12 +59,16 @@ def shape(pictures: Collection[int], weights: Weights) -> Shape:
     )
 
 
-def spring_positions(pictures: Collection[int], weights: Weights) -> dict[int, tuple[float, float]]:
-    """Places in the unit square around 0 for drawing, the same for the same graph."""
+def spring_positions(
+    pictures: Collection[int], weights: Weights, middle: float, reach: float
+) -> dict[int, tuple[float, float]]:
+    """Places for drawing, at most `reach` from the `middle` each way; the same for one graph."""
     import networkx as nx
 
     graph = nx.Graph()
     graph.add_nodes_from(sorted(pictures))
     graph.add_weighted_edges_from((a, b, float(n) ** 0.5) for (a, b), n in weights.items())
-    placed = nx.spring_layout(graph, seed=1, iterations=80, method="force")
+    placed = nx.spring_layout(
+        graph, seed=1, iterations=80, method="force", scale=reach, center=(middle, middle)
+    )
     return {int(p): (float(x), float(y)) for p, (x, y) in placed.items()}

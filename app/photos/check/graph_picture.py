@@ -63,10 +63,8 @@ def _round_places(own: Sequence[int], ring: Ring) -> Places:
 
 
 def _sprung_places(own: Sequence[int], counted: dict[tuple[int, int], int]) -> Places:
-    raw = spring_positions(own, {p: n for p, n in counted.items() if set(p) <= set(own)})
-    widest = max((max(abs(x), abs(y)) for x, y in raw.values()), default=1.0) or 1.0
-    scale = RADIUS * 1.1 / widest
-    return {p: (MIDDLE + x * scale, MIDDLE + y * scale) for p, (x, y) in raw.items()}
+    inside = {pair: n for pair, n in counted.items() if set(pair) <= set(own)}
+    return spring_positions(own, inside, MIDDLE, RADIUS * 1.1)
 
 
 def _gap(ring: Ring) -> Iterable[str]:

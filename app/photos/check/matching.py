@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -146,8 +147,7 @@ class Matching:
             # The first and the last picture of a ring are neighbours too.
             ends = (among[0], among[-1]) if place[i] in (0, len(among) - 1) else ()
             pairs |= {(min(i, j), max(i, j)) for j in (*near, *alike, *ends) if j != i}
-        known = {p for p, e in self.quick.items() if e.agreeing >= graph.SURE}
-        return pairs - known
+        return pairs - self._sure()
 
     def across(self, found: Ring) -> set[Pair]:
         """Pairs near the ends of a gap that could close it, or show a picture to be misplaced."""
@@ -158,9 +158,10 @@ class Matching:
             linked = [e for e in self.links() if end in (e.a, e.b)]
             linked.sort(key=lambda e: -e.agreeing)
             around |= {p for e in linked[:3] for p in (e.a, e.b)}
-        known = {p for p, e in self.quick.items() if e.agreeing >= graph.SURE}
-        ordered = sorted(around)
-        return {(a, b) for k, a in enumerate(ordered) for b in ordered[k + 1 :]} - known
+        return set(combinations(sorted(around), 2)) - self._sure()
+
+    def _sure(self) -> set[Pair]:
+        return {p for p, e in self.quick.items() if e.agreeing >= graph.SURE}
 
 
 def focal_share(picture: Picture) -> float:

@@ -7,7 +7,7 @@ or by somebody's eye, and its truth is never seen.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from datetime import date
 from statistics import median
 
@@ -76,7 +76,8 @@ def judged_of(model_id: int, log: Sequence[Entry], checks: Sequence[Check]) -> l
         elif entry.move in PASSED | ASKED_AGAIN:
             if passed and entry.move in ASKED_AGAIN and found:
                 # Asked again at finishing: the same set, found wanting late.
-                found[-1] = _late(found[-1], entry)
+                late = "asked" if found[-1].good else found[-1].outcome
+                found[-1] = replace(found[-1], outcome=late, at=entry.happened_at)
                 passed = False
                 continue
             before = built_at if built_at is not None and was_built else entry.happened_at
@@ -89,11 +90,6 @@ def judged_of(model_id: int, log: Sequence[Entry], checks: Sequence[Check]) -> l
             since, built_at, was_built = entry.happened_at, None, False
             passed = entry.move in PASSED
     return found
-
-
-def _late(before: Judged, entry: Entry) -> Judged:
-    outcome = "asked" if before.outcome in _GOOD else before.outcome
-    return Judged(before.model_id, before.number, outcome, entry.happened_at, before.check)
 
 
 def _outcome(move: str, *, built: bool) -> str:
@@ -192,7 +188,7 @@ class Record:
     months: Sequence[Month]
     lost: str
     advice: Sequence[str]
-    doubtful: Share = field(default=Share(0, 0))
+    doubtful: Share
 
 
 def record(sets: Sequence[Judged], lost: Sequence[float], day_of: Callable[[int], date]) -> Record:

@@ -101,12 +101,11 @@ def settle(turned: dict[int, Matrix], links: Sequence[Link]) -> tuple[dict[int, 
     Returns the rotations and the share of matches left more than 30° off.
     """
     places = {p: k for k, p in enumerate(sorted(turned))}
-    inside = links
     world = np.array([turned[p] for p in sorted(turned)])
-    first = np.array([places[e.a] for e in inside])
-    second = np.array([places[e.b] for e in inside])
-    between = np.array([e.rotation for e in inside])
-    strength = np.array([e.agreeing for e in inside], float)
+    first = np.array([places[e.a] for e in links])
+    second = np.array([places[e.b] for e in links])
+    between = np.array([e.rotation for e in links])
+    strength = np.array([e.agreeing for e in links], float)
     off = _off(world, first, second, between)
     for _ in range(12):
         size = np.linalg.norm(off, axis=1)
@@ -218,7 +217,8 @@ def unroll(
 def _round_measured(contradictions: Matrix, agreeing: Matrix) -> float | None:
     if agreeing.sum() < FEW_CLOSE:
         return None
-    circle = _weighted_median(contradictions, agreeing)
+    # The weighted median.
+    circle = float(np.quantile(contradictions, 0.5, weights=agreeing, method="inverted_cdf"))
     believed = agreeing.sum() >= ENOUGH_TO_CLOSE or abs(circle - 360.0) < ABOUT_A_ROUND
     return circle if believed else None
 
@@ -236,12 +236,6 @@ def _step(link: Link, turned: dict[int, Matrix], upright: Matrix) -> float:
     along = float(axis @ (turned[link.a] @ upright))
     # The match turns what the camera sees, the other way round than the camera went.
     return -float(np.degrees(2.0 * np.arctan2(along * np.sin(angle / 2), np.cos(angle / 2))))
-
-
-def _weighted_median(values: Matrix, weights: Matrix) -> float:
-    order = np.argsort(values)
-    upto = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(upto, upto[-1] / 2)])
 
 
 def common_upright(world: Matrix) -> Matrix:

@@ -4,6 +4,7 @@ Imports OpenCV, so import it only where a set is checked.
 """
 
 from collections.abc import Sequence
+from itertools import combinations
 
 import cv2
 import numpy as np
@@ -140,12 +141,13 @@ def link(
 ) -> Link:
     """Match two pictures and test the match; `agreeing` is 0 where they share nothing."""
     first, second = alike(*features)
+    cameras = (camera_of(features[0], focal[0]), camera_of(features[1], focal[1]))
     side = max(*features[0].size, *features[1].size)
     here = np.linalg.norm(first - second, axis=1) < STILL * side
     if features[0].size == features[1].size and here.sum() >= max(15, 0.3 * len(here)):
         # Of points at rest any geometry is right, so what moved is put to the test by itself.
         moving = int(epipolar(first[~here], second[~here]).sum())
-        turn = _turn_of(first, second, features, focal)
+        turn = turn_between(first, second, cameras)
         return Link(*places, int(here.sum()) + moving, moving, still=True, rotation=turn)
     mask = epipolar(first, second)
     count = int(mask.sum())
@@ -153,19 +155,12 @@ def link(
         return Link(*places, count, count)
     if abs(roll_between(first[mask], second[mask])) > UNBELIEVABLE:
         return Link(*places, 0, 0)
-    turn = _turn_of(first[mask], second[mask], features, focal)
+    turn = turn_between(first[mask], second[mask], cameras)
     if turn is None and count < UNPROVEN:
         return Link(*places, 0, 0)
     if turn is not None and np.trace(turn) < 1.0 + 2.0 * np.cos(np.radians(UNBELIEVABLE)):
         return Link(*places, 0, 0)
     return Link(*places, count, count, rotation=turn)
-
-
-def _turn_of(
-    first: Points, second: Points, features: tuple[Features, Features], focal: tuple[float, float]
-) -> NDArray[np.float64] | None:
-    cameras = (camera_of(features[0], focal[0]), camera_of(features[1], focal[1]))
-    return turn_between(first, second, cameras)
 
 
 def likeness(thumbnails: Sequence[NDArray[np.uint8]]) -> NDArray[np.float32]:
@@ -187,7 +182,7 @@ def worth_matching(
     """
     n = len(alike_by)
     if n <= 20:
-        return [(i, j) for i in range(n) for j in range(i + 1, n)]
+        return list(combinations(range(n), 2))
     apart = [*range(1, steps + 1), *((6, 10) if n > 80 else ())]
     pairs = {(i, i + k) for i in range(n) for k in apart if i + k < n}
     for i in range(n):

@@ -165,8 +165,7 @@ def _keep(
                 verdict=result.get("verdict", ""),
                 thresholds_version=result.get("thresholds_version", ""),
                 result=json.dumps({**result, "ids": ids}), graph=answer.get("graph", ""),
-            )
-        ).inserted_primary_key  # fmt: skip
-        assert made is not None
+            ).returning(photo_checks.c.id)
+        ).scalar_one()  # fmt: skip
         if sheet.stat().st_size:
-            os.rename(sheet, workshop.folder.pictures / sheet_place(int(made[0])))
+            os.rename(sheet, workshop.folder.pictures / sheet_place(made))

@@ -1,6 +1,7 @@
 """`likewright photos hand-out CODE FOLDER`: a set's originals for the machine that builds."""
 
 import sys
+from contextlib import closing
 from pathlib import Path
 
 from app.photos.hand_out.originals import LEFT_OUT, into_folder, model_by_code, set_of
@@ -16,12 +17,8 @@ def main(folder: DataFolder, code: str, to: Path) -> int:
     """Write the set and say so; gives the exit code. Raises NotFound, Refused, CannotStart."""
     if not folder.database_file.exists():
         raise CannotStart(f"There is no studio in {folder.path}.")
-    database = Database(folder.database_file)
-    try:
-        with database.reading() as db:
-            code, originals = set_of(db, model_by_code(db, code), folder.pictures)
-    finally:
-        database.close()
+    with closing(Database(folder.database_file)) as database, database.reading() as db:
+        code, originals = set_of(db, model_by_code(db, code), folder.pictures)
     try:
         handed = into_folder(originals, to)
     except OSError as why:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, select, update
 
 from app.flow.steps import MoveKey, Of
 from app.flow.store import Ref, mark_stale
@@ -29,13 +29,7 @@ def came(workshop: Workshop, number: int, way: str, who: Person) -> int:
         order_id = order_store.by_number(db, number)
         if not store.beasts(db, order_id):
             raise BadFields({"number": "No pictures are looked at for this order any more."})
-        made = db.execute(
-            insert(photo_deliveries).values(
-                order_id=order_id, told_at=workshop.now(), way=way, account_id=who.account_id
-            )
-        ).inserted_primary_key
-    assert made is not None
-    return int(made[0])
+        return store.new_delivery(db, order_id, way, workshop.now(), who)
 
 
 def ask_again(workshop: Workshop, delivery_id: int, who: Person, once: str) -> Delivery:

@@ -10,7 +10,7 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
-from sqlalchemy import insert, select
+from sqlalchemy import select
 
 from app.photos import store
 from app.photos.intake.archive import is_zip
@@ -97,13 +97,7 @@ def _delivery_of(workshop: Workshop, number: int, who: Person) -> store.Delivery
             .order_by(photo_deliveries.c.id.desc())
         ).scalar()
         if expected is None:
-            made = db.execute(
-                insert(photo_deliveries).values(
-                    order_id=order_id, told_at=workshop.now(), way=FOLDER, account_id=who.account_id
-                )
-            ).inserted_primary_key
-            assert made is not None
-            expected = int(made[0])
+            expected = store.new_delivery(db, order_id, FOLDER, workshop.now(), who)
         return store.delivery(db, expected)
 
 

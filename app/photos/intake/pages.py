@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, Response
 from app.photos import store
 from app.photos.intake import actions, bring_in, inbox, sorting
 from app.photos.intake.deliveries import TOPIC, WAYS, against_said, lapse
-from app.photos.intake.upload import Upload
+from app.photos.intake.upload import receive
 from app.photos.pictures import files
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
@@ -27,9 +27,6 @@ from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
-_PIECE = 1 << 16
-# One piece of the body may close that many files, no more: each is open for a moment.
-_SLICE = 1 << 14
 _FULL_DISK = "The disk is full: what came before this file is safely here, the rest is not."
 Size = Annotated[str, Path(pattern="^(thumb|full)$")]
 
@@ -185,6 +182,11 @@ async def bring(request: Request, workshop: TheWorkshop, me: Me, id_: RowId) -> 
         raise HTTPException(507, _FULL_DISK) from why
     if for_script:
         return JSONResponse(brought.as_json())
+    return _back(request, id_, brought)
+
+
+def _back(request: Request, id_: int, brought: bring_in.Brought) -> Response:
+    """To the delivery's page, which says what came."""
     counts = brought.counts
     numbers = f"kept={counts[bring_in.KEPT]}&known={counts[bring_in.KNOWN]}"
     return go(request, f"/photos/deliveries/{id_}?{numbers}&not={len(brought.not_read)}")
@@ -202,15 +204,8 @@ async def _receive(request: Request, workshop: Workshop, who: Person, id_: int) 
     def finished(file: files.Incoming, name: str) -> None:
         bring_in.bring(workshop, delivery, file, name, who, brought)
 
-    def make() -> files.Incoming:
-        return files.Incoming(workshop.folder.pictures)
-
-    with Upload(request.headers.get("content-type", ""), make, finished) as upload:
-        async for piece in request.stream():
-            for start in range(0, len(piece), _SLICE):
-                await run_in_threadpool(upload.feed, piece[start : start + _SLICE])
-        if not upload.ended:
-            raise BadFields({"": "The upload ended too early. Choose the same files again."})
+    kind = request.headers.get("content-type", "")
+    await receive(request.stream(), kind, workshop.folder.pictures, finished)
     if not brought.counts:
         raise BadFields({"": "No file was chosen."})
     return brought
@@ -225,9 +220,7 @@ def look_now(request: Request, workshop: TheWorkshop, me: Me, id_: RowId) -> Res
         brought = inbox.look(workshop, time.time(), me, delivery.number)
     except OSError as why:
         raise HTTPException(507, _FULL_DISK) from why
-    counts = brought.counts
-    numbers = f"kept={counts[bring_in.KEPT]}&known={counts[bring_in.KNOWN]}"
-    return go(request, f"/photos/deliveries/{id_}?{numbers}&not={len(brought.not_read)}")
+    return _back(request, id_, brought)
 
 
 # ---------------------------------------------------------------- whose is which

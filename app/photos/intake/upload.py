@@ -4,12 +4,13 @@ Memory stays at one piece of the body whatever is sent. `feed` works (it writes,
 commits rows): call it in a thread.
 """
 
-from collections.abc import Callable
-from types import TracebackType
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
 from typing import Self
 
 from python_multipart.exceptions import FormParserError
 from python_multipart.multipart import MultipartParser, parse_options_header
+from starlette.concurrency import run_in_threadpool
 
 from app.photos.intake.archive import is_zip
 from app.photos.intake.inbox import ZIP_AT_MOST
@@ -21,18 +22,36 @@ BODY_AT_MOST = 4 * 2**30
 _HEADERS_AT_MOST = 8 * 1024
 _BROKEN = "This upload could not be read. Choose the files again, please."
 
+# One piece of the body may close that many files, no more: each is open for a moment.
+_SLICE = 1 << 14
+
 Finished = Callable[[Incoming, str], None]
+
+
+async def receive(
+    body: AsyncIterator[bytes], content_type: str, pictures: Path, finished: Finished
+) -> None:
+    """Take a whole multipart body; each file in it goes to `finished`, in a thread.
+
+    `pictures` is that folder. Raises BadFields for what is no multipart body, or ends too early.
+    """
+    with Upload(content_type, pictures, finished) as upload:
+        async for piece in body:
+            for start in range(0, len(piece), _SLICE):
+                await run_in_threadpool(upload.feed, piece[start : start + _SLICE])
+        if not upload.ended:
+            raise BadFields({"": "The upload ended too early. Choose the same files again."})
 
 
 class Upload:
     """One multipart body. Each file part that is whole goes to `finished` with its name."""
 
-    def __init__(self, content_type: str, make: Callable[[], Incoming], finished: Finished) -> None:
+    def __init__(self, content_type: str, pictures: Path, finished: Finished) -> None:
         kind, options = parse_options_header(content_type)
         boundary = options.get(b"boundary", b"")
         if kind != b"multipart/form-data" or not 0 < len(boundary) <= 200:
             raise BadFields({"": _BROKEN})
-        self._make, self._finished = make, finished
+        self._pictures, self._finished = pictures, finished
         self._file: Incoming | None = None
         self._name: str | None = None
         self._headers: dict[bytes, bytes] = {}
@@ -86,7 +105,7 @@ class Upload:
         # A field that is no file, or a file field that was left empty, is passed over.
         self._name = name.decode("utf-8", "replace") if name else None
         if self._name is not None:
-            self._file = self._make()
+            self._file = Incoming(self._pictures)
 
     def _on_data(self, data: bytes, start: int, end: int) -> None:
         file = self._file
@@ -109,9 +128,7 @@ class Upload:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, why: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         file, self._file = self._file, None
         if file is not None:
-            file.__exit__(kind, why, tb)
+            file.__exit__()

@@ -18,11 +18,11 @@ import threading
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import IO, Self
 
 from app.photos.pictures.reading import opened
 from app.shared.child import Helper
+from app.shared.places import sync
 
 ORIGINALS, SHOWN, INCOMING, INBOX, ASIDE = "originals", "shown", "incoming", "inbox", "aside"
 THUMB, FULL = 360, 1600
@@ -86,9 +86,7 @@ class Incoming:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, why: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         with contextlib.suppress(OSError):
             self._file.close()
         self.path.unlink(missing_ok=True)
@@ -112,15 +110,6 @@ def settle(pictures: Path, incoming: Incoming, place: str) -> None:
     os.rename(incoming.path, target)
     for folder in (target.parent, target.parent.parent):
         sync(folder)
-
-
-def sync(folder: Path) -> None:
-    """Put a folder's names on disk."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def keep_shown(pictures: Path, sha256: str, side: int, jpeg: bytes) -> None:

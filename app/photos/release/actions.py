@@ -4,8 +4,6 @@ pictures/released/<sha256>.jpg holds the JPEG: at most 200 kB, turned upright, w
 the file that it was made from. The house keeps the name; the pages file gets the bytes.
 """
 
-import hashlib
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -70,8 +68,11 @@ def release(workshop: Workshop, ref: Ref, source: Path, who: Person) -> Released
     if not may_show(piece):
         raise Refused("A picture is released of a model that is built, or of a piece at painting.")
     small = _encoded(source)
-    file = f"{hashlib.sha256(small.jpeg).hexdigest()}.jpg"
-    _keep(workshop.folder.pictures, file, small.jpeg)
+    with files.Incoming(workshop.folder.pictures) as incoming:
+        incoming.write(small.jpeg)
+        incoming.close()
+        file = f"{incoming.sha256}.jpg"
+        files.settle(workshop.folder.pictures, incoming, f"{RELEASED}/{file}")
     width, height = size_of(small.jpeg)
     now = workshop.now()
     with workshop.database.writing() as db:
@@ -111,16 +112,6 @@ def size_of(jpeg: bytes) -> tuple[int, int]:
             return int.from_bytes(width, "big"), int.from_bytes(height, "big")
         at += 2 + length
     raise BadFields({"file": _MISSING})
-
-
-def _keep(pictures: Path, file: str, jpeg: bytes) -> None:
-    target = place(pictures, file)
-    with files.Incoming(pictures) as incoming:
-        incoming.write(jpeg)
-        incoming.close()
-        target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        os.rename(incoming.path, target)
-        files.sync(target.parent)
 
 
 def take_back(workshop: Workshop, order_id: int) -> None:

@@ -11,7 +11,7 @@ from app.flow import store as flow
 from app.flow.store import Ref
 from app.orders.order import store as order_store
 from app.photos import store
-from app.photos.intake.upload import Upload
+from app.photos.intake.upload import receive
 from app.photos.pictures import files
 from app.photos.release import actions
 from app.shared.errors import BadFields, NotFound, Refused
@@ -83,12 +83,8 @@ async def _receive(request: Request, workshop: Workshop, ref: Ref, who: Person) 
             return
         done.append(actions.release(workshop, ref, file.path, who))
 
-    def make() -> files.Incoming:
-        return files.Incoming(workshop.folder.pictures)
-
-    with Upload(request.headers.get("content-type", ""), make, finished) as body:
-        async for piece in request.stream():
-            await run_in_threadpool(body.feed, piece)
+    kind = request.headers.get("content-type", "")
+    await receive(request.stream(), kind, workshop.folder.pictures, finished)
     if not done:
         raise BadFields({"file": "Choose a picture first."})
 

@@ -10,9 +10,9 @@ import pytest
 
 from app.photos.check import command as check_command
 from app.photos.check.answer import CheckResult, Progress, as_json
+from app.photos.check.child import contact_sheet
 from app.photos.check.graph_picture import view_graph_svg
 from app.photos.check.run import check_folder
-from app.photos.pictures.contact_sheet import contact_sheet
 from tests.photos.check.sets import SETS, real_from_one_side, ring, write
 from tests.photos.check.table import is_as_expected
 

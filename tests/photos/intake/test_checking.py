@@ -28,7 +28,7 @@ def test_a_lost_and_a_changed_picture_are_named(photo_desk: Desk) -> None:
     paths[2].write_bytes(changed)
     many, found = check_pictures(workshop.database.reading, folder)
     assert many == 4
-    assert [(d.picture_id, d.field) for d in found] == [(1, "file"), (2, "size"), (3, "hash")]
+    assert [(d.id, d.field) for d in found] == [(1, "file"), (2, "size"), (3, "hash")]
 
 
 def test_a_lost_picture_is_healed_by_bringing_it_in_again(photo_desk: Desk) -> None:
