@@ -66,98 +66,88 @@ def fit_name(name: str) -> str:
     return f"{shown[: LONGEST_NAME - 12]}…{shown[-11:]}"
 
 
-def bring(
-    workshop: Workshop, delivery: Delivery, incoming: files.Incoming, name: str, who: Person,
-    brought: Brought,
-) -> None:  # fmt: skip
-    """Bring in one file, or what a zip holds. Outcomes are added to `brought`.
+@dataclass(frozen=True, slots=True)
+class Bringing:
+    """Files on their way into a delivery, by whom, and what came of those so far."""
 
-    Raises Refused where the order has as many pictures as an order can have, and OSError where
-    the disk is full; what was brought in before stays.
-    """
-    incoming.close()
-    if is_zip(incoming.head):
-        _unpack(workshop, delivery, incoming.path, fit_name(name), who, brought)
-    else:
-        brought.add(fit_name(name), _one(workshop, delivery, incoming, fit_name(name), who))
+    workshop: Workshop
+    delivery: Delivery
+    who: Person
+    brought: Brought
 
+    def take(self, incoming: files.Incoming, name: str) -> None:
+        """Bring in one file, or what a zip holds.
 
-def _unpack(
-    workshop: Workshop, delivery: Delivery, path: Path, name: str, who: Person, brought: Brought
-) -> None:
-    try:
-        for inner, unpack in members(path):
-            if isinstance(unpack, str):
-                brought.add(fit_name(inner), _not_read(workshop, delivery, inner, unpack))
-                continue
-            with files.Incoming(workshop.folder.pictures) as file:
-                problem = unpack(file.write)
-                file.close()
+        Raises Refused where the order has as many pictures as an order can have, and OSError
+        where the disk is full; what was brought in before stays.
+        """
+        incoming.close()
+        if is_zip(incoming.head):
+            self._unpack(incoming.path, fit_name(name))
+        else:
+            self._one(incoming, fit_name(name))
+
+    def _unpack(self, path: Path, name: str) -> None:
+        try:
+            for inner, unpack in members(path):
                 shown = fit_name(inner)
-                outcome = (
-                    _not_read(workshop, delivery, shown, problem)
-                    if problem
-                    else _one(workshop, delivery, file, shown, who)
-                )
-                brought.add(shown, outcome)
-    except zipfile.BadZipFile as why:
-        code = str(why) if str(why) in ZIP_PROBLEMS else "zip_broken"
-        brought.add(name, _not_read(workshop, delivery, name, code))
+                if isinstance(unpack, str):
+                    self._not_read(shown, unpack)
+                    continue
+                with files.Incoming(self.workshop.folder.pictures) as file:
+                    problem = unpack(file.write)
+                    file.close()
+                    if problem:
+                        self._not_read(shown, problem)
+                    else:
+                        self._one(file, shown)
+        except zipfile.BadZipFile as why:
+            self._not_read(name, str(why) if str(why) in ZIP_PROBLEMS else "zip_broken")
 
+    def _one(self, incoming: files.Incoming, name: str) -> None:
+        """Keep one picture, unless it is here already or cannot be read."""
+        order_id = self.delivery.order_id
+        with self.workshop.database.reading() as db:
+            known = store.by_hash(db, order_id, incoming.sha256)
+            many = store.count_of_order(db, order_id)
+        if known is not None and (self.workshop.folder.pictures / known).is_file():
+            return self.brought.add(name, KNOWN)
+        if known is None and many >= MOST_PICTURES:
+            raise Refused("This order has 5 000 pictures: more cannot be brought in.")
+        problem = problem_before_opening(name, incoming.size)
+        small = files.Small(problem) if problem else files.OPENER.open(incoming.path, files.THUMB)
+        if small.problem:
+            return self._not_read(name, small.problem)
+        self._keep(incoming, name, small)
+        return self.brought.add(name, KEPT if known is None else KNOWN)
 
-def _one(
-    workshop: Workshop, delivery: Delivery, incoming: files.Incoming, name: str, who: Person
-) -> str:
-    """Keep one picture: its outcome is KEPT, KNOWN or a problem's code."""
-    sha256 = incoming.sha256
-    with workshop.database.reading() as db:
-        known = store.by_hash(db, delivery.order_id, sha256)
-        many = store.count_of_order(db, delivery.order_id)
-    if known is not None and (workshop.folder.pictures / known).is_file():
-        return KNOWN
-    if known is None and many >= MOST_PICTURES:
-        raise Refused("This order has 5 000 pictures: more cannot be brought in.")
-    problem = problem_before_opening(name, incoming.size)
-    small = files.Small(problem) if problem else files.OPENER.open(incoming.path, files.THUMB)
-    if small.problem:
-        return _not_read(workshop, delivery, name, small.problem)
-    _keep(workshop, delivery, incoming, name, small, who)
-    return KEPT if known is None else KNOWN
+    def _keep(self, incoming: files.Incoming, name: str, small: files.Small) -> None:
+        """The file gets its lasting name, then its row is committed, given on if it can be."""
+        folder, order_id = self.workshop.folder.pictures, self.delivery.order_id
+        place = files.place_of(incoming.sha256, small.format)
+        new = insert(pictures).values(
+            order_id=order_id, delivery_id=self.delivery.id, sha256=incoming.sha256,
+            size=incoming.size, path=place, name=name, format=small.format, width=small.width,
+            height=small.height, taken=small.taken, came_at=self.workshop.now(),
+            account_id=self.who.account_id,
+        )  # fmt: skip
+        with files.keeping:
+            files.settle(folder, incoming, place)
+            files.keep_shown(folder, incoming.sha256, files.THUMB, small.jpeg)
+            with self.workshop.database.writing() as db:
+                # Two who bring the same file at once: the first row stands.
+                new = new.on_conflict_do_nothing()
+                id_ = db.execute(new.returning(pictures.c.id)).scalar()
+                if id_ is not None:
+                    store.give_where_only_one(db, order_id, id_)
 
-
-def _keep(
-    workshop: Workshop, delivery: Delivery, incoming: files.Incoming, name: str, small: files.Small,
-    who: Person,
-) -> None:  # fmt: skip
-    """The file gets its lasting name, then its row is committed, given on if it can be."""
-    sha256 = incoming.sha256
-    place = files.place_of(sha256, small.format)
-    row = {
-        "order_id": delivery.order_id, "delivery_id": delivery.id, "sha256": sha256,
-        "size": incoming.size, "path": place, "name": name, "format": small.format,
-        "width": small.width, "height": small.height, "taken": small.taken,
-        "came_at": workshop.now(),
-        "account_id": who.account_id,
-    }  # fmt: skip
-    with files.keeping:
-        files.settle(workshop.folder.pictures, incoming, place)
-        files.keep_shown(workshop.folder.pictures, sha256, files.THUMB, small.jpeg)
-        with workshop.database.writing() as db:
-            # Two who bring the same file at once: the first row stands.
-            new = insert(pictures).values(row).on_conflict_do_nothing().returning(pictures.c.id)
-            if (id_ := db.execute(new).scalar()) is not None:
-                store.give_where_only_one(db, delivery.order_id, id_)
-
-
-def _not_read(workshop: Workshop, delivery: Delivery, name: str, problem: str) -> str:
-    """Name a file that was not read on the delivery's page."""
-    row = {
-        "delivery_id": delivery.id, "name": fit_name(name), "problem": problem,
-        "came_at": workshop.now(),
-    }  # fmt: skip
-    with workshop.database.writing() as db:
-        db.execute(insert(pictures_not_read).values(row).on_conflict_do_nothing())
-    return problem
+    def _not_read(self, name: str, problem: str) -> None:
+        """Name a file that was not read on the delivery's page."""
+        row = {"delivery_id": self.delivery.id, "name": name, "problem": problem}
+        new = insert(pictures_not_read).values(**row, came_at=self.workshop.now())
+        with self.workshop.database.writing() as db:
+            db.execute(new.on_conflict_do_nothing())
+        self.brought.add(name, problem)
 
 
 def said(brought: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:

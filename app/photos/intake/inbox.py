@@ -14,7 +14,7 @@ from sqlalchemy import select
 
 from app.photos import store
 from app.photos.intake.archive import is_zip
-from app.photos.intake.bring_in import KEPT, KNOWN, Brought, bring
+from app.photos.intake.bring_in import KEPT, KNOWN, Bringing, Brought
 from app.photos.pictures import files
 from app.photos.pictures.reading import FILE_AT_MOST
 from app.shared.people import AUTOMATIC, Person
@@ -61,9 +61,13 @@ def look(
         if not waiting:
             continue
         delivery = _delivery_of(workshop, number, who)
-        for path in waiting if delivery is not None else []:
-            assert delivery is not None
-            _take(workshop, delivery, folder, path, who, brought)
+        if delivery is None:
+            continue
+        for path in waiting:
+            outcome = Brought()
+            _take(Bringing(workshop, delivery, who, outcome), folder, path)
+            brought.counts += outcome.counts
+            brought.not_read += outcome.not_read
     return brought
 
 
@@ -101,26 +105,23 @@ def _delivery_of(workshop: Workshop, number: int, who: Person) -> store.Delivery
         return store.delivery(db, expected)
 
 
-def _take(
-    workshop: Workshop, delivery: store.Delivery, folder: Path, path: Path, who: Person,
-    brought: Brought,
-) -> None:  # fmt: skip
-    outcome = Brought()
+def _take(bringing: Bringing, folder: Path, path: Path) -> None:
+    """Bring in one file; then it is gone from the folder, or lies in "not read"."""
     try:
         # Opened without following a link: the name may have changed hands since it was seen.
         handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
     except OSError:
         return
-    with os.fdopen(handle, "rb") as source, files.Incoming(workshop.folder.pictures) as incoming:
+    pictures = bringing.workshop.folder.pictures
+    with os.fdopen(handle, "rb") as source, files.Incoming(pictures) as incoming:
         if not stat.S_ISREG(os.fstat(handle).st_mode):
             return
         while part := source.read(_CHUNK):
             incoming.write(part)
             if incoming.size > (ZIP_AT_MOST if is_zip(incoming.head) else FILE_AT_MOST):
                 break
-        bring(workshop, delivery, incoming, path.name, who, outcome)
-    brought.counts += outcome.counts
-    brought.not_read += outcome.not_read
+        bringing.take(incoming, path.name)
+    outcome = bringing.brought
     if not outcome.not_read and outcome.counts[KEPT] + outcome.counts[KNOWN]:
         path.unlink(missing_ok=True)
     else:

@@ -199,13 +199,9 @@ async def _receive(request: Request, workshop: Workshop, who: Person, id_: int) 
         with workshop.database.reading() as db:
             return store.delivery(db, id_)
 
-    delivery = await run_in_threadpool(find)
-
-    def finished(file: files.Incoming, name: str) -> None:
-        bring_in.bring(workshop, delivery, file, name, who, brought)
-
+    bringing = bring_in.Bringing(workshop, await run_in_threadpool(find), who, brought)
     kind = request.headers.get("content-type", "")
-    await receive(request.stream(), kind, workshop.folder.pictures, finished)
+    await receive(request.stream(), kind, workshop.folder.pictures, bringing.take)
     if not brought.counts:
         raise BadFields({"": "No file was chosen."})
     return brought

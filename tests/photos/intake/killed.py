@@ -4,7 +4,7 @@ import sys
 from pathlib import Path
 
 from app.photos import store
-from app.photos.intake.bring_in import Brought, bring
+from app.photos.intake.bring_in import Bringing, Brought
 from app.photos.pictures import files
 from app.shared.places import DataFolder
 from tests.making import CAST
@@ -19,10 +19,11 @@ def bring_all(workshop: ClockedWorkshop, delivery_id: int) -> Brought:
     brought = Brought()
     with workshop.database.reading() as db:
         delivery = store.delivery(db, delivery_id)
+    bringing = Bringing(workshop, delivery, CAST.desk, brought)
     for k in range(MANY):
         with files.Incoming(workshop.folder.pictures) as incoming:
             incoming.write(jpeg(k))
-            bring(workshop, delivery, incoming, f"{k}.jpg", CAST.desk, brought)
+            bringing.take(incoming, f"{k}.jpg")
         sys.stdout.write(f"{k}.jpg\n")
         sys.stdout.flush()
     return brought
