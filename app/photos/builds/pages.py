@@ -162,10 +162,9 @@ def _page(
     status: int = 200,
 ) -> Response:
     now, in_force = workshop.now(), workshop.in_force()
-    zone = in_force.calendar.zone
     with workshop.database.reading() as db:
         machines = build_machines.all_machines(db)
-        clock = Clock(now, zone, in_force.calendar.day_of(now))
+        clock = Clock(now, in_force.calendar.zone, in_force.calendar.day_of(now))
         view = assemble(
             machines, build_machines.runs(db, now - build_machines.YEAR),
             builds_store.lines_at(db, "photos_in"), builds_store.lines_at(db, "building"),

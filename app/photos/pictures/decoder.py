@@ -41,6 +41,7 @@ IDLE_SECONDS = 60.0
 """A child that makes pictures for pages is asked now and then, and ends by itself in between."""
 
 _TOO_MANY = (Image.DecompressionBombError, Image.DecompressionBombWarning)
+
 DNG_VERSION, COLOUR_FILTER_ARRAY = 50706, 32803
 ORIENTATION, MAKER, SOFTWARE = 274, 271, 305
 EXIF_BLOCK, TAKEN, FOCAL, FOCAL_35, ZOOM = 0x8769, 36867, 37386, 41989, 41988
@@ -133,7 +134,7 @@ def _grey_levels(picture: Image.Image) -> NDArray[np.uint8]:
     """Pillow's own conversion of 16-bit grey clips everything above 255 to white."""
     levels = np.asarray(picture, dtype=np.float32)
     deep = picture.mode.startswith("I;16") or levels.max(initial=0) > 255
-    return np.clip(levels / 256.0 if deep else levels, 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(levels / 256.0 if deep else levels, 0, 255), np.uint8)
 
 
 def _shrink(plane: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
@@ -265,7 +266,7 @@ def read(path: Path, want: str | int) -> Answer:
             raise NotRead("damaged") from error
 
 
-def for_check(picture: Image.Image, said: dict[str, Any], want: Any) -> Answer:
+def for_check(picture: Image.Image, said: dict[str, Any], want: str) -> Answer:
     """Measures, a thumbnail, a small JPEG and ORB features; or, for "sift", SIFT features alone."""
     grey, small_colour = pixels(picture)
     if min(grey.shape) < LEAST_SIDE:

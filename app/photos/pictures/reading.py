@@ -163,7 +163,9 @@ class Readers:
             problem = problem_before_opening(found.name, found.path.stat().st_size)
         except OSError:
             problem = "not_opened"
-        facts, arrays = ({"problem": problem}, {}) if problem else self._ask(found, "measure")
+        if problem:
+            return Read(found, problem)
+        facts, arrays = self._ask(found, "measure")
         if "problem" in facts:
             return Read(found, str(facts["problem"]))
         return Read(
