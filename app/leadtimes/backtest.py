@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final, TextIO
+from typing import Any, Final
 
 import numpy as np
 from numpy.random import Generator
@@ -95,7 +95,7 @@ def run_backtest(
     paths = paths_of(table.log if time is None else opened(table.log, time))
     told_in = _RealDays(paths, time)
     end = _end(paths)
-    first = _first_day(paths, train)
+    first = _entered_by(paths.started, train)
     days = told_in.every(every, first, end)
     blend = Blend(paths, generator, defaults)
     for number, day in enumerate(plan := [*rehearsal_days(paths, first, REHEARSALS), *days]):
@@ -111,25 +111,19 @@ def first_day(log: StayLog, train: float) -> float:
     return _entered_by(cases(log).started, train)
 
 
-def write_rows(rows: list[BacktestRow], file: TextIO) -> None:
-    """rows.csv: times in ISO with zone, days with six decimals, `remaining_days` empty where
+def save_rows(rows: list[BacktestRow], path: Path) -> None:
+    """Write rows.csv: times in ISO with zone, days with six decimals, `remaining_days` empty where
     unresolved.
     """
-    writer = csv.writer(file, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in rows:
-        rest = "" if row.remaining_days is None else f"{row.remaining_days:.6f}"
-        writer.writerow(
-            [row.piece, row.at.isoformat(), row.step, f"{row.age_days:.6f}", row.method]
-            + [f"{days:.6f}" for days in row.days]
-            + [rest]
-        )
-
-
-def save_rows(rows: list[BacktestRow], path: Path) -> None:
-    """Write rows.csv to a file."""
     with path.open("w", encoding="utf-8", newline="") as file:
-        write_rows(rows, file)
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(COLUMNS)
+        for row in rows:
+            rest = "" if row.remaining_days is None else f"{row.remaining_days:.6f}"
+            days = [f"{days:.6f}" for days in (row.age_days, *row.days)]
+            writer.writerow(
+                [row.piece, row.at.isoformat(), row.step, days[0], row.method, *days[1:], rest]
+            )
 
 
 @dataclass(frozen=True)
@@ -209,12 +203,8 @@ def _rows(
         )
 
 
-def _first_day(paths: Paths, train: float) -> float:
-    """The moment at which this share of the pieces had entered, in the paths' days."""
-    return _entered_by(paths.started, train)
-
-
 def _entered_by(started: Floats, share: float) -> float:
+    """The moment at which this share of the pieces had entered."""
     begun = np.sort(started)
     return float(begun[max(int(np.ceil(share * begun.size)) - 1, 0)])
 

@@ -77,9 +77,7 @@ def _mean(values: Floats | Bools, weight: Floats) -> float:
 
 
 def _bounds(hits: Bools, surely_missed: Bools, seen: Bools) -> Interval:
-    """Coverage if everything unresolved that could
-    miss did, and if everything that could hold did.
-    """
+    """Coverage if all that is unresolved missed where it could, and if it held where it could."""
     if not seen.size:
         return float("nan"), float("nan")
     return float((hits & seen).mean()), float(np.where(seen, hits, ~surely_missed).mean())

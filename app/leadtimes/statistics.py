@@ -10,19 +10,6 @@ from app.leadtimes.survival import Floats
 
 MEAN_RANGE_TO_SIGMA: Final = 1.128  # d2 of ranges of two, NIST/SEMATECH e-Handbook 6.3.2.2
 
-# Hyndman & Fan 1996, "Sample quantiles in statistical packages", types 1 to 9, by numpy's names.
-QUANTILE_TYPES: Final = {
-    1: "inverted_cdf",
-    2: "averaged_inverted_cdf",
-    3: "closest_observation",
-    4: "interpolated_inverted_cdf",
-    5: "hazen",
-    6: "weibull",
-    7: "linear",
-    8: "median_unbiased",
-    9: "normal_unbiased",
-}
-
 
 @dataclass(frozen=True)
 class Individuals:
@@ -69,15 +56,15 @@ def log_individuals_chart(values: ArrayLike) -> Individuals:
     return Individuals(centre, mean_range, lower, upper, chart.outside)
 
 
-def quantiles(values: ArrayLike, probabilities: ArrayLike, kind: int) -> Floats:
-    """Sample quantiles of Hyndman & Fan's type `kind` (1 to 9; 7 is linear, 1 is nearest rank).
+def nearest_rank(values: ArrayLike, probabilities: ArrayLike) -> Floats:
+    """Sample quantiles of Hyndman & Fan's type 1 (1996): values that are in the sample.
 
-    ValueError for another kind or an empty sample.
+    ValueError for an empty sample.
     """
     sample = np.asarray(values, dtype=float)
-    if kind not in QUANTILE_TYPES or sample.size == 0:
-        raise ValueError("quantiles need a type from 1 to 9 and at least one value")
-    found: Floats = np.asarray(np.quantile(sample, probabilities, method=QUANTILE_TYPES[kind]))  # type: ignore[call-overload]
+    if not sample.size:
+        raise ValueError("quantiles need at least one value")
+    found: Floats = np.asarray(np.quantile(sample, probabilities, method="inverted_cdf"))
     return found
 
 

@@ -29,7 +29,6 @@ def usual_and_slow(
     left: ArrayLike,
     now: float,
     known_from: ArrayLike | None = None,
-    unit: float = DAY,
     given_up: ArrayLike | None = None,
 ) -> Usual | None:
     """Median and 85 % point of the elapsed time of
@@ -48,10 +47,10 @@ def usual_and_slow(
     gone = np.asarray(left, dtype=float)[begun]
     come = come[begun]
     ended = gone <= now  # false for nan
-    exit = (np.where(ended, gone, now) - come) / unit
+    exit = (np.where(ended, gone, now) - come) / DAY
     entry = np.full(exit.size, -1.0)
     if known_from is not None:
-        late = (np.asarray(known_from, dtype=float)[begun] - come) / unit
+        late = (np.asarray(known_from, dtype=float)[begun] - come) / DAY
         # -1, not 0: a stay that was watched all along and took no time at all did happen.
         entry = np.where(late > 0, late, -1.0)
     watched = entry < exit

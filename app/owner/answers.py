@@ -10,7 +10,7 @@ import numpy as np
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step, TimeClass
 from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.log import FINISHED, OPEN
-from app.leadtimes.statistics import quantiles
+from app.leadtimes.statistics import nearest_rank
 from app.orders.facts.ranges import HIGH, LOW, Span, days_of, weeks
 from app.owner.figures import ENOUGH, Where
 from app.owner.intervals import STEP_CODE
@@ -61,7 +61,7 @@ def how_long(found: CopyWays, now: int) -> Answer:
         took = _span(float(days.min()), float(days.max()))
         text = f"{words.capital(words.count(len(done), 'piece'))} left {lately}, after {took}"
         return Answer(question, f"{text}: too few for more than that.")
-    half, slow = quantiles(days, [0.5, 0.85], 1).round().astype(int).tolist()
+    half, slow = nearest_rank(days, [0.5, 0.85]).round().astype(int).tolist()
     return Answer(
         question,
         f"Of the {len(done)} pieces handed over {lately}, half had taken {half} days or less "

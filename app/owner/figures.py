@@ -18,7 +18,7 @@ from app.leadtimes.statistics import (
     LittleCheck,
     little,
     log_individuals_chart,
-    quantiles,
+    nearest_rank,
 )
 from app.leadtimes.survival import Curve, kaplan_meier
 from app.owner.intervals import CLASS_LIST, STEP_CODE
@@ -87,7 +87,7 @@ def by_finishing(found: CopyWays, starts: Sequence[date], edges: Sequence[int]) 
     months = []
     for number, start in enumerate(starts[:-1]):
         days = np.sort(lead[place == number])
-        points = quantiles(days, [0.5, 0.85], 1).tolist() if days.size else [0.0, 0.0]
+        points = nearest_rank(days, [0.5, 0.85]).tolist() if days.size else [0.0, 0.0]
         months.append(
             Finishing(
                 start,

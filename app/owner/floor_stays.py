@@ -13,6 +13,7 @@ from app.owner.intervals import (
     CLASS_LIST,
     KIND_CODE,
     STEP_CODE,
+    Columns,
     Intervals,
     Ints,
     LogEntries,
@@ -22,7 +23,7 @@ from app.owner.spans import WorkAndRest
 
 
 @dataclass(frozen=True)
-class Stays:
+class Stays(Columns):
     """Stays in arrays: step, entry and leaving; working seconds in hand, and those that it lay
     before and after it was first taken in hand, while somebody was free and while nobody was;
     whether it was in hand at all, and the step that came next (-1 where none did yet).

@@ -71,28 +71,26 @@ def pieces(db: Connection, rank: Callable[[Any], tuple[int, int]]) -> list[Piece
     """Models at work that somebody waits for, then copies in the house. `rank` gives a row its
     place in the order of work.
     """
-    found: list[PieceToday] = []
-    key_of: dict[int, str] = {}
-    for row in db.execute(_MODELS):
-        version = f" v{row.version}" if row.version > 1 else ""
-        key_of[row.id] = piece_code(row.number, row.letter) + version
-        found.append(
-            PieceToday(
-                key_of[row.id], 2 * row.id, False, row.step, row.entered_at, bool(row.in_hand),
-                bool(row.held), rank(row), None, row.order_id,
-                bool(row.ship_part),
-            )
-        )  # fmt: skip
+    models = db.execute(_MODELS).all()
+    key_of = {
+        row.id: piece_code(row.number, row.letter) + (f" v{row.version}" if row.version > 1 else "")
+        for row in models
+    }
+    found = [_piece(row, key_of[row.id], 2 * row.id, None, rank) for row in models]
     for row in db.execute(_COPIES):
-        again = f" m{row.making}" if row.making > 1 else ""
-        found.append(
-            PieceToday(
-                piece_code(row.number, row.letter, row.copy_number) + again, 2 * row.id + 1, True,
-                row.step, row.entered_at, bool(row.in_hand), bool(row.held), rank(row),
-                key_of.get(row.model_id), row.order_id, bool(row.ship_part),
-            )
-        )  # fmt: skip
+        code = piece_code(row.number, row.letter, row.copy_number)
+        key = f"{code} m{row.making}" if row.making > 1 else code
+        found.append(_piece(row, key, 2 * row.id + 1, key_of.get(row.model_id), rank))
     return found
+
+
+def _piece(
+    row: Any, key: str, log: int, after: str | None, rank: Callable[[Any], tuple[int, int]]
+) -> PieceToday:
+    return PieceToday(
+        key, log, log % 2 == 1, row.step, row.entered_at, bool(row.in_hand), bool(row.held),
+        rank(row), after, row.order_id, bool(row.ship_part),
+    )  # fmt: skip
 
 
 def starts(db: Connection, since: int) -> Starts:

@@ -6,8 +6,8 @@ hundred thousand entries takes a fraction of a second. A test holds the two toge
 Pure.
 """
 
-from dataclasses import dataclass
-from typing import Final, TypeAlias
+from dataclasses import dataclass, fields
+from typing import Final, Self, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,21 @@ _BASE = np.array([CLASS_CODE[STEPS[step].waits_for] for step in STEP_LIST])
 
 
 @dataclass(frozen=True)
-class LogEntries:
+class Columns:
+    """Fields that are arrays of one length: together they are rows."""
+
+    def take(self, rows: Ints | Bools) -> Self:
+        """Some of the rows: a mask, or their places in the order asked for."""
+        return type(self)(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def with_rows(self, other: Self) -> Self:
+        """These rows, then those of another."""
+        pairs = ((getattr(self, f.name), getattr(other, f.name)) for f in fields(self))
+        return type(self)(*(np.concatenate(pair) for pair in pairs))
+
+
+@dataclass(frozen=True)
+class LogEntries(Columns):
     """Entries of pieces' logs in their right form, by piece and then in order; codes as above.
 
     `step` is -1 where an entry moves nothing; `until` is 0 where there is none; `drying` says that
@@ -51,7 +65,7 @@ class LogEntries:
 
 
 @dataclass(frozen=True)
-class Intervals:
+class Intervals(Columns):
     """What held from `start` to `end`; a piece's last interval has no length. `rests` is the moment
     to which it is set aside to dry, `packed_rest` that to which it rests before it is packed."""
 
@@ -64,10 +78,6 @@ class Intervals:
     hand: Bools
     rests: Ints
     packed_rest: Ints
-
-    def take(self, rows: Ints) -> "Intervals":
-        """Some of the intervals, in the order asked for."""
-        return Intervals(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
 
 def _is(entries: LogEntries, *kinds: Kind) -> Bools:

@@ -177,12 +177,7 @@ def _raw(db: Connection, copies: Sequence[Any]) -> Raw:
     for piece in sorted(amended):
         if rows := _in_right_form(db, piece):
             right.take(rows)
-    return Raw(copies, _both(found.arrays(amended), right.arrays(())))
-
-
-def _both(one: LogEntries, other: LogEntries) -> LogEntries:
-    names = LogEntries.__dataclass_fields__
-    return LogEntries(*(np.concatenate((getattr(one, n), getattr(other, n))) for n in names))
+    return Raw(copies, found.arrays(amended).with_rows(right.arrays(())))
 
 
 def _in_right_form(db: Connection, piece: int) -> list[tuple[int, str, int, int]]:

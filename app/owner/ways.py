@@ -6,7 +6,7 @@ Pure.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -20,6 +20,7 @@ from app.owner.intervals import (
     STEP_CODE,
     STEP_LIST,
     Bools,
+    Columns,
     Intervals,
     Ints,
     LogEntries,
@@ -34,7 +35,7 @@ _OUT: Final = (STEP_CODE[Step.HANDED_OVER], STEP_CODE[Step.RECEIVED])
 
 
 @dataclass(frozen=True)
-class CopyWays:
+class CopyWays(Columns):
     """One row a piece, in order of its first copy's id. Moments are epoch seconds.
 
     `started` is when it was ordered, `known_from` when the studio came to know of it (the same
@@ -62,10 +63,6 @@ class CopyWays:
     def __len__(self) -> int:
         return int(self.root.size)
 
-    def take(self, rows: Any) -> "CopyWays":
-        """Some of the pieces: a mask or their places."""
-        return CopyWays(*(getattr(self, f.name)[rows] for f in fields(self)))
-
     @property
     def lead(self) -> Ints:
         """Lead time in seconds, where the piece has ended."""
@@ -79,8 +76,8 @@ def rows_of(copies: Sequence[Any]) -> dict[int, int]:
 
 def both(one: CopyWays, other: CopyWays) -> CopyWays:
     """Two lots of pieces in one, in order."""
-    parts = [np.concatenate((getattr(one, f.name), getattr(other, f.name))) for f in fields(one)]
-    return CopyWays(*(part[np.argsort(parts[0], kind="stable")] for part in parts))
+    together = one.with_rows(other)
+    return together.take(np.argsort(together.root, kind="stable"))
 
 
 def ways(copies: Sequence[Any], entries: LogEntries, calendar: WorkAndRest) -> CopyWays:

@@ -40,6 +40,7 @@ NOTHING_THERE: Final = 2
 YEAR, QUARTER = 365 * DAY, 91 * DAY
 TRIAL: Final = 100
 WIDTH: Final = 100
+_NOTHING: Final = "No piece is in work, so there is nothing to simulate."
 
 
 def main(
@@ -74,8 +75,6 @@ def _answer(workshop: Workshop, settings: Sequence[str], replications: int, tell
         raise ChangeError("Two replications at least: one says nothing about its own error.")
     built = floor_of(workshop)
     floor = built.floor
-    if not floor.pieces:
-        raise ValueError("No piece is in work, so there is nothing to simulate.")
     then = apply_changes(floor, [_by_name(change) for change in changes])
     found = (
         compare(floor, then, replications, progress=tell)
@@ -87,7 +86,10 @@ def _answer(workshop: Workshop, settings: Sequence[str], replications: int, tell
 
 
 def floor_of(workshop: Workshop) -> Built:
-    """The floor of a studio at this moment, from the log of its last twelve months."""
+    """The floor of a studio at this moment, from the log of its last twelve months.
+
+    Raises ValueError where no piece is in work.
+    """
     now, in_force = workshop.now(), workshop.in_force()
     with workshop.database.reading() as db:
         raw = store.since(db, now - YEAR)
@@ -95,24 +97,23 @@ def floor_of(workshop: Workshop) -> Built:
         starts = floor_store.starts(db, now - YEAR)
         acts = floor_store.acts(db, now - YEAR)
         ordered = floor_store.ordered_since(db, now - QUARTER)
+    if not standing:
+        raise ValueError(_NOTHING)
     found = _intervals(raw, now)
     several = several_at_once(found, starts)
     does = skills(starts, now - QUARTER, several) or skills(starts, now - YEAR, several)
-    known, at_once, there = _none(), {}, {}
-    if len(raw.entries):
-        hours = spans_of(in_force.calendar, int(raw.entries.at.min()), now)
-        there = presence(acts, in_force.calendar, hours)
-        known = _stays(raw, found, now, hours, starts, does, there)
-        at_once = _at_once(found, now - QUARTER)
+    hours = spans_of(in_force.calendar, int(raw.entries.at.min()), now)
+    there = presence(acts, in_force.calendar, hours)
+    known = _stays(raw, found, now, hours, starts, does, there)
     settings = in_force.settings
     parts = {who: one.part for who, one in there.items()}
     today = Today(
-        now, in_force.calendar, settings.blank_on, settings.capacity, does, parts, at_once,
-        standing, *ordered,
+        now, in_force.calendar, settings.blank_on, settings.capacity, does, parts,
+        _at_once(found, now - QUARTER), standing, *ordered,
     )  # fmt: skip
     first = build(known, today)
     if not first.floor.pieces:
-        return first
+        raise ValueError(_NOTHING)
     return build(known, today, slack_of(known, today, _waits(first.floor)))
 
 
@@ -165,8 +166,7 @@ def _stays(
     for copy, row in rows_of(raw.copies).items():
         by_piece[2 * copy + 1] = pieces.sisters[row]
     known = stays(raw.entries, found, by_piece[found.piece], hours, starts, does, there)
-    recent = known.left >= now - YEAR
-    return Stays(*(getattr(known, name)[recent] for name in Stays.__annotations__))
+    return known.take(known.left >= now - YEAR)
 
 
 def _at_once(found: Intervals, since: int) -> dict[str, int]:
@@ -177,11 +177,6 @@ def _at_once(found: Intervals, since: int) -> dict[str, int]:
         for step in NAMES
         for mine in [lately & (found.step == STEP_CODE[step])]
     }
-
-
-def _none() -> Stays:
-    nothing = np.zeros(0, dtype=np.int64)
-    return Stays(*(nothing for _ in Stays.__annotations__))
 
 
 def _by_name(change: FloorChange) -> FloorChange:
@@ -198,7 +193,8 @@ def _long(name: str) -> str:
 def _preface(built: Built) -> list[str]:
     lines = [
         f"From {built.stays} stays of the last twelve months, by the studio’s own hours. Who does "
-        "what, and is there how much, is read from what people took in hand and wrote down. What "
+        "what, and how much of the time they are there, is read from what people took in hand and "
+        "wrote down. What "
         "nobody’s hands explain (drying, gathering for a sitting, waiting for an answer) is drawn "
         "from the log and stays as it is, however many hands there are."
     ]

@@ -20,7 +20,7 @@ from app.publishing.publish import MARKER, Published, publish
 from app.shared.calendar import DAY
 from app.shared.errors import CannotStart
 from app.shared.settings import FromEnvironment
-from app.studio.cached import seldom
+from app.studio.cached import cached_a_minute
 from app.studio.workshop import Workshop
 
 OLD_AFTER = DAY
@@ -114,7 +114,7 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
         stop.wait(said.every_minutes * 60)
 
 
-@seldom
+@cached_a_minute
 def warning(workshop: Workshop) -> str | None:
     """A sentence for every staff page where what is published is more than a day old, or None."""
     if not workshop.folder.pages.exists():

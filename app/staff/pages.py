@@ -2,12 +2,13 @@
 
 import asyncio
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from app.shared.database import Database
 from app.shared.errors import BadFields, Refused, TooBusy
 from app.shared.people import Person, Role
 from app.shared.web.forms import Filled, Form
@@ -15,11 +16,10 @@ from app.shared.web.refusals import status_of
 from app.shared.web.templating import render
 from app.staff import actions, links, rules, sessions, store
 from app.staff.gate import COOKIE
+from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
-# SQLite's numbers end somewhere; an address with a longer one fits no page.
-RowId = Annotated[int, Path(ge=1, le=2**53)]
 
 ROLES = [
     (Role.BENCH.value, "bench: makes the pieces"),
@@ -27,16 +27,6 @@ ROLES = [
     (Role.OWNER.value, "owner: everything, with accounts and settings"),
 ]
 _TWICE = "The two are not the same. Type it twice, please."
-
-
-def _workshop(request: Request) -> Workshop:
-    workshop: Workshop = request.app.state.workshop
-    return workshop
-
-
-def _me(request: Request) -> Person:
-    person: Person = request.state.person
-    return person
 
 
 # Signing in and out
@@ -50,11 +40,11 @@ def sign_in(request: Request) -> Response:
 
 
 @router.post("/sign-in", name="sign_in_try")
-async def sign_in_try(request: Request, form: Filled) -> Response:
+async def sign_in_try(request: Request, workshop: TheWorkshop, form: Filled) -> Response:
     """A name and a password. Whoever was signed in in this browser is signed out."""
     try:
-        with request.app.state.turns.one(_workshop(request).now()):
-            return await run_in_threadpool(_look_at, request, form)
+        with request.app.state.turns.one(workshop.now()):
+            return await run_in_threadpool(_look_at, request, workshop, form)
     except TooBusy as why:
         await asyncio.sleep(rules.REFUSED_AFTER)
         answer = _door(request, _typed(form), {"": str(why)}, status_of(why))
@@ -67,10 +57,10 @@ def _typed(form: Form) -> dict[str, str]:
     return {"name": plain.get("name", ""), "next": plain.get("next", "/")}
 
 
-def _look_at(request: Request, form: Form) -> Response:
-    database, now, typed = _workshop(request).database, _workshop(request).now(), _typed(form)
+def _look_at(request: Request, workshop: Workshop, form: Form) -> Response:
+    typed = _typed(form)
     try:
-        token = sessions.sign_in(database, form["name"], form["password"], now)
+        token = sessions.sign_in(workshop.database, form["name"], form["password"], workshop.now())
         onward = rules.same_site(form["next"])
     except BadFields as why:
         return _door(request, typed, why.fields, 422)
@@ -78,7 +68,7 @@ def _look_at(request: Request, form: Form) -> Response:
         answer = _door(request, typed, {"password": str(why)}, 429)
         answer.headers["retry-after"] = str(why.seconds)
         return answer
-    return _signed_in(request, token, onward)
+    return _signed_in(request, workshop, token, onward)
 
 
 def _door(
@@ -88,10 +78,10 @@ def _door(
     return render(request, "staff/sign_in.html", {"typed": typed, "errors": errors}, status)
 
 
-def _signed_in(request: Request, token: str, onward: str = "/") -> Response:
+def _signed_in(request: Request, workshop: Workshop, token: str, onward: str = "/") -> Response:
     before = request.cookies.get(COOKIE)
     if before:
-        sessions.sign_out(_workshop(request).database, before, _workshop(request).now())
+        sessions.sign_out(workshop.database, before, workshop.now())
     answer = RedirectResponse(onward, 303)
     answer.set_cookie(
         COOKIE, token, max_age=rules.ABSOLUTE, path="/", secure=True, httponly=True, samesite="lax"
@@ -100,10 +90,10 @@ def _signed_in(request: Request, token: str, onward: str = "/") -> Response:
 
 
 @router.post("/sign-out", name="sign_out")
-def sign_out(request: Request) -> Response:
+def sign_out(request: Request, workshop: TheWorkshop) -> Response:
     """The end of a session, here and on the server."""
     if token := request.cookies.get(COOKIE):
-        sessions.sign_out(_workshop(request).database, token, _workshop(request).now())
+        sessions.sign_out(workshop.database, token, workshop.now())
     answer = RedirectResponse("/sign-in", 303)
     answer.delete_cookie(COOKIE, path="/", secure=True, httponly=True, samesite="lax")
     return answer
@@ -113,15 +103,14 @@ def sign_out(request: Request) -> Response:
 
 
 @router.get("/in/{token}", name="link")
-def link(request: Request, token: str) -> Response:
+def link(request: Request, workshop: TheWorkshop, token: str) -> Response:
     """What a link is for, with the button that uses it. Looking at it uses nothing."""
-    return _link_page(request, token, {}, {})
+    return _link_page(request, workshop, token, {}, {})
 
 
 @router.post("/in/{token}", name="link_use")
-def link_use(request: Request, token: str, form: Filled) -> Response:
+def link_use(request: Request, workshop: TheWorkshop, token: str, form: Filled) -> Response:
     """Use the link."""
-    workshop = _workshop(request)
     studio_name = workshop.in_force().settings.name
     try:
         if form["again"] != form["password"]:
@@ -131,14 +120,20 @@ def link_use(request: Request, token: str, form: Filled) -> Response:
             workshop.now(), demo=workshop.demo,
         )  # fmt: skip
     except BadFields as why:
-        return _link_page(request, token, {"name": form.plain().get("name", "")}, why.fields, 422)
-    return _signed_in(request, session)
+        return _link_page(
+            request, workshop, token, {"name": form.plain().get("name", "")}, why.fields, 422
+        )
+    return _signed_in(request, workshop, session)
 
 
 def _link_page(
-    request: Request, token: str, typed: dict[str, str], errors: dict[str, str], status: int = 200
+    request: Request,
+    workshop: Workshop,
+    token: str,
+    typed: dict[str, str],
+    errors: dict[str, str],
+    status: int = 200,
 ) -> Response:
-    workshop = _workshop(request)
     with workshop.database.reading() as db:
         found = links.look_at_link(db, token, workshop.now(), demo=workshop.demo)
     context = {
@@ -163,14 +158,13 @@ def own_password(request: Request) -> Response:
 
 
 @router.post("/me", name="own_password_change")
-def own_password_change(request: Request, form: Filled) -> Response:
+def own_password_change(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
     """Change one's password; other browsers are signed out."""
-    workshop = _workshop(request)
     try:
         if form["again"] != form["password"]:
             raise BadFields({"again": _TWICE})
         sessions.change_password(
-            workshop.database, _me(request), request.state.session_id, form["current"],
+            workshop.database, me, request.state.session_id, form["current"],
             form["password"], workshop.in_force().settings.name, workshop.now(),
         )  # fmt: skip
     except BadFields as why:
@@ -189,77 +183,69 @@ def _own(request: Request, errors: dict[str, str], status: int = 200) -> Respons
 
 
 @router.get("/accounts", name="accounts")
-def accounts(request: Request) -> Response:
+def accounts(request: Request, workshop: TheWorkshop) -> Response:
     """Who can sign in, and who is invited."""
-    return _accounts(request)
+    return _accounts(request, workshop)
 
 
 @router.post("/accounts", name="account_invite")
-def account_invite(request: Request, form: Filled) -> Response:
+def account_invite(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
     """Invite somebody. The link is shown this once: only its hash is kept."""
-    workshop = _workshop(request)
     try:
-        path = actions.invite(
-            workshop.database, _me(request), form["name"], form["role"], workshop.now()
-        )
+        path = actions.invite(workshop.database, me, form["name"], form["role"], workshop.now())
     except BadFields as why:
-        return _accounts(request, 422, typed=form.plain(), errors=why.fields)
+        return _accounts(request, workshop, 422, typed=form.plain(), errors=why.fields)
     address = str(request.base_url).rstrip("/") + path
-    return _accounts(request, invited={"name": form["name"].strip(), "address": address})
+    return _accounts(request, workshop, invited={"name": form["name"].strip(), "address": address})
 
 
 @router.post("/accounts/invitations/{link_id}/take-back", name="invitation_take_back")
-def invitation_take_back(request: Request, link_id: RowId) -> Response:
+def invitation_take_back(workshop: TheWorkshop, me: Me, link_id: RowId) -> Response:
     """Take an invitation back."""
-    actions.take_back_invitation(_workshop(request).database, _me(request), link_id)
+    actions.take_back_invitation(workshop.database, me, link_id)
     return RedirectResponse("/accounts?done=saved", 303)
 
 
 @router.post("/accounts/{account_id}/role", name="account_role")
-def account_role(request: Request, account_id: RowId, form: Filled) -> Response:
+def account_role(
+    request: Request, workshop: TheWorkshop, me: Me, account_id: RowId, form: Filled
+) -> Response:
     """Give somebody another role."""
-    workshop = _workshop(request)
 
-    def act() -> None:
-        role = form["role"]
-        actions.change_role(workshop.database, _me(request), account_id, role, workshop.now())
+    def change(database: Database, by: Person, account: int, now: int) -> None:
+        actions.change_role(database, by, account, form["role"], now)
 
-    return _at_row(request, account_id, act)
+    return _at_row(request, workshop, me, account_id, change)
 
 
 @router.post("/accounts/{account_id}/off", name="account_off")
-def account_off(request: Request, account_id: RowId) -> Response:
+def account_off(request: Request, workshop: TheWorkshop, me: Me, account_id: RowId) -> Response:
     """Switch an account off."""
-    workshop = _workshop(request)
-    return _at_row(
-        request,
-        account_id,
-        lambda: actions.switch_off(workshop.database, _me(request), account_id, workshop.now()),
-    )
+    return _at_row(request, workshop, me, account_id, actions.switch_off)
 
 
 @router.post("/accounts/{account_id}/on", name="account_on")
-def account_on(request: Request, account_id: RowId) -> Response:
+def account_on(request: Request, workshop: TheWorkshop, me: Me, account_id: RowId) -> Response:
     """Switch an account on again."""
-    workshop = _workshop(request)
-    return _at_row(
-        request,
-        account_id,
-        lambda: actions.switch_on(workshop.database, _me(request), account_id, workshop.now()),
-    )
+    return _at_row(request, workshop, me, account_id, actions.switch_on)
 
 
-def _at_row(request: Request, account_id: int, act: Callable[[], None]) -> Response:
+def _at_row(
+    request: Request,
+    workshop: Workshop,
+    me: Person,
+    account_id: int,
+    act: Callable[[Database, Person, int, int], None],
+) -> Response:
     try:
-        act()
+        act(workshop.database, me, account_id, workshop.now())
     except Refused as why:
         # What the owner may not do is said at the account's own row.
-        return _accounts(request, status_of(why), refused={account_id: str(why)})
+        return _accounts(request, workshop, status_of(why), refused={account_id: str(why)})
     return RedirectResponse("/accounts?done=saved", 303)
 
 
-def _accounts(request: Request, status: int = 200, **more: Any) -> Response:
-    workshop = _workshop(request)
+def _accounts(request: Request, workshop: Workshop, status: int = 200, **more: Any) -> Response:
     now = workshop.now()
     with workshop.database.reading() as db:
         everybody = store.every_account(db)

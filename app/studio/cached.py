@@ -1,4 +1,4 @@
-"""Looking seldom: for sentences on every page that cost a look at the disk."""
+"""Answers kept for a minute: for sentences on every page that cost a look at the disk."""
 
 from collections.abc import Callable
 from functools import wraps
@@ -10,7 +10,7 @@ SECONDS = 60
 Look = Callable[[Workshop], str | None]
 
 
-def seldom(look: Look) -> Look:
+def cached_a_minute(look: Look) -> Look:
     """The same answer for a minute, then another look."""
     known: WeakKeyDictionary[Workshop, tuple[int, str | None]] = WeakKeyDictionary()
 

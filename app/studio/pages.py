@@ -7,22 +7,21 @@ flow.
 import json
 from collections.abc import Mapping
 from datetime import date
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from app.shared.errors import BadFields
-from app.shared.people import Person
 from app.shared.text import problem, tidy
 from app.shared.web.forms import Filled, Form
 from app.shared.web.templating import render
 from app.studio import actions, as_form, store
 from app.studio.rules import WEEKDAYS
+from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
-RowId = Annotated[int, Path(ge=1, le=2**53)]
 
 _SHOWN_CHANGES = 30
 LABELS = {
@@ -52,30 +51,19 @@ LABELS = {
 }
 
 
-def _shop(request: Request) -> Workshop:
-    workshop: Workshop = request.app.state.workshop
-    return workshop
-
-
-def _me(request: Request) -> Person:
-    person: Person = request.state.person
-    return person
-
-
 def _steps(request: Request) -> Mapping[str, str]:
     steps: Mapping[str, str] = request.app.state.steps
     return steps
 
 
-def _saved(request: Request, address: str) -> Response:
+def _saved(workshop: Workshop, address: str) -> Response:
     """The workers and the next request work with what was just set."""
-    _shop(request).forget()
-    _shop(request).changed.set()
+    workshop.forget()
+    workshop.changed.set()
     return RedirectResponse(f"{address}?done=saved", 303)
 
 
-def _today(request: Request) -> date:
-    workshop = _shop(request)
+def _today(workshop: Workshop) -> date:
     return workshop.in_force().calendar.day_of(workshop.now())
 
 
@@ -83,38 +71,40 @@ def _today(request: Request) -> date:
 
 
 @router.get("/settings", name="settings")
-def settings(request: Request) -> Response:
+def settings(request: Request, workshop: TheWorkshop) -> Response:
     """Everything that a studio sets once and seldom changes."""
-    return _settings(request, None, {})
+    return _settings(request, workshop, None, {})
 
 
 @router.post("/settings", name="settings_save")
-def settings_save(request: Request, form: Filled) -> Response:
+def settings_save(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
     """Save all of it, or none and say where."""
-    workshop, steps = _shop(request), _steps(request)
-    year = _today(request).year
+    steps = _steps(request)
+    year = _today(workshop).year
 
     def holidays(country: str, region: str) -> object:
         return store.public_holidays(country, region, range(year, year + 1))
 
     try:
         new = as_form.read(form, steps, holidays)
-        actions.save_settings(
-            workshop.database, new, steps, form["seen"], _me(request), workshop.now()
-        )
+        actions.save_settings(workshop.database, new, steps, form["seen"], me, workshop.now())
     except BadFields as why:
-        return _settings(request, form, why.fields, 422)
-    return _saved(request, "/settings")
+        return _settings(request, workshop, form, why.fields, 422)
+    return _saved(workshop, "/settings")
 
 
 def _settings(
-    request: Request, form: Form | None, errors: dict[str, str], status: int = 200
+    request: Request,
+    workshop: Workshop,
+    form: Form | None,
+    errors: dict[str, str],
+    status: int = 200,
 ) -> Response:
-    workshop, steps = _shop(request), _steps(request)
+    steps = _steps(request)
     with workshop.database.reading() as db:
         stands = as_form.flat(store.load(db), steps)
-        history = _history(db, request)
-    today = _today(request)
+        history = _history(db, workshop, steps)
+    today = _today(workshop)
     coming = sorted(day for day in workshop.in_force().calendar.closed if day >= today)[:4]
     # After an error about a change meanwhile the form carries the mark of what stands now.
     fresh = form is None or actions.MEANWHILE in errors.values()
@@ -131,8 +121,7 @@ def _settings(
     return render(request, "studio/settings.html", context, status)
 
 
-def _history(db: Any, request: Request) -> list[dict[str, Any]]:
-    workshop, steps = _shop(request), _steps(request)
+def _history(db: Any, workshop: Workshop, steps: Mapping[str, str]) -> list[dict[str, Any]]:
     zone, now = workshop.in_force().settings.zone_info(), workshop.now()
     rows = store.latest_changes(db, ("settings", "closures", "step_texts"), _SHOWN_CHANGES)
     return [
@@ -172,21 +161,20 @@ def _value(kept: str | None) -> str:
 
 
 @router.get("/settings/steps", name="step_texts")
-def step_texts(request: Request) -> Response:
+def step_texts(request: Request, workshop: TheWorkshop) -> Response:
     """When a step is done and what to watch out for."""
-    return _step_texts(request, None, {})
+    return _step_texts(request, workshop, None, {})
 
 
 @router.post("/settings/steps", name="step_texts_save")
-def step_texts_save(request: Request, form: Filled) -> Response:
+def step_texts_save(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
     """Save the words for every step."""
-    workshop = _shop(request)
     try:
         new = _read_texts(form, _steps(request))
-        actions.save_step_texts(workshop.database, new, form["seen"], _me(request), workshop.now())
+        actions.save_step_texts(workshop.database, new, form["seen"], me, workshop.now())
     except BadFields as why:
-        return _step_texts(request, form, why.fields, 422)
-    return _saved(request, "/settings/steps")
+        return _step_texts(request, workshop, form, why.fields, 422)
+    return _saved(workshop, "/settings/steps")
 
 
 def _read_texts(form: Form, steps: Mapping[str, str]) -> dict[str, tuple[str, str]]:
@@ -209,9 +197,13 @@ def _read_texts(form: Form, steps: Mapping[str, str]) -> dict[str, tuple[str, st
 
 
 def _step_texts(
-    request: Request, form: Form | None, errors: dict[str, str], status: int = 200
+    request: Request,
+    workshop: Workshop,
+    form: Form | None,
+    errors: dict[str, str],
+    status: int = 200,
 ) -> Response:
-    workshop, steps = _shop(request), _steps(request)
+    steps = _steps(request)
     with workshop.database.reading() as db:
         kept = store.texts_of_steps(db)
     stands = {f"done_when_{step}": kept.get(step, ("", ""))[0] for step in steps}
@@ -230,41 +222,43 @@ def _step_texts(
 
 
 @router.get("/settings/closures", name="closures")
-def closures(request: Request) -> Response:
+def closures(request: Request, workshop: TheWorkshop) -> Response:
     """The days on which the whole house is shut."""
-    return _closures(request, {}, {})
+    return _closures(request, workshop, {}, {})
 
 
 @router.post("/settings/closures", name="closure_add")
-def closure_add(request: Request, form: Filled) -> Response:
+def closure_add(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
     """Shut the house for some days."""
-    workshop = _shop(request)
     try:
-        closure = as_form.read_closure(form, _today(request))
-        actions.add_closure(workshop.database, closure, _me(request), workshop.now())
+        closure = as_form.read_closure(form, _today(workshop))
+        actions.add_closure(workshop.database, closure, me, workshop.now())
     except BadFields as why:
-        return _closures(request, form.plain(), why.fields, 422)
-    return _saved(request, "/settings/closures")
+        return _closures(request, workshop, form.plain(), why.fields, 422)
+    return _saved(workshop, "/settings/closures")
 
 
 @router.post("/settings/closures/{closure_id}/take-back", name="closure_take_back")
-def closure_take_back(request: Request, closure_id: RowId) -> Response:
+def closure_take_back(workshop: TheWorkshop, me: Me, closure_id: RowId) -> Response:
     """Open it again on those days."""
-    workshop = _shop(request)
-    actions.take_back_closure(workshop.database, closure_id, _me(request), workshop.now())
-    return _saved(request, "/settings/closures")
+    actions.take_back_closure(workshop.database, closure_id, me, workshop.now())
+    return _saved(workshop, "/settings/closures")
 
 
 def _closures(
-    request: Request, filled: dict[str, str], errors: dict[str, str], status: int = 200
+    request: Request,
+    workshop: Workshop,
+    filled: dict[str, str],
+    errors: dict[str, str],
+    status: int = 200,
 ) -> Response:
-    with _shop(request).database.reading() as db:
+    with workshop.database.reading() as db:
         rows = store.standing_closures(db)
     standing = [
         (row.id, date.fromisoformat(row.first_day), date.fromisoformat(row.last_day), row.reason)
         for row in rows
     ]
-    today = _today(request)
+    today = _today(workshop)
     context = {
         "coming": [row for row in reversed(standing) if row[2] >= today],
         "past": [row for row in standing if row[2] < today],

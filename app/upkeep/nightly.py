@@ -20,7 +20,7 @@ from app.shared.calendar import DAY, Calendar
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.shared.settings import FromEnvironment
-from app.studio.cached import seldom
+from app.studio.cached import cached_a_minute
 from app.studio.workshop import Workshop
 from app.tables import house
 from app.upkeep.backup import Picture, back_up, read_label
@@ -123,7 +123,7 @@ def _known(there: list[tuple[int, Path]]) -> Mapping[str, Picture]:
         return {}
 
 
-@seldom
+@cached_a_minute
 def warning(workshop: Workshop) -> str | None:
     """A sentence for every staff page where the last backup is more than two days old, or None."""
     if workshop.demo:

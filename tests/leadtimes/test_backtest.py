@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.leadtimes.backtest import COLUMNS, BacktestResult, first_day, run_backtest, write_rows
+from app.leadtimes.backtest import COLUMNS, BacktestResult, first_day, run_backtest, save_rows
 from app.leadtimes.backtest_command import main_backtest
 from app.leadtimes.forecast.levels import POINTS, pinball
 from app.leadtimes.log import DAY, make_log
@@ -150,10 +150,9 @@ def test_what_the_table_holds_after_a_day_does_not_reach_that_day(
     assert 0.8 < np.median(ratio) < 1.25
 
 
-def test_rows_csv_has_the_promised_columns(result: BacktestResult) -> None:
-    text = io.StringIO()
-    write_rows(result.rows, text)
-    rows = list(csv.DictReader(io.StringIO(text.getvalue())))
+def test_rows_csv_has_the_promised_columns(result: BacktestResult, tmp_path: Path) -> None:
+    save_rows(result.rows, tmp_path / "rows.csv")
+    rows = list(csv.DictReader((tmp_path / "rows.csv").read_text("utf-8").splitlines()))
     assert tuple(rows[0]) == COLUMNS
     assert COLUMNS[4:] == (
         "method", "p05", "p10", "p25", "p50", "p75", "p85", "p90", "p95", "remaining_days",

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from app.leadtimes.forecast.load import in_front
+from app.leadtimes.forecast.line import in_front
 from app.leadtimes.forecast.paths import Moments, Paths, paths_of
 from app.leadtimes.log import DAY, make_log
 from tests.leadtimes import lines

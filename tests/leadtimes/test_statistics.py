@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
 from app.leadtimes.rates import wilson
-from app.leadtimes.statistics import individuals_chart, little, log_individuals_chart, quantiles
+from app.leadtimes.statistics import individuals_chart, little, log_individuals_chart, nearest_rank
 
 LEAD_TIMES = [21, 23, 24, 25, 26, 27, 28, 28, 29, 30, 31, 33, 34, 36, 38, 41, 45, 52, 60, 75]
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
@@ -60,26 +60,13 @@ def test_the_chart_on_logarithms_is_told_in_days() -> None:
         individuals_chart([1])
 
 
-def test_the_nine_types_of_quantile_have_numpys_values() -> None:
-    found = [float(quantiles([15, 20, 35, 40, 50], 0.4, kind)) for kind in range(1, 10)]
-    assert found == pytest.approx([20, 27.5, 20, 20, 27.5, 26, 29, 27, 27.125])
-    found = [float(quantiles(range(1, 11), 0.85, kind)) for kind in range(1, 10)]
-    assert found == pytest.approx([9, 9, 8, 8.5, 9, 9.35, 8.65, 9.1167, 9.0875], abs=5e-5)
-
-
-def test_lead_times_by_nearest_rank_and_by_line() -> None:
+def test_quantiles_by_nearest_rank_are_values_of_the_sample() -> None:
+    assert nearest_rank([15, 20, 35, 40, 50], 0.4) == 20
+    assert nearest_rank(range(1, 11), 0.85) == 9
     assert np.mean(LEAD_TIMES) == 35.3
-    assert quantiles(LEAD_TIMES, [0.5, 0.8, 0.85, 0.95], 1).tolist() == [30, 41, 45, 60]
-    assert quantiles(LEAD_TIMES, [0.5, 0.8, 0.85, 0.95], 7) == pytest.approx(
-        [30.5, 41.8, 46.05, 60.75]
-    )
-
-
-def test_a_quantile_needs_a_type_and_a_sample() -> None:
-    with pytest.raises(ValueError, match="type from 1 to 9"):
-        quantiles([1], 0.5, 10)
+    assert nearest_rank(LEAD_TIMES, [0.5, 0.8, 0.85, 0.95]).tolist() == [30, 41, 45, 60]
     with pytest.raises(ValueError, match="at least one value"):
-        quantiles([], 0.5, 7)
+        nearest_rank([], 0.5)
 
 
 def test_160_in_work_at_8_a_month_take_20_months() -> None:

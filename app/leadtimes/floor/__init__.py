@@ -21,22 +21,7 @@ from app.leadtimes.floor.outcome import Estimate, Outcome, simulate
 from app.leadtimes.floor.report import floor_report
 
 __all__ = [
-    "Arrivals",
-    "ChangeError",
-    "Comparison",
-    "Crew",
-    "Estimate",
-    "Floor",
-    "FloorChange",
-    "FloorPiece",
-    "FloorStep",
-    "OpenHours",
-    "Outcome",
-    "Rework",
-    "apply_changes",
-    "compare",
-    "floor_report",
-    "parse_change",
-    "quantile_table",
-    "simulate",
+    "Arrivals", "ChangeError", "Comparison", "Crew", "Estimate", "Floor", "FloorChange",
+    "FloorPiece", "FloorStep", "OpenHours", "Outcome", "Rework", "apply_changes", "compare",
+    "floor_report", "parse_change", "quantile_table", "simulate",
 ]  # fmt: skip

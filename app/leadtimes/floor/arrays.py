@@ -52,6 +52,7 @@ class FloorArrays(NamedTuple):
     # by crew
     people: Ints
     slower: Floats  # by how much longer it takes than somebody who is there all the time
+    does: Words  # the steps that the crew does
     by_present: Words  # by word of crews with somebody free: the steps that can be done
     # by piece
     start: Ints
@@ -75,6 +76,7 @@ class FloorArrays(NamedTuple):
     horizon: float
     linked: bool  # whether a step has batches
     forked: bool  # whether a piece has children
+    crewed: bool  # whether there are crews
 
 
 def _check(floor: Floor) -> None:
@@ -162,8 +164,8 @@ def _limit(floor: Floor, step: FloorStep) -> int | None:
     return min(given) if given else None
 
 
-def _crews(floor: Floor) -> tuple[Ints, Words, Words]:
-    """People of each crew (nobody last), the crews of each step, and the steps by crews free."""
+def _crews(floor: Floor) -> tuple[Ints, Words, Words, Words]:
+    """People and steps of each crew (nobody last), the crews of each step, steps by crews free."""
     crews = in_order(floor.crews)
     does = np.zeros(len(crews) + 1, dtype=np.uint64)
     done_by = np.zeros(len(floor.steps), dtype=np.uint64)
@@ -179,7 +181,7 @@ def _crews(floor: Floor) -> tuple[Ints, Words, Words]:
     for k, word in enumerate(does):
         by_present[(present >> k) & 1 == 1] |= word
     people = np.array([*(crew.people for crew in crews), 1 << 40], dtype=np.int64)
-    return people, done_by, by_present
+    return people, does, done_by, by_present
 
 
 def in_order(crews: tuple[Crew, ...]) -> tuple[Crew, ...]:
@@ -283,7 +285,7 @@ def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
     later = np.array([p.enters_h is not None or p.after is not None for p in pieces])
     send_below, send_to = _sent_back(floor)
     child = _children(pieces)
-    people, done_by, by_present = _crews(floor)
+    people, does, done_by, by_present = _crews(floor)
     return FloorArrays(
         offset=offset,
         places=places,
@@ -297,6 +299,7 @@ def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
         slot_step=slot_step,
         people=people,
         slower=np.array([*(1.0 / crew.there for crew in in_order(floor.crews)), 1.0]),
+        does=does,
         by_present=by_present,
         start=start,
         last=np.array([_last(floor, p.last) for p in pieces]),
@@ -317,4 +320,5 @@ def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
         horizon=floor.horizon_h,
         linked=any(s.batch > 1 for s in floor.steps),
         forked=child.shape[1] > 0,
+        crewed=bool(floor.crews),
     )

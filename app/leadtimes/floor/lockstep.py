@@ -3,8 +3,9 @@
 The turn of one replication: something ends (or a newcomer enters); when nothing else happens at
 that same instant, whoever is free takes up the best of its queue. So what happens together is seen
 together, and the order of slots decides nothing. A step that is closed takes up work all the same
-if a place is free; the work itself goes on only in its hours. Of all the steps that can begin, the
-first in the order of work is taken up, one after the other: steps may share people.
+if a place is free; the work itself goes on only in its hours. Where steps share people, the first
+in the order of work of all steps that can begin is taken up, one after the other; else the steps
+of a replication have nothing to do with each other, and two of them are seen to at once.
 
 State is laid out flat, one line per quantity; an index like `rs` is row·steps + step. `finish`
 alone is slot-major, because the next instant is a minimum over slots: over the earliest of each
@@ -67,7 +68,8 @@ class Lockstep:
         free = np.where(plan.places == NO_LIMIT, FULL, bit_at(plan.places % 64) - np.uint64(1))
         self.free = np.tile(free, self.rows)
         self._fill_queues()
-        self._call_people()
+        if plan.crewed:
+            self._call_people()
 
     def _ways(self) -> Ints:
         """P × S: the step after each, unless the piece is sent back."""
@@ -75,7 +77,7 @@ class Lockstep:
         return np.where(step < self.plan.last[:, None], step + 1, DONE)
 
     def _call_people(self) -> None:
-        """Who is free, and where there is room; `head` is step by step."""
+        """State that only floors with crews have; `head` and `room` are step by step."""
         self.idle = np.tile(self.plan.people, self.rows)
         self.present = np.full(self.rows, (1 << self.crews) - 1)
         self.crew_at = np.zeros(self.holder.size, dtype=np.int64)
@@ -94,14 +96,17 @@ class Lockstep:
             at = plan.begins[piece]
             queue[plan.start[piece], at // 64] |= bit_at(at % 64)
         ahead = ((queue != 0) * bit_at(np.arange(plan.words))).sum(axis=1, dtype=np.uint64)
+        dirty = ((ahead != 0) * bit_at(np.arange(self.steps))).sum(dtype=np.uint64)
         self.queue = np.tile(queue.ravel(), self.rows)
         self.summary = np.tile(ahead, self.rows)  # which words of a queue hold anybody
+        self.dirty = np.full(self.rows, dirty, dtype=np.uint64)  # steps where work may be taken up
 
     def run(self) -> None:
         """Until nobody is on any floor."""
         every = np.arange(self.rows)
         lanes = np.arange(BLOCK)[:, None] * self.rows
-        self._take_up(every)
+        take_up = self._take_up_by_order if self.plan.crewed else self._take_up
+        take_up(every)
         while True:
             instant = self.earliest.min(axis=0)
             rows = np.flatnonzero(instant < np.inf)
@@ -116,7 +121,7 @@ class Lockstep:
             self._leave(rows, slot, instant)
             ends[lane, every[: rows.size]] = self.finish[slot * self.rows + rows]
             self.earliest_flat[block * self.rows + rows] = ends.min(axis=0)
-            self._take_up(rows[self.earliest.min(axis=0)[rows] > instant])
+            take_up(rows[self.earliest.min(axis=0)[rows] > instant])
 
     def filled(self) -> tuple[Floats, ...]:
         """The six, one row a replication."""
@@ -158,12 +163,16 @@ class Lockstep:
                 self.holder[at[more]] = behind[more]
                 r, slot, at = r[~more], slot[~more], at[~more]
         step = self.plan.slot_step[slot]
-        crew = self.crew_at[at]
+        bit = bit_at(step)
         self.finish[at] = np.inf
         self.free[r * self.steps + step] |= bit_at((slot - self.plan.offset[step]) & 63)
-        self.room[r] |= bit_at(step)
-        self.idle[r * self.crews + crew] += 1
-        self.present[r] |= 1 << crew
+        self.dirty[r] |= bit
+        if self.plan.crewed:
+            crew = self.crew_at[at]
+            self.room[r] |= bit
+            self.idle[r * self.crews + crew] += 1
+            self.present[r] |= 1 << crew
+            self.dirty[r] |= self.plan.does[crew]
 
     def _release(self, r: Ints, p: Ints, t: Floats) -> None:
         """Pieces that waited for these to be ready begin."""
@@ -179,15 +188,40 @@ class Lockstep:
         self.queue[rs * self.plan.words + word] |= bit_at(at & 63)
         self.summary[rs] |= bit_at(word)
         self.since[rp] = t
-        here = step * self.rows + r
-        self.head_flat[here] = np.minimum(self.head_flat[here], at << 6 | step)
+        self.dirty[r] |= bit_at(step)
+        if self.plan.crewed:
+            here = step * self.rows + r
+            self.head_flat[here] = np.minimum(self.head_flat[here], at << 6 | step)
 
     def _take_up(self, r: Ints) -> None:
+        """Whoever is free takes up work, two steps of each row at a time, until none can."""
+        while True:
+            dirty = self.dirty[r]
+            some = dirty != 0
+            if not some.all():
+                r, dirty = r[some], dirty[some]
+            if not r.size:
+                return
+            one = lowest(dirty)
+            rest = dirty ^ one
+            other = lowest(rest)
+            self.dirty[r] = rest ^ other
+            two = np.flatnonzero(other)
+            row, bit = np.concatenate((r, r[two])), np.concatenate((one, other[two]))
+            step = index_of(bit)
+            rs = row * self.steps + step
+            waiting, free = self.summary[rs], self.free[rs]
+            can = np.flatnonzero((waiting != 0) & (free != 0))
+            if can.size:
+                self._begin(row[can], step[can], rs[can], waiting[can], free[can])
+
+    def _take_up_by_order(self, r: Ints) -> None:
         """Whoever is free takes up the first in the order of work of all that can be begun."""
         while r.size:
             can = self.plan.by_present[self.present[r]] & self.room[r]
             heads = np.where(can & self.step_bits, self.head[:, r], NEVER).min(axis=0)
             some = heads < NEVER
+            self.dirty[r[~some]] = 0
             r, step = r[some], heads[some] & 63
             rs = r * self.steps + step
             if r.size:
@@ -203,7 +237,8 @@ class Lockstep:
         left = queue ^ bit
         self.queue[at] = left
         self.summary[rs] = np.where(left == 0, waiting ^ low, waiting)
-        self._look_ahead(r, step, rs)
+        if self.plan.crewed:
+            self._look_ahead(r, step, rs)
         return word * 64 + index_of(bit)
 
     def _look_ahead(self, r: Ints, step: Ints, rs: Ints) -> None:
@@ -222,8 +257,10 @@ class Lockstep:
         hashed = self._settle(r, step, rs, p, position, t)
         first = plan.hours.worked(plan.hours_row[step], t)
         work = self._work(step, position, hashed)
-        crew = index_of(lowest(plan.done_by[step] & self.present[r].astype(np.uint64)))
-        until = first + work * plan.slower[crew]
+        if plan.crewed:
+            crew = index_of(lowest(plan.done_by[step] & self.present[r].astype(np.uint64)))
+            work *= plan.slower[crew]
+        until = first + work
         bit = lowest(free)
         place, left = index_of(bit), free ^ bit
         if self.any_unlimited:
@@ -233,12 +270,15 @@ class Lockstep:
         at = (plan.offset[step] + place) * self.rows + r
         end = np.maximum(plan.hours.clock_at(plan.hours_row[step], until), t)
         self.finish[at], self.holder[at] = end, p
-        block = at // (BLOCK * self.rows) * self.rows + r
-        self.earliest_flat[block] = np.minimum(self.earliest_flat[block], end)
+        # Two steps of a row may share a block, hence `at`: each of them counts.
+        np.minimum.at(self.earliest_flat, at // (BLOCK * self.rows) * self.rows + r, end)
         within = self._count_work(step, rs, first, until)
-        self._engage(r, step, crew, at, left, within)
+        if plan.crewed:
+            self._engage(r, step, crew, at, left, within)
         if plan.linked:
             self._fill_batch(r, step, rs, p, position, t)
+        more = np.flatnonzero((self.summary[rs] != 0) & (left != 0))
+        np.bitwise_or.at(self.dirty, r[more], bit_at(step[more]))
 
     def _work(self, step: Ints, position: Ints, hashed: Words) -> Floats:
         """Hours of work of each stay, drawn from its step's table."""

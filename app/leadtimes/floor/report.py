@@ -1,7 +1,9 @@
 """The floor in plain text, as the command prints it: sentences and two tables."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from textwrap import wrap
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,80 +18,83 @@ WIDTH = 100
 SLACK = 0.5  # below this busy share nothing is called a bottleneck (our own choice)
 
 
+class _Measure(NamedTuple):
+    """A column of the table of steps: what it shows, in which unit, and how that changes."""
+
+    head: str
+    of: Callable[[Outcome], Estimate]
+    change: Callable[[Comparison], Estimate]
+    times: float
+    by: float
+    digits: int
+    unit: str
+
+
+_MEASURES = (
+    _Measure("wait, days", Outcome.wait_hours, Comparison.wait_change, 1, 24, 1, ""),
+    _Measure("waiting", Outcome.waiting, Comparison.waiting_change, 1, 1, 1, ""),
+    _Measure("busy", Outcome.busy_share, Comparison.busy_change, 100, 1, 0, " %"),
+)
+
+
 def floor_report(result: Outcome | Comparison, most_pieces: int = 20) -> str:
     """What a person reads. "±" is one standard error of the simulation, not of the studio's luck.
 
     With a calendar on the floor ready times are dates, else days from now.
     """
-    lines = (
-        _alone(result, most_pieces) if isinstance(result, Outcome) else _both(result, most_pieces)
-    )
-    return "\n".join(lines) + "\n"
+    both = None if isinstance(result, Outcome) else result
+    floors = [result] if isinstance(result, Outcome) else [result.now, result.then]
+    lines = [*_wrapped(_opening(floors[0])), "", *_steps(floors, both), "", *_crews(floors)]
+    if both is None:
+        lines += _wrapped(_bottleneck(floors[0]))
+    else:
+        lines += _wrapped("Now: " + _bottleneck(both.now))
+        lines += _wrapped("Then: " + _bottleneck(both.then)) + _sooner(both)
+    return "\n".join([*lines, "", *_pieces(floors, both, most_pieces)]) + "\n"
 
 
-def _alone(o: Outcome, most: int) -> list[str]:
-    head = ["step", "done by", "wait, days", "waiting", "busy"]
-    wait, waiting, busy = o.wait_hours(), o.waiting(), o.busy_share()
-    rows = [
-        [o.floor.steps[i].name, _done_by(o, i), _days(wait, i), _plain(waiting, i),
-         _percent(busy, i) if np.isfinite(o.places[i]) else "–"]
-        for i in _queueing(o)
-    ]  # fmt: skip
-    people, share = o.floor.crews, o.crew_busy()
-    at_work = [[c.name, str(c.people), _percent(share, k)] for k, c in enumerate(people)]
-    return [
-        *_wrapped(_opening(o)), "", *_table(head, rows), "",
-        *_crew_table(["people who do", "number", "busy"], at_work),
-        *_wrapped(_bottleneck(o)), "", *_pieces(o, most),
-    ]  # fmt: skip
-
-
-def _both(c: Comparison, most: int) -> list[str]:
-    a, b = c.now, c.then
-    head = ["step", "done by", "wait, days", "change", "waiting", "change", "busy", "change"]
-    wait, waiting, busy = (
-        (a.wait_hours(), b.wait_hours(), c.wait_change()),
-        (a.waiting(), b.waiting(), c.waiting_change()),
-        (a.busy_share(), b.busy_share(), c.busy_change()),
-    )
+def _steps(floors: list[Outcome], both: Comparison | None) -> list[str]:
+    """Each step's figures with their errors; of two floors both, and how far they lie apart."""
+    head, columns = ["step", "done by"], []
+    for measure in _MEASURES:
+        head += [measure.head] if both is None else [measure.head, "change"]
+        estimates = [measure.of(o) for o in floors]
+        columns.append((measure, estimates, None if both is None else measure.change(both)))
     rows = []
-    for i in sorted({*_queueing(a), *_queueing(b)}):
-        unlimited = not (np.isfinite(a.places[i]) and np.isfinite(b.places[i]))
-        rows.append([
-            a.floor.steps[i].name,
-            _arrow(_done_by(a, i), _done_by(b, i)),
-            _arrow(*(f"{e.value[i] / 24:.1f}" for e in wait[:2])),
-            _signed(wait[2].value[i] / 24, wait[2].error[i] / 24, 1),
-            _arrow(*(f"{e.value[i]:.1f}" for e in waiting[:2])),
-            _signed(waiting[2].value[i], waiting[2].error[i], 1),
-            "–" if unlimited else _arrow(*(_percentage(e.value[i]) for e in busy[:2])),
-            "–" if unlimited else _signed(100 * busy[2].value[i], 100 * busy[2].error[i], 1) + " %",
-        ])  # fmt: skip
-    return [
-        *_wrapped(_opening(a)), "", *_table(head, rows), "",
-        *_crew_table(["people who do", "number", "busy"], _crews_both(c)),
-        *_wrapped("Now: " + _bottleneck(a)), *_wrapped("Then: " + _bottleneck(b)),
-        *_sooner(c), "",
-        *_pieces_both(c, most),
-    ]  # fmt: skip
+    for i in sorted({i for o in floors for i in _queueing(o)}):
+        row = [floors[0].floor.steps[i].name, _arrow(*(_done_by(o, i) for o in floors))]
+        for measure, estimates, change in columns:
+            cells = _cells(measure, estimates, change, i)
+            limited = all(np.isfinite(o.places[i]) for o in floors)
+            row += cells if limited or measure.head != "busy" else ["–"] * len(cells)
+        rows.append(row)
+    return _table(head, rows)
 
 
-def _crews_both(c: Comparison) -> Rows:
+def _cells(
+    measure: _Measure, estimates: list[Estimate], change: Estimate | None, i: int
+) -> list[str]:
+    times, by, digits, unit = measure.times, measure.by, measure.digits, measure.unit
+    values = [f"{times * e.value[i] / by:.{digits}f}" for e in estimates]
+    if change is None:
+        error = times * estimates[0].error[i] / by
+        return [f"{values[0]} ± {error:.{digits + 1}f}{unit}"]
+    apart = _signed(times * change.value[i] / by, times * change.error[i] / by, 1)
+    return [_arrow(*(value + unit for value in values)), apart + unit]
+
+
+def _crews(floors: list[Outcome]) -> list[str]:
     """Each crew of either floor: how many, how busy; "–" on the floor on which there is none."""
-    found: dict[str, list[tuple[str, str]]] = {}
-    for side, o in enumerate((c.now, c.then)):
-        share = o.crew_busy().value
+    people: dict[str, list[str]] = {}
+    busy: dict[str, list[str]] = {}
+    for side, o in enumerate(floors):
+        share = o.crew_busy()
         for k, crew in enumerate(o.floor.crews):
-            both = found.setdefault(crew.name, [("0", "–"), ("0", "–")])
-            both[side] = str(crew.people), _percentage(share[k])
-    return [
-        [name, _arrow(now[0], then[0]), _arrow(now[1], then[1])]
-        for name, (now, then) in found.items()
-    ]
-
-
-def _crew_table(head: list[str], rows: Rows) -> list[str]:
-    return [*_table(head, rows), ""] if rows else []
+            people.setdefault(crew.name, ["0"] * len(floors))[side] = str(crew.people)
+            said = _percentage(share.value[k]) if len(floors) > 1 else _percent(share, k)
+            busy.setdefault(crew.name, ["–"] * len(floors))[side] = said
+    rows = [[name, _arrow(*people[name]), _arrow(*busy[name])] for name in people]
+    return [*_table(["people who do", "number", "busy"], rows), ""] if rows else []
 
 
 def _queueing(o: Outcome) -> list[int]:
@@ -163,30 +168,23 @@ def _sooner(c: Comparison) -> list[str]:
     return lines
 
 
-def _pieces(o: Outcome, most: int) -> list[str]:
-    at, shown = o.ready_at(SHARES), _shown(o, most)
-    head = ["piece", "now at", "10 %", "half", "85 %", "± days"]
-    rows = [
-        [o.floor.pieces[i].key, o.floor.pieces[i].step]
-        + [_when(o, hour) for hour in at.value[i]]
-        + [f"{at.error[i, 2] / 24:.1f}"]
-        for i in shown
-    ]
-    return _table(head, rows) + _left_out(o, shown) if rows else []
-
-
-def _pieces_both(c: Comparison, most: int) -> list[str]:
-    shown = _shown(c.now, most)
-    before, after = c.now.ready_at(SHARES).value, c.then.ready_at(SHARES).value
-    change = c.quantile_change([0.85])
-    head = ["piece", "now at", "half", "85 %", "change of 85 %, days"]
-    rows = [
-        [c.now.floor.pieces[i].key, c.now.floor.pieces[i].step]
-        + [_arrow(_when(c.now, before[i, k]), _when(c.then, after[i, k])) for k in (1, 2)]
-        + [_signed(change.value[i, 0] / 24, change.error[i, 0] / 24, 1)]
-        for i in shown
-    ]
-    return _table(head, rows) + _left_out(c.now, shown) if rows else []
+def _pieces(floors: list[Outcome], both: Comparison | None, most: int) -> list[str]:
+    """When each piece is ready; of two floors also by how much the 85 % point moves."""
+    now, at = floors[0], [o.ready_at(SHARES) for o in floors]
+    change = None if both is None else both.quantile_change([0.85])
+    shares = {"10 %": 0, "half": 1, "85 %": 2} if change is None else {"half": 1, "85 %": 2}
+    shown, rows = _shown(now, most), []
+    for i in shown:
+        row = [now.floor.pieces[i].key, now.floor.pieces[i].step]
+        for k in shares.values():
+            row.append(_arrow(*(_when(o, e.value[i, k]) for o, e in zip(floors, at, strict=True))))
+        if change is None:
+            row.append(f"{at[0].error[i, 2] / 24:.1f}")
+        else:
+            row.append(_signed(change.value[i, 0] / 24, change.error[i, 0] / 24, 1))
+        rows.append(row)
+    last = "± days" if change is None else "change of 85 %, days"
+    return _table(["piece", "now at", *shares, last], rows) + _left_out(now, shown) if rows else []
 
 
 def _shown(o: Outcome, most: int) -> list[int]:
@@ -222,16 +220,9 @@ def _done_by(o: Outcome, i: int) -> str:
     return f"{hands}, {places} at once" if o.places[i] < hands else f"{hands}"
 
 
-def _arrow(before: str, after: str) -> str:
-    return before if before == after else f"{before} → {after}"
-
-
-def _days(e: Estimate, i: int) -> str:
-    return f"{e.value[i] / 24:.1f} ± {e.error[i] / 24:.2f}"
-
-
-def _plain(e: Estimate, i: int) -> str:
-    return f"{e.value[i]:.1f} ± {e.error[i]:.2f}"
+def _arrow(*texts: str) -> str:
+    """The figure of one floor, or both where they differ."""
+    return " → ".join(dict.fromkeys(texts))
 
 
 def _percentage(share: float) -> str:

@@ -1,3 +1,1 @@
-"""Ranges for what remains of every open piece,
-from several methods and their own rolling record.
-"""
+"""Ranges for what remains of every open piece, from several methods and their own record."""

@@ -36,9 +36,7 @@ OUTER: Final = 0.35  # from so far off the middle on, the map is followed in ful
 def mapped_levels(
     paths: Paths, moments: Moments, ranges: Floats, now: float, trust: float = TRUST
 ) -> Floats:
-    """The level to read for each of LEVELS, from
-    past ranges (moments x LEVELS) as known at `now`.
-    """
+    """The level to read for each of LEVELS, by past ranges (moments x LEVELS) and their ends."""
     days, seen = paths.known_on(now, moments)
     if not seen.any():
         return LEVELS

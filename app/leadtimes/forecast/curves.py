@@ -15,6 +15,7 @@ import numpy as np
 
 from app.leadtimes.forecast.levels import LEVELS
 from app.leadtimes.forecast.paths import Moments, Paths
+from app.leadtimes.log import Ints
 from app.leadtimes.survival import Bools, Floats
 
 PRIOR: Final = 4.0
@@ -69,6 +70,14 @@ def hazard_of(
         events, at_risk = events + prior * expected, at_risk + prior
     share = np.minimum(events / np.where(at_risk > 0, at_risk, 1.0), GONE)
     return Hazard(times, np.cumsum(-np.log1p(-share)), _rate(exit, event, entry, pool))
+
+
+def hazards_by_step(
+    steps: int, step: Ints, exit: Floats, event: Bools, entry: Floats, pool: Hazard, prior: float
+) -> tuple[Hazard, ...]:
+    """The hazard of each of so many steps, from the rows of that step."""
+    rows = [step == code for code in range(steps)]
+    return tuple(hazard_of(exit[r], event[r], entry[r], pool, prior) for r in rows)
 
 
 def _thinned(times: Floats) -> Floats:
@@ -158,11 +167,8 @@ def fit_reached(paths: Paths, now: float, prior: float, since: float = -np.inf) 
     exit = np.minimum(paths.ended[piece], now) - started
     entry = np.maximum(paths.age[first], np.maximum(paths.watched[piece], since) - started)
     pool = fit_whole(paths, now, since).hazard
-    hazards = []
-    for code in range(paths.steps):
-        mine = step == code
-        hazards.append(hazard_of(exit[mine], seen[mine], entry[mine], pool, prior))
-    return ByStep(paths, tuple(hazards), since_step=False)
+    hazards = hazards_by_step(paths.steps, step, exit, seen, entry, pool, prior)
+    return ByStep(paths, hazards, since_step=False)
 
 
 def fit_since_step(paths: Paths, now: float, prior: float) -> ByStep:
@@ -173,8 +179,5 @@ def fit_since_step(paths: Paths, now: float, prior: float) -> ByStep:
     exit = np.minimum(paths.ended[piece], now) - paths.entered[begun]
     entry = np.maximum(paths.watched[piece] - paths.entered[begun], -1.0)
     pool = hazard_of(exit, seen, entry)
-    hazards = []
-    for code in range(paths.steps):
-        mine = step == code
-        hazards.append(hazard_of(exit[mine], seen[mine], entry[mine], pool, prior))
-    return ByStep(paths, tuple(hazards), since_step=True)
+    hazards = hazards_by_step(paths.steps, step, exit, seen, entry, pool, prior)
+    return ByStep(paths, hazards, since_step=True)

@@ -167,9 +167,7 @@ def _target(paths: Paths, rows: Moments, days: Floats, seen: Bools, reached: ByS
 
 
 def _grid(days: Floats) -> Floats:
-    """Ends of the intervals on which leaves count:
-    quantiles of the remaining times that were seen.
-    """
+    """Ends of the intervals on which leaves count: quantiles of the remaining times seen."""
     return np.unique(np.quantile(days, np.linspace(0, 1, GRID + 1)[1:]))
 
 
@@ -220,9 +218,7 @@ def _grow(sample: Sample, grid: Floats, generator: Generator) -> tuple[Tree, flo
 def _best_cuts(
     binned: Ints, target: Floats, evidence: Floats, node: Ints
 ) -> tuple[Floats, Ints, Ints]:
-    """For each node the largest drop of the sum of
-    squares, its column and bin; 0 where none helps.
-    """
+    """By node the largest drop of the sum of squares, its column and bin; 0 where none helps."""
     nodes, columns = int(node.max()) + 1, binned.shape[1]
     key = ((node[:, None] * columns + np.arange(columns)) * BINS + binned).ravel()
     shape = (nodes, columns, BINS)

@@ -144,9 +144,7 @@ def _watched(log: StayLog, first: Ints) -> Floats:
 
 
 def _visits(piece: Ints, step: Ints) -> Ints:
-    """How often the piece had been in this step
-    before, for stays in order of piece and entering.
-    """
+    """How often the piece had been in this step before; stays in order of piece and entering."""
     order = np.lexsort((np.arange(piece.size), step, piece))
     new = np.ones(piece.size, dtype=bool)
     new[1:] = (piece[order][1:] != piece[order][:-1]) | (step[order][1:] != step[order][:-1])

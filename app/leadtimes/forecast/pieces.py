@@ -20,8 +20,7 @@ REHEARSAL_TREES: Final = 20  # a record can be learnt from with a smaller forest
 
 @dataclass(frozen=True)
 class Forecast:
-    """What remains of one piece: `days` at POINTS (5, 10,
-    25, 50, 75, 85, 90, 95 %).
+    """What remains of one piece: `days` at POINTS (5, 10, 25, 50, 75, 85, 90, 95 %).
 
     `levels` holds the same range at all LEVELS, for whatever is combined from it. `basis` says what
     it rests on: `defaults`, `blend` or `own`.
@@ -64,7 +63,7 @@ def forecast_with_record(
     moments = paths.open_at(today)
     if not len(moments):
         return [], CameTrue(moments.stay, moments.at, moments.at)
-    blend = rehearsed(paths, today, defaults, generator)
+    blend = _rehearsed(paths, today, defaults, generator)
     told, _ = blend.issue(today, moments)
     found = basis(finished_by(paths, today))
     days = at_levels(told, POINTS)
@@ -84,16 +83,12 @@ def _came_true(paths: Paths, blend: Blend, today: float) -> CameTrue:
     return CameTrue(piece, moments.at[seen], level_of(blend.told[seen], days[seen]))
 
 
-def rehearsed(
-    paths: Paths,
-    today: float,
-    defaults: Defaults | None,
-    generator: Generator,
-    days: int = REHEARSALS,
+def _rehearsed(
+    paths: Paths, today: float, defaults: Defaults | None, generator: Generator
 ) -> Blend:
     """A blend that has gone through earlier days of the history."""
     blend = Blend(paths, generator, defaults)
-    for earlier in rehearsal_days(paths, today, days):
+    for earlier in rehearsal_days(paths, today, REHEARSALS):
         moments = paths.open_at(earlier)
         if len(moments):
             blend.issue(earlier, moments, REHEARSAL_TREES)

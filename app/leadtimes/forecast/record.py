@@ -47,9 +47,7 @@ def empty_record(methods: int) -> ForecastRecord:
 
 @dataclass(frozen=True)
 class KnownEnds:
-    """The record's truth as far as it is known:
-    `days` up to `horizon`, weight 0 where not known.
-    """
+    """The record's ends as far as they are known: `days` up to `horizon`, weight 0 where not."""
 
     days: Floats
     weight: Floats

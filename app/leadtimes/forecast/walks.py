@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.random import Generator
 
-from app.leadtimes.forecast.curves import PRIOR, Hazard, ages_in_step, hazard_of
+from app.leadtimes.forecast.curves import PRIOR, Hazard, ages_in_step, hazard_of, hazards_by_step
 from app.leadtimes.forecast.levels import LEVELS
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.log import Ints
@@ -93,15 +93,14 @@ def fit_walks(paths: Paths, now: float, since: float = -np.inf) -> Walks:
     exit = np.minimum(end, now) - paths.entered
     entry = np.maximum(watched - paths.entered, -1.0)
     pool = hazard_of(exit[begun], seen[begun], entry[begun])
-    hazards = []
-    for code in range(paths.steps):
-        mine = begun & (paths.step == code)
-        hazards.append(hazard_of(exit[mine], seen[mine], entry[mine], pool, PRIOR))
+    hazards = hazards_by_step(
+        paths.steps, paths.step[begun], exit[begun], seen[begun], entry[begun], pool, PRIOR
+    )
     levels = (np.arange(TABLE) + 0.5) / TABLE
     lengths = np.concatenate([hazard.remaining(np.zeros(1), levels) for hazard in hazards])
     ways = _ways(paths, begun, seen & begun & (end > watched))
     most = min(4 * int(paths.nth[begun].max(initial=0)) + 4, MOST_STAYS)
-    return Walks(paths, tuple(hazards), lengths, ways, most)
+    return Walks(paths, hazards, lengths, ways, most)
 
 
 def _codes(paths: Paths) -> Ints:
