@@ -178,12 +178,15 @@ def _wanted(animal: AnimalFacts) -> str:
 
 
 def _told(animal: AnimalFacts, days: Days) -> str:
-    what = "more photos" if animal.attempts else "photos"
-    number = f"{animal.told_files} " if animal.told_files else ""
+    photos = "more photos" if animal.attempts else "photos"
+    if animal.told_files:
+        more = "more " if animal.attempts else ""
+        photos = words.count(animal.told_files, f"{more}photo")
+    are = "is" if animal.told_files == 1 else "are"
     assert animal.told_at is not None
     return (
-        f"You told us {days.on(animal.told_at)} that {number}{what} of {animal.name} are on their "
-        "way. We haven’t counted them in yet. There’s nothing you need to do until we write."
+        f"You told us {days.on(animal.told_at)} that {photos} of {animal.name} {are} on the way. "
+        "We haven’t counted them in yet."
     )
 
 

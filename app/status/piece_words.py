@@ -206,13 +206,13 @@ def _shaping(
     if standing.in_hand:
         return (
             f"{_since(standing, days)} has been shaping {them.obj}: cleaning up the form with "
-            f"small rotary tools, and cutting {cut} by hand from your photos."
+            f"small rotary tools, and cutting the {cut} by hand from your photos."
         )
     if standing.by:
         return _paused("partly shaped", standing.by, them)
     return (
         f"{them.head} {them.verb('is', 'are')} waiting for the shaping bench. There we clean up "
-        f"the form with small rotary tools, and cut {cut} by hand from your photos."
+        f"the form with small rotary tools, and cut the {cut} by hand from your photos."
     )
 
 

@@ -74,10 +74,11 @@ def _of_the_days(basis: str, begun: bool) -> str:
                 "record is short, so they’re far apart."
             )
         case _:
+            how = "one or two take longer" if begun else "one or two later"
             early = "" if begun else "about one is ready sooner and "
             return (
-                "We worked these dates out from how long orders like this have taken us. Of ten, "
-                f"{early}one or two are ready later."
+                "We worked these dates out from how long orders like this have taken us. Out of "
+                f"ten, {early}{how}."
             )
 
 
