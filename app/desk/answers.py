@@ -120,6 +120,8 @@ def _how_long(asked: _Asked) -> str:
 
 def _where(animal: AnimalFacts, asked: _Asked) -> str:
     """Where an animal is, in one sentence of the status page."""
+    if animal.wanted and animal.attempts:
+        return f"We’re still waiting for more views of {animal.name}."
     if not animal.passed:
         return _text(until_passed(animal, asked.days)[:1])
     if animal.model.step is Step.FINISHING:

@@ -149,7 +149,7 @@ def _more_views(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]
 
 
 def _order_in(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
-    yield _text(f"Thank you for your order. Its number with us is {telling.facts.number}.")
+    yield _text(f"Thank you for your order. Its number is {telling.facts.number}.")
     for animal in telling.animals:
         if animal.told_at is not None or (animal.counted_at is not None and not animal.passed):
             yield from photo_words.until_passed(animal, days)

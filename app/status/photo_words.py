@@ -122,9 +122,9 @@ def _remembered(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
     one = _voice(animals)
     names = words.listed([animal.name for animal in animals])
     lead = (
-        f"Please send us whatever photos you have of {names}. No number is too small. Little, old "
-        "and blurred ones help too, and so do prints: lay them flat in daylight and photograph "
-        "them from straight above."
+        f"Please send us whatever photos you have of {names}, however few. Small, old and blurred "
+        "ones help too, and so do prints: lay them flat in daylight and photograph them from "
+        "straight above."
     )
     points = (
         f"What helps most is {one.his} two sides, {one.his} face, and any view from behind or "

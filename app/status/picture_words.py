@@ -33,7 +33,8 @@ def picture(shown: Released, gift: bool, days: Days) -> Picture:
         alt = f"{own(shown.animal)} model, on a screen"
     else:
         at = f"{own(shown.by)} bench" if shown.by else "our bench"
-        caption = f"{shown.animal} at {at}, {day}"
-        alt = f"{shown.animal}, at the painting bench"
+        whom = f"The likeness of {shown.animal}" if shown.remembered else shown.animal
+        caption = f"{whom} at {at}, {day}"
+        alt = f"{whom}, at the painting bench"
     folded = gift or shown.remembered
     return Picture(caption, alt, shown.width, shown.height, folded)

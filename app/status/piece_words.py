@@ -57,16 +57,22 @@ def _at_the_screen(animal: AnimalFacts, days: Days) -> str:
     cover = surface(animal.kind)[0]
     if standing.held:
         return _hold(Subject(f"{one.his} model"), standing, days)
-    if standing.in_hand:
-        return (
-            f"{_since(standing, days)} has been finishing {one.his} model on screen: repairing the "
-            f"surface where the photos couldn’t see through the {cover}, and bringing out the face."
-        )
-    if standing.by:
+    begun = _since(standing, days) if standing.in_hand else ""
+    if standing.by and not begun:
         return f"{standing.by} has paused work on {one.his} model and will carry on."
+    waits = f"{words.capital(one.his)} model is waiting to be"
+    if animal.outcome == MoveKey.BY_EYE:
+        if begun:
+            return f"{begun} has been shaping {one.his} model on screen."
+        return f"{waits} shaped on screen."
+    see = f"where the photos couldn’t see through the {cover}"
+    if begun:
+        return (
+            f"{begun} has been finishing {one.his} model on screen: repairing the surface {see}, "
+            "and bringing out the face."
+        )
     return (
-        f"{words.capital(one.his)} model is waiting to be finished on screen. That’s where we "
-        f"repair the surface where the photos couldn’t see through the {cover}, and bring out the "
+        f"{waits} finished on screen. That’s where we repair the surface {see}, and bring out the "
         "face."
     )
 

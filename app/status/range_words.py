@@ -147,7 +147,10 @@ def _needed(facts: OrderFacts, days: Days) -> str:
     shown = facts.shown
     if facts.passed and shown is not None and shown.to_day is not None:
         if shown.to_day < facts.needed_by:
-            return f"You asked for {named}. These dates come before it, without the journey to you."
+            return (
+                f"You asked for {named}. These dates come before it; the journey to you comes on "
+                "top."
+            )
         far = "right up to" if shown.to_day == facts.needed_by else "past"
         return (
             f"You asked for {named}, and these dates go {far} it. We know. Please write to us if "

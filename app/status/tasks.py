@@ -105,7 +105,7 @@ def _photographs(facts: OrderFacts) -> Iterable[Task]:
         if animal.attempts and animal.remembered:
             yield Task(
                 f"Please see whether you have other photos of {animal.name}.",
-                "If you don’t, a word from you is enough.",
+                "If you have none, a word from you is enough.",
                 "The ones that would help are listed below.",
                 gently=True,
             )
@@ -128,9 +128,15 @@ def _spelling(facts: OrderFacts) -> Iterable[Task]:
     # A question about the spelling asks for the same: it is one task.
     unread = [copy for copy in _unread(facts) if not any(asks_about(q, copy) for q in spelling)]
     if unread:
+        several = len({copy.inscription for copy in unread}) > 1
+        what, right = (
+            ("inscriptions", "they’re right, or how they")
+            if several
+            else ("inscription", "it’s right, or how it")
+        )
         yield Task(
-            f"Please check the inscription letter by letter: {_inscriptions(unread)}.",
-            "Tell us if it’s right, or how it should read.",
+            f"Please check the {what} letter by letter: {_inscriptions(unread)}.",
+            f"Tell us if {right} should read.",
         )
 
 

@@ -155,7 +155,10 @@ def likeness(animal: AnimalFacts) -> Subject:
 
 def likenesses(animals: Sequence[AnimalFacts]) -> str:
     """Juniper, Otis and the likeness of Fern."""
-    return words.listed([likeness(animal).words for animal in animals])
+    living = [animal.name for animal in animals if not animal.remembered]
+    gone = [animal.name for animal in animals if animal.remembered]
+    one = "likeness" if len(gone) == 1 else "likenesses"
+    return words.listed([*living, *([f"the {one} of {words.listed(gone)}"] if gone else [])])
 
 
 def subject(copies: Sequence[CopyFacts], animal: AnimalFacts) -> Subject:

@@ -113,8 +113,8 @@ class StudioSettings(BaseModel):
     contact_phone: Annotated[str, AfterValidator(line(60))] = ""
     contact_hours: Annotated[str, AfterValidator(line(120))] = "weekdays from 9 to 17"
     how_to_send_photos: Annotated[str, AfterValidator(line(300, needed=True))] = (
-        "put the files in a shared folder online and email us the link. A full set is too big to "
-        "attach to an email."
+        "put the files in a shared folder online and email us the link. Together they’re usually "
+        "too big to attach to an email."
     )
     zone: Annotated[str, AfterValidator(_zone)] = "Europe/London"
     country: Capitals = ""

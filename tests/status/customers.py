@@ -41,7 +41,7 @@ from tests.status.rows import (
 )
 
 APPROVED = Path(__file__).parent / "approved" / "customers.txt"
-_SENTENCE = re.compile(r"(?<=\.) (?=[A-Z])|\n+")
+_SENTENCE = re.compile(r"(?<=[^0-9]\.) (?=[A-Z])|\n+")
 _LINK = "https://pages.saltmarsh-bench.example/LINK/"
 _SAMPLE = {
     "more": 24, "count": 31, "core": 19, "bad": 4, "arc": 120, "gap": 70, "side": 800,
