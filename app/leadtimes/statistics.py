@@ -64,7 +64,8 @@ def nearest_rank(values: ArrayLike, probabilities: ArrayLike) -> Floats:
     sample = np.asarray(values, dtype=float)
     if not sample.size:
         raise ValueError("quantiles need at least one value")
-    found: Floats = np.asarray(np.quantile(sample, probabilities, method="inverted_cdf"))
+    at = np.asarray(probabilities, dtype=float)
+    found: Floats = np.asarray(np.quantile(sample, at, method="inverted_cdf"))
     return found
 
 

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Row, func, select
+from sqlalchemy import func, select
 
 from app.shared.differences import Difference, Reading
 from app.shared.places import hash_of
@@ -23,7 +23,7 @@ def check_pictures(reading: Reading, folder: Path) -> tuple[int, list[Difference
     return len(rows), found
 
 
-def _compare(folder: Path, row: Row[Any]) -> Difference | None:
+def _compare(folder: Path, row: Any) -> Difference | None:
     path = folder / row.path
     try:
         size = path.stat().st_size
