@@ -6,6 +6,7 @@ import pytest
 
 from tests.making import CAST, NOW, rows
 from tests.staff.browser import Browser, ClockedWorkshop
+from tests.whole_site import words
 
 # NOW is 4 March 2026.
 
@@ -27,7 +28,7 @@ def test_a_closure_counts_at_once_and_no_more_when_taken_back(
     page = owner.get("/settings/closures").text
     assert "9 March to 11 March" in page
     assert "The kiln is &lt;moved&gt;" in page
-    assert "Closed next: Mon 9 Mar, Tue 10 Mar, Wed 11 Mar." in owner.get("/settings").text
+    assert "Closed next: Mon 9 Mar, Tue 10 Mar, Wed 11 Mar." in words(owner.get("/settings"))
     assert owner.post("/settings/closures/1/take-back").status_code == 303
     assert workshop.in_force().calendar.is_working_day(date(2026, 3, 10))
     assert "None is set" in owner.get("/settings/closures").text

@@ -329,7 +329,7 @@ def test_an_open_form_and_what_is_wrong_in_it_are_sent_though_the_band_is_the_sa
     wrong = {"move": f"aside:{piece}:1", "piece": piece, "until_hour": "soon", "once": "b"}
     said = browser.post("/benches/move", wrong)
     assert said.status_code == 422
-    assert "An hour like 14:30, please." in said.text
+    assert "A time like 14:30, please." in said.text
     closed = browser.post("/benches/move", {"move": "", "once": "c", "show": "all"}).text
     assert set(_stamps(closed)) == {"painting"}
     assert 'class="set-aside"' not in closed

@@ -197,7 +197,7 @@ def test_the_whole_order_is_held_and_lifted(
     assert act(desk, made, "hold", **STOP).status_code == 303
     assert [held for held, _ in every_state(workshop, made)] == [True, True, True, False, True]
     assert "on hold on the customer’s account: they are away" in said(desk, made).lower()
-    assert "look again on 20 March" in words(desk.get("/waiting"))
+    assert "look again on Fri 20 Mar" in words(desk.get("/waiting"))
     assert act(desk, made, "hold", **STOP).status_code == 409, "it is so already"
     assert act(desk, made, "lift").status_code == 303
     assert every_state(workshop, made) == [(False, 0)] * 5
