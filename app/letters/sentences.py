@@ -243,14 +243,14 @@ def _photos_passed(telling: Telling, days: Days, teller: Teller) -> Iterable[Blo
 
 def _last_call(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
     yield _text(more_copies(telling.joining or telling.animals, telling.facts, days))
-    yield _text("If you don’t need any more, there’s nothing you need to do.")
+    yield _text("If you don’t want any more, there’s no need to write.")
 
 
 def _making_begun(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
     many = len(telling.animals) > 1
     yield _text(
         f"The {'models' if many else 'model'} of {telling.names} {'are' if many else 'is'} "
-        f"finished, and we’ve started making {'them' if many else 'it'} by hand."
+        "finished, and we’ve started the work by hand."
     )
     for animal, name in _each(telling):
         yield from name

@@ -53,7 +53,9 @@ class Contact:
     def dialled(self) -> str:
         """The phone number as a link dials it (RFC 3966); empty where it is no plain number."""
         # The zero in "+44 (0)20" is dialled only without what stands before it.
-        number = re.sub(r"[\s().\-/]", "", self.phone.replace("(0)", "", "+" in self.phone))
+        number = re.sub(
+            r"[\s().\-/]", "", self.phone.replace("(0)", "" if "+" in self.phone else "0")
+        )
         return number if re.fullmatch(r"\+?[0-9]{3,20}", number) else ""
 
 

@@ -96,8 +96,8 @@ _JPEG = _headers("image/jpeg")
 # Nothing private is in it, and it keeps a page's second look light.
 _CSS = _headers("text/css; charset=utf-8", {"cache-control": "public, max-age=3600"})
 _NO_PAGE: _Answer = (404, _TEXT, NOT_FOUND.encode())
-_LATER = "We can’t show this page right now. Please try again in a few minutes.\n".encode()
-_NOT_NOW: _Answer = (503, _TEXT, _LATER)
+NOT_NOW = "We can’t show this page right now. Please try again in a few minutes.\n"
+_NOT_NOW: _Answer = (503, _TEXT, NOT_NOW.encode())
 _ALLOW = (b"allow", b"GET, HEAD")
 _READ_ONLY: _Answer = (405, [*_TEXT, _ALLOW], b"Pages here can only be read.\n")
 

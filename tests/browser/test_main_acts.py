@@ -109,7 +109,7 @@ def test_an_order_is_typed_by_keyboard_and_walks_to_the_shelf(owner: Page, serve
     owner.get_by_label("Finish it before that day").check()
     press(owner, "Done: to ready")
     owner.goto(order)
-    await_text(owner, served, "at the blank")
+    await_text(owner, served, "at the first stage")
 
     owner.locator(".copies-list a", has_text="A1").first.click()
     copy = owner.url.split("?")[0]

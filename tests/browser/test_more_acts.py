@@ -110,7 +110,7 @@ def test_more_views_are_asked_and_the_customer_reads_the_same_numbers(
     shown = [line.strip().lstrip("0123456789. ") for line in numbered.all_inner_texts()]
     reader.close()
     assert shown == ["left side of the face", "both ears, from above"]
-    assert "cost you nothing" in text
+    assert "cost anything extra" in text
 
 
 def test_a_move_is_corrected_to_three_days_back(owner: Page, served: Served, order: str) -> None:

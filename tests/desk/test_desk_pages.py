@@ -46,9 +46,9 @@ def test_the_answers_speak_of_the_animal_and_promise_no_single_day(
     made = make_order(workshop.database, CAST.desk, NOW, [Wanted("Juniper")])
     walk(workshop.database, made.model("A"), CAST.desk, NOW, "photos_counted")
     text = desk.get(f"/orders/{made.number}/answers").text
-    assert "Juniper’s pictures are safely here" in text
-    assert "We know for Juniper when the model has been built" in text
-    assert "Until the model is finished" in text
+    assert "Juniper’s photos are here" in text
+    assert "We’ll know for Juniper once a machine has built a model" in text
+    assert "until we start shaping by hand" in text
 
 
 def test_one_tap_notes_what_was_asked_and_told(workshop: ClockedWorkshop, desk: Browser) -> None:

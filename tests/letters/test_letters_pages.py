@@ -151,7 +151,7 @@ def test_running_later_goes_only_on_a_persons_yes_and_is_kept_as_told(
     workshop.post(15 * MINUTE)
     assert "running_later" in kinds(workshop)
     assert rows(workshop.database, "SELECT channel, account_id FROM tellings") == [("letter", 2)]
-    assert "takes longer" in files(workshop)[-1].read_text()
+    assert "taking longer" in files(workshop)[-1].read_text()
 
 
 def test_a_reminder_is_stopped_from_the_page(workshop: LetterShop, browser: Browser) -> None:

@@ -87,7 +87,7 @@ def test_the_words_are_calm_and_the_lines_short(kind: str, tone: str) -> None:
     assert 0 < len(said.subject) < 100
     if tone == "gift":
         assert not re.search("Juniper|Otis|gift|present", said.subject)
-        assert said.text.splitlines()[2].startswith("There is news of your order 1172")
+        assert said.text.splitlines()[2].startswith("There’s news of your order 1172")
 
 
 @pytest.mark.parametrize("row", ROWS)
@@ -117,8 +117,8 @@ def test_a_letter_asks_for_what_the_page_asks_for(row: str, tone: str, kind: str
         assert task.ask in said
         assert task.ask in on_page
     if needed:
-        assert "need to do nothing" not in said
-        assert "need to do nothing" not in on_page
+        assert "nothing you need to do" not in said
+        assert "nothing you need to do" not in on_page
     elif kind in ("photos_passed", "making_begun", "photos_counted"):
         assert page.todo.answer in said
     assert kind not in ASKS or needed or facts.left or there.animals[0].cancelled
@@ -154,14 +154,14 @@ def test_a_day_for_more_copies_that_has_passed_is_offered_nowhere(after: int, op
 def test_the_first_letter_spells_back_what_was_ordered_and_asks_for_the_inscription() -> None:
     said = flat(words("order_in", facts_at("order in")).text)
     assert "Juniper, copy 2: 100 mm, standing, without a base." in said
-    assert "Please read the inscription letter by letter: “JUNIPER”." in said
-    assert "You need to do nothing" not in said
+    assert "Please check the inscription letter by letter: “JUNIPER”." in said
+    assert "nothing you need to do" not in said
 
 
 def test_photographs_told_of_before_the_first_letter_are_acknowledged() -> None:
     letter = letter_of([Part("order_in")], facts_at("photos told"), TELLER, NOW)
     said = flat(wording.words_of(letter, "", None).text)
-    assert "You told us on Tuesday 3 March that the photographs of Juniper are on their way" in said
+    assert "You told us on Tuesday 3 March that 82 photos of Juniper are on the way." in said
 
 
 def test_extras_stand_in_what_was_ordered_and_in_the_parcel() -> None:
@@ -178,7 +178,7 @@ def test_a_part_shipment_names_only_who_travels() -> None:
     here = replace(gone, letter="B", name="Otis", copies=(copy(Step.PAINTING, letter="B"),))
     facts = replace(facts_at("part sent"), animals=(gone, here))
     said = words("handed_over", facts)
-    assert said.subject == "Juniper: a parcel has left us"
+    assert said.subject == "Juniper: your parcel has left us"
     assert "Juniper is finished and on the way to you." in flat(said.text)
     gone = replace(gone, life="remembered")
     said = words("handed_over", replace(facts, animals=(gone, here)))
@@ -197,7 +197,7 @@ def test_until_its_letter_has_gone_a_question_is_being_written() -> None:
     facts = replace(facts_at("question"), questions=(asked,))
     said = "\n".join(sentences(document(facts, TELLER, NOW)))
     assert "“One N or two in JUNIPER?”" in said
-    assert "We are writing to you about it." in said
+    assert "We’re writing to you about it." in said
     assert "We asked" not in said
     gone = replace(facts, questions=(replace(asked, asked_at=NOW - 2 * DAY),))
     assert "We asked by email on Monday." in "\n".join(sentences(document(gone, TELLER, NOW)))
@@ -217,8 +217,8 @@ def test_spelling_is_one_task_and_nothing_is_packed_before_the_answer() -> None:
     assert page.todo.tasks == ()
     assert "“JUNIPER”" in page.todo.more
     said = "\n".join(sentences(page))
-    assert "It waits for your answer before it is packed." in said
-    assert "Next it is packed" not in said
+    assert "We need your answer before we can pack her." in said
+    assert "Next we pack" not in said
 
 
 def test_closures_that_make_the_range_longer_are_named() -> None:
@@ -226,8 +226,8 @@ def test_closures_that_make_the_range_longer_are_named() -> None:
     closed = frozenset(LONDON.day_of(NOW + n * DAY) for n in (20, 21, 22))
     teller = replace(TELLER, calendar=replace(LONDON, closed=closed))
     said = "\n".join(sentences(document(facts_at("blank"), teller, NOW)))
-    assert "We are closed from 24 March to 26 March; that is counted in." in said
-    assert "We are closed" not in "\n".join(sentences(document(facts_at("blank"), TELLER, NOW)))
+    assert "We’re closed from 24 March to 26 March; the dates allow for that." in said
+    assert "We’re closed" not in "\n".join(sentences(document(facts_at("blank"), TELLER, NOW)))
 
 
 def test_html_loads_nothing_and_runs_nothing() -> None:
@@ -276,7 +276,7 @@ OF_FIRST_FORM = {
     "photo_reminder": "- Walk around.", "running_later": "Between 2 April and 1 May.",
     "handed_over": "The parcel left us on Monday 2 March, Post, RR1.", "received": "- Dust it.",
     "photos_passed": "good to work from", "last_call": "Monday 9 March",
-    "making_begun": "Juniper by hand", "photos_counted": "photographs of Juniper are here",
+    "making_begun": "Juniper by hand", "photos_counted": "photos of Juniper are here",
 }  # fmt: skip
 
 

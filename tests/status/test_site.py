@@ -43,7 +43,7 @@ def test_a_right_link_opens_its_page(visitor: Visitor, token: str) -> None:
     answer = ask(visitor, f"/{token}/")
     assert answer.status_code == 200
     assert answer.headers["content-type"] == "text/html; charset=utf-8"
-    assert "Please send us photographs of Juniper." in answer.text
+    assert "Please send us photos of Juniper." in answer.text
     assert token not in answer.text
 
 

@@ -7,11 +7,13 @@ from datetime import date, timedelta
 import pytest
 
 from app.flow.steps import MOVES, STARTS, Of, Step
-from app.orders.facts.order import OrderFacts
+from app.orders.facts.order import OrderFacts, ViewFacts
 from app.orders.facts.ranges import Shown
 from app.status import piece_words
+from app.status.document import Contact
+from app.status.voice import Days
 from app.status.wording import document
-from tests.making import DAY, NOW
+from tests.making import DAY, HOUR, NOW
 from tests.status.rows import (
     HAND,
     KINDS,
@@ -82,7 +84,7 @@ def test_every_step_has_words_of_its_own(step: Step) -> None:
         told.append(order(animal(step, copies=NOT_BEGUN, **PASSED), shown=RANGE))
     for facts in told:
         where = document(facts, TELLER, NOW).sections[0]
-        assert where.heading == "How the work stands"
+        assert where.heading == "Where things are"
         assert where.blocks[0].lines[0]
     assert told or step in (Step.REPLACED, Step.CANCELLED)
 
@@ -135,45 +137,46 @@ def test_a_remembered_animal_is_spoken_of_calmly_and_never_asked_for_a_new_set(r
 
 def test_an_order_that_came_in_is_spelled_back_and_says_how_to_photograph() -> None:
     said = text_of("order in")
-    assert "Please send us photographs of Juniper." in said
-    assert "Please read the inscription letter by letter: “JUNIPER”." in said
+    assert "Please send us photos of Juniper." in said
+    assert "Please check the inscription letter by letter: “JUNIPER”." in said
     assert "Juniper, copy 2: 100 mm, standing, without a base." in said
-    for number in ("about 72", "24 to a round", "two thirds", "three pictures or more"):
+    for number in ("about 72", "24 each time round", "two thirds", "three photos or more"):
         assert number in said
     assert "Hind leg: white stocking (left)" in said
     assert "Scar on the shoulder (left, right, or neither? Please tell us)" in said
     assert "Let her come to you" in said
-    assert "from the day Juniper’s photographs are settled" in said
+    assert "from the day we can work from Juniper’s photos" in said
 
 
 def test_the_remembered_are_asked_for_what_there_is() -> None:
     page = page_at("order in", "remembered")
     assert page.todo.tasks[0] == (
-        "Please send us the photographs you have of Juniper. There is no hurry."
+        "Please send us the photos you have of Juniper. There’s no hurry."
     )
-    assert "There is no number to reach" in text_of("order in", "remembered")
+    assert "however few" in text_of("order in", "remembered")
 
 
 def test_photos_told_of_leave_nothing_to_do() -> None:
     page = page_at("photos told")
-    assert page.todo.answer == "You need to do nothing until we write."
-    assert (
-        "You told us on Tuesday that the photographs of Juniper are on their way: 82 of them. "
-        in (text_of("photos told"))
+    assert page.todo.answer == "There’s nothing you need to do until we write."
+    assert "You told us on Tuesday that 82 photos of Juniper are on the way. " in (
+        text_of("photos told")
     )
-    assert "not been counted here yet" in text_of("photos told")
+    assert "We haven’t counted them in yet." in text_of("photos told")
 
 
 def test_counted_photos_say_when_and_how_many() -> None:
-    assert "are here, counted on Tuesday: 82 of them." in text_of("photos in")
+    assert "We have your 82 photos of Juniper, and counted them in on Tuesday." in text_of(
+        "photos in"
+    )
 
 
 def test_a_build_says_from_when_to_about_when() -> None:
     said = text_of("build")
     assert "Since Tuesday a machine has been building Juniper’s model" in said
-    assert "until about Thursday 5 March, in the morning" in said
-    assert "When it is built we see whether we can work from them" in said
-    assert "goes on past the time" in text_of("build goes on")
+    assert "should finish on the morning of Thursday 5 March" in said
+    assert "Once it’s built, we’ll see whether we can work from your photos" in said
+    assert "It’s taking longer than usual." in text_of("build goes on")
 
 
 def test_more_views_are_numbered_free_of_charge_and_all_else_is_kept() -> None:
@@ -184,7 +187,9 @@ def test_more_views_are_numbered_free_of_charge_and_all_else_is_kept() -> None:
     assert steps == [
         ("From behind, at the height of her back", "The left ear from the front, close")
     ]
-    assert "They cost you nothing, and all that you sent is kept" in text_of("more views")
+    assert "They don’t cost anything extra, and we keep everything you’ve already sent." in text_of(
+        "more views"
+    )
 
 
 def test_limits_that_nobody_agreed_to_are_not_said_to_be_agreed() -> None:
@@ -192,13 +197,13 @@ def test_limits_that_nobody_agreed_to_are_not_said_to_be_agreed() -> None:
     [one] = facts.animals
     unasked = replace(facts, animals=(replace(one, limits_agreed=False),))
     said = "\n".join(sentences(document(unasked, TELLER, NOW)))
-    assert "is worked by eye: the far side of the mane." in said
+    assert "shape from what we know of her: the far side of the mane." in said
 
 
 def test_a_good_model_brings_the_first_range_and_the_last_day_for_copies() -> None:
     said = text_of("model good")
     assert "between 18 March and 4 May" in said
-    assert "from what is usual in the trade, not yet from our own record" in said
+    assert "what’s usual in the trade, as we don’t have enough of a record of our own yet" in said
     assert "You can add copies of Juniper until 11 March" in said
 
 
@@ -209,38 +214,38 @@ def test_the_last_day_for_copies_is_not_offered_when_it_is_over() -> None:
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ("finishing", "Since Monday Ines has been at her model on screen"),
-        ("finishing", "worked by eye, as agreed with you: the far side of the mane."),
-        ("finishing", "You named 10 April, and these days reach beyond it."),
-        ("blank", "Both copies are at the blank: their rough form"),
-        ("shaping", "Since Monday Ines has had the 80 mm copy in hand at the shaping bench"),
-        ("shaping", "The 100 mm copy waits its turn at the same bench."),
-        (
-            "painting",
-            "matching her marks to your photographs one by one, white stocking among them.",
-        ),
+        ("finishing", "Since Monday Ines has been finishing her model on screen"),
+        ("finishing", "we know of her, as agreed with you: the far side of the mane."),
+        ("finishing", "You asked for 10 April, and these dates go past it."),
+        ("blank", "Both copies are at the first stage: rough shapes are made"),
+        ("shaping", "Since Monday Ines has been shaping the 80 mm copy"),
+        ("shaping", "The 100 mm copy is waiting for the same bench."),
+        ("painting", "matching her markings (the white stocking among them) to your photos."),
         ("drying", "Paint is drying on the 80 mm copy."),
-        ("drying", "Next somebody looks it over beside your photographs, mark by mark."),
-        ("rework", "We are making part of the 80 mm copy again"),
-        ("rework", "What is being made again is counted in."),
-        ("rework", "so that everything travels together"),
-        ("remake", "We are making the 80 mm copy anew from the start"),
-        ("remade from the model", "anew, from the model on"),
-        ("ready", "The paint hardens for some days"),
-        ("part sent", "The parcel was handed to Post on Monday, number JA473124829GB. In it:"),
-        ("part sent", "Still to follow: one more copy (Juniper)."),
-        ("part sent", "Most likely the last piece is ready to leave us between"),
-        ("handed over", "Both copies are finished and have left us."),
+        ("drying", "Next one of us checks every marking against your photos."),
+        ("rework", "We’re redoing part of the 80 mm copy"),
+        ("rework", "They include what we’re making again."),
+        ("rework", "so that the whole order travels together"),
+        ("remake", "We’re making the 80 mm copy again from the start"),
+        ("remade from the model", "again, starting with the model"),
+        ("ready", "The paint now hardens for some days"),
+        (
+            "part sent",
+            "We handed the parcel to Post on Monday, and its number is JA473124829GB. Inside:",
+        ),
+        ("part sent", "Still to follow: one more copy of Juniper."),
+        ("part sent", "The last copy is most likely ready to leave us between"),
+        ("handed over", "Both copies are finished and have left the workshop."),
         ("received", "Both copies arrived on Tuesday."),
-        ("received", "Write to us by 10 March, with the pictures"),
-        ("received", "Dust them with a soft dry brush."),
-        ("assumed received", "By now the piece should be with you."),
+        ("received", "Write to us by 10 March, with the photos"),
+        ("received", "Dust with a soft dry brush."),
+        ("assumed received", "By now Juniper should be with you."),
         ("question", "Please answer our question about the spelling of the inscription."),
-        ("held", "We look at it again on 18 March."),
-        ("longer", "It will take longer than the days we last named."),
-        ("longer", "We write to you with new ones by 11 March."),
-        ("cancelled", "This order was cancelled, and we have stopped all work on it."),
-        ("cancelled", "If that is a surprise to you"),
+        ("held", "We’ll look at this again on 18 March."),
+        ("longer", "It’s taking longer than the dates we gave you."),
+        ("longer", "We’ll write with new ones by 11 March."),
+        ("cancelled", "This order has been cancelled, and we’ve stopped all work on it."),
+        ("cancelled", "If that comes as a surprise"),
     ],
 )
 def test_each_row_says_what_hands_do(row: str, words: str) -> None:
@@ -248,7 +253,7 @@ def test_each_row_says_what_hands_do(row: str, words: str) -> None:
 
 
 def test_fourteen_days_without_news_say_that_it_waits_its_turn() -> None:
-    words = "Nothing has changed here since 12 February: both copies wait their turn"
+    words = "Nothing has changed here since 12 February: both copies are still waiting"
     assert words in text_of("shaping waits")
     assert "Nothing has changed" not in text_of("shaping")
 
@@ -258,7 +263,7 @@ def test_a_model_that_has_waited_for_fourteen_days_says_so_too() -> None:
         animal(Step.PHOTOS_IN, 20), last_news_at=NOW - 20 * DAY, last_change_at=NOW - 20 * DAY
     )
     said = "\n".join(sentences(document(facts, TELLER, NOW)))
-    assert "Nothing has changed here since 12 February: it waits its turn" in said
+    assert "Nothing has changed here since 12 February: Juniper’s model is still waiting" in said
 
 
 def test_a_range_whose_first_day_has_passed_begins_now() -> None:
@@ -266,16 +271,16 @@ def test_a_range_whose_first_day_has_passed_begins_now() -> None:
     day = replace(later, shown=Shown(LONDON.day_of(NOW - DAY), RANGE.to_day, None, RANGE.basis))
     said = "\n".join(sentences(document(day, TELLER, NOW)))
     assert "between now and 20 April." in said
-    assert "before the first of these days" not in said
+    assert "ready sooner" not in said
 
 
 @pytest.mark.parametrize(
     ("basis", "words"),
     [
-        ("from what is usual in the trade", "not yet from our own record"),
-        ("partly from what is usual in the trade", "our own record is short yet"),
-        ("from this studio's own record", "how long pieces like these have taken us"),
-        ("told by a person", "These are the days that we told you."),
+        ("from what is usual in the trade", "don’t have enough of a record of our own yet"),
+        ("partly from what is usual in the trade", "our own record is short"),
+        ("from this studio's own record", "how long orders like this have taken us"),
+        ("told by a person", "These are the dates we gave you."),
     ],
 )
 def test_a_range_says_what_it_rests_on_and_claims_no_more(basis: str, words: str) -> None:
@@ -290,7 +295,7 @@ def test_damage_is_to_be_told_as_soon_as_possible_when_the_days_are_over() -> No
 def test_nobody_in_hand_without_a_name_is_one_of_us() -> None:
     piece = copy(Step.SHAPING, in_hand=True, hand_since=NOW)
     facts = order(animal(Step.READY, copies=(piece,)), shown=RANGE)
-    assert "Since Wednesday one of us has had the piece in hand" in "\n".join(
+    assert "Since this morning one of us has been shaping Juniper" in "\n".join(
         sentences(document(facts, TELLER, NOW))
     )
 
@@ -300,15 +305,13 @@ def test_nobody_in_hand_without_a_name_is_one_of_us() -> None:
 )
 def test_the_surface_is_that_of_the_kind(kind: str, cover: str) -> None:
     facts = order(animal(Step.FINISHING, kind=kind, marks=MARKS, **HAND), shown=RANGE)
-    assert f"could not see through the {cover}" in "\n".join(
-        sentences(document(facts, TELLER, NOW))
-    )
+    assert f"couldn’t see through the {cover}" in "\n".join(sentences(document(facts, TELLER, NOW)))
 
 
 def test_where_the_sex_is_not_said_the_name_stands_for_the_pronoun() -> None:
     facts = order(animal(Step.FINISHING, sex="not_said", **HAND), shown=RANGE)
     said = "\n".join(sentences(document(facts, TELLER, NOW)))
-    assert "Ines has been at Juniper’s model" in said
+    assert "Ines has been finishing Juniper’s model" in said
     assert not re.search(r"\b(he|she|his|her|him)\b", said)
 
 
@@ -316,15 +319,15 @@ def test_a_model_from_an_earlier_order_needs_no_new_photographs() -> None:
     facts = order(
         animal(Step.READY, passed_at=NOW - 90 * DAY, copies=(copy(Step.SHAPING),)), shown=RANGE
     )
-    assert "so no photographs are needed" in "\n".join(sentences(document(facts, TELLER, NOW)))
+    assert "so we don’t need any photos" in "\n".join(sentences(document(facts, TELLER, NOW)))
 
 
 def the_day_named(facts: OrderFacts) -> str:
-    return next(line for line in sentences(document(facts, TELLER, NOW)) if "You named" in line)
+    return next(line for line in sentences(document(facts, TELLER, NOW)) if "You asked for" in line)
 
 
 @pytest.mark.parametrize(
-    ("after", "said"), [(-1, "reach beyond it"), (0, "reach up to it"), (1, "lie before it")]
+    ("after", "said"), [(-1, "go past it"), (0, "go right up to it"), (1, "come before it")]
 )
 def test_a_named_day_is_held_against_the_last_of_the_days(after: int, said: str) -> None:
     assert RANGE.to_day is not None
@@ -337,12 +340,84 @@ def test_a_named_day_that_the_weeks_may_not_leave_room_for_is_said_before_the_ph
     near, far = (
         the_day_named(replace(ROWS["order in"], needed_by=date(2026, 4, day))) for day in (8, 9)
     )
-    assert near.endswith("these weeks may reach beyond it, even if they begin now.")
-    assert far.endswith("It is noted with your order.")
+    assert near.endswith("these weeks may go past it, even if they start straight away.")
+    assert far.endswith("We’ve noted it with your order.")
 
 
 def test_days_can_move_while_a_model_rests_too() -> None:
     resting = {"hold_whose": "supplier", "hold_look_on": date(2026, 3, 9)}
     facts = order(animal(Step.FINISHING, 9, copies=NOT_BEGUN, **resting, **PASSED), shown=RANGE)
     said = "\n".join(sentences(document(facts, TELLER, NOW)))
-    assert "While something rests the days can move." in said
+    assert "While work is paused, the dates can move." in said
+
+
+def test_only_a_set_with_few_gaps_is_said_to_show_most_of_the_animal() -> None:
+    [one] = ROWS["more views"].animals
+
+    def said(*wishes: str) -> str:
+        views = tuple(ViewFacts(n, wish) for n, wish in enumerate(wishes, 1))
+        return "\n".join(sentences(document(order(replace(one, views=views)), TELLER, NOW)))
+
+    few = said("From behind", "The left ear, close")
+    assert "Most of Juniper shows up well" in few
+    assert "no need to start again" in few
+    for asked in (["The whole round again, outdoors"], [f"View {n}" for n in range(1, 5)]):
+        whole = said(*asked)
+        assert "Most of Juniper" not in whole
+        assert "no need to start again" not in whole
+        assert "didn’t give us a model we can work from yet" in whole
+
+
+def test_several_animals_are_explained_together_and_markings_once() -> None:
+    mare = ROWS["order in"].animals[0]
+    goat = replace(mare, letter="B", name="Otis", sex="male")
+    how = "\n".join(sentences(document(order(mare, goat), TELLER, NOW)))
+    assert "Walk around each of them three times, at the height of their back" in how
+    assert "Tell us how big they are" in how
+    assert how.count("We match these markings one by one") == 1
+    assert "Otis: Hind leg: white stocking (left)" in how
+    remembered = tuple(replace(a, life="remembered") for a in (mare, goat))
+    how = "\n".join(sentences(document(order(*remembered), TELLER, NOW)))
+    assert how.count("whatever photos you have of Juniper and Otis") == 1
+    assert how.count("We match these markings one by one") == 1
+
+
+def test_the_studios_own_words_say_how_the_files_reach_it() -> None:
+    teller = replace(TELLER, how_to_send="post us a memory card; we send it back.")
+    for tone in ("plain", "remembered"):
+        said = "\n".join(sentences(document(facts_at("order in", tone), teller, NOW)))
+        assert "How to send them: post us a memory card; we send it back." in said
+
+
+def test_what_happened_today_is_said_to_be_today_and_in_a_letter_by_its_date() -> None:
+    days = Days(LONDON, NOW)
+    assert [days.on(NOW - n * DAY) for n in (0, 1, 7)] == ["today", "on Tuesday", "on 25 February"]
+    assert days.since(NOW - HOUR) == "since this morning"
+    assert days.since(NOW - DAY) == "since Tuesday"
+    dated = replace(days, dated=True)
+    assert dated.on(NOW) == "on Wednesday 4 March"
+    assert dated.since(NOW) == "since Wednesday 4 March"
+
+
+@pytest.mark.parametrize(
+    ("way", "said"),
+    [("carrier", "Juniper is finished and on the way to you."), ("collected", "left the workshop")],
+)
+def test_only_what_a_carrier_has_is_on_the_way(way: str, said: str) -> None:
+    gone = ROWS["handed over"]
+    facts = replace(gone, parcels=(replace(gone.parcels[0], way=way),))
+    assert said in document(facts, TELLER, NOW).todo.more
+
+
+@pytest.mark.parametrize(
+    ("phone", "dialled"),
+    [
+        ("0000 555 0172", "00005550172"),
+        ("+44 (0)20 5550-172", "+44205550172"),
+        ("(0)20 5550", "0205550"),
+        ("0000 555 ext. 4", ""),
+        ("", ""),
+    ],
+)
+def test_a_phone_number_is_dialled_as_it_is_meant(phone: str, dialled: str) -> None:
+    assert Contact("", phone, "").dialled == dialled
