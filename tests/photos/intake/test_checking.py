@@ -1,5 +1,6 @@
 """The audit names what is lost or changed; the check runs by itself and its page says it."""
 
+import sys
 import threading
 
 import pytest
@@ -122,7 +123,7 @@ def test_a_picture_counts_as_clear_by_what_was_measured_and_not_by_its_name() ->
 def test_a_check_that_falls_is_said_and_not_tried_for_ever(
     photo_desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(check_worker.sys, "executable", "/bin/false")
+    monkeypatch.setattr(sys, "executable", "/bin/false")
     photo_desk.bring([("a.jpg", jpeg(1))])
     assert check_all(photo_desk.workshop) == 1
     said = words(photo_desk.browser.get(f"/photos/check/{photo_desk.order.model().id}"))
