@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime
 
 import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
@@ -25,6 +26,8 @@ def in_painting(owner: Page, served: Served, animal: str) -> str:
     owner.locator("[name=under_way]").check()
     owner.locator("[name=a0_step]").select_option("ready")
     owner.locator("[name=a0c0_step]").select_option("painting")
+    for since in ("a0_since", "a0c0_since"):
+        owner.locator(f"[name={since}]").fill(f"{datetime.now(tz=UTC):%Y-%m-%d}")
     press(owner, "Save order")
     return open_piece(owner, owner.url.split("?")[0], animal)
 
@@ -46,12 +49,15 @@ def row(page: Page, piece: str) -> Locator:
 
 
 def laid_down(page: Page, piece: str) -> None:
-    """Nobody has the piece in hand: what was done to it today is undone."""
+    """The piece lies in Painting and nobody has it in hand: what a test did to it is undone."""
     page.goto(piece)
-    while page.locator("#history form[action='/undo'] button").count():
+    for _ in range(4):
+        if page.locator(".moves button", has_text="Start").count():
+            break
         with page.expect_navigation():
             page.locator("#history form[action='/undo'] button").first.click()
         page.goto(piece)
+    expect(page.locator(".lead strong")).to_have_text("Painting")
 
 
 def tap_twice(page: Page, button: Locator, gap: int, *, finger: bool) -> None:

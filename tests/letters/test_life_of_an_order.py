@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import insert, update
 
 from app.letters.rules import ASKS, MOST_LETTERS
+from app.status.voice import own
 from app.tables import copies, parcels
 from tests.letters.studio import (
     LetterShop,
@@ -141,7 +142,9 @@ def test_nine_pieces_of_three_animals_on_different_days_make_at_most_eight_lette
     assert all(row[1] == "sent" for row in letters(workshop))
     words = [text_of(read(file)) for file in files(workshop)]
     good = " ".join(word for word in words if "good to work from" in word)
-    assert all(f"of {name} are good to work from" in good for name in ("Juniper", "Otis", "Fern"))
+    assert all(
+        f"{own(name)} photos are good to work from" in good for name in ("Juniper", "Otis", "Fern")
+    )
     assert sum("number RR1" in word for word in words) == 1
     assert sum("soft dry brush" in word for word in words) == 1
 

@@ -159,7 +159,7 @@ def test_a_parcel_holds_its_copies_and_is_received_with_the_last(database: Datab
     with database.writing() as db:
         db.execute(update(copies).values(parcel_id=5))
     for code in ("A1", "A2"):
-        move(database, order.copy(code), CAST.desk, NOW + HOUR, "handed_over")
+        move(database, order.copy(code), CAST.desk, NOW + HOUR, "handed_over", amount=5)
     found = facts(database, order)
     assert (found.left, found.received, found.computed) == (True, False, None)
     assert [(p.carrier, p.number, p.received_at) for p in found.parcels] == [("Post", "JA1", None)]

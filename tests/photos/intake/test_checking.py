@@ -82,7 +82,7 @@ def test_the_advice_of_a_living_animal_can_be_edited_before_it_is_asked(photo_de
     page = photo_desk.browser.get(f"/photos/check/{model.id}")
     form = the_form(page.text, f"/pieces/model/{model.id}#more_views")
     assert form.method == "get"
-    assert "Please take a whole ring" in form.fields["views"]
+    assert "Please take 36 photos all the way round" in form.fields["views"]
 
 
 def test_of_a_remembered_animal_no_more_views_are_asked(
