@@ -16,7 +16,7 @@ from app.serving import Way
 from app.shared import clock
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
-from app.shared.settings import Machine
+from app.shared.settings import Environment
 from app.shared.web import words
 from app.staff import links as sign_in
 from app.status.site import customers_site
@@ -60,7 +60,7 @@ def opened(
         keys.recognise(folder)
         workshop = Workshop(
             folder,
-            public_url=Machine.read().public_url,
+            public_url=Environment.read().public_url,
             status_url=f"http://127.0.0.1:{public_port}",
             demo=demo,
         )

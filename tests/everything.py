@@ -18,7 +18,7 @@ from app.orders.order.actions import QuestionFields, ask
 from app.parcels.actions import ParcelFields, hand_over
 from app.staff import actions as staff
 from app.studio import actions as studio
-from app.studio.as_form import Closure
+from app.studio.as_form import TypedClosure
 from app.tables import copies, customer_mails, marks, orders, transitions
 from tests.making import CAST, DAY, NOW, Wanted, make_order, move
 from tests.staff.browser import Browser, ClockedWorkshop
@@ -67,7 +67,9 @@ def fill(workshop: ClockedWorkshop) -> None:
     staff.switch_off(database, CAST.owner, CAST.finisher.account_id, NOW)
     studio.add_closure(
         database,
-        Closure(first_day=date(2026, 5, 4), last_day=date(2026, 5, 5), reason="The kiln is moved"),
+        TypedClosure(
+            first_day=date(2026, 5, 4), last_day=date(2026, 5, 5), reason="The kiln is moved"
+        ),
         CAST.owner,
         NOW,
     )

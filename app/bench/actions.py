@@ -8,7 +8,7 @@ from app.flow.actions import Done
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey
 from app.flow.store import Ref
-from app.moving.effects import Said
+from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform
 from app.shared.errors import BadFields, Refused
 from app.shared.people import Person
@@ -60,7 +60,7 @@ def move_piece(
         raise
 
 
-def _said(workshop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int]) -> Said:
+def _said(workshop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int]) -> MoveDetails:
     in_force, now = workshop.in_force(), workshop.now()
     today = in_force.calendar.day_of(now)
     happened = typed_moment(
@@ -74,7 +74,7 @@ def _said(workshop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int]
     until = typed_moment(in_force, typed.until_on, typed.until_at, "until_at", today, time(9))
     if until is not None and until <= now:
         raise BadFields({"until_at" if typed.until_at else "until_on": "That has passed already."})
-    return Said(
+    return MoveDetails(
         happened_at=happened,
         reason=typed.reason,
         cause=typed.cause,

@@ -4,19 +4,19 @@ from bisect import bisect_right, insort
 from collections.abc import Callable
 from datetime import timedelta
 
-from app.demo.floor import Floor
+from app.demo.floor import DemoFloor
 from app.demo.ledger import Job, Row
 from app.demo.letters import write_letters
 from app.flow import store
 from app.flow.steps import ENDS, Step
-from app.moving.build_times import DEFAULT, Run, runs_of, times
+from app.moving.build_times import DEFAULT, BuildRun, runs_of, times
 from app.shared.calendar import DAY
 
 _EVERY = 14 * DAY
 _YEAR = 366 * DAY
 
 
-def write_runs(floor: Floor) -> None:
+def write_runs(floor: DemoFloor) -> None:
     """Fill in the rows of `builds`, and the expected end on the models that are on a machine.
 
     What is known of past runs is looked at every two weeks: to do it for each run changes little.
@@ -43,7 +43,7 @@ def write_runs(floor: Floor) -> None:
         piece.row["build_ends_at"] = row["ends_by"] if on_it else None
 
 
-def _ended(run: Run) -> int:
+def _ended(run: BuildRun) -> int:
     return run.ended or 0
 
 
@@ -53,7 +53,7 @@ _DEFAULT_DAYS = (24.0, 56.0)
 _PAGES_FOR = 120 * DAY
 
 
-def write_all(floor: Floor, progress: Callable[[float], None]) -> None:
+def write_all(floor: DemoFloor, progress: Callable[[float], None]) -> None:
     """Everything that is written after the history; `progress` is told the part done, 0 to 1."""
     parts = (write_runs, write_pieces, write_tellings, write_contacts, write_letters)
     for place, write in enumerate(parts):
@@ -61,7 +61,7 @@ def write_all(floor: Floor, progress: Callable[[float], None]) -> None:
         write(floor)
 
 
-def write_pieces(floor: Floor) -> None:
+def write_pieces(floor: DemoFloor) -> None:
     """The rows of models and copies, and whether each order is open."""
     for job in floor.jobs:
         for piece in job.pieces():
@@ -77,7 +77,7 @@ def _last(job: Job) -> int:
     return max(piece.state.last_at for piece in job.pieces())
 
 
-def write_tellings(floor: Floor) -> None:
+def write_tellings(floor: DemoFloor) -> None:
     """What customers were told of the end, from what was known at the time.
 
     The 10 % and 85 % points of the days from photos passed to handing over among the orders
@@ -107,7 +107,7 @@ def _passed(job: Job) -> int:
     return job.passed_at or 0
 
 
-def _tell(floor: Floor, job: Job, lately: list[float]) -> None:
+def _tell(floor: DemoFloor, job: Job, lately: list[float]) -> None:
     low, high = _DEFAULT_DAYS
     if len(lately) >= _ENOUGH:
         low, high = lately[len(lately) // 10], lately[int(len(lately) * 0.85)]
@@ -124,7 +124,7 @@ def _tell(floor: Floor, job: Job, lately: list[float]) -> None:
         end = at + 21 * DAY
 
 
-def _telling(floor: Floor, job: Job, at: int, low: float, high: float, channel: str) -> None:
+def _telling(floor: DemoFloor, job: Job, at: int, low: float, high: float, channel: str) -> None:
     day = floor.calendar.day_of(at)
     floor.ledger.note(
         "tellings",
@@ -138,7 +138,7 @@ def _telling(floor: Floor, job: Job, at: int, low: float, high: float, channel: 
     )  # fmt: skip
 
 
-def write_contacts(floor: Floor) -> None:
+def write_contacts(floor: DemoFloor) -> None:
     """Words with customers while their orders ran."""
     rng = floor.rng
     for job in floor.jobs:
@@ -162,7 +162,7 @@ def write_contacts(floor: Floor) -> None:
             _edit(floor, job, first)
 
 
-def _edit(floor: Floor, job: Job, first: int) -> None:
+def _edit(floor: DemoFloor, job: Job, first: int) -> None:
     """A field that was changed some days after the order came."""
     at = floor.office(first + floor.rng.randrange(DAY, 9 * DAY))
     if at > floor.now:

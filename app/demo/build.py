@@ -10,7 +10,7 @@ from typing import Self
 
 from app.demo import afterwards, house
 from app.demo.examples import Examples, find
-from app.demo.floor import Floor, Progress
+from app.demo.floor import DemoFloor, Progress
 from app.demo.hands import Hands
 from app.demo.history import History
 from app.demo.hours import HOUR, lay_out, worked_before
@@ -118,7 +118,7 @@ def build(
 
 def _history(
     ledger: Ledger, now: int, months: int, per_month: int, seed: int, progress: Progress
-) -> tuple[Floor, str]:
+) -> tuple[DemoFloor, str]:
     """The floor after its whole history, and the studio's name."""
     # Not for secrets: the same seed shall give the same studio.
     rng = Random(seed)  # noqa: S311
@@ -134,7 +134,7 @@ def _history(
     open_hours = lay_out(calendar, first, last)
     # The fewer orders a day, the longer it takes until something lies on every bench.
     reserve = round(min(80.0, max(16.0, 1300 / per_month)) * HOUR)
-    floor = Floor(
+    floor = DemoFloor(
         rng, words, ledger, calendar, (start, now), open_hours,
         worked_before(open_hours, now, reserve),
     )  # fmt: skip
@@ -146,7 +146,7 @@ def _history(
     return floor, settings.name
 
 
-def _wire(floor: Floor, size: house.Size, settings: StudioSettings, per_month: int) -> None:
+def _wire(floor: DemoFloor, size: house.Size, settings: StudioSettings, per_month: int) -> None:
     """Join those who see the pieces through, and lay out the orders."""
     trouble = Trouble(floor)
     intake = Intake(floor, settings.first_number)

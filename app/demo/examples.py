@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from app.demo.floor import Floor
+from app.demo.floor import DemoFloor
 from app.demo.ledger import Job
 from app.flow.steps import Step
 
@@ -25,7 +25,7 @@ class Examples:
     handed_over: int
 
 
-def find(floor: Floor) -> Examples:
+def find(floor: DemoFloor) -> Examples:
     """Look for the examples, the newest orders first."""
     jobs = floor.jobs[::-1]
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from heapq import heappop, heappush
 from random import Random
 
-from app.demo.hours import HOUR, Hours
-from app.demo.ledger import Job, Ledger, Piece
-from app.demo.words import Words
+from app.demo.hours import HOUR, WorkingHours
+from app.demo.ledger import DemoPiece, Job, Ledger
+from app.demo.words import DemoWords
 from app.flow.rules import Kind
 from app.flow.steps import Step
 from app.shared.calendar import DAY, Calendar
@@ -30,26 +30,26 @@ class Worker:
 
     id: int
     skills: tuple[Step, ...]
-    hours: Hours
+    hours: WorkingHours
     idle: bool = True
     called: bool = False
 
 
-Finish = Callable[["Floor", Piece, Worker, int], int]
-Plan = Callable[["Floor", Piece], list[tuple[int, str, int]]]
+Finish = Callable[["DemoFloor", DemoPiece, Worker, int], int]
+Plan = Callable[["DemoFloor", DemoPiece], list[tuple[int, str, int]]]
 
 
-class Floor:
+class DemoFloor:
     """Everything that the course of a piece leans on. `now` is where the history ends."""
 
     def __init__(
         self,
         rng: Random,
-        words: Words,
+        words: DemoWords,
         ledger: Ledger,
         calendar: Calendar,
         span: tuple[int, int],
-        open_hours: Hours,
+        open_hours: WorkingHours,
         reserve_from: int,
     ) -> None:
         self.rng = rng
@@ -67,7 +67,7 @@ class Floor:
         self.plan: dict[Step, Plan] = {}
         self._heap: list[tuple[int, int, Callable[[int], None]]] = []
         self._count = 0
-        self._queues: dict[Step, list[tuple[tuple[int, int], int, int, int, Piece]]] = {}
+        self._queues: dict[Step, list[tuple[tuple[int, int], int, int, int, DemoPiece]]] = {}
         self._waiting: dict[Step, int] = {}
 
     # ------------------------------------------------------------ time
@@ -104,7 +104,7 @@ class Floor:
 
     # ------------------------------------------------------------ queues
 
-    def rank(self, piece: Piece, moment: int) -> tuple[int, int]:
+    def rank(self, piece: DemoPiece, moment: int) -> tuple[int, int]:
         """The order of work: remakes and rework, then needed soon, then the oldest."""
         if piece.remake or piece.state.reworks:
             return 0, piece.job.rank_day
@@ -113,7 +113,7 @@ class Floor:
             return 1, needed
         return 2, piece.job.passed_at or piece.state.counted_at or piece.job.rank_day
 
-    def arrive(self, piece: Piece, moment: int) -> None:
+    def arrive(self, piece: DemoPiece, moment: int) -> None:
         """A piece has come to a bench: remakes and rework at once, others in some days."""
         gathers = _GATHERS.get(piece.state.step)
         if gathers is None or piece.remake or piece.state.reworks:
@@ -124,7 +124,7 @@ class Floor:
         at = self.open_hours.next_open(moment + int(days * DAY))
         self.later(at, lambda t: self._dry(piece, ticket, t))
 
-    def enqueue(self, piece: Piece, moment: int) -> None:
+    def enqueue(self, piece: DemoPiece, moment: int) -> None:
         """Put a piece into the queue of the step it is in, and call somebody for it."""
         step = piece.state.step
         piece.ticket += 1
@@ -138,7 +138,7 @@ class Floor:
                 self._call(worker, moment)
                 return
 
-    def withdraw(self, piece: Piece) -> None:
+    def withdraw(self, piece: DemoPiece) -> None:
         """Take a piece out of its queue, or out of the plans of whoever works on it."""
         piece.ticket += 1
         if piece.queued:
@@ -149,7 +149,7 @@ class Floor:
         """How many pieces wait in a queue."""
         return self._waiting.get(step, 0)
 
-    def _head(self, step: Step) -> tuple[tuple[int, int], int, int, int, Piece] | None:
+    def _head(self, step: Step) -> tuple[tuple[int, int], int, int, int, DemoPiece] | None:
         queue = self._queues.get(step)
         while queue:
             if queue[0][2] == queue[0][4].ticket:
@@ -157,7 +157,7 @@ class Floor:
             heappop(queue)
         return None
 
-    def _pick(self, worker: Worker, moment: int) -> Piece | None:
+    def _pick(self, worker: Worker, moment: int) -> DemoPiece | None:
         best, best_score = None, 1e9
         for liking, step in enumerate(worker.skills):
             head = self._head(step)
@@ -203,20 +203,20 @@ class Floor:
         if piece is not None:
             self._work(worker, piece, moment)
 
-    def _work(self, worker: Worker, piece: Piece, moment: int) -> None:
+    def _work(self, worker: Worker, piece: DemoPiece, moment: int) -> None:
         worker.idle = False
         self.ledger.add(piece, Kind.START, moment, by=worker.id)
         if not piece.work:
             piece.work = self.plan[piece.state.step](self, piece)
         self.go_on(worker, piece, moment, piece.work[0][0])
 
-    def go_on(self, worker: Worker, piece: Piece, moment: int, seconds: int) -> None:
+    def go_on(self, worker: Worker, piece: DemoPiece, moment: int, seconds: int) -> None:
         """Keep somebody at a piece that they have in hand for so many working seconds."""
         ticket = piece.ticket
         end = worker.hours.after(moment, seconds)
         self.later(end, lambda t: self._stop(worker, piece, ticket, t))
 
-    def _stop(self, worker: Worker, piece: Piece, ticket: int, moment: int) -> None:
+    def _stop(self, worker: Worker, piece: DemoPiece, ticket: int, moment: int) -> None:
         free = moment
         if piece.ticket == ticket:
             _, why, dries = piece.work.pop(0)
@@ -233,7 +233,9 @@ class Floor:
         if not worker.called:
             self._call(worker, moment)
 
-    def _set_aside(self, worker: Worker, piece: Piece, moment: int, why: str, dries: int) -> None:
+    def _set_aside(
+        self, worker: Worker, piece: DemoPiece, moment: int, why: str, dries: int
+    ) -> None:
         until = self.open_hours.next_open(moment + dries)
         until += -until % (15 * 60)
         self.ledger.add(piece, Kind.ASIDE, moment, by=worker.id, reason=why, until=until)
@@ -241,6 +243,6 @@ class Floor:
         ticket = piece.ticket
         self.later(until, lambda t: self._dry(piece, ticket, t))
 
-    def _dry(self, piece: Piece, ticket: int, moment: int) -> None:
+    def _dry(self, piece: DemoPiece, ticket: int, moment: int) -> None:
         if piece.ticket == ticket and not piece.state.held:
             self.enqueue(piece, moment)

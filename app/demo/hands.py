@@ -4,10 +4,10 @@ from dataclasses import dataclass, replace
 from datetime import time
 from typing import Any
 
-from app.demo.floor import KEPT_BACK, Floor, Worker
+from app.demo.floor import KEPT_BACK, DemoFloor, Worker
 from app.demo.hours import HOUR
 from app.demo.intake import Intake
-from app.demo.ledger import Job, Piece
+from app.demo.ledger import DemoPiece, Job
 from app.demo.machines import Blanks
 from app.demo.slips import Slips
 from app.demo.trouble import Trouble
@@ -27,7 +27,7 @@ class Hands:
     """Sees copies through."""
 
     def __init__(
-        self, floor: Floor, intake: Intake, blanks: Blanks, trouble: Trouble, slips: Slips
+        self, floor: DemoFloor, intake: Intake, blanks: Blanks, trouble: Trouble, slips: Slips
     ) -> None:
         self._floor = floor
         self._intake = intake
@@ -47,7 +47,7 @@ class Hands:
         floor.finish[Step.INSPECTION] = self._inspected
         floor.finish[Step.PACKING] = self._packed
 
-    def arrive(self, piece: Piece, moment: int) -> None:
+    def arrive(self, piece: DemoPiece, moment: int) -> None:
         """A copy stands at a bench: it waits its turn, unless something comes between."""
         piece.work = []
         step = piece.state.step
@@ -61,13 +61,13 @@ class Hands:
     # ------------------------------------------------------------ making
 
     def _move(
-        self, piece: Piece, key: str, to: Step, worker: Worker, moment: int, **more: Any
+        self, piece: DemoPiece, key: str, to: Step, worker: Worker, moment: int, **more: Any
     ) -> None:
         piece.ticket += 1
         self._floor.ledger.add(piece, Kind.MOVE, moment, by=worker.id, move=key, to_step=to, **more)
         self.arrive(piece, moment)
 
-    def _blank_done(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
+    def _blank_done(self, floor: DemoFloor, piece: DemoPiece, worker: Worker, moment: int) -> int:
         if floor.chance(0.03):
             words = floor.words.studio["findings"]["blank_failed"]
             floor.ledger.add(
@@ -79,7 +79,7 @@ class Hands:
         self._move(piece, MoveKey.BLANK_DONE, Step.SHAPING, worker, moment)
         return moment
 
-    def _shaped(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
+    def _shaped(self, floor: DemoFloor, piece: DemoPiece, worker: Worker, moment: int) -> int:
         if floor.chance(0.006):
             self._remake(piece, "broken", "shaping", worker.id, moment)
             return moment
@@ -93,7 +93,7 @@ class Hands:
             self._slips.correct_later(piece, piece.log[-1], worker.id, moment)
         return moment
 
-    def _painted(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
+    def _painted(self, floor: DemoFloor, piece: DemoPiece, worker: Worker, moment: int) -> int:
         if floor.chance(0.02):
             words = floor.words.studio["findings"]["mended"]
             floor.ledger.add(
@@ -105,7 +105,7 @@ class Hands:
         self._move(piece, MoveKey.PAINTED, Step.INSPECTION, worker, moment, until=rests)
         return moment
 
-    def _inspected(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
+    def _inspected(self, floor: DemoFloor, piece: DemoPiece, worker: Worker, moment: int) -> int:
         draw, key = floor.rng.random(), str(MoveKey.PASSED)
         for outcome, share in _INSPECTED:
             if draw < share:
@@ -135,7 +135,7 @@ class Hands:
             self._tick(piece, moment, bad=cause == "painting")
         return moment
 
-    def _tick(self, piece: Piece, moment: int, *, bad: bool) -> None:
+    def _tick(self, piece: DemoPiece, moment: int, *, bad: bool) -> None:
         """The marks that were looked at; the first of them is the one that was not right."""
         entry = piece.log[-1]
         for place, mark in enumerate(self._intake.marks_of.get(piece.animal["id"], ())):
@@ -145,7 +145,7 @@ class Hands:
                  "good": int(not (bad and place == 0))},
             )  # fmt: skip
 
-    def _remake(self, piece: Piece, finding: str, cause: str, by: int, moment: int) -> None:
+    def _remake(self, piece: DemoPiece, finding: str, cause: str, by: int, moment: int) -> None:
         """A new piece that replaces this one, from the model's next version where that failed."""
         floor, job, model = self._floor, piece.job, piece.model
         assert model is not None
@@ -174,7 +174,7 @@ class Hands:
         if step is Step.BLANK:
             self.arrive(new, moment)
 
-    def _next_version(self, piece: Piece, model: Piece, act: int, moment: int) -> Piece:
+    def _next_version(self, piece: DemoPiece, model: DemoPiece, act: int, moment: int) -> DemoPiece:
         floor, job = self._floor, piece.job
         numbers = [m.row["number"] for m in job.models if m.letter == model.letter]
         new = self._intake.model(
@@ -188,7 +188,7 @@ class Hands:
 
     # ------------------------------------------------------------ packing
 
-    def _clear(self, piece: Piece, moment: int) -> None:
+    def _clear(self, piece: DemoPiece, moment: int) -> None:
         """What has to be settled before a piece may leave: spelling, address, payment."""
         floor, order = self._floor, piece.job.row
         if piece.row["inscription"] and piece.row["spelling_confirmed_at"] is None:
@@ -213,7 +213,7 @@ class Hands:
                 return
         self._cleared_now(piece, piece.ticket, moment)
 
-    def _cleared_now(self, piece: Piece, ticket: int, moment: int) -> None:
+    def _cleared_now(self, piece: DemoPiece, ticket: int, moment: int) -> None:
         if piece.ticket == ticket:
             self._cleared.add(piece.ref.id)
             self.gather(piece.job, moment)
@@ -237,11 +237,11 @@ class Hands:
             rested = max(moment, piece.state.rests_until or 0)
             self._floor.later(rested, lambda t, p=piece, k=ticket: self._rested(p, k, t))  # type: ignore[misc]
 
-    def _rested(self, piece: Piece, ticket: int, moment: int) -> None:
+    def _rested(self, piece: DemoPiece, ticket: int, moment: int) -> None:
         if piece.ticket == ticket and not piece.queued:
             self._floor.enqueue(piece, moment)
 
-    def _packed(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
+    def _packed(self, floor: DemoFloor, piece: DemoPiece, worker: Worker, moment: int) -> int:
         piece.packed = True
         job = piece.job
         waits = [
@@ -302,7 +302,7 @@ class Hands:
         self._out += len(leaving)
         self._on_the_way(leaving, parcel["id"], way, sent)
 
-    def _on_the_way(self, copies: list[Piece], parcel: int, way: str, sent: int) -> None:
+    def _on_the_way(self, copies: list[DemoPiece], parcel: int, way: str, sent: int) -> None:
         floor, rng = self._floor, self._floor.rng
         tickets = [c.ticket for c in copies]
         there = self._there(copies[0].job, way, sent)
@@ -376,14 +376,14 @@ class Hands:
 class _Trip:
     """Copies on the way in one parcel; `tickets` tell whether they still are."""
 
-    copies: list[Piece]
+    copies: list[DemoPiece]
     tickets: list[int]
     parcel: int
     there: int
     assumed: bool
 
 
-def _shaping_work(floor: Floor, piece: Piece) -> list[tuple[int, str, int]]:
+def _shaping_work(floor: DemoFloor, piece: DemoPiece) -> list[tuple[int, str, int]]:
     total = int(floor.rng.lognormvariate(0.0, 0.35) * 1.75 * HOUR)
     if floor.chance(0.25):
         why = floor.rng.choice(floor.words.studio["asides"])
@@ -391,7 +391,7 @@ def _shaping_work(floor: Floor, piece: Piece) -> list[tuple[int, str, int]]:
     return [(total, "", 0)]
 
 
-def _painting_work(floor: Floor, piece: Piece) -> list[tuple[int, str, int]]:
+def _painting_work(floor: DemoFloor, piece: DemoPiece) -> list[tuple[int, str, int]]:
     total = int(floor.rng.lognormvariate(0.0, 0.35) * 2.2 * HOUR)
     if piece.state.reworks:
         return [(total // 3, "drying", 4 * HOUR), (900, "", 0)]

@@ -5,11 +5,11 @@ from dataclasses import replace
 from datetime import timedelta
 from math import exp
 
-from app.demo.floor import Floor
+from app.demo.floor import DemoFloor
 from app.demo.hands import Hands
 from app.demo.hours import HOUR, SEASON
 from app.demo.intake import Intake, Wanted
-from app.demo.ledger import Job, Piece
+from app.demo.ledger import DemoPiece, Job
 from app.demo.machines import Blanks, Builders
 from app.demo.screen import Screen
 from app.demo.trouble import Trouble
@@ -48,7 +48,7 @@ class History:
     """Schedules every order, and lets its pieces in when it comes."""
 
     def __init__(
-        self, floor: Floor, intake: Intake, screen: Screen, hands: Hands, trouble: Trouble,
+        self, floor: DemoFloor, intake: Intake, screen: Screen, hands: Hands, trouble: Trouble,
         builders: Builders, blanks: Blanks,
     ) -> None:  # fmt: skip
         self._floor = floor
@@ -172,7 +172,7 @@ class History:
         job.passed_at = passed
         self._go_on(job, model, copy, moment)
 
-    def _go_on(self, job: Job, model: Piece, copy: Piece, moment: int) -> None:
+    def _go_on(self, job: Job, model: DemoPiece, copy: DemoPiece, moment: int) -> None:
         step = model.state.step
         if step is Step.READY:
             self._hands.arrive(copy, moment)

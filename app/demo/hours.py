@@ -11,7 +11,7 @@ SEASON = (0.85, 0.85, 0.9, 0.95, 0.95, 1.0, 0.95, 1.0, 1.1, 1.2, 1.3, 0.95)
 """Orders of a month against the year's mean, January first: gifts make autumn the busy time."""
 
 
-class Hours:
+class WorkingHours:
     """Somebody's working hours over the whole span of the demo.
 
     `spans` holds (start, end) moments in order, not touching the ones that follow.
@@ -56,7 +56,7 @@ class Hours:
         return self._done[i] + min(moment, self._ends[i]) - self._starts[i]
 
 
-def worked_before(hours: Hours, moment: int, seconds: int) -> int:
+def worked_before(hours: WorkingHours, moment: int, seconds: int) -> int:
     """The moment from which so many working seconds, or a few more, lie before another one."""
     back = moment
     while hours.between(back, moment) < seconds and moment - back < 60 * DAY:
@@ -70,7 +70,7 @@ def lay_out(
     last: date,
     away: frozenset[date] = frozenset(),
     from_hour: Callable[[int, int], tuple[int, int]] | None = None,
-) -> Hours:
+) -> WorkingHours:
     """The calendar's hours from `first` to `last`, without the days on which somebody is away.
 
     `from_hour` may cut each span: the owner works at the bench in the afternoon only.
@@ -83,4 +83,4 @@ def lay_out(
                 a, b = calendar.moment(day, since), calendar.moment(day, until)
                 spans.append(from_hour(a, b) if from_hour else (a, b))
         day += timedelta(days=1)
-    return Hours(spans)
+    return WorkingHours(spans)

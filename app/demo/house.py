@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from math import ceil
 
-from app.demo.floor import Floor, Worker
-from app.demo.hours import Hours, lay_out
+from app.demo.floor import DemoFloor, Worker
+from app.demo.hours import WorkingHours, lay_out
 from app.demo.ledger import Ledger, Row
 from app.demo.machines import Builder
-from app.demo.words import Words
+from app.demo.words import DemoWords
 from app.flow.steps import Step
 from app.shared.calendar import DAY, Calendar
 from app.shared.people import Role
@@ -44,7 +44,7 @@ def size_for(per_month: int) -> Size:
     )
 
 
-def settings_of(words: Words, size: Size) -> StudioSettings:
+def settings_of(words: DemoWords, size: Size) -> StudioSettings:
     """What the studio has set."""
     says = words.studio
     return StudioSettings(
@@ -58,7 +58,7 @@ def settings_of(words: Words, size: Size) -> StudioSettings:
     )  # fmt: skip
 
 
-def closures(words: Words, first: date, today: date) -> list[Row]:
+def closures(words: DemoWords, first: date, today: date) -> list[Row]:
     """The turn of each year, and a few days ahead of today."""
     says = words.studio["closure_reasons"]
     found = [
@@ -87,7 +87,7 @@ def calendar_of(settings: StudioSettings, shut: list[Row], first: date, today: d
     return Calendar(settings.zone_info(), settings.weekly(), frozenset(days))
 
 
-def hire(ledger: Ledger, words: Words, size: Size, at: int) -> list[Row]:
+def hire(ledger: Ledger, words: DemoWords, size: Size, at: int) -> list[Row]:
     """The accounts: an owner, desks, bench. None has a password that could be used."""
     roles = [Role.OWNER, *[Role.DESK] * size.desks, *[Role.BENCH] * size.bench]
     return [
@@ -101,7 +101,7 @@ def hire(ledger: Ledger, words: Words, size: Size, at: int) -> list[Row]:
 
 
 def write_down(
-    ledger: Ledger, words: Words, settings: StudioSettings, shut: list[Row], at: int
+    ledger: Ledger, words: DemoWords, settings: StudioSettings, shut: list[Row], at: int
 ) -> None:
     """Settings, closures and the studio's own words for its steps."""
     for name, value in settings.model_dump(mode="json", exclude_unset=True).items():
@@ -114,7 +114,7 @@ def write_down(
         ledger.rows.setdefault("step_texts", []).append(text)
 
 
-def put_to_work(floor: Floor, accounts: list[Row], first: date, last: date) -> None:
+def put_to_work(floor: DemoFloor, accounts: list[Row], first: date, last: date) -> None:
     """Give the floor its workers: bench all day, the desks for packing, the owner by afternoon."""
     calendar = floor.calendar
     bench = [a["id"] for a in accounts if a["role"] == "bench"]
@@ -128,7 +128,7 @@ def put_to_work(floor: Floor, accounts: list[Row], first: date, last: date) -> N
         for place, account in enumerate(bench)
     ]  # fmt: skip
     workers += [Worker(account, (Step.PACKING,), floor.open_hours) for account in desks]
-    afternoons: Hours = lay_out(
+    afternoons: WorkingHours = lay_out(
         calendar, first, last, from_hour=lambda a, b: (a + (b - a) * 5 // 8, b)
     )
     workers.append(Worker(owner, (Step.INSPECTION, Step.ASSESSING, Step.PAINTING), afternoons))
@@ -142,7 +142,7 @@ def _skills(place: int) -> tuple[Step, ...]:
     return (Step.INSPECTION, *own) if inspects else own
 
 
-def _away(floor: Floor, place: int, first: date, last: date) -> frozenset[date]:
+def _away(floor: DemoFloor, place: int, first: date, last: date) -> frozenset[date]:
     """Two weeks in summer, a few odd days; the first painter was away for three weeks besides."""
     days: set[date] = set()
     for year in range(first.year, last.year + 1):
@@ -157,14 +157,14 @@ def _away(floor: Floor, place: int, first: date, last: date) -> frozenset[date]:
     return frozenset(days)
 
 
-def builders_of(floor: Floor, words: Words, size: Size) -> list[Builder]:
+def builders_of(floor: DemoFloor, words: DemoWords, size: Size) -> list[Builder]:
     """The machines by name; the first one stood still for six days, once a year."""
     found = [Builder(name) for name in words.studio["builders"][: size.builders]]
     found[0].broken = breakdowns(floor, 165, 6)
     return found
 
 
-def breakdowns(floor: Floor, days_back: int, days: int) -> list[tuple[int, int]]:
+def breakdowns(floor: DemoFloor, days_back: int, days: int) -> list[tuple[int, int]]:
     """When a machine stood still: so many days ago, and each year before that."""
     found = []
     at = floor.now - days_back * DAY

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from app.demo.floor import Floor
+from app.demo.floor import DemoFloor
 from app.demo.hours import HOUR
-from app.demo.ledger import Job, Piece, Row, first_state
+from app.demo.ledger import DemoPiece, Job, Row, first_state
 from app.demo.words import by_share, filled
 from app.flow.rules import Kind, TimeIs
 from app.flow.steps import Of, Step
@@ -35,13 +35,13 @@ class Wanted:
 class Intake:
     """Takes orders. It remembers who ordered before, and which models are ready."""
 
-    def __init__(self, floor: Floor, first_number: int) -> None:
+    def __init__(self, floor: DemoFloor, first_number: int) -> None:
         self._floor = floor
         self._number = first_number
         self.customers: list[Row] = []
         self._animals_of: dict[int, list[Row]] = {}
         self.marks_of: dict[int, list[Row]] = {}
-        self.ready: list[Piece] = []
+        self.ready: list[DemoPiece] = []
         self._homes: dict[int, Row] = {}
 
     # ------------------------------------------------------------ people and animals
@@ -195,7 +195,7 @@ class Intake:
 
     def model(
         self, job: Job, letter: str, animal: Row, step: Step, at: int, act: int | None, **more: Any
-    ) -> Piece:
+    ) -> DemoPiece:
         """Let a model in. `more`: number, follows, happened, imported, accepted."""
         row: Row = {
             "id": self._floor.ledger.take_id("models"), "animal_id": animal["id"],
@@ -208,8 +208,15 @@ class Intake:
         return piece
 
     def copy(
-        self, job: Job, model: Piece, number: int, step: Step, at: int, act: int | None, **more: Any
-    ) -> Piece:
+        self,
+        job: Job,
+        model: DemoPiece,
+        number: int,
+        step: Step,
+        at: int,
+        act: int | None,
+        **more: Any,
+    ) -> DemoPiece:
         """Let a copy in. `more`: animal_row (its row of the order), looks, and as for a model."""
         row: Row = {
             "id": self._floor.ledger.take_id("copies"), "order_id": job.id,
@@ -227,7 +234,7 @@ class Intake:
     def _piece(
         self, of: Of, row: Row, job: Job, letter: str, animal: Row, step: Step, at: int,
         act: int | None, more: dict[str, Any],
-    ) -> Piece:  # fmt: skip
+    ) -> DemoPiece:  # fmt: skip
         happened = more.get("happened", at)
         told = TimeIs.IMPORTED if more.get("imported") else TimeIs.PRESSED
         entry = self._floor.ledger.new_entry(
@@ -235,7 +242,7 @@ class Intake:
             by=more.get("by", self._floor.desk),
             time_is=TimeIs.TYPED if happened < at and told is TimeIs.PRESSED else told,
         )  # fmt: skip
-        piece = Piece(
+        piece = DemoPiece(
             Ref(of, row["id"]), job, letter, row["number"], row.get("making", 1), animal, row,
             first_state(of, entry),
         )  # fmt: skip
@@ -257,7 +264,7 @@ class Intake:
             "bench_note": rng.choice(words["bench_notes"]),
         }  # fmt: skip
 
-    def joins(self, job: Job, letter: str, animal: Row, model: Piece) -> int:
+    def joins(self, job: Job, letter: str, animal: Row, model: DemoPiece) -> int:
         """Write an animal of an order under its letter; gives the row's id."""
         row = {
             "order_id": job.id, "letter": letter, "animal_id": animal["id"],

@@ -18,7 +18,7 @@ class DemoError(Exception):
 
 
 @dataclass(slots=True, eq=False)
-class Piece:
+class DemoPiece:
     """A model or copy in the making, with what the floor has to know of it.
 
     `ticket` is raised whenever the piece is taken out of a queue, so that a late event can see
@@ -34,7 +34,7 @@ class Piece:
     animal: Row
     row: Row
     state: State
-    model: "Piece | None" = None
+    model: "DemoPiece | None" = None
     version: int = 1
     log: list[Entry] = field(default_factory=list)
     ticket: int = 0
@@ -57,8 +57,8 @@ class Job:
 
     row: Row
     rank_day: int
-    models: list[Piece] = field(default_factory=list)
-    copies: list[Piece] = field(default_factory=list)
+    models: list[DemoPiece] = field(default_factory=list)
+    copies: list[DemoPiece] = field(default_factory=list)
     needed_at: int | None = None
     passed_at: int | None = None
     handed_at: int | None = None
@@ -75,7 +75,7 @@ class Job:
         found: int = self.row["id"]
         return found
 
-    def pieces(self) -> list[Piece]:
+    def pieces(self) -> list[DemoPiece]:
         """Models and copies alike."""
         return [*self.models, *self.copies]
 
@@ -103,7 +103,7 @@ class Ledger:
         self.rows.setdefault(table, []).append(row)
         return row
 
-    def enter(self, piece: Piece, entry: Entry) -> None:
+    def enter(self, piece: DemoPiece, entry: Entry) -> None:
         """Write the entry that let a piece in."""
         self._write(piece, entry, None)
 
@@ -115,7 +115,9 @@ class Ledger:
             seq=more.pop("seq", 1), happened_at=more.pop("happened", at), **more,
         )  # fmt: skip
 
-    def add(self, piece: Piece, kind: Kind, at: int, act: int | None = None, **more: Any) -> Entry:
+    def add(
+        self, piece: DemoPiece, kind: Kind, at: int, act: int | None = None, **more: Any
+    ) -> Entry:
         """Add an entry that is recorded at a moment, after asking the rules.
 
         `happened` may lie before `at`; it is never put before the entry it follows.
@@ -133,13 +135,13 @@ class Ledger:
         self._tell(piece, entry)
         return entry
 
-    def speak_of(self, piece: Piece, about: Entry) -> None:
+    def speak_of(self, piece: DemoPiece, about: Entry) -> None:
         """Add an undo or a correction, and fold the piece's log again."""
         about = replace(about, seq=piece.version + 1)
         piece.state = fold(piece.ref.of, [*piece.log, about])
         self._write(piece, about, None)
 
-    def _write(self, piece: Piece, entry: Entry, before: Step | None) -> None:
+    def _write(self, piece: DemoPiece, entry: Entry, before: Step | None) -> None:
         piece.version = entry.seq
         piece.log.append(entry)
         kept = self.rows.setdefault("transitions", [])
@@ -148,7 +150,7 @@ class Ledger:
             self._flush("transitions", kept)
             kept.clear()
 
-    def _tell(self, piece: Piece, entry: Entry) -> None:
+    def _tell(self, piece: DemoPiece, entry: Entry) -> None:
         item = news_of(entry, piece.state)
         if item is None:
             return

@@ -6,7 +6,7 @@ next posting window, as files.
 
 from collections.abc import Iterable
 
-from app.demo.floor import Floor
+from app.demo.floor import DemoFloor
 from app.demo.ledger import Job, Row
 from app.flow.rules import State
 from app.flow.steps import Of, Step
@@ -20,7 +20,7 @@ _FRESH = DAY
 _DOMAIN = "letters.invalid"
 
 
-def write_letters(floor: Floor) -> None:
+def write_letters(floor: DemoFloor) -> None:
     """Settle the news of the past with a letter for each order and posting window."""
     ledger = floor.ledger
     news = ledger.rows.setdefault("news", [])
@@ -48,7 +48,7 @@ def write_letters(floor: Floor) -> None:
             row["told_at"], row["letter_id"] = goes, letter
 
 
-def _asking(floor: Floor, job: Job, posting: Posting) -> list[Row]:
+def _asking(floor: DemoFloor, job: Job, posting: Posting) -> list[Row]:
     """That the order is in, what was asked, and the reminders of photos that are wanted."""
     if job.row["imported"]:
         return []
@@ -73,7 +73,7 @@ def _still_wanted(state: State) -> bool:
     return wanted and state.told_at is None and not state.held
 
 
-def _news(floor: Floor, job: Job, kind: str, letter: str, round_: int, at: int) -> Row:
+def _news(floor: DemoFloor, job: Job, kind: str, letter: str, round_: int, at: int) -> Row:
     return floor.ledger.note(
         "news",
         {
@@ -84,7 +84,7 @@ def _news(floor: Floor, job: Job, kind: str, letter: str, round_: int, at: int) 
 
 
 def _letters(
-    floor: Floor, job: Job, past: Iterable[Row], posting: Posting
+    floor: DemoFloor, job: Job, past: Iterable[Row], posting: Posting
 ) -> list[tuple[int, Job, list[Row]]]:
     """What each letter told, and when: one for each day on which there was something to tell."""
     windows: dict[int, list[Row]] = {}
@@ -94,7 +94,7 @@ def _letters(
     return [(posting.next(told[-1]["at"] + GRACE), job, told) for told in windows.values()]
 
 
-def _letter(floor: Floor, job: Job, told: list[Row], goes: int, mail: str, name: str) -> int:
+def _letter(floor: DemoFloor, job: Job, told: list[Row], goes: int, mail: str, name: str) -> int:
     kinds = sorted({row["kind"] for row in told}, key=rules.KINDS.index)
     parts = [
         Part(

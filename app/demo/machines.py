@@ -3,9 +3,9 @@
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
 
-from app.demo.floor import KEPT_BACK, Floor
+from app.demo.floor import KEPT_BACK, DemoFloor
 from app.demo.hours import HOUR
-from app.demo.ledger import Piece, Row
+from app.demo.ledger import DemoPiece, Row
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Step
 from app.shared.calendar import DAY
@@ -27,7 +27,7 @@ class Builder:
     id: int = 0
     broken: list[tuple[int, int]] = field(default_factory=list)
     down_until: int = 0
-    running: Piece | None = None
+    running: DemoPiece | None = None
     ends_at: int = 0
 
     def free(self, moment: int) -> bool:
@@ -38,10 +38,10 @@ class Builder:
 class Builders:
     """All builders, with one queue in front of them."""
 
-    def __init__(self, floor: Floor, builders: list[Builder]) -> None:
+    def __init__(self, floor: DemoFloor, builders: list[Builder]) -> None:
         self._floor = floor
         self.builders = builders
-        self._queue: list[tuple[tuple[int, int], int, int, Piece]] = []
+        self._queue: list[tuple[tuple[int, int], int, int, DemoPiece]] = []
         self._count = 0
         self._to_show: list[str] = []
         self._closed = False
@@ -53,7 +53,7 @@ class Builders:
         for hours, shows in _AT_THE_END:
             floor.later(floor.now - hours * HOUR, lambda t, s=shows: self._show(s, t))  # type: ignore[misc]
 
-    def enqueue(self, piece: Piece, moment: int) -> None:
+    def enqueue(self, piece: DemoPiece, moment: int) -> None:
         """A model waits for a machine."""
         piece.ticket += 1
         self._count += 1
@@ -116,7 +116,7 @@ class Builders:
             moment -= HOUR
         return min(max(moment, started + HOUR), self._floor.now - HOUR // 2)
 
-    def _stop(self, builder: Builder, piece: Piece, ticket: int, moment: int) -> None:
+    def _stop(self, builder: Builder, piece: DemoPiece, ticket: int, moment: int) -> None:
         """The machine stops by itself; what lay on it keeps its place, and nothing starts again."""
         if piece.ticket != ticket or piece.state.step is not Step.BUILDING:
             return
@@ -127,7 +127,7 @@ class Builders:
         )  # fmt: skip
         self.enqueue(piece, moment)
 
-    def _begin(self, builder: Builder, piece: Piece, ticket: int, moment: int) -> None:
+    def _begin(self, builder: Builder, piece: DemoPiece, ticket: int, moment: int) -> None:
         if piece.ticket != ticket:
             return
         begun = self._floor.ledger.add(
@@ -142,7 +142,7 @@ class Builders:
         }  # fmt: skip
         self._floor.ledger.note("builds", row)
 
-    def _end(self, builder: Builder, piece: Piece, ticket: int, moment: int) -> None:
+    def _end(self, builder: Builder, piece: DemoPiece, ticket: int, moment: int) -> None:
         if builder.running is not piece or builder.ends_at != moment:
             return
         builder.running = None
@@ -154,7 +154,7 @@ class Builders:
         floor = self._floor
         floor.later(seen, lambda t: self._seen(piece, ticket, moment, t))
 
-    def _seen(self, piece: Piece, ticket: int, ended: int, moment: int) -> None:
+    def _seen(self, piece: DemoPiece, ticket: int, ended: int, moment: int) -> None:
         if piece.ticket != ticket:
             return
         floor = self._floor
@@ -191,7 +191,7 @@ class Builders:
         ticket = piece.ticket
         self._floor.later(at, lambda t: self._stopped(piece, ticket, moment, t))
 
-    def _stopped(self, piece: Piece, ticket: int, broke: int, moment: int) -> None:
+    def _stopped(self, piece: DemoPiece, ticket: int, broke: int, moment: int) -> None:
         if piece.ticket == ticket:
             self._floor.ledger.add(
                 piece, Kind.MOVE, moment, by=self._floor.workers[0].id, move=MoveKey.BUILD_STOPPED,
@@ -210,14 +210,14 @@ def _named(builder: Builder, at: int) -> Row:
 class Blanks:
     """The blank machines: a batch starts when enough pieces wait, or in the afternoon."""
 
-    def __init__(self, floor: Floor, machines: int, broken: list[tuple[int, int]]) -> None:
+    def __init__(self, floor: DemoFloor, machines: int, broken: list[tuple[int, int]]) -> None:
         self._floor = floor
         self._free = machines
         self._broken = broken
-        self._queue: list[tuple[tuple[int, int], int, int, Piece]] = []
+        self._queue: list[tuple[tuple[int, int], int, int, DemoPiece]] = []
         self._count = 0
 
-    def enqueue(self, piece: Piece, moment: int) -> None:
+    def enqueue(self, piece: DemoPiece, moment: int) -> None:
         """A copy waits for a batch."""
         piece.ticket += 1
         self._count += 1
@@ -249,7 +249,7 @@ class Blanks:
         ready += self._floor.rng.randrange(300, HOUR)
         self._floor.later(ready, lambda t: self._done(batch, tickets, t))
 
-    def _done(self, batch: list[Piece], tickets: list[int], moment: int) -> None:
+    def _done(self, batch: list[DemoPiece], tickets: list[int], moment: int) -> None:
         self._free += 1
         finish = self._floor.finish[Step.BLANK]
         caretaker = self._floor.workers[0]

@@ -21,7 +21,7 @@ _STUDIO_FILES = ("studio.db", "studio.db-wal", "studio.db-shm", "pages.db", "pag
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class DemoSize:
     """How large a history to invent."""
 
     months: int
@@ -44,7 +44,7 @@ class Links:
         return [*lines, "Stop with Ctrl+C."]
 
 
-def prepare(folder: DataFolder, plan: Plan, *, fresh: bool, say: Callable[[str], None]) -> None:
+def prepare(folder: DataFolder, plan: DemoSize, *, fresh: bool, say: Callable[[str], None]) -> None:
     """Make the invented studio where there is none, or anew where that is asked for.
 
     Raises CannotStart for a folder with a real studio in it, or one that is open elsewhere.

@@ -3,10 +3,10 @@
 from collections.abc import Callable
 from datetime import time, timedelta
 
-from app.demo.floor import Floor, Worker
+from app.demo.floor import DemoFloor, Worker
 from app.demo.hours import HOUR
 from app.demo.intake import Intake
-from app.demo.ledger import Piece, Row
+from app.demo.ledger import DemoPiece, Row
 from app.demo.machines import Builders
 from app.demo.trouble import Trouble
 from app.demo.words import filled
@@ -26,7 +26,7 @@ class Screen:
     """Sees models through. `begin` is called for each copy whose model is ready."""
 
     def __init__(
-        self, floor: Floor, intake: Intake, builders: Builders, trouble: Trouble,
+        self, floor: DemoFloor, intake: Intake, builders: Builders, trouble: Trouble,
         deadline_days: int,
     ) -> None:  # fmt: skip
         self._floor = floor
@@ -34,7 +34,7 @@ class Screen:
         self._builders = builders
         self._trouble = trouble
         self._deadline_days = deadline_days
-        self.begin: Callable[[Piece, int], None] = lambda copy, t: None
+        self.begin: Callable[[DemoPiece, int], None] = lambda copy, t: None
         floor.plan[Step.ASSESSING] = lambda f, p: [(int(f.rng.uniform(400, 1800)), "", 0)]
         floor.plan[Step.FINISHING] = self._finishing_work
         floor.finish[Step.ASSESSING] = self._assessed
@@ -42,7 +42,7 @@ class Screen:
 
     # ------------------------------------------------------------ photos
 
-    def wanted(self, piece: Piece, moment: int) -> None:
+    def wanted(self, piece: DemoPiece, moment: int) -> None:
         """Pictures are wanted of a model: sooner or later they come."""
         floor, job = self._floor, piece.job
         ticket = piece.ticket
@@ -68,7 +68,7 @@ class Screen:
         told = self._by_day(moment + wait + floor.rng.randrange(60, 2 * HOUR))
         floor.later(told, lambda t: self.told(piece, t) if piece.ticket == ticket else None)
 
-    def _give_up(self, piece: Piece, ticket: int, moment: int) -> None:
+    def _give_up(self, piece: DemoPiece, ticket: int, moment: int) -> None:
         if piece.ticket == ticket:
             self._trouble.cancel(piece.job, moment)
 
@@ -77,7 +77,7 @@ class Screen:
         hour = self._floor.calendar.local(moment).hour
         return moment + (7 - hour) * HOUR if hour < 7 else moment
 
-    def told(self, piece: Piece, moment: int) -> None:
+    def told(self, piece: DemoPiece, moment: int) -> None:
         """The customer says that pictures are on their way, or they simply come."""
         floor = self._floor
         row = self._delivery(piece, moment)
@@ -89,19 +89,19 @@ class Screen:
         else:
             self._count_later(piece, row, moment)
 
-    def _told_seen(self, piece: Piece, ticket: int, row: Row, told: int, moment: int) -> None:
+    def _told_seen(self, piece: DemoPiece, ticket: int, row: Row, told: int, moment: int) -> None:
         if piece.ticket != ticket or piece.state.step is not Step.PHOTOS_WANTED:
             return
         floor = self._floor
         floor.ledger.add(piece, Kind.TOLD, moment, by=floor.desk, happened=told)
         self._count_later(piece, row, moment)
 
-    def _count_later(self, piece: Piece, row: Row, moment: int) -> None:
+    def _count_later(self, piece: DemoPiece, row: Row, moment: int) -> None:
         ticket = piece.ticket
         at = self._floor.office(moment, 6 * HOUR)
         self._floor.later(at, lambda t: self._counted(piece, ticket, row, t))
 
-    def _delivery(self, piece: Piece, moment: int) -> Row:
+    def _delivery(self, piece: DemoPiece, moment: int) -> Row:
         floor, rng = self._floor, self._floor.rng
         way = rng.choices(("link", "mail", "post", "in_person"), (70, 22, 5, 3))[0]
         lapses = floor.calendar.day_of(moment) + timedelta(days=rng.choice((7, 14, 14, 21)))
@@ -117,7 +117,7 @@ class Screen:
             },
         )  # fmt: skip
 
-    def _counted(self, piece: Piece, ticket: int, row: Row, moment: int) -> None:
+    def _counted(self, piece: DemoPiece, ticket: int, row: Row, moment: int) -> None:
         floor = self._floor
         if piece.ticket != ticket or piece.state.step is not Step.PHOTOS_WANTED:
             return
@@ -135,7 +135,7 @@ class Screen:
         )  # fmt: skip
         self.photos_in(piece, moment)
 
-    def photos_in(self, piece: Piece, moment: int) -> None:
+    def photos_in(self, piece: DemoPiece, moment: int) -> None:
         """Counted pictures wait for a machine; a few sets are judged without a build."""
         floor = self._floor
         remembered = piece.animal["life"] == "remembered"
@@ -156,7 +156,7 @@ class Screen:
 
     # ------------------------------------------------------------ assessment
 
-    def _outcome(self, piece: Piece) -> str:
+    def _outcome(self, piece: DemoPiece) -> str:
         floor = self._floor
         fated = piece.fated.pop(0) if piece.fated and piece.fated[0] in _TO else ""
         key = fated or floor.rng.choices(tuple(_TO), _ODDS)[0]
@@ -167,7 +167,7 @@ class Screen:
             key = MoveKey.LIMITS
         return key
 
-    def _assessed(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
+    def _assessed(self, floor: DemoFloor, piece: DemoPiece, worker: Worker, moment: int) -> int:
         key = self._outcome(piece)
         piece.ticket += 1
         if key == MoveKey.LIMITS:
@@ -187,7 +187,7 @@ class Screen:
             self.wanted(piece, moment)
         return moment
 
-    def _views(self, piece: Piece, moment: int) -> None:
+    def _views(self, piece: DemoPiece, moment: int) -> None:
         rng, words = self._floor.rng, self._floor.words.studio
         wishes = rng.sample(words["views"], rng.choices((1, 2, 3, 4), (20, 40, 30, 10))[0])
         # What is asked of a set whose pictures are here fits what they lack.
@@ -199,7 +199,7 @@ class Screen:
                  "wish": wish, "asked_at": moment},
             )  # fmt: skip
 
-    def _passed(self, piece: Piece, moment: int) -> None:
+    def _passed(self, piece: DemoPiece, moment: int) -> None:
         floor, job = self._floor, piece.job
         day = floor.calendar.day_of(moment)
         deadline = floor.calendar.add_working_days(day, self._deadline_days)
@@ -210,7 +210,7 @@ class Screen:
             at = floor.office(moment + floor.rng.randrange(DAY // 2, 4 * DAY))
             floor.later(at, lambda t: self._one_more(piece, t))
 
-    def _one_more(self, piece: Piece, moment: int) -> None:
+    def _one_more(self, piece: DemoPiece, moment: int) -> None:
         """A copy joins while the copy deadline is open."""
         if piece.state.step is not Step.FINISHING:
             return
@@ -225,7 +225,7 @@ class Screen:
 
     # ------------------------------------------------------------ finishing
 
-    def _finishing_work(self, floor: Floor, piece: Piece) -> list[tuple[int, str, int]]:
+    def _finishing_work(self, floor: DemoFloor, piece: DemoPiece) -> list[tuple[int, str, int]]:
         """Some hours at the screen; a quarter of the models then wait for the copy deadline."""
         total = int(floor.rng.lognormvariate(0.0, 0.4) * 1.1 * HOUR)
         deadline = piece.job.row["copy_deadline"]
@@ -238,7 +238,7 @@ class Screen:
             return [(total, "", 0)]
         return [(total, "copy deadline", wait), (600, "", 0)]
 
-    def _finished(self, floor: Floor, piece: Piece, worker: Worker, moment: int) -> int:
+    def _finished(self, floor: DemoFloor, piece: DemoPiece, worker: Worker, moment: int) -> int:
         piece.ticket += 1
         done = floor.ledger.add(
             piece, Kind.MOVE, moment, by=worker.id, move=MoveKey.MODEL_FINISHED, to_step=Step.READY

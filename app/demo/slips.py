@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from app.demo.floor import Floor, Worker
-from app.demo.ledger import Piece
+from app.demo.floor import DemoFloor, Worker
+from app.demo.ledger import DemoPiece
 from app.flow.legality import correction_refusals
 from app.flow.rules import Entry, Kind, Policy, effective
 from app.flow.steps import MoveKey, Step
@@ -13,10 +13,10 @@ from app.shared.calendar import DAY
 class Slips:
     """Undoes and corrects, with entries of the log as the flow has them."""
 
-    def __init__(self, floor: Floor) -> None:
+    def __init__(self, floor: DemoFloor) -> None:
         self._floor = floor
 
-    def undo_shaped(self, piece: Piece, worker: Worker, moment: int) -> int:
+    def undo_shaped(self, piece: DemoPiece, worker: Worker, moment: int) -> int:
         """“Done” was tapped on the wrong piece: taken back, and worked on.
 
         Gives -1: the worker's hands are not free.
@@ -43,13 +43,13 @@ class Slips:
         floor.later(moment + floor.rng.randrange(15, 300), take_back)
         return -1
 
-    def correct_later(self, piece: Piece, wrong: Entry, by: int, moment: int) -> None:
+    def correct_later(self, piece: DemoPiece, wrong: Entry, by: int, moment: int) -> None:
         """A moment turns out to have been somewhat earlier than was written down."""
         floor = self._floor
         at = floor.office(moment + floor.rng.randrange(DAY // 4, 3 * DAY))
         floor.later(at, lambda t: self._correct(piece, wrong, by, t))
 
-    def _correct(self, piece: Piece, wrong: Entry, by: int, moment: int) -> None:
+    def _correct(self, piece: DemoPiece, wrong: Entry, by: int, moment: int) -> None:
         floor = self._floor
         line = effective(piece.log)
         shown = next((e for e in line if e.id == wrong.id), None)

@@ -3,14 +3,14 @@
 from collections.abc import Callable
 from datetime import timedelta
 
-from app.demo.floor import Floor
+from app.demo.floor import DemoFloor
 from app.demo.hours import HOUR
-from app.demo.ledger import Job, Piece, Row
+from app.demo.ledger import DemoPiece, Job, Row
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Of, Step, moves_from
 from app.shared.calendar import DAY
 
-GoOn = Callable[[Piece, int], None]
+GoOn = Callable[[DemoPiece, int], None]
 _HOLDS = {Step.FINISHING: 0.035, Step.BLANK: 0.012, Step.SHAPING: 0.02, Step.PAINTING: 0.02}
 _ASKS = {Step.FINISHING: 0.08, Step.SHAPING: 0.02, Step.PAINTING: 0.04}
 
@@ -18,11 +18,11 @@ _ASKS = {Step.FINISHING: 0.08, Step.SHAPING: 0.02, Step.PAINTING: 0.04}
 class Trouble:
     """Draws what goes otherwise than planned, and sees it through."""
 
-    def __init__(self, floor: Floor) -> None:
+    def __init__(self, floor: DemoFloor) -> None:
         self._floor = floor
         self.settled: Callable[[Job, int], None] = lambda job, t: None
 
-    def meet(self, piece: Piece, moment: int, go_on: GoOn) -> None:
+    def meet(self, piece: DemoPiece, moment: int, go_on: GoOn) -> None:
         """Let a piece that has entered a step go on, now or after a hold or a question."""
         floor, step = self._floor, piece.state.step
         ticket = piece.ticket
@@ -49,7 +49,7 @@ class Trouble:
         floor.later(at, begin)
 
     def hold(
-        self, piece: Piece, moment: int, go_on: GoOn, words: tuple[str, str] | None = None,
+        self, piece: DemoPiece, moment: int, go_on: GoOn, words: tuple[str, str] | None = None,
         lasts: int | None = None,
     ) -> None:  # fmt: skip
         """Put a piece on hold for some days, then lift the hold and go on."""
@@ -71,7 +71,7 @@ class Trouble:
         floor.later(floor.office(moment + lasts), lift)
 
     def ask(
-        self, pieces: list[Piece], topic: str, moment: int, go_on: Callable[[int], None],
+        self, pieces: list[DemoPiece], topic: str, moment: int, go_on: Callable[[int], None],
         lasts: int | None = None,
     ) -> None:  # fmt: skip
         """Ask the customer something that stops some pieces, and go on when it is answered."""
@@ -99,7 +99,7 @@ class Trouble:
 
         floor.later(floor.office(moment + (lasts or floor.span_of(2.2, 0.9, 28))), answered)
 
-    def _question(self, pieces: list[Piece], topic: str, asked: str, moment: int) -> Row:
+    def _question(self, pieces: list[DemoPiece], topic: str, asked: str, moment: int) -> Row:
         floor, first = self._floor, pieces[0]
         single = len(pieces) == 1
         return floor.ledger.note(
@@ -149,7 +149,7 @@ class Trouble:
             act = entry.act
         self.settled(job, moment)
 
-    def park(self, piece: Piece, moment: int, go_on: GoOn) -> None:
+    def park(self, piece: DemoPiece, moment: int, go_on: GoOn) -> None:
         """No photos came: a hold until they do, or the end of the order."""
         floor = self._floor
         if piece.state.held or piece.state.step is not Step.PHOTOS_WANTED:

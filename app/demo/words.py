@@ -9,7 +9,7 @@ from app.shared.places import shipped
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class DemoWords:
     """What the demo says: `people`, `animals` and `studio` as their files hold them."""
 
     people: dict[str, Any]
@@ -21,14 +21,14 @@ class Words:
         return list(self.people["staff"])
 
 
-def load() -> Words:
+def load() -> DemoWords:
     """Read the three files."""
     folder = shipped("demo_data")
     people, animals, studio = (
         json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
         for name in ("people", "animals", "studio")
     )
-    return Words(people, animals, studio)
+    return DemoWords(people, animals, studio)
 
 
 def by_share(rng: Random, kinds: list[dict[str, Any]]) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from app.status.wording import more_copies
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class ReadyText:
     """A question as customers put it, and a text that answers it."""
 
     key: str
@@ -31,7 +31,7 @@ class _Asked:
     link: str
 
 
-def answers(facts: OrderFacts, days: Days, link: str) -> list[Answer]:
+def answers(facts: OrderFacts, days: Days, link: str) -> list[ReadyText]:
     """Every ready text for an order; `link` is its status link, or empty."""
     asked = _Asked(facts, days, link)
     given: Sequence[tuple[str, str, Callable[[_Asked], str]]] = (
@@ -43,7 +43,7 @@ def answers(facts: OrderFacts, days: Days, link: str) -> list[Answer]:
         ("change", "May I change something?", _change),
         ("parcel", "Where is the parcel?", _parcel),
     )
-    return [Answer(key, question, _letter(asked, say(asked))) for key, question, say in given]
+    return [ReadyText(key, question, _letter(asked, say(asked))) for key, question, say in given]
 
 
 def _letter(asked: _Asked, body: str) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from sqlalchemy import Connection, bindparam, text
 
-from app.desk.finding import Entry, Index, key_of
+from app.desk.finding import Index, IndexedOrder, key_of
 from app.flow.steps import piece_code
 from app.shared.database import Database
 from app.shared.text import fold
@@ -69,7 +69,7 @@ class Finder:
             self._seen = now
             return self.index
 
-    def _since(self, db: Connection) -> list[Entry]:
+    def _since(self, db: Connection) -> list[IndexedOrder]:
         seen = {name: value for name, value in self._seen.items() if name != "version"}
         touched = set(db.execute(_TOUCHED, seen).scalars())
         # An order that has come to its end goes behind the open ones.
@@ -80,12 +80,12 @@ class Finder:
         return list(_entries(db.execute(_SOME, {"ids": sorted(touched)})))
 
 
-def _entries(rows: Iterable[object]) -> Iterable[Entry]:
+def _entries(rows: Iterable[object]) -> Iterable[IndexedOrder]:
     for row in rows:
         yield _entry(row)
 
 
-def _entry(row: object) -> Entry:
+def _entry(row: object) -> IndexedOrder:
     value = {name: getattr(row, name) or "" for name in getattr(row, "_fields", ())}
     number = int(value["number"])
     beasts = [line.partition(":") for line in str(value["animals"]).split("\n") if line]
@@ -105,7 +105,7 @@ def _entry(row: object) -> Entry:
         number, people, fold(" ".join(names)), *mails, value["shop_reference"], digits,
         value["phone"], *codes, *tracking, value["ship_name"],
     )  # fmt: skip
-    return Entry(
+    return IndexedOrder(
         order_id=int(value["id"]),
         number=number,
         open=bool(value["open"]),

@@ -27,7 +27,7 @@ _NAME = re.compile(r"\b[^\W\d_][^\W\d_’'-]+\b", re.UNICODE)
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class IndexedOrder:
     """What is known of one order, for finding it.
 
     `text` holds everything, folded; `exact` the keys that name it alone or nearly so (mails,
@@ -48,7 +48,7 @@ class Entry:
 class Hit:
     """An order that may be meant, and how surely (more is surer)."""
 
-    entry: Entry
+    entry: IndexedOrder
     weight: float
 
 
@@ -56,7 +56,7 @@ class Hit:
 class Index:
     """All orders, ready to be searched. `put` replaces an order's line."""
 
-    entries: dict[int, Entry] = field(default_factory=dict)
+    entries: dict[int, IndexedOrder] = field(default_factory=dict)
     _text: str = ""
     _starts: list[int] = field(default_factory=list)
     _order: list[int] = field(default_factory=list)
@@ -65,7 +65,7 @@ class Index:
     _shortened: dict[str, set[str]] = field(default_factory=dict)
     _stale: bool = True
 
-    def put(self, entries: Iterable[Entry]) -> None:
+    def put(self, entries: Iterable[IndexedOrder]) -> None:
         """Take in orders that are new or have changed."""
         for entry in entries:
             if (old := self.entries.get(entry.order_id)) is not None:
@@ -81,7 +81,7 @@ class Index:
                 self._by_name[name].add(entry.order_id)
             self._stale = True
 
-    def _forget(self, entry: Entry) -> None:
+    def _forget(self, entry: IndexedOrder) -> None:
         for key in entry.exact:
             self._by_key.get(key, set()).discard(entry.order_id)
         for name in entry.customer | entry.animals:
@@ -114,7 +114,7 @@ class Index:
             hits[order_id] = Hit(self.entries[order_id], 10 + self.entries[order_id].open)
         return _sorted(hits.values())
 
-    def _nearly(self, wanted: Sequence[str]) -> list[Entry]:
+    def _nearly(self, wanted: Sequence[str]) -> list[IndexedOrder]:
         """Orders that fit where one letter of a name may be wrong, as many as one looks at.
 
         A name and a word with one letter wrong, missing, too many or two swapped become the same
@@ -240,7 +240,7 @@ def key_of(token: str) -> str:
     return "".join(sign for sign in token.casefold() if sign.isalnum())
 
 
-def _weight(entry: Entry, wanted: Sequence[str]) -> float:
+def _weight(entry: IndexedOrder, wanted: Sequence[str]) -> float:
     """Words that begin a name weigh more than ones in the middle of something."""
     words = f" {entry.text}"
     return sum(1.0 for word in wanted if f" {word}" in words) + 0.5 * entry.open

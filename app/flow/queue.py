@@ -14,7 +14,7 @@ DayWords = Callable[[date], str]
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
+class QueueFacts:
     """What decides a piece's place.
 
     `chance` is that of being ready by `needed_by`, between 0 and 1, or None where unknown.
@@ -31,24 +31,26 @@ class Waiting:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class PlaceInQueue:
     """A piece's place (smaller is sooner) and the reason in words."""
 
     rank: tuple[int, int, int]
     reason: str
 
 
-def place(piece: Waiting, say_day: DayWords) -> Place:
+def place(piece: QueueFacts, say_day: DayWords) -> PlaceInQueue:
     """Where a piece stands in the order of work, and why."""
     since = piece.accepted or piece.counted or piece.began
     age = since.toordinal()
     if piece.remake or piece.reworks:
         word = "a remake goes first" if piece.remake else "rework goes first"
-        return Place((0, 0, age), word)
+        return PlaceInQueue((0, 0, age), word)
     if piece.needed_by is not None and (piece.chance is None or piece.chance < FALLING):
-        return Place((1, piece.needed_by.toordinal(), age), f"needed by {say_day(piece.needed_by)}")
+        return PlaceInQueue(
+            (1, piece.needed_by.toordinal(), age), f"needed by {say_day(piece.needed_by)}"
+        )
     if piece.accepted is not None:
-        return Place((2, age, age), f"photos accepted {say_day(piece.accepted)}")
+        return PlaceInQueue((2, age, age), f"photos accepted {say_day(piece.accepted)}")
     if piece.counted is not None:
-        return Place((2, age, age), f"photos here since {say_day(piece.counted)}")
-    return Place((2, age, age), f"here since {say_day(piece.began)}")
+        return PlaceInQueue((2, age, age), f"photos here since {say_day(piece.counted)}")
+    return PlaceInQueue((2, age, age), f"here since {say_day(piece.began)}")

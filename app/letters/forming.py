@@ -15,14 +15,14 @@ from app.flow import news_rows as news
 from app.letters import rules, store, wording
 from app.letters.letter import Part, letter_to_json, parts_to_json
 from app.letters.message import Unsendable, mailbox
-from app.letters.rules import Plan, Posting
+from app.letters.rules import LetterPlan, Posting
 from app.letters.sentences import letter_of
 from app.letters.store import Addressee
 from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts
 from app.shared.database import Database
 from app.shared.errors import NotFound
-from app.status.document import Contact
+from app.status.document import StudioContact
 from app.status.wording import Teller
 from app.studio.workshop import InForce
 
@@ -50,7 +50,7 @@ def posting_of(in_force: InForce) -> Posting:
 def teller_of(in_force: InForce) -> Teller:
     """The studio as it speaks on its pages and in its letters."""
     settings = in_force.settings
-    contact = Contact(settings.contact_mail, settings.contact_phone, settings.contact_hours)
+    contact = StudioContact(settings.contact_mail, settings.contact_phone, settings.contact_hours)
     return Teller(
         settings.name, contact, in_force.calendar, settings.how_to_send_photos, settings.blank_on
     )
@@ -121,7 +121,7 @@ def _plan_all(
 
 
 def _row(
-    order_id: int, plan: Plan, facts: OrderFacts, to: Addressee, in_force: InForce, now: int
+    order_id: int, plan: LetterPlan, facts: OrderFacts, to: Addressee, in_force: InForce, now: int
 ) -> dict[str, Any]:
     return {
         **_blank(order_id, now, domain_of(in_force)),

@@ -28,7 +28,7 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
-class Letter:
+class WordedLetter:
     """A letter in words. Only the order's link is added when it leaves: a link may be replaced.
 
     `name` is how the customer is addressed, `contact` how the studio is reached, in one line. A
@@ -43,16 +43,16 @@ class Letter:
     sections: tuple[Section, ...]
 
 
-_LETTER = TypeAdapter(Letter)
+_LETTER = TypeAdapter(WordedLetter)
 _PARTS = TypeAdapter(tuple[Part, ...])
 
 
-def letter_to_json(letter: Letter) -> str:
+def letter_to_json(letter: WordedLetter) -> str:
     """The letter as it is kept."""
     return json.dumps({"form": _FORM, **asdict(letter)}, ensure_ascii=False, separators=(",", ":"))
 
 
-def letter_from_json(text: str, parts: Sequence[Part]) -> Letter:
+def letter_from_json(text: str, parts: Sequence[Part]) -> WordedLetter:
     """The letter that was kept, also by a version that kept facts. Raises ValueError."""
     raw: Any = json.loads(text)
     form = raw.pop("form", None) if isinstance(raw, dict) else None

@@ -10,7 +10,7 @@ from sqlalchemy.engine import Row
 from app.flow.steps import Step
 from app.letters import rules, store, wording
 from app.letters.forming import posting_of
-from app.letters.letter import Letter, letter_from_json, parts_from_json
+from app.letters.letter import WordedLetter, letter_from_json, parts_from_json
 from app.orders.facts.gather import facts_of_many
 from app.shared.errors import NotFound
 from app.studio.workshop import InForce
@@ -104,7 +104,7 @@ class NewsLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
+class WaitingNews:
     """An order's news that waits: when its letter goes by itself (None: with the next one)."""
 
     order_id: int
@@ -138,7 +138,7 @@ class KeptLetter:
 
     line: LetterLine
     order_id: int
-    letter: Letter | None
+    letter: WordedLetter | None
 
 
 def page_of(db: Connection, which: str, page: int) -> list[LetterLine]:
@@ -156,7 +156,7 @@ def counts(db: Connection) -> dict[str, int]:
 
 def waiting(
     db: Connection, in_force: InForce, now: int, order_id: int | None = None
-) -> list[Waiting]:
+) -> list[WaitingNews]:
     """The orders whose news waits for a letter, what goes soonest first; or one of them."""
     by_order: dict[int, list[Row[Any]]] = {}
     for row in db.execute(_untold(order_id)):
@@ -167,7 +167,7 @@ def waiting(
     facts, gone = facts_of_many(db, ids, in_force, now), store.gone_of(db, ids)
     pending, posting = store.pending_of(db, ids), posting_of(in_force)
     found = [
-        Waiting(
+        WaitingNews(
             id_, group[0].number, group[0].customer, tuple(_news(row) for row in group),
             rules.goes_at(pending.get(id_, ()), facts[id_], gone[id_], posting, now),
         )

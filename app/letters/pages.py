@@ -159,7 +159,7 @@ def letter_html(workshop: TheWorkshop, id_: RowId) -> Response:
     return inert(said.html)
 
 
-def _words(workshop: Workshop, db: Any, kept: lists.KeptLetter) -> wording.Words | None:
+def _words(workshop: Workshop, db: Any, kept: lists.KeptLetter) -> wording.LetterWords | None:
     if kept.letter is None:
         return None
     link = worker.linked_of(workshop)(db, kept.order_id)

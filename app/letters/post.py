@@ -42,7 +42,7 @@ class SenderRefused(TryAgain):
         )
 
 
-class Refused(Exception):
+class MailRefused(Exception):
     """Never: a 5xx answer, or something that this server cannot carry."""
 
 
@@ -151,7 +151,7 @@ class Smtp:
         options = []
         if mail.needs_utf8:
             if not line.has_extn("smtputf8"):
-                raise Refused(
+                raise MailRefused(
                     "The address has letters before its @ that this mail server cannot carry."
                 )
             options = ["SMTPUTF8", "BODY=8BITMIME"]
@@ -180,7 +180,7 @@ def _expect(answer: tuple[int, bytes], what: str) -> None:
         return
     said = _said(code, words)
     if 500 <= code <= 599:
-        raise Refused(f"The mail server refused {what}: {said}")
+        raise MailRefused(f"The mail server refused {what}: {said}")
     raise TryAgain(f"The mail server put {what} off: {said}")
 
 

@@ -12,7 +12,7 @@ from app.letters import rules, store, wording
 from app.letters.forming import posting_of, teller_of
 from app.letters.letter import Part
 from app.letters.sentences import letter_of
-from app.letters.wording import Words
+from app.letters.wording import LetterWords
 from app.orders.facts import ranges
 from app.orders.facts import told as tellings
 from app.orders.facts.gather import facts_of
@@ -36,7 +36,7 @@ _SAMPLE_ID = 0
 
 def words_of(
     parts: Sequence[Part], facts: OrderFacts, in_force: InForce, now: int, link: str | None
-) -> Words:
+) -> LetterWords:
     """A letter as it would read if it were formed now."""
     letter = letter_of(parts, facts, teller_of(in_force), now)
     return wording.words_of(letter, wording.subject(parts, facts), link)
@@ -44,7 +44,7 @@ def words_of(
 
 def next_letter(
     db: Connection, facts: OrderFacts, in_force: InForce, link: str | None, now: int
-) -> Words | None:
+) -> LetterWords | None:
     """What waits, as it would read now; None where nothing waits."""
     waiting = store.pending_of(db, [facts.id]).get(facts.id, [])
     if not waiting:
@@ -56,7 +56,7 @@ def next_letter(
 
 def preview(
     order: OrderFacts, kind: str, tone: str, in_force: InForce, now: int, link: str | None
-) -> Words:
+) -> LetterWords:
     """A letter of one kind as it would read for this order, in its own tone or another.
 
     `tone` is "own" or one of TONES. What the order does not have yet stands in brackets.

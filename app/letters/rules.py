@@ -103,7 +103,7 @@ class Gone:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class LetterPlan:
     """What to do with an order's news now: the parts of a letter (none: no letter yet), the news
     that it tells, and the news that nobody needs any more."""
 
@@ -120,7 +120,7 @@ def plan(
     now: int,
     *,
     at_once: bool = False,
-) -> Plan:
+) -> LetterPlan:
     """What becomes of an order's news now. `at_once` is a person's word: all of it goes."""
     ripe = [one for one in pending if at_once or (not one.held and one.ripe <= now)]
     today = posting.calendar.day_of(now)
@@ -132,8 +132,8 @@ def plan(
         if at_once or (due is not None and due <= now):
             causes.add(one.id)
     if not causes:
-        return Plan(moot=tuple(sorted(moot)))
-    return Plan(_parts(live, causes), tuple(one.id for one in live), tuple(sorted(moot)))
+        return LetterPlan(moot=tuple(sorted(moot)))
+    return LetterPlan(_parts(live, causes), tuple(one.id for one in live), tuple(sorted(moot)))
 
 
 def due_at(

@@ -12,8 +12,8 @@ from app.letters.forming import NO_WORDS
 from app.letters.letter import letter_from_json, parts_from_json
 from app.letters.message import Envelope, Mail, Unsendable, build
 from app.letters.outbox import Claimed
-from app.letters.post import Refused, SenderRefused, TryAgain, Way
-from app.letters.trouble import Trouble
+from app.letters.post import MailRefused, SenderRefused, TryAgain, Way
+from app.letters.trouble import MailTrouble
 from app.shared import faults
 from app.shared.database import Database
 
@@ -57,7 +57,7 @@ class Round:
 
     became: dict[int, Became]
     tried: bool = False
-    trouble: Trouble | None = None
+    trouble: MailTrouble | None = None
 
     @property
     def reached(self) -> bool:
@@ -119,11 +119,11 @@ def _send(
     done.tried, done.trouble = True, None
     try:
         office.way(mail, f"{letter.id:06d}-{letter.number}")
-    except Refused as why:
+    except MailRefused as why:
         return _dead(database, letter, str(why))
     except TryAgain as why:
         if not why.reached:
-            done.trouble = Trouble(str(why), now(), lasting=isinstance(why, SenderRefused))
+            done.trouble = MailTrouble(str(why), now(), lasting=isinstance(why, SenderRefused))
         return _later(database, letter, why, now(), chance())
     faults.reach("after the mail server's yes")
     if not outbox.mark_sent(database, letter, now()):

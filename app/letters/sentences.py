@@ -8,12 +8,12 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from app.flow.steps import Step
-from app.letters.letter import Letter, Part
+from app.letters.letter import Part, WordedLetter
 from app.letters.rules import ASKS, KINDS, says_when
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, joining
 from app.shared.web import words
 from app.status import parcel_words, photo_words, piece_words, range_words
-from app.status.document import Block, Contact, Section
+from app.status.document import Block, Section, StudioContact
 from app.status.tasks import first_wanted, in_letter, tasks
 from app.status.voice import Days, likenesses
 from app.status.wording import Teller, more_copies, to_do
@@ -26,7 +26,7 @@ _HOW_TO = frozenset({"order_in", "photo_reminder"})
 
 
 @dataclass(frozen=True, slots=True)
-class Telling:
+class LetterContext:
     """A part of a letter with what it is worded from."""
 
     part: Part
@@ -35,7 +35,7 @@ class Telling:
     days: Days | None = None
 
     @classmethod
-    def of(cls, part: Part, facts: OrderFacts, days: Days | None = None) -> "Telling":
+    def of(cls, part: Part, facts: OrderFacts, days: Days | None = None) -> "LetterContext":
         """The part of the animals that it names, or of all."""
         spoken = (a for a in facts.alive if not part.letters or a.letter in part.letters)
         return cls(part, facts, tuple(spoken), days)
@@ -71,22 +71,22 @@ class Telling:
         return next((one for one in self.facts.parcels if one.id == self.part.round), None)
 
 
-def letter_of(parts: Sequence[Part], facts: OrderFacts, teller: Teller, now: int) -> Letter:
+def letter_of(parts: Sequence[Part], facts: OrderFacts, teller: Teller, now: int) -> WordedLetter:
     """The letter, its days said as on the day of `now` (UTC seconds)."""
     days = Days(teller.calendar, now, dated=True)
     said = [
         block
         for part in parts
-        for block in _SAY[part.kind](Telling.of(part, facts, days), days, teller)
+        for block in _SAY[part.kind](LetterContext.of(part, facts, days), days, teller)
     ]
     found = [Section("", tuple(dict.fromkeys(said))), *_sections(parts, facts, days, teller)]
-    return Letter(
+    return WordedLetter(
         facts.number, facts.address_as, teller.name, _contact(teller.contact), facts.gift,
         tuple(section for section in found if section.blocks),
     )  # fmt: skip
 
 
-def _contact(contact: Contact) -> str:
+def _contact(contact: StudioContact) -> str:
     phone = contact.phone
     if phone and contact.hours:
         phone += f" on {contact.hours}"
@@ -101,7 +101,7 @@ def _sections(
     kinds = {part.kind for part in parts}
     if "order_in" in kinds:
         yield Section("What you ordered", tuple(piece_words.ordered(facts.alive)))
-    reminders = [Telling.of(part, facts) for part in parts if part.kind == "photo_reminder"]
+    reminders = [LetterContext.of(part, facts) for part in parts if part.kind == "photo_reminder"]
     gently = not reminders or any(telling.remembered for telling in reminders)
     needed = [task for task in tasks(facts, days) if gently or not task.gently]
     if needed:
@@ -124,7 +124,7 @@ def _to_photograph(parts: Sequence[Part], facts: OrderFacts) -> list[AnimalFacts
     return [animal for animal in first_wanted(facts) if all_ or animal.letter in of]
 
 
-def _each(telling: Telling) -> Iterator[tuple[AnimalFacts, list[Block]]]:
+def _each(telling: LetterContext) -> Iterator[tuple[AnimalFacts, list[Block]]]:
     """The animals, each with the line that names it where there are several: the page's sentences
     stand under its name."""
     for animal in telling.animals:
@@ -138,17 +138,17 @@ def _text(*said: str) -> Block:
 # ---------------------------------------------------------------- what each kind tells
 
 
-def _question(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _question(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     yield _text("We have a question for you. You can simply reply to this email.")
 
 
-def _more_views(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _more_views(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     for animal in telling.animals:
         yield from photo_words.more_views(animal)
     yield _text("Please send the files as they come from the camera; you can reply to this email.")
 
 
-def _order_in(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _order_in(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     yield _text(f"Thank you for your order. Its number is {telling.facts.number}.")
     for animal in telling.animals:
         if animal.told_at is not None or (animal.counted_at is not None and not animal.passed):
@@ -159,7 +159,7 @@ def _order_in(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
         yield _text("We’ll write when your photos are here.")
 
 
-def _photo_reminder(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _photo_reminder(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     first = words.listed([animal.name for animal in telling.animals if not animal.attempts])
     again = [animal for animal in telling.animals if animal.attempts]
     if telling.remembered:
@@ -187,7 +187,7 @@ def _photo_reminder(telling: Telling, days: Days, teller: Teller) -> Iterable[Bl
         yield from photo_words.more_views(animal)
 
 
-def _running_later(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _running_later(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     yield _text(
         "Your order is taking longer than the dates we gave you, and you should hear that from us. "
         "If you need it by a certain day, reply to this email and tell us, and we’ll see together "
@@ -195,7 +195,7 @@ def _running_later(telling: Telling, days: Days, teller: Teller) -> Iterable[Blo
     )
 
 
-def _handed_over(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _handed_over(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     parcel = telling.parcel
     if parcel is None:
         yield _text("Your order is finished and has left the workshop.")
@@ -214,7 +214,7 @@ def _handed_over(telling: Telling, days: Days, teller: Teller) -> Iterable[Block
         yield _text("The rest of your order is still being made, and we’ll write when it leaves.")
 
 
-def _received(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _received(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     parcel, facts = telling.parcel, telling.facts
     if parcel is not None and parcel_words.assumed(parcel, facts):
         yield _text("By now your parcel should be with you. If it isn’t, please write to us.")
@@ -229,7 +229,7 @@ def _received(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
         )
 
 
-def _photos_passed(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _photos_passed(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     for animal, name in _each(telling):
         yield from name
         if animal.model.step is Step.FINISHING:
@@ -241,12 +241,12 @@ def _photos_passed(telling: Telling, days: Days, teller: Teller) -> Iterable[Blo
         yield _text(more_copies(open_models, telling.facts, days))
 
 
-def _last_call(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _last_call(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     yield _text(more_copies(telling.joining or telling.animals, telling.facts, days))
     yield _text("If you don’t want any more, there’s no need to write.")
 
 
-def _making_begun(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _making_begun(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     many = len(telling.animals) > 1
     yield _text(
         f"The {'models' if many else 'model'} of {telling.names} {'are' if many else 'is'} "
@@ -257,12 +257,12 @@ def _making_begun(telling: Telling, days: Days, teller: Teller) -> Iterable[Bloc
         yield from piece_words.making(animal, telling.facts, days, quiet=False)
 
 
-def _photos_counted(telling: Telling, days: Days, teller: Teller) -> Iterable[Block]:
+def _photos_counted(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     for animal in telling.animals:
         yield from photo_words.until_passed(animal, days)
 
 
-_SAY: Mapping[str, Callable[[Telling, Days, Teller], Iterable[Block]]] = {
+_SAY: Mapping[str, Callable[[LetterContext, Days, Teller], Iterable[Block]]] = {
     "question": _question,
     "more_views": _more_views,
     "order_in": _order_in,

@@ -20,7 +20,7 @@ _DEAD = text("SELECT count(*) FROM letters WHERE state = 'dead'")
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class MailTrouble:
     """Why the mail server takes nothing, and since when (UTC seconds).
 
     `lasting` says that it will not pass by itself, so that people are told at once.
@@ -41,7 +41,7 @@ class MailState:
     letters can never go as they are."""
 
     off_since: int | None
-    trouble: Trouble | None
+    trouble: MailTrouble | None
     dead: int
 
 
@@ -50,7 +50,7 @@ def mail_state(db: Connection) -> MailState:
     return MailState(by_hand.off_since(db), _kept(db), db.execute(_DEAD).scalar_one())
 
 
-def note(database: Database, found: Trouble | None) -> None:
+def note(database: Database, found: MailTrouble | None) -> None:
     """Keep what a try at the server has shown: trouble, whose first moment stays, or its end."""
     with database.reading() as db:
         kept = _kept(db)
@@ -66,6 +66,6 @@ def note(database: Database, found: Trouble | None) -> None:
             db.execute(_KEEP, {"name": _NAME, "value": value, "now": found.since})
 
 
-def _kept(db: Connection) -> Trouble | None:
+def _kept(db: Connection) -> MailTrouble | None:
     value = db.execute(_KEPT).scalar()
-    return Trouble(**json.loads(value)) if value is not None else None
+    return MailTrouble(**json.loads(value)) if value is not None else None

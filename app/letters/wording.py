@@ -12,9 +12,9 @@ from functools import cache
 
 from jinja2 import Environment
 
-from app.letters.letter import Letter, Part
+from app.letters.letter import Part, WordedLetter
 from app.letters.rules import KINDS
-from app.letters.sentences import Telling
+from app.letters.sentences import LetterContext
 from app.orders.facts.order import OrderFacts
 from app.shared.web.templating import environment
 from app.status import parcel_words
@@ -38,7 +38,7 @@ CALLED: Mapping[str, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class LetterWords:
     """A letter in words."""
 
     subject: str
@@ -89,7 +89,7 @@ _SUBJECTS: Mapping[str, tuple[str, str, str]] = {
 
 def subject(parts: Sequence[Part], facts: OrderFacts) -> str:
     """The subject: that of the part which asks or tells most."""
-    telling = Telling.of(parts[0], facts)
+    telling = LetterContext.of(parts[0], facts)
     plain, remembered, gift = _SUBJECTS[telling.part.kind]
     said = (remembered if telling.remembered else "") or plain
     if facts.gift:
@@ -107,13 +107,13 @@ def subject(parts: Sequence[Part], facts: OrderFacts) -> str:
 # ---------------------------------------------------------------- text and HTML
 
 
-def words_of(letter: Letter, subject: str, link: str | None) -> Words:
+def words_of(letter: WordedLetter, subject: str, link: str | None) -> LetterWords:
     """The whole letter. `link` is the order's status link, None where it has none."""
     html, plain = (
         env.get_template(f"letters/frame.{kind}").render(letter=letter, link=link)
         for env, kind in zip(_environments(), ("html", "txt"), strict=True)
     )
-    return Words(subject, _wrapped(plain), html)
+    return LetterWords(subject, _wrapped(plain), html)
 
 
 @cache

@@ -14,7 +14,7 @@ from app.letters.message import Unsendable, mailbox
 from app.letters.sending import Linked, Office, Round, send_due
 from app.letters.trouble import MailState
 from app.orders.order import links
-from app.shared.settings import Machine
+from app.shared.settings import Environment
 from app.shared.web import words
 from app.studio.workshop import Workshop
 
@@ -41,7 +41,7 @@ def linked_of(workshop: Workshop) -> Linked:
 @cache
 def smtp_url() -> str:
     """The mail server's address, as the house was started with."""
-    return Machine.read().smtp_url.strip()
+    return Environment.read().smtp_url.strip()
 
 
 def way_of(workshop: Workshop) -> post.Way:
@@ -150,7 +150,7 @@ def send_round(workshop: Workshop, stop: threading.Event | None = None) -> Round
     settings = workshop.in_force().settings
     office = Office(
         settings.name, settings.contact_mail or "desk@letters.invalid", way_of(workshop),
-        linked_of(workshop), Machine.read().tagged_sender,
+        linked_of(workshop), Environment.read().tagged_sender,
     )  # fmt: skip
     stopping = stop.is_set if stop is not None else lambda: False
     done = send_due(workshop.database, office, workshop.now, _CHANCE.random, stopping)

@@ -25,7 +25,7 @@ _STEEPEST = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class BuildRun:
     """A stay of a model on a machine. `entry` began it; `ended` is None while it runs.
 
     `pictures` is how many had been counted by its start, None where that is not known; `outcome`
@@ -41,7 +41,7 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
-class Machine:
+class BuildMachine:
     """A build machine: how many sets it takes at once, and since when it has been off."""
 
     id: int
@@ -60,20 +60,20 @@ class Machine:
 class OnMachine:
     """A run as the page shows it. Machine and expected end are None where nobody named them."""
 
-    run: Run
+    run: BuildRun
     machine_id: int | None
     ends_from: int | None
     ends_by: int | None
 
 
-def runs_of(model_id: int, log: Sequence[Entry], pictures: int | None = None) -> list[Run]:
+def runs_of(model_id: int, log: Sequence[Entry], pictures: int | None = None) -> list[BuildRun]:
     """The runs in a model's log, oldest first; what was undone or struck is not among them.
 
     `pictures` is what the model's row says, for a log that has counted none.
     """
-    found: list[Run] = []
+    found: list[BuildRun] = []
     counted = 0
-    open_run: Run | None = None
+    open_run: BuildRun | None = None
     for entry in effective(log):
         if entry.kind not in (Kind.ENTER, Kind.MOVE):
             continue
@@ -83,12 +83,14 @@ def runs_of(model_id: int, log: Sequence[Entry], pictures: int | None = None) ->
         if entry.move == MoveKey.PHOTOS_COUNTED:
             counted += entry.amount or 0
         if entry.to_step is Step.BUILDING:
-            open_run = Run(model_id, entry.id, entry.happened_at, pictures=counted or pictures)
+            open_run = BuildRun(model_id, entry.id, entry.happened_at, pictures=counted or pictures)
     return [*found, open_run] if open_run is not None else found
 
 
-def _ended(run: Run, entry: Entry) -> Run:
-    return Run(run.model_id, run.entry, run.started, entry.happened_at, entry.move, run.pictures)
+def _ended(run: BuildRun, entry: Entry) -> BuildRun:
+    return BuildRun(
+        run.model_id, run.entry, run.started, entry.happened_at, entry.move, run.pictures
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +131,7 @@ class Times:
 DEFAULT = Times()
 
 
-def times(past: Iterable[Run]) -> Times:
+def times(past: Iterable[BuildRun]) -> Times:
     """The 10 % and the 85 % point of how long a run takes, by its number of pictures.
 
     From the studio's finished runs: a line of log seconds on log pictures by least squares, and
@@ -187,7 +189,7 @@ class Busy:
         return self.hours / self.of_hours if self.of_hours > 0 else None
 
 
-def busy(runs: Iterable[Run], since: int, until: int) -> Busy:
+def busy(runs: Iterable[BuildRun], since: int, until: int) -> Busy:
     """The hours of [since, until) in which at least one set ran: two on one machine count once."""
     runs = list(runs)
     spans = sorted(
@@ -203,6 +205,6 @@ def busy(runs: Iterable[Run], since: int, until: int) -> Busy:
     return Busy(ran / HOUR, max(0, until - since) / HOUR, sets)
 
 
-def by_model(runs: Iterable[Run]) -> Mapping[int, Run]:
+def by_model(runs: Iterable[BuildRun]) -> Mapping[int, BuildRun]:
     """The newest run of each model."""
     return {run.model_id: run for run in sorted(runs, key=lambda run: (run.started, run.entry))}

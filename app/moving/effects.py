@@ -15,7 +15,7 @@ from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey
 from app.flow.store import Piece, Ref
 from app.moving import machines, parcels, rules
 from app.moving.names import named
-from app.moving.parcels import Parcel
+from app.moving.parcels import ParcelDetails
 from app.shared.errors import BadFields, NotAllowed, Refused
 from app.shared.people import Role
 from app.shared.web import words
@@ -34,7 +34,7 @@ MOST_PICTURES = 20_000
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class MoveDetails:
     """Everything that may be said with a move; which of it is needed depends on the move.
 
     `happened_at` is a typed moment and `until` one to come (UTC seconds), `look_on` a day.
@@ -57,7 +57,7 @@ class Said:
     agreed: str = ""
     marks: Collection[int] | None = None
     machine: int | None = None
-    parcel: Parcel | None = None
+    parcel: ParcelDetails | None = None
     sure: bool = False
     from_row: bool = False
 
@@ -70,7 +70,7 @@ class Moving:
     in_force: Callable[[], InForce]
     what: MoveKey | Kind
     pieces: Sequence[Piece]
-    said: Said
+    said: MoveDetails
     amounts: Mapping[Ref, int | None] = field(default_factory=dict)
 
     def today(self) -> date:

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, bindparam, insert, select, text, update
 from app.flow.rules import Entry
 from app.flow.steps import Of
 from app.flow.store import Ref, entry_of_row
-from app.moving.build_times import Machine, OnMachine, runs_of, times
+from app.moving.build_times import BuildMachine, OnMachine, runs_of, times
 from app.moving.names import named
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.web import words
@@ -26,18 +26,18 @@ class Noted:
     ends_by: int
 
 
-def all_machines(db: Connection) -> list[Machine]:
+def all_machines(db: Connection) -> list[BuildMachine]:
     """Every machine, those that are on first, by name."""
     rows = db.execute(select(machines).order_by(machines.c.off_at.isnot(None), machines.c.name_key))
-    return [Machine(r.id, r.name, r.places, r.made_at, r.off_at) for r in rows]
+    return [BuildMachine(r.id, r.name, r.places, r.made_at, r.off_at) for r in rows]
 
 
-def machine(db: Connection, id_: int) -> Machine:
+def machine(db: Connection, id_: int) -> BuildMachine:
     """One machine. Raises NotFound."""
     row = db.execute(select(machines).where(machines.c.id == id_)).first()
     if row is None:
         raise NotFound("There is no such machine.")
-    return Machine(row.id, row.name, row.places, row.made_at, row.off_at)
+    return BuildMachine(row.id, row.name, row.places, row.made_at, row.off_at)
 
 
 _BUILT = text(
@@ -96,7 +96,7 @@ def _said_on_models(
 # ---------------------------------------------------------------- a run begins
 
 
-def choose(db: Connection, machine_id: int | None) -> Machine | None:
+def choose(db: Connection, machine_id: int | None) -> BuildMachine | None:
     """The machine that runs begin on: the one named, or the only one that is on.
 
     None in a studio that has named none. Raises BadFields where it has to be asked, Refused where
@@ -115,7 +115,7 @@ def choose(db: Connection, machine_id: int | None) -> Machine | None:
 
 
 def note_runs(
-    db: Connection, chosen: Machine, begun: Mapping[int, tuple[int, int]], now: int
+    db: Connection, chosen: BuildMachine, begun: Mapping[int, tuple[int, int]], now: int
 ) -> None:
     """Keep on which machine runs began: by model, the entry that began it and its moment.
 
@@ -128,7 +128,9 @@ def note_runs(
         put(db, entry, model_id, chosen, started + its.first, started + its.last)
 
 
-def put(db: Connection, entry: int, model_id: int, chosen: Machine, first: int, last: int) -> None:
+def put(
+    db: Connection, entry: int, model_id: int, chosen: BuildMachine, first: int, last: int
+) -> None:
     """Keep that a run is on a machine, and between which moments its end is expected."""
     db.execute(
         insert(builds).values(
@@ -143,7 +145,7 @@ def put(db: Connection, entry: int, model_id: int, chosen: Machine, first: int, 
     )
 
 
-def check_room(db: Connection, chosen: Machine, new: set[int], now: int) -> None:
+def check_room(db: Connection, chosen: BuildMachine, new: set[int], now: int) -> None:
     """Whether a machine has places for some models. Raises Refused, naming who is on it."""
     on_it = [
         on.run.model_id

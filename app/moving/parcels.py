@@ -92,7 +92,7 @@ def copy_row(db: Connection, copy_id: int) -> RowMapping:
 
 
 @dataclass(frozen=True, slots=True)
-class Parcel:
+class ParcelDetails:
     """What goes into which hands: the way, the carrier and its number."""
 
     way: str
@@ -104,7 +104,7 @@ class Parcel:
 def pack(
     db: Connection,
     ids: Sequence[int],
-    parcel: Parcel,
+    parcel: ParcelDetails,
     reason: str,
     sent: int,
     who: Person,

@@ -10,7 +10,7 @@ from app.flow.actions import Act, Done, Wish, begin_act, grant, settle
 from app.flow.rules import Kind, Policy, State, find_move, to_take_up
 from app.flow.steps import REWORKS, STEPS, MoveKey, moves_from
 from app.flow.store import Piece, Ref
-from app.moving.effects import EFFECTS, AskFirst, Moving, Said
+from app.moving.effects import EFFECTS, AskFirst, MoveDetails, Moving
 from app.moving.names import Named, named
 from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound
 from app.shared.people import Person
@@ -18,7 +18,7 @@ from app.shared.web import words
 from app.studio.workshop import Workshop
 
 BROKEN = "That button was not understood. Load the page again."
-_SAID_NOTHING = Said()
+_SAID_NOTHING = MoveDetails()
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ def perform(
     workshop: Workshop,
     seen: Sequence[Seen],
     what: MoveKey | Kind,
-    said: Said,
+    said: MoveDetails,
     who: Person,
     once: str = "",
 ) -> Done:
@@ -61,7 +61,7 @@ def perform_in(
     workshop: Workshop,
     seen: Sequence[Seen],
     what: MoveKey | Kind,
-    said: Said,
+    said: MoveDetails,
     who: Person,
     once: str = "",
 ) -> Done:
@@ -120,7 +120,7 @@ def _check_role(moving: Moving) -> None:
             raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
 
 
-def _in_its_place(moving: Moving) -> Said:
+def _in_its_place(moving: Moving) -> MoveDetails:
     """A typed time has no seconds: within the minute of what came before it is just after that.
 
     Raises BadFields, at `happened_at`, for a time before what happened last.

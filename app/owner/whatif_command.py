@@ -11,7 +11,7 @@ from typing import Any, Final, TextIO
 
 import numpy as np
 
-from app.flow.queue import Waiting, place
+from app.flow.queue import QueueFacts, place
 from app.leadtimes.floor import (
     ChangeError,
     Floor,
@@ -139,7 +139,7 @@ def _order_of_work(
         if needed is not None and (known := json.loads(points.get(row.order_id, "{}"))):
             left = (calendar.start_of(needed) - now) / DAY
             chance = chance_within([known[str(percent)] for percent in PERCENTS], left)
-        waiting = Waiting(
+        waiting = QueueFacts(
             row.making > 1, row.reworks, needed, chance,
             day_of(row.passed_at), day_of(row.counted_at), calendar.day_of(row.taken_at),
         )  # fmt: skip

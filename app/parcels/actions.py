@@ -9,8 +9,8 @@ from sqlalchemy import insert, select, update
 from app.flow.actions import Done
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref, mark_stale
-from app.moving.effects import Said
-from app.moving.parcels import Parcel
+from app.moving.effects import MoveDetails
+from app.moving.parcels import ParcelDetails
 from app.moving.perform import Seen, perform
 from app.moving.rules import number_key
 from app.parcels import store
@@ -45,8 +45,8 @@ def hand_over(
     if not copy_ids:
         raise BadFields({"copy": "Tick what goes into the parcel."})
     seen = [Seen(Ref(Of.COPY, id_)) for id_ in copy_ids]
-    parcel = Parcel(typed.way, typed.carrier, typed.number, typed.note)
-    said = Said(happened_at=sent, reason=typed.reason, parcel=parcel)
+    parcel = ParcelDetails(typed.way, typed.carrier, typed.number, typed.note)
+    said = MoveDetails(happened_at=sent, reason=typed.reason, parcel=parcel)
     with _at("sent_at" if typed.sent_at else "sent_on"):
         done = perform(workshop, seen, MoveKey.HANDED_OVER, said, who, typed.once)
     parcel_id = done.amounts[seen[0].ref]
@@ -62,7 +62,7 @@ def received(workshop: Workshop, parcel_id: int, when: int | None, who: Person, 
     if not gone:
         raise AlreadyMoved("It is noted as received already.")
     with _at("sent_on"):
-        said = Said(happened_at=when)
+        said = MoveDetails(happened_at=when)
         return perform(workshop, gone, MoveKey.RECEIVED, said, who, once)
 
 

@@ -12,9 +12,9 @@ from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts, has_range
 from app.photos.release.actions import released
 from app.publishing.pages_file import PageRow, read_all
-from app.publishing.worker import AT_ONCE, Link, as_shown, live_links
+from app.publishing.worker import AT_ONCE, LiveLink, as_shown, live_links
 from app.shared.differences import Difference, Reading
-from app.status.picture_words import Released
+from app.status.picture_words import CaptionedPicture
 from app.status.rendering import page_html
 from app.status.wording import Teller, document
 from app.studio.workshop import InForce
@@ -67,7 +67,7 @@ def _compare(
     return count, found
 
 
-def _links(order_id: int, links: list[Link], rows: dict[str, PageRow]) -> list[Difference]:
+def _links(order_id: int, links: list[LiveLink], rows: dict[str, PageRow]) -> list[Difference]:
     wanted = {link.token_hash for link in links}
     missing = Difference("page", order_id, "link", "no page", "a link that opens one")
     extra = Difference("page", order_id, "link", "a page", "no link that opens one")
@@ -75,7 +75,7 @@ def _links(order_id: int, links: list[Link], rows: dict[str, PageRow]) -> list[D
 
 
 def _texts(
-    facts: OrderFacts, rows: dict[str, PageRow], teller: Teller, picture: Released | None
+    facts: OrderFacts, rows: dict[str, PageRow], teller: Teller, picture: CaptionedPicture | None
 ) -> list[Difference]:
     """The pages of an order against its facts. The range is the one that was told."""
     if has_range(facts):

@@ -30,7 +30,7 @@ from app.photos.release import actions as release
 from app.photos.release.actions import place
 from app.publishing.pages_file import PagePicture, PageRow, PagesFile
 from app.shared.calendar import DAY
-from app.status.picture_words import Released
+from app.status.picture_words import CaptionedPicture
 from app.status.rendering import page_html, template_file
 from app.status.wording import document
 from app.studio.workshop import InForce, Workshop
@@ -73,7 +73,7 @@ _CHANGED_BY_ITSELF = text(
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class LiveLink:
     """A link that opens a page, until `lapses_at` where it is set."""
 
     token_hash: str
@@ -211,24 +211,24 @@ def _write(workshop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     return len(done)
 
 
-def as_shown(one: release.Released | None) -> Released | None:
+def as_shown(one: release.Released | None) -> CaptionedPicture | None:
     """A released picture, as the page is worded from it."""
     if one is None:
         return None
-    return Released(
+    return CaptionedPicture(
         one.animal, one.shows, one.by, one.released_at, one.width, one.height, one.remembered
     )
 
 
 def live_links(
     db: Connection, order_ids: Sequence[int], in_force: InForce, now: int
-) -> dict[int, list[Link]]:
+) -> dict[int, list[LiveLink]]:
     """The links that open a page now, by order. An order without one is not in it."""
-    found: dict[int, list[Link]] = {}
+    found: dict[int, list[LiveLink]] = {}
     for row in db.execute(_LINKS, {"ids": list(order_ids)}):
         lapses = _lapses_at(row, in_force)
         if lapses is None or lapses > now:
-            found.setdefault(row.order_id, []).append(Link(row.token_hash, lapses))
+            found.setdefault(row.order_id, []).append(LiveLink(row.token_hash, lapses))
     return found
 
 
@@ -266,7 +266,7 @@ def _keep_told(workshop: Workshop, found: Iterable[OrderFacts], now: int) -> Non
 
 def _rows(
     found: Iterable[OrderFacts],
-    links: dict[int, list[Link]],
+    links: dict[int, list[LiveLink]],
     in_force: InForce,
     now: int,
     pictures: Mapping[int, release.Released],

@@ -28,7 +28,7 @@ class FromEnvironment(BaseModel):
             raise CannotStart(f"{name} cannot be used: {wrong['msg']}.") from why
 
 
-class Machine(FromEnvironment):
+class Environment(FromEnvironment):
     """`LIKEWRIGHT_*` as found in the environment."""
 
     data: Path | None = None
@@ -39,5 +39,5 @@ class Machine(FromEnvironment):
 
 def data_folder(named: Path | None) -> Path:
     """Where the studio's data lies: the named folder, else LIKEWRIGHT_DATA, else the user's own."""
-    chosen = named or Machine.read().data
+    chosen = named or Environment.read().data
     return chosen if chosen else Path(platformdirs.user_data_dir("likewright", appauthor=False))

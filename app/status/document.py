@@ -42,7 +42,7 @@ class ToDo:
 
 
 @dataclass(frozen=True, slots=True)
-class Contact:
+class StudioContact:
     """How to reach the studio."""
 
     mail: str
@@ -60,7 +60,7 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class ShownPicture:
     """The one picture of a page, its caption and size in px. The bytes lie beside the page."""
 
     caption: str
@@ -82,5 +82,5 @@ class Document:
     sections: tuple[Section, ...]
     as_of: str
     private: str
-    contact: Contact
-    picture: Picture | None = None
+    contact: StudioContact
+    picture: ShownPicture | None = None

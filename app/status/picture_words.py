@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 
 from app.shared.web import words
-from app.status.document import Picture
+from app.status.document import ShownPicture
 from app.status.voice import Days, own
 
 
 @dataclass(frozen=True, slots=True)
-class Released:
+class CaptionedPicture:
     """A picture that somebody released: of which animal, what it shows, by whom and when.
 
     `shows` is "model" or "painting", `by` a first name or empty, `at` a moment (UTC seconds).
@@ -23,7 +23,7 @@ class Released:
     remembered: bool = False
 
 
-def picture(shown: Released, gift: bool, days: Days) -> Picture:
+def picture(shown: CaptionedPicture, gift: bool, days: Days) -> ShownPicture:
     """The picture with its caption; folded away where the page may be opened before somebody
     who is to be surprised, or to whom it may come too soon."""
     day = words.day(days.calendar.day_of(shown.at), days.today)
@@ -37,4 +37,4 @@ def picture(shown: Released, gift: bool, days: Days) -> Picture:
         caption = f"{whom} at {at}, {day}"
         alt = f"{whom}, at the painting bench"
     folded = gift or shown.remembered
-    return Picture(caption, alt, shown.width, shown.height, folded)
+    return ShownPicture(caption, alt, shown.width, shown.height, folded)

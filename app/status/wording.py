@@ -13,8 +13,8 @@ from app.orders.facts.order import AnimalFacts, OrderFacts, is_quiet, joining
 from app.shared.calendar import Calendar
 from app.shared.web import words
 from app.status import parcel_words, photo_words, piece_words, range_words
-from app.status.document import Block, Contact, Document, Section, ToDo
-from app.status.picture_words import Released, picture
+from app.status.document import Block, Document, Section, StudioContact, ToDo
+from app.status.picture_words import CaptionedPicture, picture
 from app.status.tasks import first_wanted, tasks
 from app.status.voice import Days, likeness, likenesses
 
@@ -27,14 +27,14 @@ class Teller:
     it, and whether it makes blanks."""
 
     name: str
-    contact: Contact
+    contact: StudioContact
     calendar: Calendar
     how_to_send: str
     blank_on: bool = True
 
 
 def document(
-    facts: OrderFacts, teller: Teller, now: int, released: Released | None = None
+    facts: OrderFacts, teller: Teller, now: int, released: CaptionedPicture | None = None
 ) -> Document:
     """An order's status page as it reads now, with the picture that was released to it."""
     days = Days(teller.calendar, now)

@@ -17,7 +17,7 @@ from app.shared.errors import BadFields, NotFound
 from app.shared.people import Person
 from app.shared.web.words import day
 from app.studio import as_form, store
-from app.studio.as_form import Closure
+from app.studio.as_form import TypedClosure
 from app.studio.rules import StudioSettings
 
 log = logging.getLogger("likewright.studio")
@@ -86,7 +86,7 @@ def save_step_texts(
     log.info("account %s changed the words for steps", me.account_id)
 
 
-def add_closure(database: Database, closure: Closure, me: Person, now: int) -> None:
+def add_closure(database: Database, closure: TypedClosure, me: Person, now: int) -> None:
     """Shut the house for whole days. Raises BadFields where it is shut then already."""
     with database.writing() as db:
         for other in store.standing_closures(db):

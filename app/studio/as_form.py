@@ -118,7 +118,7 @@ def digest(typed: Mapping[str, Any]) -> str:
     return hashlib.sha256(plain.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
 
-class Closure(BaseModel):
+class TypedClosure(BaseModel):
     """A closure as typed."""
 
     model_config = ConfigDict(extra="ignore")
@@ -128,7 +128,7 @@ class Closure(BaseModel):
     reason: Annotated[str, AfterValidator(line(120))]
 
 
-def read_closure(form: Form, today: date) -> Closure:
+def read_closure(form: Form, today: date) -> TypedClosure:
     """The closure that a form asks for; an empty last day is the first. Raises BadFields.
 
     A closure of the last weeks may be told afterwards: stays are counted by it.
@@ -138,7 +138,7 @@ def read_closure(form: Form, today: date) -> Closure:
     values["last_day"] = values["last_day"] or values["first_day"]
     if not values["first_day"]:
         raise BadFields({"first_day": "Which day? One like 2026-12-24, please."})
-    found = check(Closure, values)
+    found = check(TypedClosure, values)
     if found.first_day < today - timedelta(days=366):
         raise BadFields({"first_day": "That is more than a year past."})
     if found.last_day < found.first_day:

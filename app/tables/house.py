@@ -58,7 +58,7 @@ class StepText(SQLModel, table=True):
     watch_out: str = text()
 
 
-class Forecast(SQLModel, table=True):
+class StoredForecast(SQLModel, table=True):
     """What is computed of an order: days that remain, as JSON points, and from what."""
 
     __tablename__ = "forecasts"

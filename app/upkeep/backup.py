@@ -39,7 +39,7 @@ _NOT_KEPT = frozenset({INCOMING, INBOX, SHOWN})
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class StoredPicture:
     """A file under pictures/. `changed_ns`, its time of change, spares reading it every night."""
 
     path: str
@@ -54,7 +54,7 @@ class Label:
 
     made_at: int
     key_fingerprint: str
-    pictures: Sequence[Picture]
+    pictures: Sequence[StoredPicture]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class _AsFolder(DataFolder):
 
 
 def back_up(
-    folder: DataFolder, to: Path, now: int, known: Mapping[str, Picture] | None = None
+    folder: DataFolder, to: Path, now: int, known: Mapping[str, StoredPicture] | None = None
 ) -> BackedUp:
     """Write a studio's backup to a new file, checked and audited before it gets its name.
 
@@ -120,7 +120,7 @@ def _copy(studio: Path, half: Path) -> None:
         raw.execute("VACUUM INTO ?", (str(half),))
 
 
-def _put_label(half: Path, folder: DataFolder, now: int, pictures: Sequence[Picture]) -> None:
+def _put_label(half: Path, folder: DataFolder, now: int, pictures: Sequence[StoredPicture]) -> None:
     with closing(sqlite3.connect(half, isolation_level=None)) as raw:
         raw.execute("PRAGMA synchronous = FULL")
         raw.executescript(LABEL)
@@ -135,7 +135,7 @@ def _put_label(half: Path, folder: DataFolder, now: int, pictures: Sequence[Pict
         raw.execute("COMMIT")
 
 
-def _pictures(folder: Path, known: Mapping[str, Picture]) -> Iterator[Picture]:
+def _pictures(folder: Path, known: Mapping[str, StoredPicture]) -> Iterator[StoredPicture]:
     if not folder.is_dir():
         return
     for path in sorted(folder.rglob("*")):
@@ -148,7 +148,7 @@ def _pictures(folder: Path, known: Mapping[str, Picture]) -> Iterator[Picture]:
         if before and (before.size, before.changed_ns) == (facts.st_size, facts.st_mtime_ns):
             yield before
         else:
-            yield Picture(name, facts.st_size, facts.st_mtime_ns, hash_of(path))
+            yield StoredPicture(name, facts.st_size, facts.st_mtime_ns, hash_of(path))
 
 
 def read_label(file: Path) -> Label:
@@ -161,6 +161,6 @@ def read_label(file: Path) -> Label:
         with closing(sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True)) as raw:
             made_at, key = raw.execute("SELECT made_at, key_fingerprint FROM backup").fetchone()
             rows = raw.execute("SELECT path, size, changed_ns, sha256 FROM backup_pictures")
-            return Label(made_at, key, [Picture(*row) for row in rows])
+            return Label(made_at, key, [StoredPicture(*row) for row in rows])
     except (sqlite3.Error, TypeError) as why:
         raise CannotStart(f"{file} is not a backup that this program made.") from why

@@ -23,7 +23,7 @@ from app.shared.settings import FromEnvironment
 from app.studio.cached import cached_a_minute
 from app.studio.workshop import Workshop
 from app.tables import house
-from app.upkeep.backup import Picture, back_up, read_label
+from app.upkeep.backup import StoredPicture, back_up, read_label
 
 AT_HOUR = 2
 OLD_AFTER = 2 * DAY
@@ -114,7 +114,7 @@ def _clear_halves(place: Path) -> None:
                 path.unlink()
 
 
-def _known(there: list[tuple[int, Path]]) -> Mapping[str, Picture]:
+def _known(there: list[tuple[int, Path]]) -> Mapping[str, StoredPicture]:
     if not there:
         return {}
     try:

@@ -24,7 +24,7 @@ from sqlalchemy import text
 
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref
-from app.moving.effects import Said
+from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform
 from app.shared.database import Database, _pragmas
 from app.shared.places import DataFolder
@@ -88,7 +88,7 @@ def by_action(workshop: ClockedWorkshop, row: dict[str, object]) -> None:
     """One move through the action that the pages call."""
     workshop.moment = row["at"]
     seen = Seen(Ref(Of.COPY, row["copy"]), row["seq"] - 1)
-    said = Said(reason="a chip")
+    said = MoveDetails(reason="a chip")
     perform(workshop, [seen], MoveKey(row["move"]), said, CAST.painter, row["once"])
 
 

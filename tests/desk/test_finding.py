@@ -4,17 +4,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.desk.finding import Entry, Index, key_of, keys_of, one_letter_apart, sure
+from app.desk.finding import Index, IndexedOrder, key_of, keys_of, one_letter_apart, sure
 from app.shared.text import fold
 
 
 def entry(
     number: int, customer: str, *beasts: str, mail: str = "", ref: str = "", open_: bool = True
-) -> Entry:
+) -> IndexedOrder:
     codes = [f"{number}-{letter}" for letter in "ab"[: len(beasts)]]
     line = fold(" ".join([str(number), customer, *beasts, mail, ref, *codes]))
     exact = {f"#{number}", *codes} | ({mail} if mail else set()) | ({key_of(ref)} if ref else set())
-    return Entry(
+    return IndexedOrder(
         number, number, open_, line, frozenset(exact),
         frozenset(fold(customer).split()), frozenset(fold(" ".join(beasts)).split()),
     )  # fmt: skip

@@ -7,19 +7,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.flow.queue import FALLING, Waiting, place
+from app.flow.queue import FALLING, QueueFacts, place
 
 
 def say(day: date) -> str:
     return f"{day:%-d %b}"
 
 
-def waiting(**facts: object) -> Waiting:
+def waiting(**facts: object) -> QueueFacts:
     usual = {
         "remake": False, "reworks": 0, "needed_by": None, "chance": None, "accepted": None,
         "counted": None, "began": date(2026, 3, 1),
     }  # fmt: skip
-    return Waiting(**(usual | facts))
+    return QueueFacts(**(usual | facts))
 
 
 @pytest.mark.parametrize(
@@ -65,7 +65,7 @@ def test_of_two_needed_on_one_day_the_older_goes_first():
 
 DAYS = st.dates(date(2025, 1, 1), date(2026, 12, 31))
 PIECES = st.builds(
-    Waiting, st.booleans(), st.integers(0, 2), st.none() | DAYS, st.none() | st.floats(0, 1),
+    QueueFacts, st.booleans(), st.integers(0, 2), st.none() | DAYS, st.none() | st.floats(0, 1),
     st.none() | DAYS, st.none() | DAYS, DAYS,
 )  # fmt: skip
 
@@ -87,6 +87,6 @@ def test_among_remakes_and_rework_only_age_decides(one, other):
 
 def test_nothing_about_entering_the_step_is_known_to_the_rule():
     # Were it known, rework would queue twice.
-    assert {field.name for field in fields(Waiting)} == {
+    assert {field.name for field in fields(QueueFacts)} == {
         "remake", "reworks", "needed_by", "chance", "accepted", "counted", "began",
     }  # fmt: skip

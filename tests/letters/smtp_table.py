@@ -5,7 +5,7 @@ PYTHONPATH=. python -m tests.letters.smtp_table
 
 import time
 
-from app.letters.post import Refused, TryAgain
+from app.letters.post import MailRefused, TryAgain
 from tests.letters.mail_server import MailServer
 from tests.letters.test_post import TABLE, mail_to, way
 
@@ -22,7 +22,7 @@ def main() -> None:
                 way(server)(mail_to(), "x")
             except TryAgain as said:
                 became, why = "later", str(said)
-            except Refused as said:
+            except MailRefused as said:
                 became, why = "never", str(said)
             took = time.monotonic() - begun
             mark = "" if became == meant else "  <- not as meant"

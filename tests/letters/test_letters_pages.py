@@ -6,7 +6,7 @@ from fastapi.routing import APIRoute
 from app.letters import by_hand
 from app.letters import pages as letters_pages
 from app.letters import worker as letters_worker
-from app.letters.post import Refused
+from app.letters.post import MailRefused
 from app.letters.rules import KINDS
 from app.main import staff_site
 from app.staff import permissions
@@ -83,7 +83,7 @@ def test_a_dead_letter_is_seen_with_its_reason_and_sent_by_hand(
     workshop: LetterShop, browser: Browser, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def refuses(mail: object, name: str) -> None:
-        raise Refused("The mail server refused the recipient: 550 no such user")
+        raise MailRefused("The mail server refused the recipient: 550 no such user")
 
     ordered(workshop)
     with monkeypatch.context() as patch:

@@ -9,7 +9,7 @@ from app.letters.message import Envelope, Mail, build
 from app.letters.post import (
     BadUrl,
     Folder,
-    Refused,
+    MailRefused,
     SenderRefused,
     Server,
     Smtp,
@@ -76,7 +76,7 @@ def test_every_answer_to_every_verb_is_read_for_what_it_says(
         way(server)(mail_to(), "x")
     except TryAgain:
         became = LATER
-    except Refused:
+    except MailRefused:
         became = NEVER
     assert became == meant
     assert time.monotonic() - begun < 5
@@ -162,7 +162,7 @@ def test_a_local_part_that_only_some_servers_carry_goes_where_it_is_offered() ->
         assert server.kept[0].recipients == ["jürgen@castellan.example"]
         assert "jürgen@castellan.example".encode() in server.kept[0].data
     with MailServer(utf8=False) as server:
-        with pytest.raises(Refused, match="letters before its @"):
+        with pytest.raises(MailRefused, match="letters before its @"):
             way(server)(mail_to("jürgen@castellan.example"), "x")
         assert server.kept == []
 

@@ -11,7 +11,7 @@ import pytest
 from app.desk.answers import answers
 from app.flow.steps import Step
 from app.letters import previews, wording
-from app.letters.letter import Letter, Part, letter_from_json, letter_to_json
+from app.letters.letter import Part, WordedLetter, letter_from_json, letter_to_json
 from app.letters.rules import ASKS, KINDS
 from app.letters.sentences import letter_of
 from app.orders.facts.order import OrderFacts, QuestionFacts
@@ -40,12 +40,12 @@ STATES = list(product(ROWS, TONES))
 NEVER = re.compile(r"\bpass(es|ed)?\b(?! it on)|pieces? of|will do\b|good enough|turned out", re.I)
 
 
-def as_if(kind: str, facts: OrderFacts) -> tuple[Part, OrderFacts, Letter]:
+def as_if(kind: str, facts: OrderFacts) -> tuple[Part, OrderFacts, WordedLetter]:
     part, there = previews.as_if(kind, facts, NOW)
     return part, there, letter_of([part], there, TELLER, NOW)
 
 
-def words(kind: str, facts: OrderFacts) -> wording.Words:
+def words(kind: str, facts: OrderFacts) -> wording.LetterWords:
     part, there, letter = as_if(kind, facts)
     return wording.words_of(letter, wording.subject([part], there), LINK)
 

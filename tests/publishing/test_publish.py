@@ -23,7 +23,7 @@ from app.publishing.publish import MARKER, publish
 from app.publishing.worker import rewrite_due, rewrite_stale
 from app.shared.errors import CannotStart
 from app.shared.places import shipped
-from app.status.document import Picture
+from app.status.document import ShownPicture
 from app.status.rendering import page_html
 from app.status.site import HEADERS, NOT_FOUND
 from tests.making import CAST, DAY, NOW, move
@@ -125,7 +125,7 @@ def test_what_has_lapsed_is_gone_even_before_the_pages_file_knows(workshop, plac
 def show_a_picture(workshop: TestWorkshop, order_id: int, jpeg: bytes | None) -> None:
     """Release a picture of an order in the pages file, or take it back."""
     with sqlite3.connect(workshop.folder.pages) as raw:
-        picture = Picture("Juniper in paint.", "A horse", 400, 300) if jpeg else None
+        picture = ShownPicture("Juniper in paint.", "A horse", 400, 300) if jpeg else None
         raw.execute(
             "UPDATE pages SET html = ?, written_at = written_at + 1 WHERE order_id = ?",
             (page_html(replace(page_at("painting"), picture=picture)), order_id),

@@ -13,7 +13,7 @@ from pathlib import Path
 from app.desk.answers import answers
 from app.flow.steps import Step
 from app.letters import previews, wording
-from app.letters.letter import Letter, Part
+from app.letters.letter import Part, WordedLetter
 from app.letters.rules import KINDS as LETTERS
 from app.letters.sentences import letter_of
 from app.orders.facts.order import CopyFacts, OrderFacts, ParcelFacts, QuestionFacts, ViewFacts
@@ -21,7 +21,7 @@ from app.orders.facts.ranges import TOLD_BY_A_PERSON, Shown
 from app.photos.check.wording import ADVICE, BY_EYE
 from app.status import site
 from app.status.document import Document, Section
-from app.status.picture_words import Released
+from app.status.picture_words import CaptionedPicture
 from app.status.voice import Days
 from app.status.wording import document
 from tests.making import DAY, HOUR, NOW
@@ -188,7 +188,7 @@ def _of_page(page: Document) -> Iterator[str]:
     yield f"{page.as_of} {page.private}"
 
 
-def _letters(kind: str, facts: OrderFacts) -> Iterator[tuple[Letter, str]]:
+def _letters(kind: str, facts: OrderFacts) -> Iterator[tuple[WordedLetter, str]]:
     """A kind of email as if the order stood there; two may also go when it has moved on."""
     forms = [previews.as_if(kind, facts, NOW)]
     if kind in ("order_in", "running_later"):
@@ -227,7 +227,7 @@ def _pages(text: _Text, tone: str, cases: Sequence[tuple[str, OrderFacts]]) -> N
     teller = replace(TELLER, calendar=replace(LONDON, closed=closed))
     text.add("closed days", _of_page(document(in_tone(ROWS["blank"], tone), teller, NOW)))
     for shows, by in product(("model", "painting"), ("Ines", "")):
-        shown = Released("Juniper", shows, by, NOW - DAY, 800, 600, tone == "remembered")
+        shown = CaptionedPicture("Juniper", shows, by, NOW - DAY, 800, 600, tone == "remembered")
         page = document(in_tone(ROWS["blank"], tone), TELLER, NOW, shown)
         text.add(f"picture of the {shows}", _of_page(page))
 

@@ -23,13 +23,13 @@ from app.orders.facts.order import (
 )
 from app.orders.facts.ranges import FROM_THE_TRADE, Shown, Span
 from app.shared.calendar import Calendar
-from app.status.document import Contact, Document
+from app.status.document import Document, StudioContact
 from app.status.wording import Teller, document
 from app.studio.rules import StudioSettings
 from tests.making import DAY, HOUR, NOW
 
 LONDON = Calendar(ZoneInfo("Europe/London"))
-CONTACT = Contact("hello@saltmarsh-bench.example", "0000 555 0172", "weekdays from 9 to 17")
+CONTACT = StudioContact("hello@saltmarsh-bench.example", "0000 555 0172", "weekdays from 9 to 17")
 HOW_TO_SEND = StudioSettings().how_to_send_photos
 TELLER = Teller("Saltmarsh Bench", CONTACT, LONDON, HOW_TO_SEND)
 KINDS = ("plain", "gift", "remembered")

@@ -10,7 +10,7 @@ from app.flow.steps import MOVES, STARTS, Of, Step
 from app.orders.facts.order import OrderFacts, ViewFacts
 from app.orders.facts.ranges import Shown
 from app.status import piece_words
-from app.status.document import Contact
+from app.status.document import StudioContact
 from app.status.voice import Days
 from app.status.wording import document
 from tests.making import DAY, HOUR, NOW
@@ -420,4 +420,4 @@ def test_only_what_a_carrier_has_is_on_the_way(way: str, said: str) -> None:
     ],
 )
 def test_a_phone_number_is_dialled_as_it_is_meant(phone: str, dialled: str) -> None:
-    assert Contact("", phone, "").dialled == dialled
+    assert StudioContact("", phone, "").dialled == dialled

@@ -18,7 +18,7 @@ from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.shared.tokens import key_fingerprint
 from app.upkeep import nightly
-from app.upkeep.backup import Picture, back_up, read_label
+from app.upkeep.backup import StoredPicture, back_up, read_label
 from app.upkeep.nightly import backups_folder, is_due, kept, tonight, warning
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, make_order, move, rows
 from tests.publishing.conftest import TestWorkshop
@@ -82,7 +82,7 @@ def test_a_picture_that_did_not_change_is_not_read_again(workshop, to) -> None:
     path = workshop.folder.pictures / "side.jpg"
     path.write_bytes(b"a side view")
     facts = path.stat()
-    known = {"side.jpg": Picture("side.jpg", facts.st_size, facts.st_mtime_ns, "as it was")}
+    known = {"side.jpg": StoredPicture("side.jpg", facts.st_size, facts.st_mtime_ns, "as it was")}
     back_up(workshop.folder, to, NOW, known)
     assert [one.sha256 for one in read_label(to).pictures] == ["as it was"]
     os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns + 1))

@@ -5,7 +5,7 @@ from typing import NamedTuple
 from app.flow.steps import piece_code
 
 
-class Line(NamedTuple):
+class OpenPiece(NamedTuple):
     """An open piece with what its row says: state, order, animal. Moments are UTC seconds.
 
     `making` counts from 1; a model that follows another one was asked for by a remake and says 2.

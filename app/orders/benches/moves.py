@@ -13,7 +13,7 @@ from app.flow.actions import Done
 from app.flow.rules import Kind
 from app.flow.steps import STEPS, MoveKey, Step, moves_from
 from app.flow.store import Piece
-from app.moving.effects import Said
+from app.moving.effects import MoveDetails
 from app.moving.names import named
 from app.moving.perform import BROKEN, Seen, perform
 from app.orders.benches.store import DoneEntry
@@ -86,9 +86,9 @@ def carry_out(
     Raises what `perform` raises, and AskElsewhere where another page has to ask.
     """
     seen = press.seen if press.step is None else _of_band(workshop, press.seen, press.step)
-    said = Said(sure=press.sure, from_row=True)
+    said = MoveDetails(sure=press.sure, from_row=True)
     if aside is not None:
-        said = Said(until=aside.until, reason=aside.reason)
+        said = MoveDetails(until=aside.until, reason=aside.reason)
     try:
         return perform(workshop, seen, press.what, said, who, once)
     except BadFields as why:

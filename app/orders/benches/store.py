@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, text
 
 from app.moving.names import Named
-from app.orders.benches.lines import Asked, Line
+from app.orders.benches.lines import Asked, OpenPiece
 
 _STATE = (
     "p.id, p.version, p.step, p.entered_at, p.in_hand, p.hand_id, h.name, p.aside_until,"
@@ -56,10 +56,10 @@ def version(db: Connection) -> int:
     return int(db.execute(_VERSION).scalar_one())
 
 
-def lines(db: Connection) -> list[Line]:
+def lines(db: Connection) -> list[OpenPiece]:
     """Every open piece but the copies whose model is not ready yet."""
-    found = [Line._make(row) for row in db.execute(_MODELS).all()]
-    found.extend([Line._make(row) for row in db.execute(_COPIES).all()])
+    found = [OpenPiece._make(row) for row in db.execute(_MODELS).all()]
+    found.extend([OpenPiece._make(row) for row in db.execute(_COPIES).all()])
     return found
 
 

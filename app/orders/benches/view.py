@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from app.flow.rules import Kind, Offer
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step, StepFacts, moves_from
-from app.orders.benches.lines import Asked, Line
+from app.orders.benches.lines import Asked, OpenPiece
 from app.orders.benches.words import (
     Clock,
     day_of,
@@ -97,7 +97,7 @@ class Row(NamedTuple):
     whether the form to set it aside is open.
     """
 
-    line: Line
+    line: OpenPiece
     rank: tuple[bool, tuple[int, int, int], int, int]
     ref: str
     tick: str
@@ -159,7 +159,7 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True)
-class Late:
+class LatePiece:
     """A piece that has been at its bench longer than slow."""
 
     name: str
@@ -176,12 +176,12 @@ class Benches:
     in_house: int
     in_hand_words: str
     waiting_orders: int
-    late: Sequence[Late]
+    late: Sequence[LatePiece]
     late_more: int
     any_piece: bool
 
 
-def assemble(lines: Sequence[Line], asked: Sequence[Asked], look: Looking) -> Benches:
+def assemble(lines: Sequence[OpenPiece], asked: Sequence[Asked], look: Looking) -> Benches:
     """The page from the open pieces and the open questions."""
     clock = Clock(look.now, look.zone, day_of(look.zone, look.now))
     known = _by_piece(asked)
@@ -221,7 +221,7 @@ def _empty(taken: set[str], look: Looking) -> list[str]:
     ]
 
 
-def _shown(line: Line, look: Looking) -> bool:
+def _shown(line: OpenPiece, look: Looking) -> bool:
     match look.show:
         case Show.ALL:
             return True
@@ -252,7 +252,7 @@ def _by_piece(asked: Iterable[Asked]) -> dict[tuple[str, int], Asked]:
     return found
 
 
-def _orders_not_packed(lines: Iterable[Line]) -> set[int]:
+def _orders_not_packed(lines: Iterable[OpenPiece]) -> set[int]:
     """Orders of which a piece has not reached packing: what is packed of them waits for it."""
     packing = PLACE[Step.PACKING]
     before = frozenset(str(step) for step, place in PLACE.items() if place < packing)
@@ -260,7 +260,7 @@ def _orders_not_packed(lines: Iterable[Line]) -> set[int]:
 
 
 def _row(
-    line: Line,
+    line: OpenPiece,
     known: Mapping[tuple[str, int], Asked],
     behind: set[int],
     look: Looking,
@@ -305,7 +305,7 @@ def _row(
 _SAID_BY_BREED = frozenset({"dog", "cat", "horse"})
 
 
-def _kind(line: Line) -> str:
+def _kind(line: OpenPiece) -> str:
     """Pygmy goat, Jersey cow; whippet and Friesian need no more words."""
     breed, kind = line.breed, line.kind
     if not breed or not kind or "," in breed or kind in _SAID_BY_BREED or kind in breed:
@@ -313,7 +313,7 @@ def _kind(line: Line) -> str:
     return f"{breed} {kind}"
 
 
-def _main(line: Line, look: Looking) -> Offer | None:
+def _main(line: OpenPiece, look: Looking) -> Offer | None:
     """The main button: a plain move is posted at once, what needs words leads to its page."""
     aside = line.aside_until is not None or bool(line.aside_reason)
     return main_offer(
@@ -395,18 +395,18 @@ def _fold(rows: Sequence[Row]) -> Fold:
     return Fold(number, "; ".join(said), tick)
 
 
-def _late(lines: Iterable[Line], look: Looking) -> tuple[list[Late], int]:
+def _late(lines: Iterable[OpenPiece], look: Looking) -> tuple[list[LatePiece], int]:
     """Who has been here longer than slow, the worst first, and how many more there are.
 
     What waits for a customer or a carrier is not in our hands and not counted here.
     """
     slows = {str(step): look.pace[step][1] for step in BENCHES}
-    found: list[tuple[float, Line]] = []
+    found: list[tuple[float, OpenPiece]] = []
     for line in lines:
         slow = slows[line.step]
         over = (look.now - line.entered_at) / DAY - slow
         if over > 0 and not waits_for_customer(line) and line.step != Step.HANDED_OVER:
             found.append((over / max(slow, 0.1), line))
     found.sort(key=lambda pair: -pair[0])
-    named = [Late(line.animal, f"{line.of}-{line.id}") for _, line in found[:MOST_LATE_NAMED]]
+    named = [LatePiece(line.animal, f"{line.of}-{line.id}") for _, line in found[:MOST_LATE_NAMED]]
     return named, max(0, len(found) - MOST_LATE_NAMED)

@@ -9,10 +9,10 @@ from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from app.flow.queue import FALLING, Waiting, place
+from app.flow.queue import FALLING, QueueFacts, place
 from app.flow.rules import Offer, Policy, State, offers
 from app.flow.steps import Of, Step
-from app.orders.benches.lines import Asked, Line
+from app.orders.benches.lines import Asked, OpenPiece
 from app.shared.calendar import Calendar
 from app.shared.people import Role, first_name
 from app.shared.web import words
@@ -44,7 +44,7 @@ def _placed(
     today = date(this_year, 1, 1)
     day = date.fromisoformat(needed_by) if needed_by else None
     found = place(
-        Waiting(remake, reworks, day, chance, accepted, counted, began),
+        QueueFacts(remake, reworks, day, chance, accepted, counted, began),
         lambda value: words.short_day(value, today),
     )
     # The day itself is said among what matters; twice in a row would be noise.
@@ -53,7 +53,7 @@ def _placed(
 
 
 def placed(
-    line: Line, zone: ZoneInfo, chance: float | None, this_year: int
+    line: OpenPiece, zone: ZoneInfo, chance: float | None, this_year: int
 ) -> tuple[tuple[int, int, int], str]:
     """A piece's place in the order of work (smaller is sooner) and the reason in words."""
     return _placed(
@@ -81,7 +81,7 @@ def main_offer(
     return next((offer for offer in found if offer.main), None)
 
 
-def waits_for_customer(line: Line) -> bool:
+def waits_for_customer(line: OpenPiece) -> bool:
     """Whether the next word is the customer's: photos wanted, a question open, their own hold."""
     unanswered = line.asking > 0 or line.hold_whose == "customer"
     return unanswered or (line.step == Step.PHOTOS_WANTED and line.told_at is None)
@@ -108,7 +108,7 @@ class Clock:
         return words.day(date.fromisoformat(day), self.today)
 
 
-def where(piece: State | Line, hand: str, me: int | None, clock: Clock) -> str:
+def where(piece: State | OpenPiece, hand: str, me: int | None, clock: Clock) -> str:
     """Who has the piece, until when it is set aside, or what it waits for; "" where it is free.
 
     `hand` is the name of who has it or has set it aside, `me` the account that is told "you".
@@ -125,7 +125,7 @@ def where(piece: State | Line, hand: str, me: int | None, clock: Clock) -> str:
             return f"photos told on {clock.short(piece.told_at)}, not yet counted"
         case Step.PHOTOS_WANTED:
             return "waits for photos"
-        case Step.BUILDING if isinstance(piece, Line):
+        case Step.BUILDING if isinstance(piece, OpenPiece):
             return _building(piece, clock)
         case Step.HANDED_OVER:
             return f"on its way since {clock.short(piece.entered_at)}"
@@ -136,7 +136,7 @@ def where(piece: State | Line, hand: str, me: int | None, clock: Clock) -> str:
             return ""
 
 
-def _held(piece: State | Line, clock: Clock) -> str:
+def _held(piece: State | OpenPiece, clock: Clock) -> str:
     whose = {"customer": "the customer’s", "studio": "our own", "supplier": "a supplier’s"}
     said = f"on hold on {whose.get(piece.hold_whose, 'our own')} account: {piece.hold_reason}"
     if piece.hold_look_on is None:
@@ -144,7 +144,7 @@ def _held(piece: State | Line, clock: Clock) -> str:
     return f"{said}; look again on {clock.long(piece.hold_look_on)}"
 
 
-def _aside(piece: State | Line, who: str, clock: Clock) -> str:
+def _aside(piece: State | OpenPiece, who: str, clock: Clock) -> str:
     why = f", {piece.aside_reason}" if piece.aside_reason else ""
     if piece.aside_until is None:
         return f"set aside by {who}{why}"
@@ -152,7 +152,7 @@ def _aside(piece: State | Line, who: str, clock: Clock) -> str:
     return f"set aside by {who} until {clock.when(piece.aside_until)}{why}{come}"
 
 
-def _building(line: Line, clock: Clock) -> str:
+def _building(line: OpenPiece, clock: Clock) -> str:
     on = f"on {line.machine}" if line.machine else "on a machine"
     if line.build_ends_at is None:
         return f"{on}, since {clock.when(line.entered_at)}"
@@ -165,7 +165,7 @@ Notes = tuple[str, str, str]
 _NONE: Notes = ("", "", "")
 
 
-def notes(line: Line, question: Asked | None, chance: float | None, clock: Clock) -> Notes:
+def notes(line: OpenPiece, question: Asked | None, chance: float | None, clock: Clock) -> Notes:
     """In words what matters: what is late, what is pressing, and the rest.
 
     That is: remake and rework, needed by, question, gift, remembered, pictures, copy deadline.
@@ -200,7 +200,7 @@ def notes(line: Line, question: Asked | None, chance: float | None, clock: Clock
 _LOOKED_AT = frozenset({Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING})
 
 
-def _needed(line: Line, chance: float | None, clock: Clock) -> tuple[str, list[str]]:
+def _needed(line: OpenPiece, chance: float | None, clock: Clock) -> tuple[str, list[str]]:
     """What is said of the day an order is needed by: pressing, or merely noted."""
     if line.needed_by is None:
         return "", []
@@ -227,7 +227,7 @@ def _question(question: Asked | None, clock: Clock) -> str:
     return f"Question open: {topic}, asked {clock.short(question.asked_at)}"
 
 
-def _photo_notes(line: Line, *, photos: bool) -> list[str]:
+def _photo_notes(line: OpenPiece, *, photos: bool) -> list[str]:
     said: list[str] = []
     if line.attempts and line.step == Step.PHOTOS_WANTED:
         times = {1: "once", 2: "twice"}.get(line.attempts, f"{line.attempts} times")
@@ -237,7 +237,7 @@ def _photo_notes(line: Line, *, photos: bool) -> list[str]:
     return said
 
 
-def _deadline(line: Line, clock: Clock) -> str:
+def _deadline(line: OpenPiece, clock: Clock) -> str:
     if line.copy_deadline and line.copy_deadline >= clock.today.isoformat():
         return f"More copies may join until {clock.long(line.copy_deadline)}"
     return "Last day for more copies is when this ends"

@@ -29,7 +29,7 @@ from app.orders.facts.order import (
     has_range,
     positions,
 )
-from app.orders.facts.ranges import Told
+from app.orders.facts.ranges import ToldRange
 from app.orders.facts.store import Rows
 from app.shared.errors import NotFound
 from app.studio.workshop import InForce
@@ -246,11 +246,11 @@ def _step_changes(changes: Iterable[Entry], until: int | None = None) -> int:
     )
 
 
-def _told(row: Row[Any], changes: Sequence[Entry]) -> Told:
+def _told(row: Row[Any], changes: Sequence[Entry]) -> ToldRange:
     """The last telling. What a person told held for the steps as they were at that moment."""
     by_a_page = row.account_id is None
     seen_then = _step_changes(changes, row.at)
-    return Told(
+    return ToldRange(
         at=row.at,
         from_day=_day(row.from_day),
         to_day=_day(row.to_day),

@@ -16,7 +16,7 @@ from app.orders.facts.ranges import (
     Position,
     Shown,
     Span,
-    Told,
+    ToldRange,
     decide,
     default_range,
 )
@@ -234,7 +234,7 @@ class OrderFacts:
     steps_seen: int
     weeks: Span
     computed: Span | None = None
-    told: Told | None = None
+    told: ToldRange | None = None
     shown: Shown | None = None
     later_since: date | None = None
     caused_at: int = 0

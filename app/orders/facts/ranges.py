@@ -72,7 +72,7 @@ class Position:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ToldRange:
     """What was last told. Without `to_day` it said that it takes longer, and `write_by` when;
     `end_before` is then the last end that was named.
     """
@@ -227,7 +227,7 @@ def days_of(span: Span, today: date, calendar: Calendar) -> tuple[date, date]:
 
 def decide(
     computed: Span | None,
-    told: Told | None,
+    told: ToldRange | None,
     *,
     steps_now: int,
     later_since: date | None,
@@ -265,7 +265,7 @@ def decide(
     return _stands(told, today, calendar, later_since or today, at_once=caused)
 
 
-def beyond(told: Told, last: date, calendar: Calendar) -> bool:
+def beyond(told: ToldRange, last: date, calendar: Calendar) -> bool:
     """Whether an end lies so far beyond the one last told that the customer should hear."""
     end = told.promised
     if end is None or last <= end:
@@ -275,7 +275,7 @@ def beyond(told: Told, last: date, calendar: Calendar) -> bool:
     return working > BEYOND_WORKING_DAYS or share > BEYOND_SHARE
 
 
-def _ends_the_range(held: HouseHold, told: Told, later: bool) -> bool:
+def _ends_the_range(held: HouseHold, told: ToldRange, later: bool) -> bool:
     """Whether a hold that came after the telling makes its end one that nobody believes."""
     if told.to_day is None or held.at < told.at:
         return False
@@ -283,7 +283,7 @@ def _ends_the_range(held: HouseHold, told: Told, later: bool) -> bool:
 
 
 def _stands(
-    told: Told | None,
+    told: ToldRange | None,
     today: date,
     calendar: Calendar,
     later_since: date | None,
@@ -307,16 +307,18 @@ def _stands(
     return Decision(_as_shown(told), tell_them=today >= asked, later_since=later_since)
 
 
-def as_told(told: Told | None) -> Shown | None:
+def as_told(told: ToldRange | None) -> Shown | None:
     """What a telling says, whether or not it still holds."""
     return _as_shown(told) if told is not None else None
 
 
-def _as_shown(told: Told) -> Shown:
+def _as_shown(told: ToldRange) -> Shown:
     return Shown(told.from_day, told.to_day, told.write_by, told.basis)
 
 
-def _dropped(told: Told, today: date, calendar: Calendar, later_since: date | None) -> Decision:
+def _dropped(
+    told: ToldRange, today: date, calendar: Calendar, later_since: date | None
+) -> Decision:
     write_by = calendar.add_working_days(today, WRITE_WITHIN)
     longer = Shown(None, None, write_by, told.basis)
     return Decision(longer, new=True, tell_them=True, later_since=later_since)

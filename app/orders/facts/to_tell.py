@@ -39,7 +39,7 @@ ORDER BY o.id
 
 
 @dataclass(frozen=True, slots=True)
-class Late:
+class RunningLate:
     """An order whose customer should hear: the end they were last told, whether their page still
     names it, the days computed now (None while there are none), and by when their page says that
     we write.
@@ -55,7 +55,9 @@ class Late:
     write_by: date | None
 
 
-def to_tell(db: Connection, in_force: InForce, now: int, order_id: int | None = None) -> list[Late]:
+def to_tell(
+    db: Connection, in_force: InForce, now: int, order_id: int | None = None
+) -> list[RunningLate]:
     """The orders of which the desk should say that they take longer, who is promised first; or
     only one of them.
     """
@@ -71,7 +73,7 @@ def to_tell(db: Connection, in_force: InForce, now: int, order_id: int | None = 
     )
 
 
-def _late(facts: OrderFacts, row: Row[Any], in_force: InForce, now: int) -> Late | None:
+def _late(facts: OrderFacts, row: Row[Any], in_force: InForce, now: int) -> RunningLate | None:
     decided = decision(facts, in_force.calendar, now)
     if not decided.tell_them or decided.shown is None:
         return None
@@ -80,7 +82,7 @@ def _late(facts: OrderFacts, row: Row[Any], in_force: InForce, now: int) -> Late
         first, last = ranges.days_of(
             facts.computed, in_force.calendar.day_of(now), in_force.calendar
         )
-    return Late(
+    return RunningLate(
         facts.number, row.customer, row.phone, facts.told.promised if facts.told else None,
         decided.shown.to_day is not None, first, last, decided.shown.write_by,
     )  # fmt: skip

@@ -66,7 +66,7 @@ def figure(studio: Path, now: int) -> Figures:
 
 
 def ranges_of(
-    known: record.Record,
+    known: record.StayRecord,
     open_orders: Iterable[int],
     time: OpenTime,
     now: int,

@@ -66,7 +66,7 @@ class OwnStays:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class StayRecord:
     """The pieces' stays, which order each piece belongs to, and the stays of models and copies.
 
     `resting` has the pieces that are on hold, with the day (ISO) on which they are looked at again.
@@ -85,7 +85,7 @@ def last_transition(db: Connection) -> int:
     return found
 
 
-def read(db: Connection) -> Record:
+def read(db: Connection) -> StayRecord:
     """The whole record. Holds what one consistent view of the database shows.
 
     Marks of a stay are what was known when it was entered: record_marks names them.
@@ -110,7 +110,7 @@ def read(db: Connection) -> Record:
     )  # fmt: skip
     order_of = {root[row.id]: row.order_id for row in rows}
     resting = {root[row.id]: row.rests_until for row in rows if row.rests_until}
-    return Record(log, order_of, newest, own, resting)
+    return StayRecord(log, order_of, newest, own, resting)
 
 
 def _lines(db: Connection) -> list[tuple[Any, ...]]:
@@ -187,7 +187,7 @@ def _spread(begins: Ints, ends: Ints) -> tuple[Ints, Ints]:
     return row, np.arange(row.size) + np.repeat(begins - (np.cumsum(counts) - counts), counts)
 
 
-def pace_of(known: Record, now: int) -> Pace:
+def pace_of(known: StayRecord, now: int) -> Pace:
     """Usual and slow stays of each step from the last twelve months, open stays counted.
 
     A stay counts for the part of it that lies in these twelve months, and one that a cancelling

@@ -13,7 +13,7 @@ from app.flow.changes import change_in, note
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Piece, Ref, mark_stale
-from app.moving.effects import Said
+from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform_in
 from app.orders.facts.ranges import TOLD_BY_A_PERSON, Shown
 from app.orders.facts.told import tell
@@ -77,7 +77,7 @@ def ask(workshop: Workshop, order_id: int, typed: QuestionFields, who: Person, o
         ).inserted_primary_key
         assert made is not None
         if typed.blocking:
-            said = Said(question_id=int(made[0]))
+            said = MoveDetails(question_id=int(made[0]))
             perform_in(db, workshop, [Seen(p.ref) for p in pieces], Kind.ASK, said, who, once)
         if typed.channel == "letter":
             news.write(db, order_id, "question", now, round_=int(made[0]))
@@ -112,7 +112,7 @@ def answer(workshop: Workshop, order_id: int, question_id: int, words: str, who:
             .values(answered_at=now, answered_by_id=who.account_id, answer=words)
         )
         if row.blocking:
-            said = Said(question_id=question_id)
+            said = MoveDetails(question_id=question_id)
             perform_in(db, workshop, _waiting(db, order_id, question_id), Kind.ANSWER, said, who)
         mark_stale(db, [order_id])
     workshop.changed.set()
@@ -210,7 +210,7 @@ def _check_told(typed: ContactFields, today: date) -> None:
 def hold(workshop: Workshop, order_id: int, typed: StopFields, who: Person, once: str) -> None:
     """Put an order, an animal or a piece on hold. What is held already stays as it is."""
     look = typed.look_on.isoformat() if typed.look_on else None
-    said = Said(reason=typed.reason, whose=typed.whose, look_on=look)
+    said = MoveDetails(reason=typed.reason, whose=typed.whose, look_on=look)
     with _moving(workshop, order_id, typed.about) as (db, pieces):
         free = [piece for piece in pieces if not piece.state.held]
         _move(db, workshop, free, Kind.HOLD, said, who, once)
@@ -220,7 +220,7 @@ def lift(workshop: Workshop, order_id: int, about: str, who: Person, once: str) 
     """Lift every hold of an order, an animal or a piece."""
     with _moving(workshop, order_id, about) as (db, pieces):
         held = [piece for piece in pieces if piece.state.held]
-        _move(db, workshop, held, Kind.LIFT, Said(), who, once)
+        _move(db, workshop, held, Kind.LIFT, MoveDetails(), who, once)
 
 
 def cancel(workshop: Workshop, order_id: int, typed: StopFields, who: Person, once: str) -> None:
@@ -228,7 +228,7 @@ def cancel(workshop: Workshop, order_id: int, typed: StopFields, who: Person, on
 
     Copies go before the models that they wait for; a piece that has left the house stays.
     """
-    said = Said(reason=typed.reason, whose=typed.whose)
+    said = MoveDetails(reason=typed.reason, whose=typed.whose)
     with _moving(workshop, order_id, typed.about) as (db, pieces):
         _check_nobody_waits(db, order_id, pieces)
         here = [piece for piece in pieces if piece.state.step is not Step.HANDED_OVER]
@@ -265,7 +265,7 @@ def _move(
     workshop: Workshop,
     pieces: Sequence[Piece],
     what: MoveKey | Kind,
-    said: Said,
+    said: MoveDetails,
     who: Person,
     once: str,
 ) -> None:

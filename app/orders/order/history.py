@@ -11,7 +11,7 @@ from app.shared.people import first_name
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class HistoryLine:
     """One line of the history.
 
     `wrong` is what a correction replaced, shown struck through; `recorded_at` is set where it
@@ -37,7 +37,7 @@ def lines(
     name_of: Callable[[Ref], str],
     people: Mapping[int, str],
     now: int,
-) -> list[Line]:
+) -> list[HistoryLine]:
     """The history of some pieces, newest first: corrected lines show both, undone ones say so."""
     by_piece: dict[Ref, list[Entry]] = {}
     for ref, entry in log:
@@ -74,14 +74,14 @@ def _line(
     people: Mapping[int, str],
     now: int,
     last: set[int],
-) -> Line:
+) -> HistoryLine:
     shown = right or entry
     # What never happened, or was said wrongly, stays readable beside what is right.
     replaced = correction is not None and (right is None or say(right) != say(entry))
     wrong = say(entry) if replaced else ""
     author = correction or entry
     late = shown.happened_at + 3600 < author.recorded_at
-    return Line(
+    return HistoryLine(
         id=entry.id,
         ref=ref,
         who=name_of(ref),

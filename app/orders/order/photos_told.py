@@ -10,7 +10,7 @@ from app.flow import store
 from app.flow.rules import Kind
 from app.flow.steps import Of, Step
 from app.flow.store import mark_stale
-from app.moving.effects import Said
+from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform_in
 from app.shared.errors import AlreadyMoved, BadFields, Refused
 from app.shared.people import Person
@@ -59,7 +59,7 @@ def photos_told(
         )  # fmt: skip
         untold = [Seen(piece.ref) for piece in waiting if piece.state.told_at is None]
         if untold:
-            perform_in(db, workshop, untold, Kind.TOLD, Said(), who, once)
+            perform_in(db, workshop, untold, Kind.TOLD, MoveDetails(), who, once)
         mark_stale(db, [order_id])
     workshop.changed.set()
 

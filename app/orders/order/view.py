@@ -61,7 +61,7 @@ class OrderView:
     next: list[PieceView]
     earliest: str
     latest: str
-    history: list[history.Line]
+    history: list[history.HistoryLine]
     open_questions: list[Any]
     answered_questions: list[Any]
     held: bool

@@ -10,7 +10,7 @@ from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref
 from app.moving import machines as on_machines
 from app.moving.build_times import by_model, times
-from app.moving.effects import Said
+from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform
 from app.photos.builds import store
 from app.shared.errors import BadFields, NotFound, Refused
@@ -32,7 +32,9 @@ def start(
         raise Refused("Which sets? Tick the ones that go on together.")
     if len(seen) > MOST_AT_ONCE:
         raise Refused(f"At most {MOST_AT_ONCE} sets at once, please.")
-    return perform(workshop, seen, MoveKey.BUILD_STARTED, Said(machine=machine_id), who, once)
+    return perform(
+        workshop, seen, MoveKey.BUILD_STARTED, MoveDetails(machine=machine_id), who, once
+    )
 
 
 def end(
@@ -55,7 +57,7 @@ def end(
         raise Refused("Which runs? Tick the ones that ended.")
     if len(seen) > MOST_AT_ONCE:
         raise Refused(f"At most {MOST_AT_ONCE} runs at once, please.")
-    said = Said(happened_at=happened_at, reason=reason)
+    said = MoveDetails(happened_at=happened_at, reason=reason)
     return perform(workshop, seen, MoveKey(move), said, who, once)
 
 

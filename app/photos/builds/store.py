@@ -4,15 +4,15 @@ from collections.abc import Mapping
 
 from sqlalchemy import Connection, text
 
-from app.orders.benches.lines import Line
+from app.orders.benches.lines import OpenPiece
 from app.orders.benches.store import MODELS
 
 _LINES = text(f"{MODELS} AND p.step = :step")
 
 
-def lines_at(db: Connection, step: str) -> list[Line]:
+def lines_at(db: Connection, step: str) -> list[OpenPiece]:
     """The open models at photos_in, building or assessing, with what their rows say."""
-    return [Line._make(row) for row in db.execute(_LINES, {"step": step})]
+    return [OpenPiece._make(row) for row in db.execute(_LINES, {"step": step})]
 
 
 def names_without_machine(db: Connection) -> list[str]:

@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from app.flow.steps import MoveKey
-from app.moving.build_times import HOUR, Busy, Machine, OnMachine, Times, busy, times
-from app.orders.benches.lines import Line
+from app.moving.build_times import HOUR, BuildMachine, Busy, OnMachine, Times, busy, times
+from app.orders.benches.lines import OpenPiece
 from app.orders.benches.words import Clock, notes, placed
 from app.shared.calendar import DAY
 from app.shared.web import words
@@ -14,10 +14,10 @@ WINDOWS = (7, 30)
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
+class QueuedSet:
     """A set in the queue. `free` says that nothing stops it from being started."""
 
-    line: Line
+    line: OpenPiece
     rank: tuple[bool, tuple[int, int, int], int, int]
     tick: str
     called: str
@@ -33,7 +33,7 @@ class Waiting:
 class Running:
     """A set on a machine. `late` is empty while its time is not over."""
 
-    line: Line
+    line: OpenPiece
     tick: str
     called: str
     says: str
@@ -42,16 +42,16 @@ class Running:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class MachinePlace:
     """A machine with what is on it and how many places are free."""
 
-    machine: Machine
+    machine: BuildMachine
     running: Sequence[Running]
     free: int
 
 
 @dataclass(frozen=True, slots=True)
-class Hours:
+class MachineHours:
     """A machine's hours in words, for each window of days."""
 
     name: str
@@ -63,11 +63,11 @@ class Hours:
 class Builds:
     """The whole page."""
 
-    places: Sequence[Place]
+    places: Sequence[MachinePlace]
     unnamed: Sequence[Running]
-    queue: Sequence[Waiting]
-    next: Waiting | None
-    hours: Sequence[Hours]
+    queue: Sequence[QueuedSet]
+    next: QueuedSet | None
+    hours: Sequence[MachineHours]
     late: int
     basis: str
 
@@ -78,10 +78,10 @@ class Builds:
 
 
 def assemble(
-    machines: Sequence[Machine],
+    machines: Sequence[BuildMachine],
     runs: Sequence[OnMachine],
-    waiting: Sequence[Line],
-    building: Sequence[Line],
+    waiting: Sequence[OpenPiece],
+    building: Sequence[OpenPiece],
     verdicts: Mapping[int, str],
     chances: Mapping[int, float],
     clock: Clock,
@@ -100,7 +100,7 @@ def assemble(
     places = []
     for machine in on:
         own = [run for run in running if run.machine_id == machine.id]
-        places.append(Place(machine, own, max(0, machine.places - len(own))))
+        places.append(MachinePlace(machine, own, max(0, machine.places - len(own))))
     ids = {machine.id for machine in on}
     finished = sum(run.outcome == MoveKey.BUILD_FINISHED for run in past)
     return Builds(
@@ -127,12 +127,12 @@ def _basis(takes: Times, finished: int) -> str:
 
 
 def _waiting(
-    line: Line,
+    line: OpenPiece,
     takes: Times,
     verdicts: Mapping[int, str],
     chances: Mapping[int, float],
     clock: Clock,
-) -> Waiting:
+) -> QueuedSet:
     chance = chances.get(line.order_id)
     rank, reason = placed(line, clock.zone, chance, clock.today.year)
     held = bool(line.hold_whose)
@@ -141,7 +141,7 @@ def _waiting(
     said = verdicts.get(line.id, "")
     # Of a remembered animal no better set will come: where no build is, hands work by eye.
     by_eye = line.life == "remembered" and said in ("will not do", "nothing readable")
-    return Waiting(
+    return QueuedSet(
         line=line,
         rank=(held, rank, line.order_number, line.id),
         tick=f"model:{line.id}:{line.version}",
@@ -164,7 +164,7 @@ _VERDICTS = {
 }
 
 
-def _running(line: Line, on: OnMachine | None, takes: Times, clock: Clock) -> Running:
+def _running(line: OpenPiece, on: OnMachine | None, takes: Times, clock: Clock) -> Running:
     started = on.run.started if on is not None else line.entered_at
     if on is not None and on.ends_by is not None:
         first, last = on.ends_from, on.ends_by
@@ -208,7 +208,9 @@ def _long(seconds: int) -> str:
     return words.count(round(seconds / DAY), "day")
 
 
-def _hours(machines: Sequence[Machine], runs: Sequence[OnMachine], now: int) -> list[Hours]:
+def _hours(
+    machines: Sequence[BuildMachine], runs: Sequence[OnMachine], now: int
+) -> list[MachineHours]:
     found = []
     for machine in machines:
         own = [on.run for on in runs if on.machine_id == machine.id]
@@ -219,5 +221,5 @@ def _hours(machines: Sequence[Machine], runs: Sequence[OnMachine], now: int) -> 
             (days, busy(own, max(there, now - days * DAY), max(until, now - days * DAY)))
             for days in WINDOWS
         ]
-        found.append(Hours(machine.name, not machine.on, windows))
+        found.append(MachineHours(machine.name, not machine.on, windows))
     return found

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from app.photos.check.facts import Link, Picture, SetFacts
+from app.photos.check.facts import PictureFacts, SetFacts, ViewPair
 from app.photos.check.flaws import flaws, signs_of_copy
 from app.photos.check.rules import Aspect, Judgement, Verdict
 from app.photos.check.thresholds import Thresholds
@@ -52,7 +52,7 @@ class CheckResult:
     thresholds: Thresholds
     facts: SetFacts
     flaws: tuple[frozenset[str], ...] = ()
-    links: tuple[Link, ...] = ()
+    links: tuple[ViewPair, ...] = ()
     contacts: dict[str, bytes] = field(default_factory=dict)
 
 
@@ -60,7 +60,7 @@ def answer(
     judgement: Judgement,
     facts: SetFacts,
     t: Thresholds,
-    links: tuple[Link, ...] = (),
+    links: tuple[ViewPair, ...] = (),
     contacts: dict[str, bytes] | None = None,
     remembered: bool = False,
 ) -> CheckResult:
@@ -99,7 +99,7 @@ def as_json(result: CheckResult) -> dict[str, Any]:
     }
 
 
-def _picture_as_json(place: int, p: Picture, result: CheckResult) -> dict[str, Any]:
+def _picture_as_json(place: int, p: PictureFacts, result: CheckResult) -> dict[str, Any]:
     if p.problem:
         return {"name": p.name, "readable": False, "problem": PROBLEMS[p.problem]}
     copy_of = result.facts.copies.get(place)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
-class Picture:
+class PictureFacts:
     """One file of a set. `problem` is a code of `reading.PROBLEMS`, empty where it was read.
 
     Sizes in px of the original; `edge_blur` in px at 1024 px; levels 0 to 255; `light` is log2 of
@@ -45,7 +45,7 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Link:
+class ViewPair:
     """Two pictures, by their places in the set, that share what `agreeing` features show.
 
     `moving` counts the agreeing ones that are not at the same spot in both pictures; `still` says
@@ -61,7 +61,7 @@ class Link:
 
 
 @dataclass(frozen=True)
-class Shape:
+class GraphShape:
     """The view graph in figures. Groups and lists hold places of pictures, largest group first.
 
     `share`: pictures in the largest group that the loss of no single weak match can split, of all
@@ -112,12 +112,12 @@ class SetFacts:
     which nothing moved.
     """
 
-    pictures: tuple[Picture, ...]
+    pictures: tuple[PictureFacts, ...]
     copies: dict[int, int] = field(default_factory=dict)
-    shape: Shape = Shape(0, 0.0)
+    shape: GraphShape = GraphShape(0, 0.0)
     quick_share: float = 0.0
     still_share: float = 0.0
     ring: Ring | None = None
-    rest: Shape | None = None
+    rest: GraphShape | None = None
     rest_ring: Ring | None = None
     quick_groups: tuple[tuple[int, ...], ...] = ()

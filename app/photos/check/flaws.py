@@ -5,21 +5,21 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from app.photos.check.facts import Picture
+from app.photos.check.facts import PictureFacts
 from app.photos.check.thresholds import Thresholds
 
 BLURS = frozenset({"blurred", "moved", "dark"})
 """Flaws that leave a picture out when the rest is asked whether it holds alone."""
 
 
-def flaws(pictures: Sequence[Picture], t: Thresholds) -> tuple[frozenset[str], ...]:
+def flaws(pictures: Sequence[PictureFacts], t: Thresholds) -> tuple[frozenset[str], ...]:
     """What is wrong with each picture by itself, in the same order."""
     read = [p for p in pictures if not p.problem]
     usual_blur = float(np.median([p.edge_blur for p in read])) if read else 0.0
     return tuple(frozenset() if p.problem else _flaws_of(p, usual_blur, t) for p in pictures)
 
 
-def _flaws_of(p: Picture, usual_blur: float, t: Thresholds) -> frozenset[str]:
+def _flaws_of(p: PictureFacts, usual_blur: float, t: Thresholds) -> frozenset[str]:
     found = set()
     if p.reblur > t.reblur:
         # The strongest edges of a moved picture lie along the motion and are sharp.
@@ -45,7 +45,7 @@ def _flaws_of(p: Picture, usual_blur: float, t: Thresholds) -> frozenset[str]:
     return frozenset(found)
 
 
-def signs_of_copy(p: Picture, t: Thresholds) -> tuple[str, ...]:
+def signs_of_copy(p: PictureFacts, t: Thresholds) -> tuple[str, ...]:
     """Signs that a picture came through a chat program or off a screen, not from the camera.
 
     Common practice, no source: chat programs drop the camera's name, shrink to about 1600 px or
@@ -87,7 +87,7 @@ def change_at(series: NDArray[np.float64], least: float) -> int | None:
     return k if step > least and step > 3.0 * spread and here > 0.6 * step else None
 
 
-def other_zoom(pictures: Sequence[Picture], t: Thresholds) -> tuple[str, ...]:
+def other_zoom(pictures: Sequence[PictureFacts], t: Thresholds) -> tuple[str, ...]:
     """Names of the pictures whose focal length or digital zoom is not the usual one of the set.
 
     Only where most pictures say it; those that do not are left out.

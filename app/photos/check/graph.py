@@ -5,12 +5,12 @@ networkx does the graph theory; it is imported inside, because only a check need
 
 from collections.abc import Collection, Iterable
 
-from app.photos.check.facts import Link, Shape
+from app.photos.check.facts import GraphShape, ViewPair
 
 Weights = dict[tuple[int, int], int]
 
 
-def weights_of(links: Iterable[Link], at_least: int, moving_only: bool = False) -> Weights:
+def weights_of(links: Iterable[ViewPair], at_least: int, moving_only: bool = False) -> Weights:
     """Agreeing features by pair, those below `at_least` left out."""
     counted = {(e.a, e.b): e.moving if moving_only else e.agreeing for e in links}
     return {pair: n for pair, n in counted.items() if n >= at_least}
@@ -20,7 +20,7 @@ SURE = 100
 """So many agreeing features are not lost by chance: such a match holds by itself."""
 
 
-def shape(pictures: Collection[int], weights: Weights) -> Shape:
+def shape(pictures: Collection[int], weights: Weights) -> GraphShape:
     """The shape of the graph over `pictures`; links to others are passed over.
 
     A rendered half ring of low contrast fur, a chain of single matches of 376 to 1 224 agreeing
@@ -46,7 +46,7 @@ def shape(pictures: Collection[int], weights: Weights) -> Shape:
     second = [sorted((d["weight"] for d in graph[p].values()), reverse=True) for p in graph]
     strengths = sorted(s[1] if len(s) > 1 else 0 for s in second)
     triangles = nx.triangles(graph)
-    return Shape(
+    return GraphShape(
         asked=len(asked),
         share=len(core) / len(asked) if asked else 0.0,
         core=tuple(sorted(core)),

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable, Sequence
 from xml.sax.saxutils import escape
 
-from app.photos.check.facts import Link, Ring, SetFacts
+from app.photos.check.facts import Ring, SetFacts, ViewPair
 from app.photos.check.graph import spring_positions, weights_of
 from app.photos.check.rules import distinct
 
@@ -16,7 +16,7 @@ GAP_WORTH_DRAWING = 35.0
 Places = dict[int, tuple[float, float]]
 
 
-def view_graph_svg(facts: SetFacts, links: Sequence[Link], at_least: int = 15) -> str:
+def view_graph_svg(facts: SetFacts, links: Sequence[ViewPair], at_least: int = 15) -> str:
     """An SVG document: classes and attributes only, no style, no script; names as titles.
 
     With a ring read the dots stand where the cameras did, as seen from above; without one

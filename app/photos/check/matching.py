@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from app.photos.check import graph, ring, views
 from app.photos.check.answer import Progress, Report
-from app.photos.check.facts import Link, Picture, Ring, Shape
+from app.photos.check.facts import GraphShape, PictureFacts, Ring, ViewPair
 from app.photos.check.thresholds import Thresholds
 from app.photos.pictures.reading import Features, Read, Readers
 
@@ -25,7 +25,7 @@ class Matching:
     def __init__(
         self,
         reads: Sequence[Read],
-        pictures: Sequence[Picture],
+        pictures: Sequence[PictureFacts],
         likeness: NDArray[np.float32],
         own: Sequence[int],
         copies: dict[int, int],
@@ -34,8 +34,8 @@ class Matching:
         self.reads, self.pictures, self.likeness, self.t = reads, pictures, likeness, t
         self.own, self.copies = list(own), copies
         self._place = {p: k for k, p in enumerate(self.own)}
-        self.quick: dict[Pair, Link] = {}
-        self.better: dict[Pair, Link] = {}
+        self.quick: dict[Pair, ViewPair] = {}
+        self.better: dict[Pair, ViewPair] = {}
         self._sift: dict[int, Features] = {}
 
     def match_quickly(self, report: Report) -> None:
@@ -69,7 +69,7 @@ class Matching:
 
     def _keep(
         self,
-        links: dict[Pair, Link],
+        links: dict[Pair, ViewPair],
         pairs: Sequence[Pair],
         features: dict[int, Features],
         stage: str,
@@ -81,10 +81,10 @@ class Matching:
             if done % 25 == 0 or done == len(usable):
                 report(Progress(stage, done, len(usable)))
 
-    def _links(self, pairs: Sequence[Pair], features: dict[int, Features]) -> Iterator[Link]:
+    def _links(self, pairs: Sequence[Pair], features: dict[int, Features]) -> Iterator[ViewPair]:
         """Two threads suffice: OpenCV lets go of the interpreter while it works."""
 
-        def one(pair: Pair) -> Link:
+        def one(pair: Pair) -> ViewPair:
             a, b = pair
             focal = (focal_share(self.pictures[a]), focal_share(self.pictures[b]))
             return views.link(pair, (features[a], features[b]), focal)
@@ -92,7 +92,7 @@ class Matching:
         with ThreadPoolExecutor(2, "matcher") as threads:
             yield from threads.map(one, pairs)
 
-    def links(self) -> list[Link]:
+    def links(self) -> list[ViewPair]:
         """One link a pair; the better features' where they agree on more than half as much."""
         best = {p: e for p, e in self.quick.items() if e.agreeing >= self.t.quick_agreeing}
         for pair, link in self.better.items():
@@ -112,14 +112,14 @@ class Matching:
         farther = [e.still for e in counted if self._steps_apart(e) >= 3]
         return sum(farther) / len(farther) if farther else 0.0
 
-    def _steps_apart(self, link: Link) -> int:
+    def _steps_apart(self, link: ViewPair) -> int:
         return abs(self._place[link.a] - self._place[link.b])
 
     def is_still(self) -> bool:
         """Whether the background stands still in most of the set."""
         return self.still_share() > self.t.still_share
 
-    def shape(self, among: Sequence[int]) -> Shape:
+    def shape(self, among: Sequence[int]) -> GraphShape:
         """The shape of the graph over some of the pictures."""
         still = self.is_still()
         weights = graph.weights_of(self.quick.values(), self.t.quick_agreeing, still)
@@ -164,7 +164,7 @@ class Matching:
         return {p for p, e in self.quick.items() if e.agreeing >= graph.SURE}
 
 
-def focal_share(picture: Picture) -> float:
+def focal_share(picture: PictureFacts) -> float:
     """Focal length as a share of the long side: 36 mm of film, or 1.2 where nothing is said."""
     share = picture.focal_35 / 36.0
     return share if 0.4 < share < 12.0 else 1.2

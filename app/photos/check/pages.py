@@ -46,7 +46,7 @@ STAGES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ReasonShown:
     """A reason with the pictures that it is about, as far as they are shown."""
 
     text: str
@@ -56,7 +56,7 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class CheckAnswer:
     """A check's answer as a page says it. `advice` is numbered lines; `flaws` by picture's id."""
 
     id: int
@@ -66,7 +66,7 @@ class Said:
     pictures: int
     version: str
     remembered: bool
-    reasons: list[Told] = field(default_factory=list)
+    reasons: list[ReasonShown] = field(default_factory=list)
     aspects: list[tuple[str, str]] = field(default_factory=list)
     advice: list[str] = field(default_factory=list)
     cannot_tell: list[str] = field(default_factory=list)
@@ -81,7 +81,7 @@ class SetOfModel:
     model_id: int
     many: int
     first: list[int]
-    check: Said | None
+    check: CheckAnswer | None
     fresh: bool
 
 
@@ -95,14 +95,14 @@ def pictures_of(db: Connection, model_id: int) -> SetOfModel:
     return SetOfModel(model_id, len(pictures), some, said(row) if row is not None else None, fresh)
 
 
-def said(row: Any) -> Said:
+def said(row: Any) -> CheckAnswer:
     """A row of photo_checks in words."""
     result = json.loads(row["result"])
     sentence = VERDICTS.get(row["verdict"], VERDICTS[""])
     if row["remembered"]:
         sentence = OF_REMEMBERED.get(row["verdict"], sentence)
     ids: dict[str, int] = result.get("ids", {})
-    return Said(
+    return CheckAnswer(
         id=row["id"],
         sentence=sentence,
         verdict=row["verdict"],
@@ -119,9 +119,9 @@ def said(row: Any) -> Said:
     )
 
 
-def _told(reason: dict[str, Any], ids: dict[str, int]) -> Told:
+def _told(reason: dict[str, Any], ids: dict[str, int]) -> ReasonShown:
     about = [(ids[name], name) for name in reason["pictures"] if name in ids]
-    return Told(
+    return ReasonShown(
         reason["text"], reason["weight"], about[:MOST_SHOWN], max(0, len(about) - MOST_SHOWN)
     )
 

@@ -173,7 +173,7 @@ class Month:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class CheckRecord:
     """Everything the page shows. `table` counts sets by verdict and outcome.
 
     `lost` and `lost_of` are the days lost to further sets and of how many models.
@@ -191,7 +191,9 @@ class Record:
     doubtful: Share
 
 
-def record(sets: Sequence[Judged], lost: Sequence[float], day_of: Callable[[int], date]) -> Record:
+def record(
+    sets: Sequence[Judged], lost: Sequence[float], day_of: Callable[[int], date]
+) -> CheckRecord:
     """The record of all sets judged; `lost` are days lost to further sets, one for each model."""
     table = {v: dict.fromkeys(OUTCOMES, 0) for v in VERDICTS}
     for one in sets:
@@ -200,7 +202,7 @@ def record(sets: Sequence[Judged], lost: Sequence[float], day_of: Callable[[int]
     reasons = _by_reason(sets)
     doubtful = [s for s in sets if s.verdict == "doubtful" and s.good is not None]
     checked = sum(s.check is not None for s in sets)
-    return Record(
+    return CheckRecord(
         table=table,
         checked=checked,
         unchecked=len(sets) - checked,

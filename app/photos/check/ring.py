@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app.photos.check.facts import Link, Ring
+from app.photos.check.facts import Ring, ViewPair
 
 Matrix = NDArray[np.float64]
 
@@ -24,7 +24,7 @@ STEEP = 65.0
 """Degrees. A camera looking down or up more steeply than this stands at no side."""
 
 
-def read_ring(links: Iterable[Link]) -> Ring | None:
+def read_ring(links: Iterable[ViewPair]) -> Ring | None:
     """The ring of the largest group of linked pictures; None for fewer than 8 that were chained.
 
     Turns read with a wrong focal length are all wrong by about one factor. Where the matches
@@ -49,7 +49,7 @@ def read_ring(links: Iterable[Link]) -> Ring | None:
     return Ring(azimuth, height, gap, between, step, doubted, circle is not None)
 
 
-def chain(links: Sequence[Link]) -> tuple[dict[int, Matrix], list[tuple[int, int]]]:
+def chain(links: Sequence[ViewPair]) -> tuple[dict[int, Matrix], list[tuple[int, int]]]:
     """World-to-camera rotations along a maximum spanning tree of the largest connected group.
 
     Returns them with the tree's edges, each from the picture nearer the root to the farther.
@@ -93,7 +93,7 @@ def _confirmed(graph: Any, a: int, b: int) -> int:
     return count
 
 
-def settle(turned: dict[int, Matrix], links: Sequence[Link]) -> tuple[dict[int, Matrix], float]:
+def settle(turned: dict[int, Matrix], links: Sequence[ViewPair]) -> tuple[dict[int, Matrix], float]:
     """Let all matches speak, not the tree alone: rotation averaging with outliers held down.
 
     Chatterjee and Govindu, "Efficient and robust large-scale rotation averaging", ICCV 2013:
@@ -184,7 +184,7 @@ def unroll(
     turned: dict[int, Matrix],
     tree: Sequence[tuple[int, int]],
     upright: Matrix,
-    links: Sequence[Link],
+    links: Sequence[ViewPair],
 ) -> tuple[dict[int, float], float | None]:
     """Azimuths in degrees along the chain, not taken modulo a round, and what a round measures.
 
@@ -223,7 +223,7 @@ def _round_measured(contradictions: Matrix, agreeing: Matrix) -> float | None:
     return circle if believed else None
 
 
-def _step(link: Link, turned: dict[int, Matrix], upright: Matrix) -> float:
+def _step(link: ViewPair, turned: dict[int, Matrix], upright: Matrix) -> float:
     """The part of a match's turn that goes about the upright, in degrees, counter-clockwise.
 
     Swing and twist: for the quaternion (w, v) of a turn the twist about an axis u is

@@ -11,7 +11,7 @@ from itertools import chain, pairwise
 
 import numpy as np
 
-from app.photos.check.facts import Ring, SetFacts, Shape
+from app.photos.check.facts import GraphShape, Ring, SetFacts
 from app.photos.check.flaws import BLURS, change_at, flaws, other_zoom
 from app.photos.check.thresholds import Thresholds
 
@@ -196,13 +196,13 @@ def _joint(facts: SetFacts, t: Thresholds) -> dict[str, object]:
     return {**values, "first": a, "second": b, "more": min(t.full_ring, 3 * len(broken))}
 
 
-def is_thin(shape: Shape, t: Thresholds) -> bool:
+def is_thin(shape: GraphShape, t: Thresholds) -> bool:
     """Whether few spots are seen three times."""
     thin = len(shape.thin) / max(shape.asked, 1)
     return shape.strength < t.weak_strength or thin > t.thin_share
 
 
-def _thin(shape: Shape, facts: SetFacts, t: Thresholds) -> list[Finding]:
+def _thin(shape: GraphShape, facts: SetFacts, t: Thresholds) -> list[Finding]:
     if not is_thin(shape, t):
         return []
     more = max(6, min(t.full_ring, shape.asked))

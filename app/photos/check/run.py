@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.photos.check.answer import CheckResult, Progress, Report, answer
-from app.photos.check.facts import Picture, Ring, SetFacts
+from app.photos.check.facts import PictureFacts, Ring, SetFacts
 from app.photos.check.flaws import BLURS, flaws
 from app.photos.check.rules import Aspect, Verdict, distinct, is_thin, judge
 from app.photos.check.thresholds import Thresholds
@@ -102,12 +102,12 @@ def _in_order_of_taking(reads: list[Read]) -> list[Read]:
     return [reads[k] for k in order]
 
 
-def _picture(read: Read) -> Picture:
+def _picture(read: Read) -> PictureFacts:
     if read.problem:
-        return Picture(read.found.name, read.problem)
+        return PictureFacts(read.found.name, read.problem)
     said: dict[str, Any] = read.facts
     red, green, blue = (max(v, 1e-5) for v in said["colours"])
-    return Picture(
+    return PictureFacts(
         read.found.name,
         light=math.log2(0.2126 * red + 0.7152 * green + 0.0722 * blue),
         warmth=math.log2(red / blue),
@@ -122,7 +122,7 @@ _KEPT = (
 )  # fmt: skip
 
 
-def _begin(reads: Sequence[Read], pictures: Sequence[Picture], t: Thresholds) -> "Matching":
+def _begin(reads: Sequence[Read], pictures: Sequence[PictureFacts], t: Thresholds) -> "Matching":
     from app.photos.check import views
     from app.photos.check.matching import Matching
 

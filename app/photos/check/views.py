@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from app.photos.check.facts import Link
+from app.photos.check.facts import ViewPair
 from app.photos.pictures.reading import Features
 
 FEW = 8
@@ -138,7 +138,7 @@ def camera_of(features: Features, focal_share: float) -> NDArray[np.float64]:
 
 def link(
     places: tuple[int, int], features: tuple[Features, Features], focal: tuple[float, float]
-) -> Link:
+) -> ViewPair:
     """Match two pictures and test the match; `agreeing` is 0 where they share nothing."""
     first, second = alike(*features)
     cameras = (camera_of(features[0], focal[0]), camera_of(features[1], focal[1]))
@@ -148,19 +148,19 @@ def link(
         # Of points at rest any geometry is right, so what moved is put to the test by itself.
         moving = int(epipolar(first[~here], second[~here]).sum())
         turn = turn_between(first, second, cameras)
-        return Link(*places, int(here.sum()) + moving, moving, still=True, rotation=turn)
+        return ViewPair(*places, int(here.sum()) + moving, moving, still=True, rotation=turn)
     mask = epipolar(first, second)
     count = int(mask.sum())
     if count < 15:
-        return Link(*places, count, count)
+        return ViewPair(*places, count, count)
     if abs(roll_between(first[mask], second[mask])) > UNBELIEVABLE:
-        return Link(*places, 0, 0)
+        return ViewPair(*places, 0, 0)
     turn = turn_between(first[mask], second[mask], cameras)
     if turn is None and count < UNPROVEN:
-        return Link(*places, 0, 0)
+        return ViewPair(*places, 0, 0)
     if turn is not None and np.trace(turn) < 1.0 + 2.0 * np.cos(np.radians(UNBELIEVABLE)):
-        return Link(*places, 0, 0)
-    return Link(*places, count, count, rotation=turn)
+        return ViewPair(*places, 0, 0)
+    return ViewPair(*places, count, count, rotation=turn)
 
 
 def likeness(thumbnails: Sequence[NDArray[np.uint8]]) -> NDArray[np.float32]:

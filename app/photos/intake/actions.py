@@ -7,7 +7,7 @@ from sqlalchemy import Connection, select, update
 from app.flow.steps import MoveKey, Of
 from app.flow.store import Ref, mark_stale
 from app.flow.store import load as load_piece
-from app.moving.effects import Said
+from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform_in
 from app.orders.order import actions as order_actions
 from app.orders.order import store as order_store
@@ -108,7 +108,7 @@ def count(workshop: Workshop, delivery_id: int, leave: bool, who: Person, once: 
             .values(fetched_at=delivery.row["fetched_at"] or now, files_counted=here)
         )
         if counted:
-            said = Said(counted=counted, delivery=delivery_id)
+            said = MoveDetails(counted=counted, delivery=delivery_id)
             seen = [Seen(ref) for ref in counted]
             perform_in(db, workshop, seen, MoveKey.PHOTOS_COUNTED, said, who, once)
         mark_stale(db, [delivery.order_id])

@@ -14,7 +14,7 @@ _TAKEN = "%Y:%m:%d %H:%M:%S"
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class Burst:
     """Pictures taken in one go: the first and last place (from 1), and the pause before, in s."""
 
     first: int
@@ -35,7 +35,7 @@ def seconds(taken: str) -> int | None:
         return None
 
 
-def runs(taken: Sequence[str], animals: int) -> list[Run]:
+def runs(taken: Sequence[str], animals: int) -> list[Burst]:
     """The pictures, in the order of taking, parted at the longest pauses: a run for each animal.
 
     A pause counts from 90 s and from six times the usual one. Where a picture has no date, or there
@@ -55,7 +55,7 @@ def runs(taken: Sequence[str], animals: int) -> list[Run]:
     begins = [0, *(cut + 1 for cut in cuts)]
     ends = [*cuts, len(at) - 1]
     before = [0, *(pauses[cut] for cut in cuts)]
-    return [Run(a + 1, b + 1, p) for a, b, p in zip(begins, ends, before, strict=True)]
+    return [Burst(a + 1, b + 1, p) for a, b, p in zip(begins, ends, before, strict=True)]
 
 
 def in_range(first: str, last: str, many: int) -> range:

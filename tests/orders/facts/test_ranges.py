@@ -18,7 +18,7 @@ from app.orders.facts.ranges import (
     Shown,
     Soon,
     Span,
-    Told,
+    ToldRange,
     as_told,
     days_of,
     decide,
@@ -33,10 +33,12 @@ from tests.making import DAY, NOW
 
 CALENDAR = Calendar(ZoneInfo("Europe/London"))
 TODAY = date(2026, 3, 4)
-TOLD = Told(NOW - 7 * DAY, date(2026, 3, 18), date(2026, 4, 1), None, "ours", 5)
+TOLD = ToldRange(NOW - 7 * DAY, date(2026, 3, 18), date(2026, 4, 1), None, "ours", 5)
 
 
-def at(computed: Span | None, told: Told | None = TOLD, today: date = TODAY, **more) -> Decision:
+def at(
+    computed: Span | None, told: ToldRange | None = TOLD, today: date = TODAY, **more
+) -> Decision:
     said = {"steps_now": 5, "later_since": None, "calendar": CALENDAR, **more}
     return decide(computed, told, today=today, **said)
 
@@ -76,7 +78,7 @@ def test_at_a_step_change_the_range_may_move_earlier() -> None:
 def test_at_a_step_change_that_changes_nothing_the_telling_is_only_noted_as_seen() -> None:
     fresh = at(Span(10, 20, "ours"), None).shown
     assert fresh is not None
-    told = Told(NOW, fresh.from_day, fresh.to_day, None, "ours", 5)
+    told = ToldRange(NOW, fresh.from_day, fresh.to_day, None, "ours", 5)
     decision = at(Span(10, 20, "ours"), told, steps_now=6)
     assert (decision.new, decision.seen) == (False, True)
 
@@ -125,7 +127,7 @@ def test_a_range_whose_end_has_passed_is_dropped_at_once() -> None:
 
 
 def test_longer_stands_until_the_day_by_which_we_write_and_never_past_it() -> None:
-    told = Told(NOW, None, None, date(2026, 3, 11), "ours", 5)
+    told = ToldRange(NOW, None, None, date(2026, 3, 11), "ours", 5)
     assert not at(Span(3, 9, "ours"), told).new
     later = at(Span(3, 9, "ours"), told, today=date(2026, 3, 12))
     assert later.shown is not None
@@ -133,7 +135,7 @@ def test_longer_stands_until_the_day_by_which_we_write_and_never_past_it() -> No
 
 
 def test_a_step_change_gives_days_again() -> None:
-    told = Told(NOW, None, None, date(2026, 3, 11), "ours", 5)
+    told = ToldRange(NOW, None, None, date(2026, 3, 11), "ours", 5)
     decision = at(Span(3, 9, "ours"), told, steps_now=6)
     assert decision.new
     assert decision.shown is not None
@@ -166,7 +168,7 @@ def test_ends_a_little_later_at_every_step_do_not_creep() -> None:
 
 
 def test_a_step_gives_no_days_again_that_lie_far_beyond_the_end_once_named() -> None:
-    told = Told(NOW, None, None, date(2026, 3, 11), "ours", 5, end_before=date(2026, 3, 10))
+    told = ToldRange(NOW, None, None, date(2026, 3, 11), "ours", 5, end_before=date(2026, 3, 10))
     later = at(to_day(date(2026, 3, 27)), told, steps_now=6)
     assert (later.shown, later.tell_them) == (as_told(told), True)
     assert at(to_day(date(2026, 3, 10)), told, steps_now=6).new
@@ -206,7 +208,7 @@ def test_no_end_is_shown_that_lies_before_the_computed_one_without_a_word_to_the
     since: int | None, held: bool,
 ) -> None:  # fmt: skip
     end = TODAY + timedelta(days=told_end)
-    told = Told(NOW - ago * DAY, TODAY, end, None, "ours", 5)
+    told = ToldRange(NOW - ago * DAY, TODAY, end, None, "ours", 5)
     if longer:
         told = replace(told, from_day=None, to_day=None, write_by=TODAY, end_before=end)
     span = Span(0.0, high, "ours")
@@ -240,7 +242,7 @@ def test_whatever_was_told_nothing_past_is_shown_and_a_telling_repeats_itself(
 ) -> None:  # fmt: skip
     first = TODAY + timedelta(days=told_from)
     last = first + timedelta(days=told_wide)
-    told = Told(NOW - 90 * DAY, first, last, None, "ours", 5)
+    told = ToldRange(NOW - 90 * DAY, first, last, None, "ours", 5)
     if longer:
         told = replace(told, from_day=None, to_day=None, write_by=last)
     span = Span(low, low + wide, "ours") if computed else None
@@ -252,7 +254,7 @@ def test_whatever_was_told_nothing_past_is_shown_and_a_telling_repeats_itself(
     if shown.from_day and shown.to_day and not longer and steps == 5:
         assert shown.to_day >= last
     if decision.new:
-        again = Told(NOW, shown.from_day, shown.to_day, shown.write_by, shown.basis, steps)
+        again = ToldRange(NOW, shown.from_day, shown.to_day, shown.write_by, shown.basis, steps)
         second = at(span, again, steps_now=steps, later_since=decision.later_since)
         assert second.shown == shown
         assert not second.new

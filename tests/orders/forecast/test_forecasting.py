@@ -16,7 +16,7 @@ from app.orders.forecast import worker as forecasting
 from app.orders.forecast.figuring import Figures, figure
 from app.shared.child import Stopped
 from app.studio import actions
-from app.studio.as_form import Closure
+from app.studio.as_form import TypedClosure
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, move, rows, walk
 from tests.staff.browser import ClockedWorkshop
 
@@ -205,7 +205,9 @@ def test_a_closure_has_everything_computed_again_though_no_piece_moved(
     def ask(studio: Path, now: int) -> Figures:
         asked.append(now)
         if len(asked) == 1:  # a word from the owner while the figures are worked out
-            days = Closure(first_day=date(2026, 3, 5), last_day=date(2026, 3, 18), reason="a roof")
+            days = TypedClosure(
+                first_day=date(2026, 3, 5), last_day=date(2026, 3, 18), reason="a roof"
+            )
             actions.add_closure(workshop.database, days, CAST.owner, now)
             workshop.forget()
         return figure(studio, now)

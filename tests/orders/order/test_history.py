@@ -6,7 +6,7 @@ from app.flow.legality import UNDO_WITHIN
 from app.flow.rules import Kind, TimeIs
 from app.flow.steps import MOVES, Of, Step
 from app.flow.store import Ref
-from app.orders.order.history import Line, code, lines, say
+from app.orders.order.history import HistoryLine, code, lines, say
 from tests.flow import lines as logs
 
 PIECE = Ref(Of.COPY, 1)
@@ -14,7 +14,7 @@ AT = logs.START
 PEOPLE = {2: "Dara Quill", 5: "Pilar Ostrow"}
 
 
-def told(log: logs.Line, now: int = AT + 9_000) -> list[Line]:
+def told(log: logs.Line, now: int = AT + 9_000) -> list[HistoryLine]:
     """The history of a log, newest first."""
     return lines([(PIECE, e) for e in log.log], lambda ref: f"{ref}", PEOPLE, now)
 

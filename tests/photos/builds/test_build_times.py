@@ -8,16 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.flow.queue import Waiting, place
+from app.flow.queue import QueueFacts, place
 from app.flow.rules import Entry, Kind, effective
 from app.flow.steps import Step
-from app.moving.build_times import DEFAULT, HOUR, Run, busy, runs_of, times
+from app.moving.build_times import DEFAULT, HOUR, BuildRun, busy, runs_of, times
 
 SECONDS = st.integers(600, 3 * 86_400)
 
 
-def finished(pictures: int | None, seconds: int, at: int = 0) -> Run:
-    return Run(1, 1, at, at + seconds, "build_finished", pictures)
+def finished(pictures: int | None, seconds: int, at: int = 0) -> BuildRun:
+    return BuildRun(1, 1, at, at + seconds, "build_finished", pictures)
 
 
 def test_below_twenty_runs_the_default_holds_and_grows_with_the_pictures() -> None:
@@ -31,7 +31,7 @@ def test_below_twenty_runs_the_default_holds_and_grows_with_the_pictures() -> No
 
 
 def test_stopped_and_failed_runs_say_nothing_of_how_long_a_whole_one_takes() -> None:
-    cut = [Run(1, n, 0, 60, "build_stopped", 40) for n in range(50)]
+    cut = [BuildRun(1, n, 0, 60, "build_stopped", 40) for n in range(50)]
     whole = [finished(40, 10 * HOUR)] * 25
     assert times([*cut, *whole]) == times(whole)
     assert times(cut) == DEFAULT
@@ -54,7 +54,7 @@ def test_the_line_and_its_edges_are_those_of_numpy() -> None:
 def test_as_many_runs_lie_in_the_range_as_it_says() -> None:
     dice = random.Random(11)
 
-    def one() -> Run:
+    def one() -> BuildRun:
         pictures = dice.randint(20, 120)
         return finished(pictures, int(500 * pictures * dice.lognormvariate(0, 0.4)))
 
@@ -94,7 +94,7 @@ def test_with_one_number_of_pictures_the_range_is_the_plain_quantiles(history, p
 )
 def test_busy_hours_are_those_counted_second_by_second(spans, since, length) -> None:
     until = since + length
-    runs = [Run(1, n, a, a + long, "build_finished") for n, (a, long) in enumerate(spans)]
+    runs = [BuildRun(1, n, a, a + long, "build_finished") for n, (a, long) in enumerate(spans)]
     ran = sum(any(r.started <= second < r.ended for r in runs) for second in range(since, until))
     found = busy(runs, since, until)
     assert round(found.hours * HOUR) == ran
@@ -152,7 +152,7 @@ def test_runs_are_the_stays_at_building_whatever_was_undone(choices) -> None:
 
 DAYS = st.dates(date(2025, 1, 1), date(2026, 12, 31))
 WAITING = st.builds(
-    Waiting, st.booleans(), st.integers(0, 2), st.one_of(st.none(), DAYS),
+    QueueFacts, st.booleans(), st.integers(0, 2), st.one_of(st.none(), DAYS),
     st.one_of(st.none(), st.floats(0, 1)), st.one_of(st.none(), DAYS),
     st.one_of(st.none(), DAYS), DAYS,
 )  # fmt: skip
@@ -162,7 +162,7 @@ WAITING = st.builds(
 def test_the_queue_puts_remakes_first_then_falling_days_then_the_oldest(sets) -> None:
     ranked = sorted(sets, key=lambda one: place(one, str).rank)
 
-    def group(one: Waiting) -> int:
+    def group(one: QueueFacts) -> int:
         if one.remake or one.reworks:
             return 0
         falling = one.chance is None or one.chance < 0.85

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from app.photos.check.facts import Link
+from app.photos.check.facts import ViewPair
 from app.photos.check.ring import read_ring
 from tests.photos.check.render import View, camera
 
@@ -27,7 +27,7 @@ def links_of(
     factor: float = 1.0,
     height: float = 14,
     shake: float = 0.0,
-) -> list[Link]:
+) -> list[ViewPair]:
     turned = [camera(View(a, height))[0] for a in azimuths]
     rng = np.random.default_rng(4)
     links = []
@@ -37,7 +37,7 @@ def links_of(
                 continue
             turn = scaled(turned[j] @ turned[i].T, factor)
             turn = scaled(turn, 1.0 + rng.normal(0, shake))
-            links.append(Link(i, j, 60, 60, rotation=turn))
+            links.append(ViewPair(i, j, 60, 60, rotation=turn))
     return links
 
 
@@ -90,7 +90,7 @@ def test_a_few_wrong_matches_do_not_open_the_ring() -> None:
     links = links_of([10.0 * k for k in range(36)])
     wrong = camera(View(77, 40))[0] @ camera(View(0, -5))[0].T
     ring = read_ring(
-        [*links, Link(3, 20, 18, 18, rotation=wrong), Link(9, 30, 16, 16, rotation=wrong)]
+        [*links, ViewPair(3, 20, 18, 18, rotation=wrong), ViewPair(9, 30, 16, 16, rotation=wrong)]
     )
     assert ring is not None
     assert ring.gap < 15
@@ -127,7 +127,7 @@ def test_one_weak_match_closes_a_round_but_not_half_a_round(pictures: int, close
     azimuths = [10.0 * k for k in range(pictures)]
     links = [e for e in links_of(azimuths) if e.b - e.a < 10]
     one_step = camera(View(0.0))[0] @ camera(View(350.0))[0].T
-    links.append(Link(pictures - 1, 0, 21, 21, rotation=one_step))
+    links.append(ViewPair(pictures - 1, 0, 21, 21, rotation=one_step))
     ring = read_ring(links)
     assert ring is not None
     assert ring.closed == closed

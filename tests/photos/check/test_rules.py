@@ -6,26 +6,26 @@ import numpy as np
 import pytest
 
 from app.photos.check.answer import answer, as_json
-from app.photos.check.facts import Picture, Ring, SetFacts, Shape
+from app.photos.check.facts import GraphShape, PictureFacts, Ring, SetFacts
 from app.photos.check.flaws import change_at, flaws, other_zoom, signs_of_copy
 from app.photos.check.rules import ORDER, Aspect, Judgement, Verdict, heights, judge
 from app.photos.check.thresholds import Thresholds
 from app.photos.check.wording import ADVICE, BY_EYE, CANNOT_TELL, REASONS, advise, reason_text
 
 T = Thresholds()
-SHARP = Picture(
+SHARP = PictureFacts(
     "a.jpg", width=4000, height=3000, format="JPEG", taken="2025:05:04 10:11:12", focal=4.2,
     focal_35=26, quality=92, camera=True, edge_blur=0.8, reblur=0.3, luminance=120, bright_end=220,
 )  # fmt: skip
 
 
-def pictures(count: int, **changes: object) -> tuple[Picture, ...]:
+def pictures(count: int, **changes: object) -> tuple[PictureFacts, ...]:
     return tuple(replace(SHARP, name=f"{k:02}.jpg", **changes) for k in range(count))  # type: ignore[arg-type]
 
 
-def whole(count: int, strength: float = 100.0) -> Shape:
+def whole(count: int, strength: float = 100.0) -> GraphShape:
     everything = tuple(range(count))
-    return Shape(count, 1.0, everything, (everything,), strength=strength)
+    return GraphShape(count, 1.0, everything, (everything,), strength=strength)
 
 
 def ring(count: int, gap: float = 12.0, closed: bool = True, level: float = 10.0) -> Ring:
@@ -102,13 +102,13 @@ def test_copies_do_not_count() -> None:
 def test_the_share_that_holds_decides(share: float, verdict: Verdict) -> None:
     core = tuple(range(round(share * 100)))
     rest = tuple(range(len(core), 100))
-    shape = Shape(100, share, core, (core,), alone=rest, strength=90)
+    shape = GraphShape(100, share, core, (core,), alone=rest, strength=90)
     assert judge(good(100, shape=shape), T).verdict is verdict
 
 
 def test_two_large_groups_are_named_as_such() -> None:
     groups = (tuple(range(20)), tuple(range(20, 36)))
-    shape = Shape(36, 20 / 36, groups[0], groups, strength=90)
+    shape = GraphShape(36, 20 / 36, groups[0], groups, strength=90)
     first = judge(good(36, shape=shape), T).findings[0]
     assert first.code == "two_groups"
     assert first.pictures == tuple(f"{k:02}.jpg" for k in range(20, 36))
@@ -145,7 +145,7 @@ def test_blurred_pictures_are_named_and_left_out_where_the_rest_holds() -> None:
     assert judgement.verdict is Verdict.WILL_DO
     assert judgement.findings[0].code == "flawed"
     assert judgement.findings[0].pictures == ("02.jpg",)
-    without = replace(facts, rest=Shape(35, 0.7, tuple(range(24))))
+    without = replace(facts, rest=GraphShape(35, 0.7, tuple(range(24))))
     assert codes(judge(without, T))[0] == "rest_falls_apart"
     assert judge(without, T).verdict is Verdict.DOUBTFUL
 
@@ -228,7 +228,7 @@ def test_heights_are_told_apart_by_clusters() -> None:
 
 
 def test_nothing_readable_says_so_and_nothing_else() -> None:
-    judgement = judge(SetFacts((Picture("a.txt", "not_a_picture"),)), T)
+    judgement = judge(SetFacts((PictureFacts("a.txt", "not_a_picture"),)), T)
     assert judgement.verdict is Verdict.NOTHING_READABLE
     assert codes(judgement) == ["nothing_readable"]
     assert judge(SetFacts(()), T).verdict is Verdict.NOTHING_READABLE
@@ -236,7 +236,7 @@ def test_nothing_readable_says_so_and_nothing_else() -> None:
 
 def every_trouble() -> Judgement:
     groups = (tuple(range(12)), tuple(range(12, 24)))
-    shape = Shape(24, 0.5, groups[0], groups, strength=10, thin=tuple(range(24)))
+    shape = GraphShape(24, 0.5, groups[0], groups, strength=10, thin=tuple(range(24)))
     bad = pictures(24, edge_blur=3.0, reblur=0.6, width=640, height=480)
     return judge(SetFacts(bad, shape=shape, ring=ring(24, 120, closed=False)), T)
 
