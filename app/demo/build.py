@@ -9,7 +9,6 @@ from types import TracebackType
 from typing import Self
 
 from app.demo import afterwards, house
-from app.demo.examples import Examples, find
 from app.demo.floor import DemoFloor, Progress
 from app.demo.hands import Hands
 from app.demo.history import History
@@ -80,7 +79,7 @@ class Writer:
 
 @dataclass(frozen=True, slots=True)
 class DemoStudio:
-    """What was made: its name, accounts, counts, and the ids of orders worth looking at."""
+    """What was made: its name, accounts and counts."""
 
     name: str
     owner_id: int
@@ -88,7 +87,6 @@ class DemoStudio:
     orders: int
     open_orders: int
     transitions: int
-    examples: Examples
 
 
 def build(
@@ -107,7 +105,7 @@ def build(
         afterwards.write_all(floor, lambda part: progress("writing it down", 0.85 + 0.1 * part))
         made = DemoStudio(
             name, floor.owner, floor.desk, len(floor.jobs),
-            sum(job.row["open"] for job in floor.jobs), floor.ledger.entries, find(floor),
+            sum(job.row["open"] for job in floor.jobs), floor.ledger.entries,
         )  # fmt: skip
         floor.ledger.flush()
         progress("writing it down", 0.97)

@@ -243,11 +243,13 @@ class Hands:
 
     def _packed(self, floor: DemoFloor, piece: DemoPiece, worker: Worker, moment: int) -> int:
         piece.packed = True
+        waiting = floor.words.studio["packed"]
+        floor.ledger.add(piece, Kind.ASIDE, moment, by=worker.id, reason=waiting)
         job = piece.job
-        waits = [
-            c for c in job.copies
-            if c.state.step is Step.PACKING and c.ref.id in self._cleared and not c.packed
-        ]  # fmt: skip
+        waits = any(
+            c.state.step is Step.PACKING and c.ref.id in self._cleared and not c.packed
+            for c in job.copies
+        )
         if (waits and not job.row["ship_part"]) or job.leaving:
             return moment
         job.leaving = True
@@ -385,10 +387,10 @@ class _Trip:
 
 def _shaping_work(floor: DemoFloor, piece: DemoPiece) -> list[tuple[int, str, int]]:
     total = int(floor.rng.lognormvariate(0.0, 0.35) * 1.75 * HOUR)
-    if floor.chance(0.25):
-        why = floor.rng.choice(floor.words.studio["asides"])
-        return [(total // 2, why, 14 * HOUR), (total - total // 2, "", 0)]
-    return [(total, "", 0)]
+    if not floor.chance(0.25):
+        return [(total, "", 0)]
+    why = floor.rng.choice(floor.words.studio["asides"])
+    return [(total // 2, why, 14 * HOUR), (total - total // 2, "", 0)]
 
 
 def _painting_work(floor: DemoFloor, piece: DemoPiece) -> list[tuple[int, str, int]]:

@@ -53,12 +53,13 @@ class Intake:
             return rng.choice(self.customers[-400:])
         given, surname = rng.choice(words["given"]), rng.choice(words["surnames"])
         name = f"{given} {surname}"
+        formal = f"{'Mr' if given in words['men'] else 'Ms'} {surname}"
         phone = f"01632 960 {rng.randrange(1000):03d}"
         row = self._floor.ledger.note(
             "customers",
             {
                 "name": name, "name_key": fold(name), "language": "en", "made_at": at,
-                "address_as": rng.choice((given, given, f"Ms {surname}", f"Mr {surname}", "")),
+                "address_as": rng.choice((given, given, formal, formal, "")),
                 "phone": phone, "phone_digits": phone.replace(" ", ""), "note": "",
                 "also_known_as": "", "joined_into_id": None,
             },

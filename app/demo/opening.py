@@ -112,12 +112,17 @@ def _has_orders(folder: DataFolder) -> bool:
 # Orders that show something, newest first: the words for the prompt, and what they have to be.
 _LIVING = "a.life <> 'remembered'"
 _AT_WORK = "k.step IN ('blank', 'shaping', 'painting')"
+_PASSED = (
+    "m.passed_at IS NOT NULL AND o.open = 1 AND m.hold_whose = '' AND k.hold_whose = ''"
+    " AND EXISTS (SELECT 1 FROM tellings t WHERE t.order_id = o.id)"
+)
+_ASKED = "m.step = 'photos_wanted' AND m.told_at IS NULL AND m.hold_whose = ''"
 _SHOWN = (
-    ("plain", f"o.gift = 0 AND {_LIVING} AND k.step IN ('shaping', 'painting')"),
-    ("a gift", f"o.gift = 1 AND {_LIVING} AND {_AT_WORK}"),
-    ("of a remembered animal", f"o.gift = 0 AND NOT {_LIVING} AND k.step <> 'received'"),
-    ("photos wanted", f"o.gift = 0 AND {_LIVING} AND m.step = 'photos_wanted' AND m.attempts = 0"),
-    ("more views asked", "m.step = 'photos_wanted' AND m.attempts > 0"),
+    ("plain", f"o.gift = 0 AND {_LIVING} AND {_AT_WORK} AND {_PASSED}"),
+    ("a gift", f"o.gift = 1 AND {_LIVING} AND {_AT_WORK} AND {_PASSED}"),
+    ("of a remembered animal", f"o.gift = 0 AND NOT {_LIVING} AND {_PASSED}"),
+    ("photos wanted", f"o.gift = 0 AND {_LIVING} AND {_ASKED} AND m.attempts = 0"),
+    ("more views asked", f"o.gift = 0 AND {_LIVING} AND {_ASKED} AND m.attempts > 0"),
     ("handed over", "o.gift = 0 AND k.step = 'handed_over'"),
 )
 _FIND = """
@@ -141,14 +146,18 @@ def links(workshop: Workshop, port: int) -> Links:
         sign_in = sign_in_links.demo_link(db, owner, now)
         _link_all(db, key, now)
         found = []
-        for what, where in _SHOWN:
-            order_id = db.execute(text(_FIND.format(where))).scalar()
-            token = status_links.current(db, key, order_id) if order_id is not None else None
-            if token is None and order_id is not None:
+        for what, order_id in examples(db).items():
+            token = status_links.current(db, key, order_id)
+            if token is None:
                 token = status_links.make(db, key, order_id, None, now)
-            if token is not None:
-                found.append((what, f"{workshop.status_url}/{token}/"))
+            found.append((what, f"{workshop.status_url}/{token}/"))
     return Links(f"http://127.0.0.1:{port}{sign_in}", found)
+
+
+def examples(db: Connection) -> dict[str, int]:
+    """Ids of orders that show something, by what it is; what no order shows is not in it."""
+    found = {what: db.execute(text(_FIND.format(where))).scalar() for what, where in _SHOWN}
+    return {what: order_id for what, order_id in found.items() if order_id is not None}
 
 
 def _link_all(db: Connection, key: bytes, now: int) -> None:

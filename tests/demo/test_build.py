@@ -6,6 +6,8 @@ import pytest
 from sqlalchemy import create_engine, select
 
 from app.demo.build import build
+from app.demo.opening import examples
+from app.demo.words import load
 from app.flow import store
 from app.flow.legality import correction_refusals, undo_refusal
 from app.flow.news import news_of
@@ -176,35 +178,60 @@ def test_news_is_what_the_log_tells_once_per_animal_kind_and_round(made):
 
 
 def test_the_examples_are_what_they_are_called(made):
-    folder, studio = made
-    shown = studio.examples
+    folder, _ = made
+    engine = create_engine(f"sqlite:///{folder.database_file}")
+    with engine.connect() as db:
+        shown = examples(db)
+    engine.dispose()
 
-    def steps(order_id):
-        found = rows(folder, "SELECT step FROM copies WHERE order_id = ?", order_id)
-        return {row["step"] for row in found}
+    def column(name, what):
+        query = f"""SELECT {name} AS it FROM orders o JOIN copies k ON k.order_id = o.id
+            JOIN models m ON m.id = k.model_id JOIN animals a ON a.id = m.animal_id
+            WHERE o.id = ?"""
+        return {row["it"] for row in rows(folder, query, shown[what])}
 
-    def order(order_id):
-        return rows(folder, "SELECT * FROM orders WHERE id = ?", order_id)[0]
-
-    def life(order_id):
-        query = (
-            "SELECT a.life FROM order_animals oa JOIN animals a ON a.id = oa.animal_id"
-            " WHERE oa.order_id = ?"
+    assert list(shown) == [
+        "plain", "a gift", "of a remembered animal", "photos wanted", "more views asked",
+        "handed over",
+    ]  # fmt: skip
+    for what in ("plain", "a gift", "of a remembered animal"):
+        assert column("o.open", what) == {1}
+        assert column("m.passed_at", what) != {None}
+        assert column("o.gift", what) == {int(what == "a gift")}
+        assert rows(folder, "SELECT 1 FROM tellings WHERE order_id = ?", shown[what])
+    assert "remembered" in column("a.life", "of a remembered animal")
+    for what, asked in (("photos wanted", 0), ("more views asked", 1)):
+        assert column("m.told_at", what) == {None}
+        assert (asked, "photos_wanted") in set(
+            zip(column("m.attempts", what), column("m.step", what), strict=True)
         )
-        return {row["life"] for row in rows(folder, query, order_id)}
+    assert column("k.step", "photos wanted") == {"not_begun"}
+    assert column("k.step", "handed over") == {"handed_over"}
 
-    for order_id in (shown.plain, shown.gift, shown.remembered):
-        assert order(order_id)["open"] == 1
-        passed = "SELECT min(passed_at) AS at FROM models WHERE order_id = ?"
-        assert rows(folder, passed, order_id)[0]["at"] is not None
-        assert rows(folder, "SELECT 1 FROM tellings WHERE order_id = ?", order_id)
-    assert order(shown.plain)["gift"] == 0
-    assert order(shown.gift)["gift"] == 1
-    assert life(shown.remembered) == {"remembered"}
-    assert steps(shown.photos_wanted) == {"not_begun"}
-    again = "SELECT step, attempts FROM models WHERE order_id = ?"
-    assert ("photos_wanted", 1) in [tuple(row) for row in rows(folder, again, shown.more_views)]
-    assert steps(shown.handed_over) == {"handed_over"}
+
+def test_a_form_of_address_fits_the_first_name(made):
+    folder, _ = made
+    people = load().people
+    assert set(people["men"]) < set(people["given"])
+    found = rows(folder, "SELECT name, address_as FROM customers WHERE address_as LIKE 'M_ %'")
+    assert {row["address_as"][:2] for row in found} == {"Mr", "Ms"}
+    for row in found:
+        given = row["name"].split()[0]
+        assert (row["address_as"][:2] == "Mr") == (given in people["men"]), row["name"]
+
+
+def test_packing_takes_minutes_and_not_the_hours_until_the_carrier_calls(made):
+    folder, _ = made
+    in_hand = rows(
+        folder,
+        "SELECT min(n.happened_at) - t.happened_at AS took FROM transitions t JOIN transitions n"
+        " ON n.copy_id = t.copy_id AND n.seq > t.seq WHERE t.kind = 'start' AND"
+        " (SELECT to_step FROM transitions b WHERE b.copy_id = t.copy_id AND b.seq < t.seq"
+        "  AND b.to_step IS NOT NULL ORDER BY b.seq DESC LIMIT 1) = 'packing' GROUP BY t.id",
+    )
+    assert len(in_hand) > 100
+    minutes = sorted(row["took"] / 60 for row in in_hand)
+    assert 5 < minutes[len(minutes) // 2] < 30
 
 
 def test_the_settings_can_be_read_and_a_closure_lies_ahead(made):

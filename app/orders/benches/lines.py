@@ -1,8 +1,9 @@
-"""What the benches and the builds page show of an open piece, as one row. Pure."""
+"""What the benches and the builds page show of an open piece: a row, its fold, its band. Pure."""
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
-from app.flow.steps import piece_code
+from app.flow.steps import PLACE, Step, piece_code
 
 
 class OpenPiece(NamedTuple):
@@ -68,3 +69,72 @@ class Asked(NamedTuple):
     copy_id: int | None
     topic: str
     asked_at: int
+
+
+class Row(NamedTuple):
+    """One piece, ready to be written down. `act` is empty where the button leads to its page.
+
+    `tick` is the piece with the version shown, `key` its anchor, `path` its page's address,
+    `called` its name with its code, `tenths` its age at the bench in tenths of a day, `opened`
+    whether the form to set it aside is open.
+    """
+
+    line: OpenPiece
+    rank: tuple[bool, tuple[int, int, int], int, int]
+    ref: str
+    tick: str
+    key: str
+    path: str
+    code: str
+    called: str
+    kind: str
+    tenths: int
+    where: str
+    late: str
+    soon: str
+    notes: str
+    act: str = ""
+    label: str = ""
+    main: bool = False
+    may_set_aside: bool = False
+    free: bool = False
+    opened: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Fold:
+    """The rows of one order in one band, folded because they are many."""
+
+    order_number: int
+    words: str
+    tick: str
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A bench: its name, what is usual there, its rows, and what can be done to ticked ones.
+
+    `items` are runs of rows, with the fold that holds them where there is one. All of it can be
+    hashed, for that is how a band is told from what a browser shows already.
+    """
+
+    step: Step
+    name: str
+    take: bool
+    count: int
+    usual: float
+    slow: float
+    pace_words: str
+    own: bool
+    items: tuple[tuple[Fold | None, tuple[Row, ...]], ...]
+    acts: tuple[tuple[str, str], ...]
+
+    @property
+    def scale(self) -> str:
+        """The id of the scale that its age bars lie on: the same whatever bands stand above."""
+        return f"s{PLACE[self.step]}"
+
+    @property
+    def stamp(self) -> str:
+        """The same for as long as the band shows the same, until the program starts again."""
+        return f"{self.step}.{hash(self) & 0xFFFF_FFFF_FFFF:x}"

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 from operator import attrgetter
-from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from app.flow.rules import Kind, Offer
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step, StepFacts, moves_from
-from app.orders.benches.lines import Asked, OpenPiece
+from app.orders.benches.lines import Asked, Band, Fold, OpenPiece, Row
 from app.orders.benches.words import (
     Clock,
     day_of,
@@ -87,75 +86,6 @@ class Looking:
     show: Show = Show.ALL
     by: date | None = None
     aside: str = ""
-
-
-class Row(NamedTuple):
-    """One piece, ready to be written down. `act` is empty where the button leads to its page.
-
-    `tick` is the piece with the version shown, `key` its anchor, `path` its page's address,
-    `called` its name with its code, `tenths` its age at the bench in tenths of a day, `opened`
-    whether the form to set it aside is open.
-    """
-
-    line: OpenPiece
-    rank: tuple[bool, tuple[int, int, int], int, int]
-    ref: str
-    tick: str
-    key: str
-    path: str
-    code: str
-    called: str
-    kind: str
-    tenths: int
-    where: str
-    late: str
-    soon: str
-    notes: str
-    act: str = ""
-    label: str = ""
-    main: bool = False
-    may_set_aside: bool = False
-    free: bool = False
-    opened: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Fold:
-    """The rows of one order in one band, folded because they are many."""
-
-    order_number: int
-    words: str
-    tick: str
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """A bench: its name, what is usual there, its rows, and what can be done to ticked ones.
-
-    `items` are runs of rows, with the fold that holds them where there is one. All of it can be
-    hashed, for that is how a band is told from what a browser shows already.
-    """
-
-    step: Step
-    name: str
-    take: bool
-    count: int
-    usual: float
-    slow: float
-    pace_words: str
-    own: bool
-    items: tuple[tuple[Fold | None, tuple[Row, ...]], ...]
-    acts: tuple[tuple[str, str], ...]
-
-    @property
-    def scale(self) -> str:
-        """The id of the scale that its age bars lie on: the same whatever bands stand above."""
-        return f"s{PLACE[self.step]}"
-
-    @property
-    def stamp(self) -> str:
-        """The same for as long as the band shows the same, until the program starts again."""
-        return f"{self.step}.{hash(self) & 0xFFFF_FFFF_FFFF:x}"
 
 
 @dataclass(frozen=True, slots=True)
