@@ -60,7 +60,7 @@ def addresses(page: Page, demo: Served) -> list[str]:
     """The staff's pages: the fixed ones, and one of each kind that needs a row."""
     found = [path for path in STAFF if page.request.get(demo.staff + path).status == 200]
     page.goto(f"{demo.staff}/orders")
-    order = str(page.locator("table.list a").first.get_attribute("href"))
+    order = str(page.locator("table.list a[href^='/orders/']").first.get_attribute("href"))
     page.goto(demo.staff + order)
     links = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
     for pattern in (r"^/pieces/copy/", r"^/pieces/model/", r"^/customers/\d", r"^/animals/\d"):
@@ -90,6 +90,10 @@ def test_no_page_of_the_staff_has_a_fault(chromium: Browser, demo: Served, width
     wrong: list[str] = []
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.on("console", lambda m: wrong.append(m.text) if m.type == "error" else None)
+    page.on(
+        "response",
+        lambda got: wrong.append(f"{got.status} {got.url}") if got.status >= 400 else None,
+    )
     found = addresses(page, demo)
     assert len(found) >= 18
     for path in found:

@@ -106,7 +106,7 @@ def test_an_order_is_typed_by_keyboard_and_walks_to_the_shelf(owner: Page, serve
     press(owner, "Good")
     press(owner, "Start")
     owner.locator(".moves button", has_text="Done").click()
-    owner.get_by_label("Finish it before that day").check()
+    owner.get_by_label("Finish it all the same").check()
     press(owner, "Done: to ready")
     owner.goto(order)
     await_text(owner, served, "at the first stage")

@@ -107,7 +107,7 @@ def test_the_second_of_two_quick_dones_does_not_meet_the_next_piece(
     tap_twice(owner, row(owner, pieces[0]).locator("[value^=painted]"), 400, finger=False)
     expect(owner.locator(".undo")).to_contain_text("in Inspection now")
     owner.wait_for_timeout(600)
-    expect(owner.locator("#band-painting [value^=painted]")).to_have_count(1)
+    expect(owner.locator("#band-painting .piece [value^=painted]")).to_have_count(1)
     laid_down(owner, pieces[0])
 
 
