@@ -140,10 +140,11 @@ def test_nine_pieces_of_three_animals_on_different_days_make_at_most_eight_lette
         assert kind in everything, (kind, kinds(workshop))
     assert all(row[1] == "sent" for row in letters(workshop))
     words = [text_of(read(file)) for file in files(workshop)]
-    good = " ".join(" ".join(word.split()) for word in words)
-    for name in ("Juniper", "Otis", "Fern"):
-        assert name in good
-    assert sum("number RR1" in word for word in words) == 1
+    for name in ("Juniper’s", "Otis’s", "Fern’s"):
+        good = f"we found that {name} 80 photos are good to work from."
+        assert sum(good in word for word in words) == 1, name
+    number = "We handed the parcel to Post on Monday 13 April, and its number is RR1."
+    assert sum(number in word for word in words) == 1
     assert sum("soft dry brush" in word for word in words) == 1
 
 
