@@ -3,16 +3,18 @@
 They are written to be copied into an answer: short, plain, and no more certain than the page.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from app.flow.steps import Step
-from app.orders.facts.order import AnimalFacts, OrderFacts, joining
-from app.status import piece_words, range_words
+from app.flow.steps import MAKING_STEPS, PLACE, Step
+from app.orders.facts.changeable import Detail, changeable
+from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, joining
+from app.shared.web import words
+from app.status import parcel_words, piece_words, range_words
 from app.status.document import Block
 from app.status.photo_words import more_views, until_passed
-from app.status.voice import Days, own
-from app.status.wording import more_copies
+from app.status.voice import Days, likeness, own, subject
+from app.status.wording import more_copies, to_do
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +43,21 @@ def answers(facts: OrderFacts, days: Days, link: str) -> list[ReadyText]:
         ("add", "May I add one more?", _add),
         ("by_a_day", "Can it be there by a day?", _by_a_day),
         ("change", "May I change something?", _change),
+        ("too_late", "Is it too late to add or change something?", _too_late),
         ("parcel", "Where is the parcel?", _parcel),
+        ("moving", "We’re moving house", _moving),
+        ("cancel", "I’d like to cancel", _cancel),
+        ("damaged", "Something is damaged or not right", _damaged),
     )
-    return [ReadyText(key, question, _letter(asked, say(asked))) for key, question, say in given]
+    # Of an order that was cancelled there is one thing to say, whatever is asked.
+    cancelled = "" if facts.alive else to_do(facts, days).more
+    return [
+        ReadyText(key, question, _letter(asked, cancelled or say(asked)))
+        for key, question, say in given
+    ]
+
+
+_NO_NEW_PHOTOS = "We keep the model, so you won’t need to send new photos. It travels separately."
 
 
 def _letter(asked: _Asked, body: str) -> str:
@@ -135,14 +149,14 @@ def _text(blocks: Sequence[Block]) -> str:
 
 
 def _add(asked: _Asked) -> str:
-    facts = asked.facts
-    open_models = joining(facts, asked.days.today)
-    if open_models:
-        return f"Yes. {more_copies(open_models, facts, asked.days)}"
-    return (
-        "Yes, as an order of its own. We keep the model, so you won’t need to send new photos. It "
-        "travels separately."
-    )
+    joins = _joins(asked)
+    return f"Yes. {joins}" if joins else f"Yes, as an order of its own. {_NO_NEW_PHOTOS}"
+
+
+def _joins(asked: _Asked) -> str:
+    """Until when copies may still join; empty where none may."""
+    open_models = joining(asked.facts, asked.days.today)
+    return more_copies(open_models, asked.facts, asked.days) if open_models else ""
 
 
 def _by_a_day(asked: _Asked) -> str:
@@ -158,18 +172,135 @@ def _by_a_day(asked: _Asked) -> str:
 
 def _change(asked: _Asked) -> str:
     facts = asked.facts
-    open_steps = {copy.step for copy in facts.copies}
     if facts.left:
         return "Your order has left the workshop, so we can’t change anything now."
-    if open_steps <= {Step.NOT_BEGUN, Step.BLANK}:
-        return (
-            "Yes. You can change the size, pose, base and inscription until we start shaping by "
-            "hand. Write and tell us how it should be; an inscription letter by letter, please."
+    where = _elsewhere(facts)
+    said = list(_changes(facts))
+    if not said:
+        return f"The work is too far on to change the pose, size, base or inscription now. {where}"
+    return " ".join(
+        (*said, "Write and tell us how it should be, an inscription letter by letter.", where)
+    )
+
+
+def _elsewhere(facts: OrderFacts) -> str:
+    parcel = "the rest leaves" if any(copy.gone for copy in facts.copies) else "the parcel leaves"
+    return f"You can change the address until {parcel} us."
+
+
+def _changes(facts: OrderFacts) -> Iterable[str]:
+    """What can still change and what cannot, a sentence for the copies of which the same is so."""
+    groups: dict[tuple[Detail, ...], list[tuple[AnimalFacts, CopyFacts]]] = {}
+    for animal in facts.alive:
+        for copy in animal.made:
+            if not copy.gone:
+                open_ = changeable(animal.model.step, copy.step, confirmed=copy.spelling_confirmed)
+                groups.setdefault(open_, []).append((animal, copy))
+    if set(groups) == {()}:
+        return
+    for open_, group in groups.items():
+        closed = [detail for detail in Detail if detail not in open_]
+        for_whom = "" if len(groups) == 1 else f"For {_whose(group)} "
+        if not open_:
+            yield f"{for_whom}nothing can change any more."
+            continue
+        said = f"we can still change the {words.listed(open_)}"
+        but = f", but not the {_either(closed)} any more" if closed else ""
+        yield f"{for_whom}{said}{but}." if for_whom else f"Yes, {said}{but}."
+
+
+def _either(closed: Sequence[Detail]) -> str:
+    return " or ".join(", ".join(closed).rsplit(", ", 1))
+
+
+def _whose(group: Sequence[tuple[AnimalFacts, CopyFacts]]) -> str:
+    """The copies by name: copy 2 of Juniper, and Otis."""
+    by_animal: dict[str, tuple[AnimalFacts, list[CopyFacts]]] = {}
+    for animal, copy in group:
+        by_animal.setdefault(animal.letter, (animal, []))[1].append(copy)
+    named = []
+    for animal, copies in by_animal.values():
+        all_of_it = len(copies) == len(animal.made)
+        whom = likeness(animal).words
+        named.append(whom if all_of_it else f"{subject(copies, animal)} of {animal.name}")
+    return words.listed(named)
+
+
+def _too_late(asked: _Asked) -> str:
+    joins = _joins(asked)
+    if joins:
+        more = f"It isn’t too late to add a copy. {joins}"
+    else:
+        more = (
+            "It’s too late for another copy to travel with these, but you can order one by itself. "
+            f"{_NO_NEW_PHOTOS}"
         )
+    return f"{more} {_change(asked)}"
+
+
+# ---------------------------------------------------------------- what is seldom asked, and hard
+
+
+def _moving(asked: _Asked) -> str:
+    facts = asked.facts
+    if facts.received:
+        return "Your order has already arrived, so there’s nothing we need to change for it."
+    thanks = "Thank you for telling us."
+    to = "Please write to us with your new address, and the day from which we should use it."
+    if not any(copy.gone for copy in facts.copies):
+        return f"{thanks} Nothing has left the workshop yet. {to}"
+    if not facts.left:
+        return f"{thanks} {_parcel(asked)} What has left went to the address we had then. {to}"
+    if not any(parcel.way == "carrier" for parcel in facts.parcels):
+        return f"{thanks} {_parcel(asked)}"
     return (
-        "We’ve started the work by hand, so we can’t change the size or the pose any more. We may "
-        "still be able to change the base, the inscription or the address: write and tell us how "
-        "it should be, and we’ll tell you straight away."
+        f"{thanks} {_parcel(asked)} It went to the address we had then. We can’t redirect it from "
+        "here, but the carrier may be able to. If it doesn’t reach you, write to us and we’ll look "
+        "for it together."
+    )
+
+
+def _cancel(asked: _Asked) -> str:
+    facts = asked.facts
+    if facts.left:
+        return (
+            "Your order is finished and has left the workshop, so we can’t stop it any more. If "
+            "something about it isn’t right, write and tell us what."
+        )
+    gone = any(copy.gone for copy in facts.copies)
+    begun = any(copy.step in MAKING_STEPS for copy in facts.copies)
+    if gone:
+        now = "Part of your order has already left us. We can still stop the rest."
+    elif begun:
+        now = "We’ve already started the work by hand, but we can still stop it."
+    elif any(PLACE[animal.model.step] >= PLACE[Step.FINISHING] for animal in facts.alive):
+        now = "We’ve started on the model, but not on the work by hand, and we can still stop."
+    else:
+        now = "We haven’t started the work by hand yet, so we can still stop."
+    which = "Please tell us whether you mean the whole order or only part of it."
+    held = [copy.standing.hold_whose for copy in facts.copies]
+    held += [animal.model.hold_whose for animal in facts.alive]
+    pause = "If you’d rather wait than cancel, we can pause the work for as long as you like."
+    if "customer" in held:
+        pause = "The work is paused for you, and it can stay paused for as long as you like."
+    if len(facts.copies) == 1 and not gone:
+        which = "Please tell us that you’d like us to, and we’ll stop."
+    calm = "There’s no hurry to decide. " if facts.remembered else ""
+    return f"{now} {calm}{which} {pause}"
+
+
+def _damaged(asked: _Asked) -> str:
+    facts = asked.facts
+    if not any(copy.gone for copy in facts.copies):
+        return (
+            "Thank you for telling us. Nothing of this order has left the workshop yet, so we can "
+            "still look at it with you. Please write and tell us what isn’t right."
+        )
+    steps = parcel_words.damage_steps(facts, asked.days)
+    return (
+        "Thank you for telling us. We’re sorry that something isn’t right with what we sent you.\n"
+        + "\n".join(f"{number}. {line}" for number, line in enumerate(steps, 1))
+        + "\nOnce we’ve seen the photos, we’ll write back about what we can do."
     )
 
 

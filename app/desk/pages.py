@@ -1,14 +1,16 @@
 """The find box and the Answers page."""
 
 from datetime import date
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from app.desk import actions, store
 from app.desk.answers import answers
 from app.desk.find_store import Finder
 from app.desk.finding import sure
+from app.desk.recognising import asked_for
 from app.letters.forming import teller_of
 from app.orders.facts.gather import facts_of
 from app.orders.lists import store as lists_store
@@ -27,6 +29,7 @@ from app.studio.workshop import Workshop
 
 router = APIRouter()
 LONGEST = 4_000
+Kind = Annotated[str, Query(max_length=20)]
 
 
 def _finder(request: Request, workshop: Workshop) -> Finder:
@@ -42,13 +45,14 @@ def find(request: Request, workshop: TheWorkshop, q: str = "") -> Response:
     """Whatever one has: straight to the answers where one order is surely meant."""
     typed = q[:LONGEST]
     hits = _finder(request, workshop).up_to_date().find(typed)
-    one = sure(hits)
+    one, asked = sure(hits), asked_for(typed)
+    query = f"?asked={asked}#texts" if asked else ""
     if one is not None:
-        return RedirectResponse(f"/orders/{one.entry.number}/answers", 303)
+        return RedirectResponse(f"/orders/{one.entry.number}/answers{query}", 303)
     with workshop.database.reading() as db:
         rows = lists_store.orders_by_id(db, [hit.entry.order_id for hit in hits])
     zone = workshop.in_force().settings.zone_info()
-    context = {"q": typed, "rows": rows, "now": workshop.now(), "zone": zone}
+    context = {"q": typed, "rows": rows, "asked": query, "now": workshop.now(), "zone": zone}
     return render(request, "desk/find.html", context)
 
 
@@ -61,8 +65,11 @@ class NotedFields(Fields):
 
 
 @router.get("/orders/{number:int}/answers", name="answers")
-def answers_page(request: Request, workshop: TheWorkshop, number: RowId) -> Response:
-    """Where each animal is, what waits for whom, what was told, and ready texts."""
+def answers_page(
+    request: Request, workshop: TheWorkshop, number: RowId, asked: Kind = ""
+) -> Response:
+    """Where each animal is, what waits for whom, what was told, and ready texts: what a pasted
+    message `asked` stands first and open."""
     in_force, now = workshop.in_force(), workshop.now()
     with workshop.database.reading() as db:
         order_id = order_store.by_number(db, number)
@@ -79,7 +86,8 @@ def answers_page(request: Request, workshop: TheWorkshop, number: RowId) -> Resp
         "facts": facts,
         "customer": customer,
         "page": document(facts, teller, now),
-        "answers": answers(facts, days, link),
+        "asked": asked,
+        "answers": sorted(answers(facts, days, link), key=lambda text: text.key != asked),
         "said": said,
         "share": share,
         "now": now,

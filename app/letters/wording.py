@@ -26,7 +26,7 @@ CALLED: Mapping[str, str] = {
     "order_in": "order in",
     "photos_counted": "photos counted",
     "more_views": "more views",
-    "photos_passed": "photos passed",
+    "photos_passed": "photos good to work from",
     "last_call": "last call for copies",
     "making_begun": "making begun",
     "handed_over": "handed over",

@@ -6,8 +6,9 @@ claims; seven days is common practice, no source. Paint that is dry is not yet h
 """
 
 from collections.abc import Iterable, Sequence
-from datetime import timedelta
+from datetime import date, timedelta
 
+from app.flow.steps import Step
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts
 from app.shared.web import words
 from app.status import piece_words
@@ -75,18 +76,30 @@ def care(facts: OrderFacts, days: Days) -> Iterable[Section]:
         "any wrapping should be loose.",
     )
     yield Section(f"Looking after {looked_after(facts)}", (Block("points", points),))
-    last = max(copy.standing.since for copy in facts.copies)
-    by = days.calendar.day_of(last) + timedelta(days=DAMAGE_WITHIN_DAYS)
-    over = by < days.today
-    until = "as soon as you can" if over else f"by {days.day(by)}"
-    steps = (
+    steps, by = damage_steps(facts, days), _report_by(facts, days)
+    over = by is not None and by < days.today
+    yield Section("If something is damaged", (Block("steps", steps),), folded=over)
+
+
+def damage_steps(facts: OrderFacts, days: Days) -> tuple[str, ...]:
+    """What to do about damage, and by when, of what has left."""
+    by = _report_by(facts, days)
+    until = f"by {days.day(by)}" if by is not None and by >= days.today else "as soon as you can"
+    return (
         "Keep everything: whatever came off, the inner and the outer packing, and the label.",
         "Take photos of the damage, the packing and the label, as they are.",
         f"Write to us {until}, with the photos and your order number. Carriers ask for such "
         "reports early.",
         "Please don’t send anything back before we’ve answered, and don’t glue anything.",
     )
-    yield Section("If something is damaged", (Block("steps", steps),), folded=over)
+
+
+def _report_by(facts: OrderFacts, days: Days) -> date | None:
+    """Until when damage is best reported; None where nothing has arrived."""
+    arrived = [copy.standing.since for copy in facts.copies if copy.step is Step.RECEIVED]
+    if not arrived:
+        return None
+    return days.calendar.day_of(max(arrived)) + timedelta(days=DAMAGE_WITHIN_DAYS)
 
 
 def looked_after(facts: OrderFacts) -> str:

@@ -48,7 +48,7 @@ def test_the_answers_speak_of_the_animal_and_promise_no_single_day(
     text = desk.get(f"/orders/{made.number}/answers").text
     assert "Juniper’s photos are here" in text
     assert "We’ll know for Juniper once a machine has built a model" in text
-    assert "until we start shaping by hand" in text
+    assert "we can still change the pose, size, base and inscription" in text
 
 
 def test_one_tap_notes_what_was_asked_and_told(workshop: ClockedWorkshop, desk: Browser) -> None:

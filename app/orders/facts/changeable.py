@@ -1,0 +1,32 @@
+"""What of a piece can still be made otherwise than it was ordered. Pure.
+
+The pose is the model's, the size that of the blank. Bases are mounted and inscriptions cut from
+painting on, so that inspection sees them; nothing is cut before its spelling is confirmed.
+"""
+
+from enum import StrEnum
+
+from app.flow.steps import PHOTO_STEPS, PLACE, Step
+
+
+class Detail(StrEnum):
+    """Something that a customer may want otherwise."""
+
+    POSE = "pose"
+    SIZE = "size"
+    BASE = "base"
+    INSCRIPTION = "inscription"
+
+
+def changeable(model: Step, copy: Step, *, confirmed: bool = True) -> tuple[Detail, ...]:
+    """What of a copy can still change, by its own step and its model's; `confirmed` says whether
+    an inscription may be cut."""
+    unmounted = PLACE[copy] < PLACE[Step.PAINTING]
+    uncut = not confirmed and PLACE[copy] <= PLACE[Step.PACKING]
+    can = {
+        Detail.POSE: copy is Step.NOT_BEGUN and model in PHOTO_STEPS,
+        Detail.SIZE: copy is Step.NOT_BEGUN,
+        Detail.BASE: unmounted,
+        Detail.INSCRIPTION: unmounted or uncut,
+    }
+    return tuple(detail for detail, open_ in can.items() if open_)
