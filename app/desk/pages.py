@@ -13,6 +13,7 @@ from app.desk.finding import sure
 from app.desk.recognising import asked_for
 from app.letters.forming import teller_of
 from app.orders.facts.gather import facts_of
+from app.orders.facts.order import decision
 from app.orders.lists import store as lists_store
 from app.orders.order import links
 from app.orders.order import store as order_store
@@ -109,10 +110,13 @@ def note_answer(
     in_force, now = workshop.in_force(), workshop.now()
     with workshop.database.reading() as db:
         facts = facts_of(db, order_store.by_number(db, number), in_force, now)
+    said = decision(facts, in_force.calendar, now)
+    # A range that runs over is not told anew: else each answer would put off telling the truth.
+    holds = bool(fields.told) and not said.tell_them and said.later_since is None
     typed = ContactFields(
         channel=fields.channel, asked=fields.question, told=fields.told, from_day=None, to_day=None
     )
-    note_contact(workshop, facts.id, typed, me, facts.shown if fields.told else None)
+    note_contact(workshop, facts.id, typed, me, said.shown if holds else None)
     return go(request, f"/orders/{number}/answers?done=noted")
 
 

@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, Update, delete, or_, select, update
 from sqlalchemy.dialects.sqlite import insert
 
+from app.flow.store import mark_pages_stale
 from app.letters import outbox, store
 from app.letters.forming import words_kept
 from app.letters.letter import parts_from_json
@@ -31,7 +32,7 @@ def hold(database: Database, letter_id: int, who: Person, now: int) -> None:
         row = _row(db, letter_id)
         if row.state != "waiting" or not outbox.hold(db, letter_id, BY_HAND):
             raise AlreadyMoved("That letter does not wait any more.")
-        note(db, who, now, row.order_id, row.id, "held")
+        _noted(db, who, now, row.order_id, row.id, "held")
 
 
 def send_again(
@@ -70,7 +71,7 @@ def send_again(
         )
         if done.rowcount != 1:
             raise AlreadyMoved("That letter has gone, or is going.")
-        note(db, who, now, row.order_id, row.id, "sent by hand")
+        _noted(db, who, now, row.order_id, row.id, "sent by hand")
 
 
 def _words_now(db: Connection, in_force: InForce, row: Any, gift: bool, now: int) -> dict[str, Any]:
@@ -88,7 +89,7 @@ def drop(database: Database, letter_id: int, who: Person, now: int) -> None:
         sending = row.state == "sending"
         if sending or not outbox.drop(db, letter_id, NOT_SENT, free=False):
             raise AlreadyMoved("That letter has gone, or is going.")
-        note(db, who, now, row.order_id, row.id, "not sent")
+        _noted(db, who, now, row.order_id, row.id, "not sent")
 
 
 def hold_news(database: Database, order_id: int, who: Person, now: int) -> None:
@@ -107,7 +108,7 @@ def _news(database: Database, act: Update, order_id: int, who: Person, now: int,
     with database.writing() as db:
         if not db.execute(act.where(news.c.order_id == order_id, TO_TELL)).rowcount:
             raise AlreadyMoved("That is so already.")
-        note(db, who, now, order_id, 0, said)
+        _noted(db, who, now, order_id, 0, said)
 
 
 def stop_news(database: Database, news_id: int, who: Person, now: int) -> None:
@@ -119,7 +120,15 @@ def stop_news(database: Database, news_id: int, who: Person, now: int) -> None:
         stopped = update(news).where(news.c.id == news_id, TO_TELL)
         if not db.execute(stopped.values(told_at=now, held_why=NOT_SENT)).rowcount:
             raise AlreadyMoved("That has been told, or was stopped already.")
-        note(db, who, now, row.order_id, 0, f"{row.kind} stopped")
+        _noted(db, who, now, row.order_id, 0, f"{row.kind} stopped")
+
+
+def _noted(
+    db: Connection, who: Person, now: int, order_id: int | None, letter_id: int, what: str
+) -> None:
+    """Keep who did it; the order's page says whether a question's letter is on its way."""
+    note(db, who, now, order_id, letter_id, what)
+    mark_pages_stale(db, [order_id] if order_id is not None else None)
 
 
 def _row(db: Connection, letter_id: int) -> Any:
@@ -167,5 +176,5 @@ def turn_on(database: Database, who: Person, now: int) -> None:
             .values(held_at=now, held_why=BEFORE_RESTORE)
         )
         db.execute(delete(settings).where(settings.c.name == OFF))
-        note(db, who, now, None, 0, "sending turned on again")
+        _noted(db, who, now, None, 0, "sending turned on again")
     _log.info("account %s turned sending on again", who.account_id)

@@ -169,11 +169,7 @@ def _cancelled(db: Connection, order_id: int) -> bool:
 def mark_sent(database: Database, letter: Claimed, now: int) -> bool:
     """The other side has taken it over. False where the lease had gone to somebody else."""
     with database.writing() as db:
-        done = _mark(db, _SENT, letter, now=now)
-        # The order's page says since when a question has been asked.
-        if done and any(part.kind == "question" for part in parts_from_json(letter.parts)):
-            mark_stale(db, [letter.order_id])
-    return done
+        return _mark(db, _SENT, letter, now=now)
 
 
 def mark_dead(database: Database, letter: Claimed, why: str) -> bool:
@@ -190,6 +186,10 @@ def mark_later(database: Database, letter: Claimed, why: str, next_at: int) -> b
 
 def _mark(db: Connection, statement: Any, letter: Claimed, **values: Any) -> bool:
     done = db.execute(statement, {"id": letter.id, "claim": letter.claim, **values})
+    # The order's page says since when a question has been asked, and whether we are writing.
+    asks = any(part.kind == "question" for part in parts_from_json(letter.parts))
+    if done.rowcount == 1 and asks and statement is not _LATER:
+        mark_stale(db, [letter.order_id])
     return bool(done.rowcount == 1)
 
 

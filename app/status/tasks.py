@@ -73,7 +73,7 @@ def _question(question: QuestionFacts, facts: OrderFacts, days: Days) -> Task:
     whose = f", for {animal.name}" if animal is not None and len(facts.animals) > 1 else ""
     lead = f"Please answer our question about {_TOPICS.get(topic, 'your order')}{whose}"
     if question.asked_at is None:
-        how = "We’re writing to you about it."
+        how = "" if question.stopped else "We’re writing to you about it."
     else:
         way = _WAYS.get(question.channel, "")
         how = " ".join(filter(None, ("We asked", way, f"{days.on(question.asked_at)}.")))

@@ -10,6 +10,7 @@ from app.main import staff_site
 from app.shared.places import DataFolder
 from app.tables import animals, contacts, customer_mails, customers, orders
 from tests.making import CAST, NOW, Wanted, make_order, rows, walk
+from tests.orders.facts.test_to_tell import running_late
 from tests.staff.browser import Browser, ClockedWorkshop
 
 
@@ -115,3 +116,26 @@ def test_two_records_of_one_person_become_one_and_both_names_are_found(
 def test_a_strange_word_breaks_nothing(desk: Browser) -> None:
     for word in ("%25", "_", "*", '"', "a" * 5000, "%00", "\\", "NEAR(", "-", "%F0%9F%90%8E"):
         assert desk.get(f"/find?q={word}").status_code in (200, 303)
+
+
+def test_an_answer_does_not_tell_anew_a_range_that_runs_over(
+    workshop: ClockedWorkshop, desk: Browser
+) -> None:
+    late = running_late(workshop, since=-1, end=8)
+    page = desk.get("/waiting").text
+    assert f"order {late.number}" in page.partition("Tell them")[2]
+    where = f"/orders/{late.number}/answers"
+    note = {"question": "How long?", "told": "As long as the page says.", "channel": "phone"}
+    assert desk.post(where, note).status_code == 303
+    told = "SELECT count(*) FROM tellings WHERE order_id = ?"
+    assert rows(workshop.database, told, late.id) == [(1,)], "the range is not told anew"
+    page = desk.get("/waiting").text
+    assert f"order {late.number}" in page.partition("Tell them")[2], "and its two days go on"
+
+
+def test_an_answer_keeps_the_range_that_holds(workshop: ClockedWorkshop, desk: Browser) -> None:
+    fine = running_late(workshop, since=None, end=40)
+    note = {"question": "How long?", "told": "As long as the page says.", "channel": "phone"}
+    assert desk.post(f"/orders/{fine.number}/answers", note).status_code == 303
+    told = "SELECT channel FROM tellings WHERE order_id = ? ORDER BY id"
+    assert rows(workshop.database, told, fine.id) == [("page",), ("phone",)]

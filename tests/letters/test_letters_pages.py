@@ -3,15 +3,20 @@
 import pytest
 from fastapi.routing import APIRoute
 
+from app.flow.steps import Step
 from app.letters import by_hand
 from app.letters import pages as letters_pages
 from app.letters import worker as letters_worker
 from app.letters.post import MailRefused
 from app.letters.rules import KINDS
 from app.main import staff_site
+from app.orders.facts.gather import facts_of
+from app.orders.order.actions import QuestionFields, ask
 from app.staff import permissions
+from app.status.tasks import tasks
+from app.status.voice import Days
 from tests.letters.studio import MINUTE, LetterShop, files, kinds, letters, ordered
-from tests.making import CAST, DAY, HOUR, Wanted, make_order, move, rows
+from tests.making import CAST, DAY, HOUR, MadeOrder, Wanted, make_order, move, rows
 from tests.staff.browser import Browser
 
 
@@ -199,3 +204,46 @@ def test_the_bench_has_no_letters(workshop: LetterShop, browser: Browser) -> Non
 
 def test_every_page_says_how_letters_leave(workshop: LetterShop, browser: Browser) -> None:
     assert "letters are written as files" in browser.get("/orders").text
+
+
+def asked(workshop: LetterShop) -> MadeOrder:
+    order = ordered(workshop, [Wanted(step=Step.FINISHING)])
+    typed = QuestionFields(topic="Colour", asked="Which eye is the blue one?", about="order")
+    ask(workshop, order.id, typed, CAST.desk, "")
+    return order
+
+
+def first_task(workshop: LetterShop, order: MadeOrder) -> str:
+    with workshop.database.reading() as db:
+        facts = facts_of(db, order.id, workshop.in_force(), workshop.moment)
+    return tasks(facts, Days(workshop.in_force().calendar, workshop.moment))[0].said()
+
+
+def test_the_page_says_that_we_are_writing_only_while_a_letter_is_on_its_way(
+    workshop: LetterShop, browser: Browser
+) -> None:
+    order = asked(workshop)
+    assert "We’re writing to you about it" in first_task(workshop, order)
+    [(news_id,)] = rows(workshop.database, "SELECT id FROM news WHERE kind = 'question'")
+    wanted = "SELECT coalesce(sum(wanted), 0) FROM status_pages"
+    before = rows(workshop.database, wanted)
+    browser.post(f"/letters/news/{news_id}/stop", {"order": str(order.number)})
+    assert rows(workshop.database, wanted) > before, "the page is written again"
+    said = first_task(workshop, order)
+    assert "Which eye is the blue one?" in said
+    assert "writing to you" not in said
+
+
+def test_a_question_whose_letter_is_held_or_dropped_does_not_say_that_we_are_writing(
+    workshop: LetterShop, browser: Browser
+) -> None:
+    order = asked(workshop)
+    workshop.moment += 15 * MINUTE
+    letters_worker.form_round(workshop)
+    assert "We’re writing to you about it" in first_task(workshop, order)
+    browser.post("/letters/1/hold")
+    assert "writing to you" not in first_task(workshop, order)
+    browser.post("/letters/1/again")
+    assert "We’re writing to you about it" in first_task(workshop, order)
+    browser.post("/letters/1/drop")
+    assert "writing to you" not in first_task(workshop, order)

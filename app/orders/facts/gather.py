@@ -227,7 +227,7 @@ def _question(row: Row[Any], rows: Rows) -> QuestionFacts:
     by_letter = row.channel == "letter"
     return QuestionFacts(
         row.topic, bool(row.blocking), row.sent_at if by_letter else row.asked_at, row.channel,
-        letter, row.id, row.asked,
+        letter, row.id, row.asked, stopped=by_letter and not (row.sent_at or row.on_its_way),
     )  # fmt: skip
 
 

@@ -192,7 +192,7 @@ class QuestionFacts:
     """An open question. `letter` is empty for the order.
 
     `asked` is the question as it was typed for the customer. `asked_at` is None until the letter
-    that asks it has gone.
+    that asks it has gone; `stopped` says that none will, unless somebody lets it.
     """
 
     topic: str
@@ -202,6 +202,7 @@ class QuestionFacts:
     letter: str = ""
     id: int = 0
     asked: str = ""
+    stopped: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,7 +53,10 @@ _QUESTIONS = _query(
     "SELECT id, order_id, model_id, copy_id, topic, asked, blocking, asked_at, channel,"
     " (SELECT l.sent_at FROM news n JOIN letters l ON l.id = n.letter_id AND l.state = 'sent'"
     " WHERE n.order_id = questions.order_id AND n.kind = 'question' AND n.round = questions.id)"
-    " AS sent_at FROM questions"
+    " AS sent_at, EXISTS (SELECT 1 FROM news n LEFT JOIN letters l ON l.id = n.letter_id"
+    " WHERE n.order_id = questions.order_id AND n.kind = 'question' AND n.round = questions.id"
+    " AND n.taken_back_at IS NULL AND (n.told_at IS NULL AND n.held_at IS NULL"
+    " OR l.state IN ('waiting', 'sending'))) AS on_its_way FROM questions"
     " WHERE order_id IN :ids AND answered_at IS NULL AND dropped = 0 ORDER BY asked_at, id"
 )
 _PARCELS = _query(
