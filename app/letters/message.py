@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from email import policy
 from email.errors import MessageError
-from email.headerregistry import Address
+from email.headerregistry import Address, HeaderRegistry, MessageIDHeader
 from email.message import EmailMessage
 from email.parser import Parser
 from email.utils import format_datetime
@@ -27,6 +27,11 @@ _HEADERS = (
     "from", "to", "subject", "date", "message-id", "auto-submitted", "mime-version",
     "content-type",
 )  # fmt: skip
+_CONVERSATION = ("In-Reply-To", "References")
+# As plain text a long one would be written as an encoded word, which no reader takes for an id.
+_KINDS_OF_HEADER = HeaderRegistry()
+for _header in _CONVERSATION:
+    _KINDS_OF_HEADER.map_to_type(_header.lower(), MessageIDHeader)
 
 
 class Unsendable(Exception):
@@ -53,7 +58,9 @@ class Mailbox:
 @dataclass(frozen=True, slots=True)
 class Envelope:
     """What stands on a letter besides its words. `formed_at` is UTC seconds; `tag` is empty
-    where bounces come back to the studio's plain address."""
+    where bounces come back to the studio's plain address. `first_id` is the Message-ID of the
+    order's first letter, which all others answer, so that they are one conversation (RFC 5322
+    section 3.6.4); empty or its own where it is the first."""
 
     from_name: str
     from_mail: str
@@ -63,6 +70,13 @@ class Envelope:
     message_id: str
     tag: str
     formed_at: int
+    first_id: str = ""
+
+    @property
+    def conversation(self) -> dict[str, str]:
+        """The headers that put it under the order's first letter."""
+        is_first = self.first_id in ("", self.message_id)
+        return {} if is_first else dict.fromkeys(_CONVERSATION, self.first_id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,13 +139,15 @@ def build(envelope: Envelope, text: str, html: str) -> Mail:
     sender, recipient = mailbox(envelope.from_mail), mailbox(envelope.to_mail)
     utf8 = not (sender.plain and recipient.plain)
     rules = policy.SMTPUTF8 if utf8 else policy.SMTP
-    message = EmailMessage(rules)
+    message = EmailMessage(rules.clone(header_factory=_KINDS_OF_HEADER))
     try:
         message["From"] = Address(envelope.from_name, sender.local, sender.domain)
         message["To"] = Address(envelope.to_name, recipient.local, recipient.domain)
         message["Subject"] = envelope.subject
         message["Date"] = format_datetime(datetime.fromtimestamp(envelope.formed_at, UTC))
         message["Message-ID"] = envelope.message_id
+        for name, value in envelope.conversation.items():
+            message[name] = value
         # RFC 3834: no robot shall answer it.
         message["Auto-Submitted"] = "auto-generated"
         message.set_content(text, cte="quoted-printable")
@@ -150,14 +166,16 @@ def _read_again(data: bytes, meant: Envelope, sender: str, recipient: str) -> No
     head, _, _ = data.partition(b"\r\n\r\n")
     lines = head.split(b"\r\n")
     names = sorted(_name(line) for line in lines if not line.startswith((b" ", b"\t")))
+    expected = sorted([*_HEADERS, *(name.lower() for name in meant.conversation)])
     read = Parser(policy=policy.SMTPUTF8).parsestr(data.decode("utf-8"))
     found = (
-        names == sorted(_HEADERS)
-        and sorted(name.lower() for name in read) == sorted(_HEADERS)
+        names == expected
+        and sorted(name.lower() for name in read) == expected
         and _addresses(read["from"]) == [(meant.from_name, sender)]
         and _addresses(read["to"]) == [(meant.to_name, recipient)]
         and str(read["subject"]) == meant.subject
         and read["message-id"] == meant.message_id
+        and all(read[name] == value for name, value in meant.conversation.items())
         and not any(part.defects for part in read.walk())
         and all(len(line) <= _LINE for line in data.split(b"\r\n"))
     )

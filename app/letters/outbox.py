@@ -25,8 +25,12 @@ _NEXT = text(
     " OR state = 'sending' AND lease_until <= :now) AND id NOT IN :seen"
     " ORDER BY next_at, id LIMIT 1"
 ).bindparams(bindparam("seen", expanding=True))
-_ONE = text("SELECT l.*, o.open AS order_open FROM letters l JOIN orders o ON o.id = l.order_id"
-            " WHERE l.id = :id")  # fmt: skip
+# The first letter of an order stays the first, whatever became of it.
+_ONE = text(
+    "SELECT l.*, o.open AS order_open, (SELECT message_id FROM letters f"
+    " WHERE f.order_id = l.order_id ORDER BY f.id LIMIT 1) AS first_id"
+    " FROM letters l JOIN orders o ON o.id = l.order_id WHERE l.id = :id"
+)
 _CLAIM = text(
     "UPDATE letters SET state = 'sending', claim = :claim, lease_until = :lease,"
     " tries = tries + 1, recipient = :recipient, to_name = :to_name WHERE id = :id"
@@ -79,6 +83,7 @@ class Claimed:
     recipient: str
     to_name: str
     message_id: str
+    first_id: str
     tag: str
     formed_at: int
     tries: int
@@ -125,7 +130,7 @@ def claim(database: Database, letter_id: int, now: int) -> Claimed | None:
             return None
     return Claimed(
         row.id, mark, row.order_id, to.number, row.parts, row.facts, row.subject, mail, name,
-        row.message_id, row.tag, row.formed_at, row.tries + 1,
+        row.message_id, row.first_id, row.tag, row.formed_at, row.tries + 1,
     )  # fmt: skip
 
 

@@ -163,5 +163,6 @@ def mail_of(database: Database, office: Office, letter: Claimed) -> Mail:
         message_id=letter.message_id,
         tag=letter.tag if office.tagged else "",
         formed_at=letter.formed_at,
+        first_id=letter.first_id,
     )
     return build(envelope, words.text, words.html)

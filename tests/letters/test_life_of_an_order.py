@@ -2,6 +2,7 @@
 
 import json
 import random
+from email.message import EmailMessage
 
 import pytest
 from sqlalchemy import insert, update
@@ -166,6 +167,24 @@ def test_three_parcels_are_each_told_by_their_number(workshop: LetterShop) -> No
     words = [text_of(read(file)) for file in files(workshop)]
     assert [sum(f"RR{n}" in word for word in words) for n in (1, 2, 3)] == [1, 1, 1]
     assert sum("soft dry brush" in word for word in words) == 1
+
+
+def test_all_letters_of_an_order_are_one_conversation_and_those_of_another_are_not(
+    workshop: LetterShop,
+) -> None:
+    order, other = ordered(workshop, ANIMALS[:2]), ordered(workshop)
+    lived(workshop, order, [1, 5])
+    of_order: dict[str, list[EmailMessage]] = {str(order.number): [], str(other.number): []}
+    for file in files(workshop):
+        of_order[file.stem.partition("-")[2]].append(read(file))
+    roots = set()
+    for first, *later in of_order.values():
+        assert len(later) >= 2
+        assert (first["In-Reply-To"], first["References"]) == (None, None)
+        roots.add(first["Message-ID"])
+        for mail in later:
+            assert mail["In-Reply-To"] == mail["References"] == first["Message-ID"]
+    assert len(roots) == 2
 
 
 def test_a_single_animal_has_six_to_eight(workshop: LetterShop) -> None:

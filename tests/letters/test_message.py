@@ -1,6 +1,7 @@
 """The head of a letter says what was meant and nothing else, whatever names and subjects hold."""
 
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -35,6 +36,24 @@ def test_each_header_is_there_once() -> None:
     assert found["Date"] == "Wed, 04 Mar 2026 10:00:00 +0000"
     assert found["Message-ID"] == "<0123abcd@fernlight.example>"
     assert [part.get_content_type() for part in found.iter_parts()] == ["text/plain", "text/html"]
+
+
+@pytest.mark.parametrize("domain", ["fernlight.example", ".".join(["b" * 60] * 3) + ".example"])
+def test_a_later_letter_answers_the_first_in_ids_that_every_reader_takes(domain: str) -> None:
+    first = f"<{'4567cdef' * 4}@{domain}>"
+    mail = build(replace(envelope(), first_id=first), "Dear Imre,\n", "<p>x</p>\n")
+    found = read(mail.data)
+    assert sorted(found) == sorted([*HEADERS, "In-Reply-To", "References"])
+    assert (found["In-Reply-To"], found["References"]) == (first, first)
+    unfolded = mail.data.partition(b"\r\n\r\n")[0].replace(b"\r\n ", b" ").decode()
+    assert f"In-Reply-To: {first}" in unfolded
+    assert f"References: {first}" in unfolded
+
+
+def test_the_first_letter_answers_none() -> None:
+    own = envelope()
+    mail = build(replace(own, first_id=own.message_id), "Dear Imre,\n", "<p>x</p>\n")
+    assert sorted(read(mail.data)) == sorted(HEADERS)
 
 
 ODD = st.one_of(
