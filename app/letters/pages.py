@@ -1,5 +1,7 @@
 """The page Letters, one letter, and an order's letters: what waits and how every kind will read."""
 
+from base64 import b64encode
+from hashlib import sha256
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request
@@ -20,8 +22,11 @@ from app.studio.workshop import Workshop
 
 router = APIRouter()
 _UNHEARD_AFTER = 7 * 86_400
-# A letter's HTML is a page of its own that may do nothing at all.
-_INERT = "default-src 'none'; form-action 'none'; frame-ancestors 'none'; base-uri 'none'; sandbox"
+# A letter's HTML is a page of its own that may do nothing at all but look as a letter does.
+_INERT = (
+    "default-src 'none'; style-src {style}; form-action 'none'; frame-ancestors 'none'; "
+    "base-uri 'none'; sandbox"
+)
 Which = Literal["waits", "held", "dead", "went", "dropped"]
 Kind = Annotated[str, Query(max_length=40)]
 
@@ -168,7 +173,9 @@ def _words(workshop: Workshop, db: Any, kept: lists.KeptLetter) -> wording.Lette
 
 def inert(html: str) -> Response:
     """A letter's HTML with headers under which it can load, run and send nothing."""
-    return HTMLResponse(html, headers={"content-security-policy": _INERT})
+    digest = b64encode(sha256(wording.style().encode()).digest()).decode()
+    policy = _INERT.format(style=f"'sha256-{digest}'")
+    return HTMLResponse(html, headers={"content-security-policy": policy})
 
 
 # ---------------------------------------------------------------- an order's letters

@@ -74,16 +74,31 @@ class LetterContext:
 def letter_of(parts: Sequence[Part], facts: OrderFacts, teller: Teller, now: int) -> WordedLetter:
     """The letter, its days said as on the day of `now` (UTC seconds)."""
     days = Days(teller.calendar, now, dated=True)
-    said = [
-        block
-        for part in parts
-        for block in _SAY[part.kind](LetterContext.of(part, facts, days), days, teller)
-    ]
-    found = [Section("", tuple(dict.fromkeys(said))), *_sections(parts, facts, days, teller)]
+    said = _once(
+        _SAY[part.kind](LetterContext.of(part, facts, days), days, teller) for part in parts
+    )
+    found = [Section("", tuple(said)), *_sections(parts, facts, days, teller)]
     return WordedLetter(
         facts.number, facts.address_as, teller.name, _contact(teller.contact), facts.gift,
         tuple(section for section in found if section.blocks),
     )  # fmt: skip
+
+
+def _once(parts: Iterable[Iterable[Block]]) -> Iterator[Block]:
+    """What was said already is not said again but under another name; a list belongs to what
+    stands before it, and stays."""
+    seen: set[tuple[Block | None, Block]] = set()
+    for blocks in parts:
+        name = unsaid = None
+        for block in blocks:
+            if block.kind == "name":
+                name = unsaid = block
+            elif block.kind in ("points", "steps") or (name, block) not in seen:
+                seen.add((name, block))
+                if unsaid is not None:
+                    yield unsaid
+                    unsaid = None
+                yield block
 
 
 def _contact(contact: StudioContact) -> str:
@@ -128,7 +143,7 @@ def _each(telling: LetterContext) -> Iterator[tuple[AnimalFacts, list[Block]]]:
     """The animals, each with the line that names it where there are several: the page's sentences
     stand under its name."""
     for animal in telling.animals:
-        yield animal, [_text(f"{animal.name}:")] if len(telling.animals) > 1 else []
+        yield animal, [Block("name", (f"{animal.name}:",))] if len(telling.animals) > 1 else []
 
 
 def _text(*said: str) -> Block:

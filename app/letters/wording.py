@@ -1,7 +1,7 @@
 """A letter's subject, and its words as text and HTML.
 
-The text is wrapped for reading in any mail program, the HTML carries no style of its own: the
-reader's program and settings do.
+Both are made from the same words. The text is wrapped for reading in any mail program; the HTML
+has the subject as its heading and one small style of its own, and is whole without it.
 """
 
 import re
@@ -16,6 +16,7 @@ from app.letters.letter import Part, WordedLetter
 from app.letters.rules import KINDS
 from app.letters.sentences import LetterContext
 from app.orders.facts.order import OrderFacts
+from app.shared.places import shipped
 from app.shared.web.templating import environment
 from app.status import parcel_words
 
@@ -109,11 +110,19 @@ def subject(parts: Sequence[Part], facts: OrderFacts) -> str:
 
 def words_of(letter: WordedLetter, subject: str, link: str | None) -> LetterWords:
     """The whole letter. `link` is the order's status link, None where it has none."""
-    html, plain = (
-        env.get_template(f"letters/frame.{kind}").render(letter=letter, link=link)
-        for env, kind in zip(_environments(), ("html", "txt"), strict=True)
+    said = {"letter": letter, "subject": subject, "link": link}
+    html, plain = _environments()
+    return LetterWords(
+        subject,
+        _wrapped(plain.get_template("letters/frame.txt").render(said)),
+        html.get_template("letters/frame.html").render(said, style=style()),
     )
-    return LetterWords(subject, _wrapped(plain), html)
+
+
+@cache
+def style() -> str:
+    """The style that stands in the head of every letter's HTML, as it stands there."""
+    return (shipped("templates") / "letters" / "frame.css").read_text("utf-8")
 
 
 @cache

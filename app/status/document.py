@@ -16,7 +16,8 @@ class Block:
     """A paragraph or a list.
 
     `kind` is text, quiet (what explains, in a lower voice), range (its odd lines are the days
-    that stand out), points (a list) or steps (a numbered list).
+    that stand out), points (a list) or steps (a numbered list); in letters also name (of whom
+    what follows tells).
     """
 
     kind: str

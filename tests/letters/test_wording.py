@@ -4,7 +4,7 @@ import html
 import json
 import re
 from dataclasses import replace
-from itertools import product
+from itertools import pairwise, product
 
 import pytest
 
@@ -29,6 +29,7 @@ from tests.status.rows import (
     animal,
     copy,
     facts_at,
+    in_tone,
     order,
     sentences,
 )
@@ -66,11 +67,13 @@ TYPED = replace(
 )
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_the_twin_says_the_same_as_the_text(kind: str) -> None:
-    said = words(kind, TYPED)
-    plain = html.unescape(re.sub(r"<title>.*?</title>|<[^>]+>", " ", said.html))
-    assert bare(plain) == bare(said.text)
+@pytest.mark.parametrize(("kind", "tone"), ALL)
+def test_the_twin_says_the_same_as_the_text(kind: str, tone: str) -> None:
+    said = words(kind, in_tone(TYPED, tone))
+    without_head = re.sub(r"<head>.*?</head>", " ", said.html, flags=re.S)
+    plain = html.unescape(re.sub(r"<[^>]+>", " ", without_head))
+    # The subject, which a mail program shows above the text, is the heading.
+    assert bare(plain) == bare(said.subject + "\n" + said.text)
     assert "O'Brien & Co" in said.text
     assert "O&#39;Brien &amp; Co" in said.html
     assert "<b>far" not in said.html
@@ -192,6 +195,28 @@ def test_of_several_animals_the_models_are() -> None:
     assert "The models of Juniper and Otis are finished" in said
 
 
+def test_what_is_so_of_each_of_two_animals_is_said_under_each_name() -> None:
+    one = animal(Step.READY, copies=(copy(Step.SHAPING), copy(Step.SHAPING, number=2)), **PASSED)
+    two = replace(one, letter="B", name="Otis")
+    parts = [Part("photos_passed", ("A", "B")), Part("making_begun", ("A", "B"))]
+    letter = letter_of(parts, order(one, two), TELLER, NOW)
+    blocks = letter.sections[0].blocks
+    assert [block.lines for block in blocks if block.kind == "name"] == 2 * [
+        ("Juniper:",),
+        ("Otis:",),
+    ]
+    for name, after in pairwise(blocks):
+        assert name.kind != "name" or after.kind != "name"
+    assert blocks[-1].kind != "name"
+
+
+def test_two_animals_of_which_the_same_views_are_asked_each_have_their_list() -> None:
+    one = facts_at("more views").animals[0]
+    said = flat(words("more_views", order(one, replace(one, letter="B", name="Otis"))).text)
+    assert said.count(f"1. {one.views[0].wish} 2. {one.views[1].wish}") == 2
+    assert said.count("There’s no need to start again.") == 1
+
+
 def test_until_its_letter_has_gone_a_question_is_being_written() -> None:
     asked = QuestionFacts("spelling", True, None, "letter", "A", 4, "One N or two in JUNIPER?")
     facts = replace(facts_at("question"), questions=(asked,))
@@ -233,7 +258,9 @@ def test_closures_that_make_the_range_longer_are_named() -> None:
 def test_html_loads_nothing_and_runs_nothing() -> None:
     for kind in KINDS:
         said = words(kind, TYPED).html
-        assert not re.search(r"<(script|img|link|style|iframe|form)|\bon\w+=|style=|src=", said)
+        assert not re.search(r"<(script|img|link|iframe|form)|\bon\w+=|style=|src=", said)
+        assert re.findall(r"<style>(.*?)</style>", said, re.S) == [wording.style()]
+        assert not re.search(r"url\(|@import|<", wording.style())
         assert set(re.findall(r'href="([^"]*)"', said)) == {LINK}
 
 
