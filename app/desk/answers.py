@@ -5,7 +5,9 @@ They are written to be copied into an answer: short, plain, and no more certain 
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 
+from app.flow.queue import HARDLY, NEARLY_SURE
 from app.flow.steps import MAKING_STEPS, PLACE, Step
 from app.orders.facts.changeable import Detail, changeable
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, joining
@@ -27,21 +29,34 @@ class ReadyText:
 
 
 @dataclass(frozen=True, slots=True)
+class AskedDay:
+    """A day by which it is wanted, and the chance (0 to 1) of its being ready before; None where
+    none is known."""
+
+    day: date
+    chance: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class _Asked:
     facts: OrderFacts
     days: Days
     link: str
+    by: AskedDay | None
 
 
-def answers(facts: OrderFacts, days: Days, link: str) -> list[ReadyText]:
-    """Every ready text for an order; `link` is its status link, or empty."""
-    asked = _Asked(facts, days, link)
+def answers(
+    facts: OrderFacts, days: Days, link: str, by: AskedDay | None = None
+) -> list[ReadyText]:
+    """Every ready text for an order; `link` is its status link, or empty, `by` the day that its
+    customer asks about."""
+    asked = _Asked(facts, days, link, by)
     given: Sequence[tuple[str, str, Callable[[_Asked], str]]] = (
         ("arrived", "Did my photos arrive?", _arrived),
         ("usable", "Can you work from my photos?", _usable),
         ("how_long", "How long will it take?", _how_long),
         ("add", "May I add one more?", _add),
-        ("by_a_day", "Can it be there by a day?", _by_a_day),
+        ("by_a_day", f"Can it be there by {days.day(by.day) if by else 'a day'}?", _by_a_day),
         ("change", "May I change something?", _change),
         ("too_late", "Is it too late to add or change something?", _too_late),
         ("parcel", "Where is the parcel?", _parcel),
@@ -162,12 +177,29 @@ def _joins(asked: _Asked) -> str:
 def _by_a_day(asked: _Asked) -> str:
     facts = asked.facts
     when = _text(list(range_words.when(facts, asked.days))) if not facts.left else _parcel(asked)
+    if asked.by is not None and not facts.left:
+        return f"{_chance(asked.by, asked.days)} {when}"
     if facts.left or facts.needed_by is not None:
         return when
     return (
         f"{when} Tell us the day, and what it’s for. We’ll look at it each morning, and tell you "
         "at once if we can’t make it."
     )
+
+
+def _chance(by: AskedDay, days: Days) -> str:
+    """An honest word on a day; the journey is not in it."""
+    named = days.day(by.day)
+    if by.chance is None:
+        return f"You asked about {named}. We’re working out the dates, so we can’t say yet."
+    if by.chance < HARDLY:
+        odds = "we can hardly have everything ready before then"
+    elif by.chance < NEARLY_SURE:
+        ten = words.NUMBERS[max(1, round(by.chance * 10))]
+        odds = f"about {ten} in ten orders like this would be ready before then"
+    else:
+        odds = "everything is very likely to be ready before then"
+    return f"You asked about {named}. As things are now, {odds}. The journey to you comes on top."
 
 
 def _change(asked: _Asked) -> str:
@@ -298,9 +330,9 @@ def _damaged(asked: _Asked) -> str:
         )
     steps = parcel_words.damage_steps(facts, asked.days)
     return (
-        "Thank you for telling us. We’re sorry that something isn’t right with what we sent you.\n"
+        "Thank you for telling us. We’re sorry that something isn’t right with what we sent you.\n\n"
         + "\n".join(f"{number}. {line}" for number, line in enumerate(steps, 1))
-        + "\nOnce we’ve seen the photos, we’ll write back about what we can do."
+        + "\n\nOnce we’ve seen the photos, we’ll write back about what we can do."
     )
 
 

@@ -7,20 +7,21 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from app.desk import actions, store
-from app.desk.answers import answers
+from app.desk.answers import AskedDay, answers
 from app.desk.find_store import Finder
 from app.desk.finding import sure
 from app.desk.recognising import asked_for
 from app.letters.forming import teller_of
 from app.orders.facts.gather import facts_of
 from app.orders.facts.order import decision
+from app.orders.forecast import worker as forecasting
 from app.orders.lists import store as lists_store
 from app.orders.order import links
 from app.orders.order import store as order_store
 from app.orders.order.actions import ContactFields, note_contact
 from app.shared.errors import BadFields, NotFound
 from app.shared.text import whole_number
-from app.shared.web.fields import Channel, Fields, Line, Words
+from app.shared.web.fields import Channel, Day, Fields, Line, Words
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
 from app.status.voice import Days
@@ -65,13 +66,20 @@ class NotedFields(Fields):
     channel: Channel = "mail"
 
 
+class DayFields(Fields):
+    """The day by which a customer asks whether it can be ready."""
+
+    by: Day
+
+
 @router.get("/orders/{number:int}/answers", name="answers")
 def answers_page(
-    request: Request, workshop: TheWorkshop, number: RowId, asked: Kind = ""
+    request: Request, workshop: TheWorkshop, number: RowId, asked: Kind = "", by: Kind = ""
 ) -> Response:
     """Where each animal is, what waits for whom, what was told, and ready texts: what a pasted
-    message `asked` stands first and open."""
+    message `asked` stands first and open, or the answer to the day that was typed (`by`)."""
     in_force, now = workshop.in_force(), workshop.now()
+    day, errors = _asked_day(by, in_force.calendar.day_of(now))
     with workshop.database.reading() as db:
         order_id = order_store.by_number(db, number)
         facts = facts_of(db, order_id, in_force, now)
@@ -79,6 +87,9 @@ def answers_page(
         token = links.current(db, workshop.folder.key, order_id)
         said = store.said(db, order_id)
         share = store.asked_a_week(db, now)
+        chance = forecasting.chance_by(db, workshop, order_id, day) if day is not None else None
+    if day is not None:
+        asked = "by_a_day"
     days = Days(in_force.calendar, now)
     teller = teller_of(in_force)
     link = f"{workshop.status_url}/{token}/" if token else ""
@@ -88,7 +99,14 @@ def answers_page(
         "customer": customer,
         "page": document(facts, teller, now),
         "asked": asked,
-        "answers": sorted(answers(facts, days, link), key=lambda text: text.key != asked),
+        "answers": sorted(
+            answers(facts, days, link, AskedDay(day, chance) if day is not None else None),
+            key=lambda text: text.key != asked,
+        ),
+        "typed": {"by": by},
+        "errors": errors,
+        "likely": forecasting.likely(chance) if chance is not None else "",
+        "by": day,
         "said": said,
         "share": share,
         "now": now,
@@ -96,7 +114,18 @@ def answers_page(
         "day": date.fromisoformat,
         "zone": in_force.settings.zone_info(),
     }
-    return render(request, "desk/answers.html", context)
+    return render(request, "desk/answers.html", context, 422 if errors else 200)
+
+
+def _asked_day(typed: str, today: date) -> tuple[date | None, dict[str, str]]:
+    """The day that was typed, and what is wrong with it."""
+    try:
+        day = check(DayFields, {"by": typed}).by
+    except BadFields as why:
+        return None, why.fields
+    if day is not None and day <= today:
+        return None, {"by": "A day to come, please."}
+    return day, {}
 
 
 @router.post("/orders/{number:int}/answers", name="note_answer")

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from datetime import date
 
 FALLING = 0.85
+# Chances below and from which no number is named to anybody.
+HARDLY, NEARLY_SURE = 0.05, 0.9
 DayWords = Callable[[date], str]
 
 

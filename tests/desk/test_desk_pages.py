@@ -1,17 +1,21 @@
 """The find box and the Answers page, through the whole staff site."""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy import insert, select
+from sqlalchemy import delete, insert, select
 
+from app.flow.steps import Step
 from app.main import staff_site
+from app.orders.forecast.worker import points_json
 from app.shared.places import DataFolder
-from app.tables import animals, contacts, customer_mails, customers, orders
-from tests.making import CAST, NOW, Wanted, make_order, rows, walk
+from app.tables import animals, contacts, customer_mails, customers, forecasts, orders
+from tests.making import CAST, NOW, MadeOrder, Wanted, make_order, rows, walk
 from tests.orders.facts.test_to_tell import running_late
 from tests.staff.browser import Browser, ClockedWorkshop
+from tests.whole_site import words
 
 
 @pytest.fixture
@@ -139,3 +143,104 @@ def test_an_answer_keeps_the_range_that_holds(workshop: ClockedWorkshop, desk: B
     assert desk.post(f"/orders/{fine.number}/answers", note).status_code == 303
     told = "SELECT channel FROM tellings WHERE order_id = ? ORDER BY id"
     assert rows(workshop.database, told, fine.id) == [("page",), ("phone",)]
+
+
+# ---------------------------------------------------------------- a day that is asked about
+
+
+def test_a_day_is_answered_with_its_chance_now_and_kept(
+    workshop: ClockedWorkshop, desk: Browser
+) -> None:
+    made = forecast(workshop, [5, 6, 8, 10, 12, 14, 16, 20])
+    page = desk.get(f"/orders/{made.number}")
+    assert f'action="/orders/{made.number}/answers"' in page.text, "the order page asks there too"
+    page = desk.get(f"/orders/{made.number}/answers?by=2026-03-15")
+    said = words(page)
+    assert "About 6 in 10 to be ready before Sun 15 Mar" in said
+    assert "about six in ten orders like this would be ready before then" in said
+    assert page.text.index("Can it be there by 15 March?") < page.text.index("Did my photos")
+    text = re.search(r'<textarea id="t-by_a_day"[^>]*>(.*?)</textarea>', page.text, re.DOTALL)
+    assert text is not None
+    note = {"question": "Can it be there by 15 March?", "told": text.group(1), "channel": "phone"}
+    assert desk.post(f"/orders/{made.number}/answers", note).status_code == 303
+    said = words(desk.get(f"/orders/{made.number}"))
+    assert "Asked: Can it be there by 15 March?" in said
+    assert "about six in ten orders" in said
+    assert "phone" in said
+
+
+@pytest.mark.parametrize(
+    ("by", "says"),
+    [("2026-03-05", "hardly"), ("2026-06-01", "very likely"), ("2026-03-12", "two in ten")],
+)
+def test_the_chance_is_said_in_words(
+    workshop: ClockedWorkshop, desk: Browser, by: str, says: str
+) -> None:
+    made = forecast(workshop, [5, 6, 8, 10, 12, 14, 16, 20])
+    assert says in words(desk.get(f"/orders/{made.number}/answers?by={by}"))
+
+
+def test_before_the_photos_have_passed_their_usual_days_come_on_top(
+    workshop: ClockedWorkshop, desk: Browser
+) -> None:
+    points = [5, 6, 8, 10, 12, 14, 16, 20]
+    wanted = forecast(workshop, points, step=Step.PHOTOS_WANTED)
+    assert "hardly" in words(desk.get(f"/orders/{wanted.number}/answers?by=2026-03-12"))
+
+
+def test_a_day_is_not_answered_while_the_dates_are_worked_out(
+    workshop: ClockedWorkshop, desk: Browser
+) -> None:
+    made = forecast(workshop, [5, 6, 8, 10, 12, 14, 16, 20], stale=1)
+    said = words(desk.get(f"/orders/{made.number}/answers?by=2026-03-15"))
+    assert "The dates are being worked out" in said
+    assert "in ten orders" not in said
+
+
+@pytest.mark.parametrize("by", ["soon", "2026-13-40", "2026-03-04", "2025-01-01"])
+def test_a_day_that_is_none_is_said_at_its_field(
+    workshop: ClockedWorkshop, desk: Browser, by: str
+) -> None:
+    made = forecast(workshop, [5, 6, 8, 10, 12, 14, 16, 20])
+    page = desk.get(f"/orders/{made.number}/answers?by={by}")
+    assert page.status_code == 422
+    assert 'id="e-by"' in page.text
+    assert f'value="{by}"' in page.text
+
+
+def forecast(
+    workshop: ClockedWorkshop, days: list[int], *, step: Step = Step.FINISHING, stale: int = 0
+) -> MadeOrder:
+    """An order whose forecast, made now, has these days at its points."""
+    made = make_order(workshop.database, CAST.desk, NOW, [Wanted("Juniper", step=step)])
+    with workshop.database.writing() as db:
+        db.execute(delete(forecasts).where(forecasts.c.order_id == made.id))
+        db.execute(
+            insert(forecasts).values(
+                order_id=made.id, computed_at=NOW, points=points_json(days), basis="own",
+                inputs="1", stale=stale,
+            )
+        )  # fmt: skip
+    return made
+
+
+def test_orders_past_the_day_last_told_and_those_at_risk_are_lists_with_names(
+    workshop: ClockedWorkshop, desk: Browser
+) -> None:
+    past = running_late(workshop, since=None, end=-2)
+    fine = make_order(workshop.database, CAST.desk, NOW, [Wanted("Otis")], needed_by="2026-06-01")
+    risk = make_order(
+        workshop.database, CAST.desk, NOW, [Wanted("Fern")], customer="Maren Oduya",
+        needed_by="2026-03-20",
+    )  # fmt: skip
+    workshop.set_forecast(workshop.pace(), {fine.id: 0.95, risk.id: 0.3})
+
+    def shown(show: str) -> list[str]:
+        page = desk.get(f"/orders?show={show}").text
+        return re.findall(r'<td><a href="/orders/(\d+)"', page)
+
+    assert shown("past") == [str(past.number)]
+    assert shown("risk") == [str(risk.number)]
+    assert "Maren Oduya" in desk.get("/orders?show=risk").text
+    assert "about 3 in 10" in desk.get("/orders?show=risk").text
+    assert 'href="/orders?show=risk"' in desk.get("/waiting").text

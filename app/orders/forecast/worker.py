@@ -17,6 +17,7 @@ from pydantic import TypeAdapter
 from sqlalchemy import Connection, bindparam, func, select, text
 from sqlalchemy.dialects.sqlite import insert
 
+from app.flow.queue import HARDLY, NEARLY_SURE
 from app.flow.steps import PHOTO_STEPS, Step
 from app.flow.store import mark_forecasts_stale, mark_pages_stale
 from app.shared.calendar import DAY
@@ -128,6 +129,22 @@ def _chances(
     return chances
 
 
+def chance_by(db: Connection, workshop: Workshop, order_id: int, day: date) -> float | None:
+    """The chance (0 to 1) of an open order being ready before a day, by its stored forecast.
+
+    None where there is none, or where it is about to be worked out again.
+    """
+    row = db.execute(select(forecasts).where(forecasts.c.order_id == order_id)).first()
+    points = json.loads(row.points) if row is not None and not row.stale else {}
+    if row is None or not points:
+        return None
+    pace = workshop.pace()
+    steps = [step for order, step in db.execute(_WAITING).all() if order == order_id]
+    photos = {order_id: max((_until_passing(pace, Step(step)) for step in steps), default=0.0)}
+    found = {order_id: ([float(points[str(percent)]) for percent in PERCENTS], row.basis)}
+    return _chances(workshop, found, {order_id: day.isoformat()}, photos, row.computed_at)[order_id]
+
+
 def _until_passing(pace: Mapping[Step, tuple[float, float, bool]], step: Step) -> float:
     """Days until photos pass, if they take their usual stays from the beginning of a step on."""
     return sum(pace[later][0] for later in PHOTO_STEPS[PHOTO_STEPS.index(step) :])
@@ -154,11 +171,11 @@ def chance_of_new(workshop: Workshop, day: date) -> str:
 
 def likely(chance: float) -> str:
     """A chance (0 to 1) of being ready in words, to be followed by the day."""
-    if chance < 0.05:
+    if chance < HARDLY:
         return "hardly to be done"
     return (
-        f"about {round(chance * 10)} in 10 to be ready"
-        if chance < 0.9
+        f"about {max(1, round(chance * 10))} in 10 to be ready"
+        if chance < NEARLY_SURE
         else "very likely to be ready"
     )
 

@@ -5,6 +5,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
+from app.flow.queue import FALLING
 from app.flow.steps import STEPS, Step
 from app.orders.facts.to_tell import to_tell
 from app.orders.lists import store
@@ -31,9 +32,10 @@ def orders(
     asked = sifting(sort, show, bool(closed), min(page, 10_000))
     now, in_force = workshop.now(), workshop.in_force()
     today = in_force.calendar.day_of(now)
-    with workshop.database.reading() as db:
-        rows = store.order_list(db, asked, today.isoformat())
     chances = workshop.chances()
+    at_risk = [order_id for order_id, chance in chances.items() if chance < FALLING]
+    with workshop.database.reading() as db:
+        rows = store.order_list(db, asked, today.isoformat(), at_risk)
     context = {
         "rows": [listed(row, chances) for row in rows[:PAGE]],
         "more": len(rows) > PAGE,

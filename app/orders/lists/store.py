@@ -1,5 +1,6 @@
 """Lists: open orders, what waits for customers, customers, animals."""
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -43,11 +44,11 @@ FROM orders o JOIN customers c ON c.id = o.customer_id
 
 # Late is what was told too early, or no longer holds: to_tell looks at the same more closely.
 _LATEST = "(SELECT id FROM tellings WHERE order_id = o.id ORDER BY at DESC, id DESC LIMIT 1)"
-_LATE = (
-    "((t.to_day < :today OR t.write_by IS NOT NULL OR f.later_since IS NOT NULL)"
-    " AND EXISTS (SELECT 1 FROM copies k WHERE k.order_id = o.id AND k.open = 1"
-    " AND k.step <> 'handed_over'))"
+_HERE = (
+    "EXISTS (SELECT 1 FROM copies k WHERE k.order_id = o.id AND k.open = 1"
+    " AND k.step <> 'handed_over')"
 )
+_LATE = f"((t.to_day < :today OR t.write_by IS NOT NULL OR f.later_since IS NOT NULL) AND {_HERE})"
 _HELD_NOW = """(SELECT hold_whose FROM copies WHERE order_id = o.id AND open = 1
       AND hold_whose <> ''
     UNION ALL SELECT hold_whose FROM models WHERE order_id = o.id AND open = 1 AND hold_whose <> ''
@@ -65,9 +66,12 @@ SELECT o.id, o.number, o.gift, o.needed_by, o.taken_at, o.open, o.shop_reference
 FROM orders o JOIN customers c ON c.id = o.customer_id
   LEFT JOIN tellings t ON t.id = {_LATEST} LEFT JOIN forecasts f ON f.order_id = o.id
 """  # noqa: S608
+_AT_RISK = "o.id IN (SELECT value FROM json_each(:risk))"
 _SHOWS = {
-    "all": "1", "late": _LATE, "needed": "o.needed_by IS NOT NULL", "unpaid": "o.paid <> 'all'",
-    "held": f"{_HELD_NOW} IS NOT NULL", "gift": "o.gift = 1",
+    "all": "1", "late": _LATE, "past": f"t.to_day < :today AND {_HERE}",
+    "needed": "o.needed_by IS NOT NULL",
+    "risk": f"o.needed_by IS NOT NULL AND {_HERE} AND {_AT_RISK}",
+    "unpaid": "o.paid <> 'all'", "held": f"{_HELD_NOW} IS NOT NULL", "gift": "o.gift = 1",
 }  # fmt: skip
 _SORTS = {
     "number": "o.number", "needed": "o.needed_by IS NULL, o.needed_by, o.number",
@@ -85,10 +89,14 @@ _LISTS = {
 }
 
 
-def order_list(db: Connection, asked: Sifting, today: str) -> Rows:
-    """A page of open orders, or of closed ones (newest first, if by number)."""
+def order_list(db: Connection, asked: Sifting, today: str, at_risk: Sequence[int] = ()) -> Rows:
+    """A page of open orders, or of closed ones (newest first, if by number).
+
+    `at_risk` are the orders that may miss the day they are needed by.
+    """
     query = _LISTS[asked.closed, asked.show, asked.sort]
     values = {"most": PAGE + 1, "skip": asked.page * PAGE, "today": today}
+    values["risk"] = json.dumps(list(at_risk))
     return _many(db, query, values)
 
 
