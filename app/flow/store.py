@@ -7,6 +7,7 @@ from typing import Any
 
 from sqlalchemy import (
     Connection,
+    Executable,
     Row,
     Select,
     Table,
@@ -283,23 +284,36 @@ def mark_stale(db: Connection, order_ids: Iterable[int]) -> None:
     mark_forecasts_stale(db, ids)
 
 
+# Made once: each move marks, and making a statement costs more than its execution.
+_PAGE_AGAIN = {"wanted": status_pages.c.wanted + 1}
+_PAGE_STALE = (
+    upsert(status_pages)
+    .values(order_id=bindparam("of"), wanted=1, written=0)
+    .on_conflict_do_update(index_elements=["order_id"], set_=_PAGE_AGAIN)
+)
+_FORECAST_STALE = update(forecasts).values(stale=1)
+_FORECAST_OF_ORDER_STALE = _FORECAST_STALE.where(forecasts.c.order_id == bindparam("of"))
+
+
 def mark_pages_stale(db: Connection, order_ids: Sequence[int] | None = None) -> None:
     """These orders' status pages lag behind; without ids all do."""
-    again = {"wanted": status_pages.c.wanted + 1}
     if order_ids is None:
-        db.execute(update(status_pages).values(again))
-    elif order_ids:
-        new = upsert(status_pages).values(wanted=1, written=0)
-        rows = [{"order_id": id_} for id_ in order_ids]
-        db.execute(new.on_conflict_do_update(index_elements=["order_id"], set_=again), rows)
+        db.execute(update(status_pages).values(_PAGE_AGAIN))
+    else:
+        _for_each(db, _PAGE_STALE, order_ids)
 
 
 def mark_forecasts_stale(db: Connection, order_ids: Sequence[int] | None = None) -> None:
     """These orders' forecasts lag behind; without ids all do."""
-    query = update(forecasts).values(stale=1)
-    if order_ids is not None:
-        query = query.where(forecasts.c.order_id.in_(order_ids))
-    db.execute(query)
+    if order_ids is None:
+        db.execute(_FORECAST_STALE)
+    else:
+        _for_each(db, _FORECAST_OF_ORDER_STALE, order_ids)
+
+
+def _for_each(db: Connection, statement: Executable, order_ids: Sequence[int]) -> None:
+    if order_ids:
+        db.execute(statement, [{"of": id_} for id_ in order_ids])
 
 
 def settle_open(db: Connection, order_ids: Iterable[int]) -> None:
