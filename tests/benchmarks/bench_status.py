@@ -27,10 +27,12 @@ from starlette.types import ASGIApp, Message
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from pydantic import TypeAdapter
+
 from app.publishing.pages_file import PageRow, PagesFile
 from app.shared.tokens import token_hash
 from app.shared.web.templating import environment
-from app.status.document import PICTURE
+from app.status.document import PICTURE, Document
 from app.status.rendering import page_html
 from app.status.site import customers_site
 from tests.status.rows import NOW, page_at
@@ -107,11 +109,12 @@ async def main() -> None:
         site = customers_site(path)
         body = await ask(site, TOKENS[0])
         template = environment().get_template("status/page.html")
+        kept = TypeAdapter(Document)
         bare = floor(path, "html FROM pages", bytes)
         rendering = floor(
             path,
             "json FROM said",
-            lambda text: template.render(page=json.loads(text), beside=PICTURE).encode(),
+            lambda text: template.render(page=kept.validate_json(text), beside=PICTURE).encode(),
         )
         assert await ask(bare, TOKENS[0]) == await ask(rendering, TOKENS[0]) == body
         # Few pages, asked for again and again; then every one for the first time.
