@@ -5,7 +5,7 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from app.demo.floor import DemoFloor
-from app.demo.ledger import Job, Row
+from app.demo.ledger import Job
 from app.demo.letters import write_letters
 from app.flow import store
 from app.flow.steps import ENDS, Step
@@ -66,11 +66,10 @@ def write_pieces(floor: DemoFloor) -> None:
     for job in floor.jobs:
         for piece in job.pieces():
             row = {**piece.row, **store.state_values(piece.state), "version": piece.version}
-            floor.ledger.note("models" if piece.model is None else "copies", row)
+            floor.ledger.note("models" if piece.model is None else "copies", **row)
         job.row["open"] = int(any(p.state.step not in ENDS for p in job.pieces()))
         if job.row["open"] or _last(job) > floor.now - _PAGES_FOR:
-            page = {"order_id": job.id, "wanted": 1, "written": 0, "written_at": None}
-            floor.ledger.rows.setdefault("status_pages", []).append(page)
+            floor.ledger.rows["status_pages"].append({"order_id": job.id, "wanted": 1})
 
 
 def _last(job: Job) -> int:
@@ -127,14 +126,10 @@ def _tell(floor: DemoFloor, job: Job, lately: list[float]) -> None:
 def _telling(floor: DemoFloor, job: Job, at: int, low: float, high: float, channel: str) -> None:
     day = floor.calendar.day_of(at)
     floor.ledger.note(
-        "tellings",
-        {
-            "order_id": job.id, "at": at, "channel": channel,
-            "account_id": None if channel == "page" else floor.desk,
-            "from_day": (day + timedelta(days=int(low))).isoformat(),
-            "to_day": (day + timedelta(days=int(high) + 1)).isoformat(), "write_by": None,
-            "basis": "", "steps_seen": 0,
-        },
+        "tellings", order_id=job.id, at=at, channel=channel,
+        account_id=None if channel == "page" else floor.desk,
+        from_day=(day + timedelta(days=int(low))).isoformat(),
+        to_day=(day + timedelta(days=int(high) + 1)).isoformat(),
     )  # fmt: skip
 
 
@@ -151,12 +146,9 @@ def write_contacts(floor: DemoFloor) -> None:
                 continue
             asked, told = rng.choice(floor.words.studio["contacts"])
             floor.ledger.note(
-                "contacts",
-                {
-                    "customer_id": job.row["customer_id"], "order_id": job.id, "at": at,
-                    "account_id": floor.desk, "asked": asked, "told": told,
-                    "channel": rng.choice(("phone", "mail", "mail", "shop")),
-                },
+                "contacts", customer_id=job.row["customer_id"], order_id=job.id, at=at,
+                account_id=floor.desk, asked=asked, told=told,
+                channel=rng.choice(("phone", "mail", "mail", "shop")),
             )  # fmt: skip
         if rng.random() < 0.05:
             _edit(floor, job, first)
@@ -165,11 +157,8 @@ def write_contacts(floor: DemoFloor) -> None:
 def _edit(floor: DemoFloor, job: Job, first: int) -> None:
     """A field that was changed some days after the order came."""
     at = floor.office(first + floor.rng.randrange(DAY, 9 * DAY))
-    if at > floor.now:
-        return
-    row: Row = {
-        "at": at, "account_id": floor.desk, "of": "orders", "of_id": job.id, "order_id": job.id,
-        "field": "parcel_note", "before": "", "after": job.row["parcel_note"],
-    }  # fmt: skip
-    if job.row["parcel_note"]:
-        floor.ledger.note("changes", row)
+    if at <= floor.now and job.row["parcel_note"]:
+        floor.ledger.note(
+            "changes", at=at, account_id=floor.desk, of="orders", of_id=job.id, order_id=job.id,
+            field="parcel_note", before="", after=job.row["parcel_note"],
+        )  # fmt: skip

@@ -9,21 +9,21 @@ from types import TracebackType
 from typing import Self
 
 from app.demo import afterwards, house
+from app.demo.copies import Copies
 from app.demo.floor import DemoFloor, Progress
-from app.demo.hands import Hands
 from app.demo.history import History
 from app.demo.hours import HOUR, lay_out, worked_before
 from app.demo.intake import Intake
 from app.demo.ledger import Ledger, Row
 from app.demo.machines import Blanks, Builders
-from app.demo.screen import Screen
-from app.demo.slips import Slips
+from app.demo.models import Models
 from app.demo.trouble import Trouble
 from app.demo.words import load
 from app.shared.calendar import DAY
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.studio.rules import StudioSettings
+from app.tables import metadata
 
 
 class Writer:
@@ -51,13 +51,13 @@ class Writer:
         return self
 
     def add(self, table: str, rows: list[Row]) -> None:
-        """Insert rows that all have the same columns."""
-        if not rows:
-            return
-        names = list(rows[0])
-        columns, places = ", ".join(names), ", ".join(f":{name}" for name in names)
-        # Table and columns are named by this room, never by a visitor.
-        self._raw.executemany(f"INSERT INTO {table} ({columns}) VALUES ({places})", rows)  # noqa: S608
+        """Insert rows; what one does not name is what the table's class gives it."""
+        columns = metadata.tables[table].columns
+        blank = {c.name: getattr(c.default, "arg", None) for c in columns}
+        names, places = ", ".join(blank), ", ".join(f":{name}" for name in blank)
+        # Table and columns are named by this program, never by a visitor.
+        insert = f"INSERT INTO {table} ({names}) VALUES ({places})"  # noqa: S608
+        self._raw.executemany(insert, ({**blank, **row} for row in rows))
 
     def commit(self, made_at: int) -> None:
         """Mark the house as a demo, check every reference, and put it all on disk."""
@@ -146,10 +146,8 @@ def _history(
 
 def _wire(floor: DemoFloor, size: house.Size, settings: StudioSettings, per_month: int) -> None:
     """Join those who see the pieces through, and lay out the orders."""
-    trouble = Trouble(floor)
-    intake = Intake(floor, settings.first_number)
+    trouble, intake = Trouble(floor), Intake(floor, settings.first_number)
     builders = Builders(floor, house.builders_of(floor, floor.words, size))
-    blanks = Blanks(floor, size.blanks, house.breakdowns(floor, 80, 4))
-    screen = Screen(floor, intake, builders, trouble, settings.copy_deadline_working_days)
-    hands = Hands(floor, intake, blanks, trouble, Slips(floor))
-    History(floor, intake, screen, hands, trouble, builders, blanks).plan(per_month)
+    Models(floor, intake, builders, trouble, settings.copy_deadline_working_days)
+    Copies(floor, intake, Blanks(floor, size.blanks, house.breakdowns(floor, 80, 4)), trouble)
+    History(floor, intake, trouble).plan(per_month)

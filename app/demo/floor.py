@@ -1,25 +1,31 @@
-"""The floor of the invented studio: moments in order, people with hours and skills, queues.
+"""The floor of the invented studio: moments in order, people with hours and skills, lines.
 
-A discrete simulation. Whatever is to happen later lies in one heap by the moment at which it is
-written down; people take the next piece of a bench by the order of work, and a piece that is set
-aside comes back into its queue when it is dry.
+A discrete simulation. Every piece has a course, a generator that says when it goes on; people
+take the next piece of a bench by the order of work.
 """
 
-from collections.abc import Callable, Sequence
+from bisect import insort
+from collections import defaultdict
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from heapq import heappop, heappush
+from inspect import GEN_RUNNING, getgeneratorstate
 from random import Random
 
 from app.demo.hours import HOUR, WorkingHours
-from app.demo.ledger import DemoPiece, Job, Ledger
+from app.demo.ledger import Course, DemoPiece, Job, Ledger
 from app.demo.words import DemoWords
 from app.flow.rules import Kind
-from app.flow.steps import Step
+from app.flow.steps import Of, Step
 from app.shared.calendar import DAY, Calendar
 
 Progress = Callable[[str, float], None]
+Plan = list[tuple[int, str, int]]
+"""What is done to a piece in a step: working seconds, why it is set aside then, seconds until
+it is taken up again."""
 KEPT_BACK = 2
 _SOON = 21 * DAY
+_LAST_MINUTES = 25 * 60
 # Pieces gather for a sitting: up to so many days pass before a new one is looked at at all.
 _GATHERS = {Step.FINISHING: 2.0, Step.SHAPING: 3.0, Step.PAINTING: 2.2, Step.INSPECTION: 1.1}
 
@@ -35,23 +41,13 @@ class Worker:
     called: bool = False
 
 
-Finish = Callable[["DemoFloor", DemoPiece, Worker, int], int]
-Plan = Callable[["DemoFloor", DemoPiece], list[tuple[int, str, int]]]
-
-
 class DemoFloor:
     """Everything that the course of a piece leans on. `now` is where the history ends."""
 
     def __init__(
-        self,
-        rng: Random,
-        words: DemoWords,
-        ledger: Ledger,
-        calendar: Calendar,
-        span: tuple[int, int],
-        open_hours: WorkingHours,
-        reserve_from: int,
-    ) -> None:
+        self, rng: Random, words: DemoWords, ledger: Ledger, calendar: Calendar,
+        span: tuple[int, int], open_hours: WorkingHours, reserve_from: int,
+    ) -> None:  # fmt: skip
         self.rng = rng
         self.words = words
         self.ledger = ledger
@@ -63,31 +59,35 @@ class DemoFloor:
         self.workers: list[Worker] = []
         self.owner = self.desk = 0
         self.jobs: list[Job] = []
-        self.finish: dict[Step, Finish] = {}
-        self.plan: dict[Step, Plan] = {}
-        self._heap: list[tuple[int, int, Callable[[int], None]]] = []
+        self.courses: dict[Of, Callable[[DemoPiece], Course]] = {}
+        self.lines: defaultdict[Step, list[DemoPiece]] = defaultdict(list)
+        self._events: list[tuple[int, int, Callable[[], None]]] = []
         self._count = 0
-        self._queues: dict[Step, list[tuple[tuple[int, int], int, int, int, DemoPiece]]] = {}
-        self._waiting: dict[Step, int] = {}
 
     # ------------------------------------------------------------ time
 
-    def later(self, when: int, act: Callable[[int], None]) -> None:
+    @property
+    def time(self) -> int:
+        """The moment at which the history has arrived."""
+        return self.ledger.time
+
+    def later(self, when: int, act: Callable[[], None]) -> None:
         """Have something happen at a moment; what lies beyond `now` never does."""
         if when <= self.now:
             self._count += 1
-            heappush(self._heap, (when, self._count, act))
+            heappush(self._events, (when, self._count, act))
 
     def run(self, progress: Progress) -> None:
         """Let everything happen, up to `now`."""
         step = max(1, (self.now - self.start) // 100)
         shown = self.start
-        while self._heap:
-            when, _, act = heappop(self._heap)
-            if when >= shown:
-                progress("making the history", (when - self.start) / (self.now - self.start))
-                shown = when + step
-            act(when)
+        self.later(self.now - _LAST_MINUTES, self._call_idle)
+        while self._events:
+            self.ledger.time, _, act = heappop(self._events)
+            if self.time >= shown:
+                progress("making the history", (self.time - self.start) / (self.now - self.start))
+                shown = self.time + step
+            act()
 
     def office(self, moment: int, spread: int = 2 * HOUR) -> int:
         """A moment in opening hours, some while after another one."""
@@ -102,147 +102,126 @@ class DemoFloor:
         """True so often."""
         return self.rng.random() < p
 
-    # ------------------------------------------------------------ queues
+    # ------------------------------------------------------------ courses
 
-    def rank(self, piece: DemoPiece, moment: int) -> tuple[int, int]:
-        """The order of work: remakes and rework, then needed soon, then the oldest."""
-        if piece.remake or piece.state.reworks:
-            return 0, piece.job.rank_day
-        needed = piece.job.needed_at
-        if needed is not None and needed - moment < _SOON:
-            return 1, needed
-        return 2, piece.job.passed_at or piece.state.counted_at or piece.job.rank_day
+    def begin(self, piece: DemoPiece) -> None:
+        """Let a piece take its course from the step that it is in."""
+        self.divert(piece, self.courses[piece.ref.of](piece))
 
-    def arrive(self, piece: DemoPiece, moment: int) -> None:
-        """A piece has come to a bench: remakes and rework at once, others in some days."""
-        gathers = _GATHERS.get(piece.state.step)
-        if gathers is None or piece.remake or piece.state.reworks:
-            self.enqueue(piece, moment)
-            return
-        ticket = piece.ticket
-        days = self.rng.uniform(0.05, gathers)
-        at = self.open_hours.next_open(moment + int(days * DAY))
-        self.later(at, lambda t: self._dry(piece, ticket, t))
+    def divert(self, piece: DemoPiece, course: Course) -> None:
+        """Let a piece take a course, in place of the one that it is on."""
+        self.withdraw(piece)
+        piece.course = course
+        self.go_on(course)
 
-    def enqueue(self, piece: DemoPiece, moment: int) -> None:
-        """Put a piece into the queue of the step it is in, and call somebody for it."""
-        step = piece.state.step
-        piece.ticket += 1
-        piece.queued = True
-        self._count += 1
-        self._waiting[step] = self._waiting.get(step, 0) + 1
-        entry = (self.rank(piece, moment), self._count, piece.ticket, moment, piece)
-        heappush(self._queues.setdefault(step, []), entry)
-        for worker in self.workers:
-            if worker.idle and not worker.called and step in worker.skills:
-                self._call(worker, moment)
-                return
+    def go_on(self, course: Course | None) -> None:
+        """Let a course go on to its next wait; one that is over or was broken off stays so."""
+        when = next(course, None) if course else None
+        if when is not None:
+            self.later(when, lambda: self.go_on(course))
+
+    def wake(self, job: Job) -> None:
+        """Let the copies that wait for their sisters look again."""
+        waiting, job.waiting = job.waiting, []
+        for piece in waiting:
+            self.go_on(piece.course)
 
     def withdraw(self, piece: DemoPiece) -> None:
-        """Take a piece out of its queue, or out of the plans of whoever works on it."""
-        piece.ticket += 1
-        if piece.queued:
-            piece.queued = False
-            self._waiting[piece.state.step] -= 1
+        """Break off a piece's course, unless that is what asks for it."""
+        if piece.course and getgeneratorstate(piece.course) != GEN_RUNNING:
+            piece.course.close()
+        if piece in (line := self.lines[piece.state.step]):
+            line.remove(piece)
+        if piece.worker is not None:
+            self._release(piece, piece.worker)
+        if piece.question is not None:
+            piece.question["dropped"] = 1
 
-    def waiting(self, step: Step) -> int:
-        """How many pieces wait in a queue."""
-        return self._waiting.get(step, 0)
+    # ------------------------------------------------------------ lines
 
-    def _head(self, step: Step) -> tuple[tuple[int, int], int, int, int, DemoPiece] | None:
-        queue = self._queues.get(step)
-        while queue:
-            if queue[0][2] == queue[0][4].ticket:
-                return queue[0]
-            heappop(queue)
-        return None
+    def line_up(self, piece: DemoPiece) -> None:
+        """Put a piece into the line of its step: remakes and rework, needed soon, the oldest."""
+        job, rank = piece.job, (2, piece.job.rank_day)
+        if piece.remake or piece.state.reworks:
+            rank = 0, job.rank_day
+        elif job.needed_at is not None and job.needed_at - self.time < _SOON:
+            rank = 1, job.needed_at
+        else:
+            rank = 2, job.passed_at or piece.state.counted_at or job.rank_day
+        self._count += 1
+        piece.place, piece.since = (rank, self._count), self.time
+        insort(self.lines[piece.state.step], piece, key=lambda one: one.place)
 
-    def _pick(self, worker: Worker, moment: int) -> DemoPiece | None:
-        best, best_score = None, 1e9
-        for liking, step in enumerate(worker.skills):
-            head = self._head(step)
-            if head is None or self.keeps_back(step, moment):
-                continue
-            waited = (moment - head[3]) / DAY
-            score = liking - 0.4 * waited - 10 * (head[0][0] == 0)
-            if score < best_score:
-                best, best_score = step, score
-        if best is None:
-            return None
-        piece = heappop(self._queues[best])[4]
-        self.withdraw(piece)
-        return piece
-
-    def keeps_back(self, step: Step, moment: int) -> bool:
-        """Whether the last few pieces of a bench stay where they are."""
-        # Where pieces gather for a sitting, some lie on the bench anyway.
-        kept = 1 if step in _GATHERS else KEPT_BACK
-        return moment > self.reserve_from and self.waiting(step) <= kept
+    def at_bench(self, piece: DemoPiece, plan: Plan) -> Generator[int | None, None, int]:
+        """Wait for somebody and let them do what is planned; gives who did the last of it."""
+        step, by = piece.state.step, 0
+        if step in _GATHERS and not piece.remake and not piece.state.reworks:
+            days = self.rng.uniform(0.05, _GATHERS[step])
+            yield self.open_hours.next_open(self.time + int(days * DAY))
+        for seconds, why, dries in plan:
+            self.line_up(piece)
+            idle = (w for w in self.workers if w.idle and not w.called and step in w.skills)
+            if (first := next(idle, None)) is not None:
+                self._call(first)
+            yield None
+            assert piece.worker is not None
+            by = piece.worker.id
+            self.ledger.add(piece, Kind.START, by=by)
+            yield piece.worker.hours.after(self.time, seconds)
+            self._release(piece, piece.worker)
+            if why:
+                until = self.open_hours.next_open(self.time + dries)
+                until += -until % (15 * 60)
+                self.ledger.add(piece, Kind.ASIDE, by=by, reason=why, until=until)
+                yield until
+        return by
 
     # ------------------------------------------------------------ people
 
-    def staff(self, workers: Sequence[Worker], owner: int, desk: int) -> None:
-        """Give the floor its people."""
-        self.workers = list(workers)
-        self.owner, self.desk = owner, desk
-
-    def _call(self, worker: Worker, moment: int) -> None:
+    def _call(self, worker: Worker) -> None:
         worker.called = True
-        opens = worker.hours.next_open(moment)
-        delay = self.rng.randrange(20, 200) if opens == moment else self.rng.randrange(60, 900)
-        self.later(opens + delay, lambda t: self._wake(worker, t))
+        opens = worker.hours.next_open(self.time)
+        delay = self.rng.randrange(20, 200) if opens == self.time else self.rng.randrange(60, 900)
+        self.later(opens + delay, lambda: self._come(worker))
 
-    def _wake(self, worker: Worker, moment: int) -> None:
+    def _come(self, worker: Worker) -> None:
         worker.called = False
-        if not worker.idle:
-            return
-        if not worker.hours.at_work(moment):
-            self._call(worker, moment)
-            return
-        piece = self._pick(worker, moment)
-        if piece is not None:
-            self._work(worker, piece, moment)
+        if not worker.hours.at_work(self.time):
+            self._call(worker)
+        elif (step := self._liked(worker)) is not None:
+            piece = self.lines[step].pop(0)
+            piece.worker, worker.idle = worker, False
+            self.go_on(piece.course)
 
-    def _work(self, worker: Worker, piece: DemoPiece, moment: int) -> None:
-        worker.idle = False
-        self.ledger.add(piece, Kind.START, moment, by=worker.id)
-        if not piece.work:
-            piece.work = self.plan[piece.state.step](self, piece)
-        self.go_on(worker, piece, moment, piece.work[0][0])
+    def _liked(self, worker: Worker) -> Step | None:
+        """The bench from which somebody takes the next piece, if any has one for them."""
+        best, best_score = None, 1e9
+        for liking, step in enumerate(worker.skills):
+            line = self.lines[step]
+            if len(line) <= self._kept(step):
+                continue
+            waited = (self.time - line[0].since) / DAY
+            score = liking - 0.4 * waited - 10 * (line[0].place[0][0] == 0)
+            if score < best_score:
+                best, best_score = step, score
+        return best
 
-    def go_on(self, worker: Worker, piece: DemoPiece, moment: int, seconds: int) -> None:
-        """Keep somebody at a piece that they have in hand for so many working seconds."""
-        ticket = piece.ticket
-        end = worker.hours.after(moment, seconds)
-        self.later(end, lambda t: self._stop(worker, piece, ticket, t))
+    def _kept(self, step: Step) -> int:
+        """How many pieces stay in a line."""
+        # Work of hours that is begun on in the last minutes is in hand when the history ends.
+        begun = self.time >= self.now - _LAST_MINUTES and step in (Step.SHAPING, Step.PAINTING)
+        if self.time <= self.reserve_from or begun:
+            return 0
+        # Where pieces gather for a sitting, some lie on the bench anyway.
+        return 1 if step in _GATHERS else KEPT_BACK
 
-    def _stop(self, worker: Worker, piece: DemoPiece, ticket: int, moment: int) -> None:
-        free = moment
-        if piece.ticket == ticket:
-            _, why, dries = piece.work.pop(0)
-            if why:
-                self._set_aside(worker, piece, moment, why, dries)
-            else:
-                free = self.finish[piece.state.step](self, piece, worker, moment)
-        if free >= 0:
-            self.release(worker, free)
+    def _call_idle(self) -> None:
+        for worker in self.workers:
+            if worker.idle and not worker.called:
+                self._call(worker)
 
-    def release(self, worker: Worker, moment: int) -> None:
+    def _release(self, piece: DemoPiece, worker: Worker) -> None:
         """Somebody has their hands free."""
-        worker.idle = True
+        piece.worker, worker.idle = None, True
         if not worker.called:
-            self._call(worker, moment)
-
-    def _set_aside(
-        self, worker: Worker, piece: DemoPiece, moment: int, why: str, dries: int
-    ) -> None:
-        until = self.open_hours.next_open(moment + dries)
-        until += -until % (15 * 60)
-        self.ledger.add(piece, Kind.ASIDE, moment, by=worker.id, reason=why, until=until)
-        piece.ticket += 1
-        ticket = piece.ticket
-        self.later(until, lambda t: self._dry(piece, ticket, t))
-
-    def _dry(self, piece: DemoPiece, ticket: int, moment: int) -> None:
-        if piece.ticket == ticket and not piece.state.held:
-            self.enqueue(piece, moment)
+            self._call(worker)

@@ -68,10 +68,9 @@ def closures(words: DemoWords, first: date, today: date) -> list[Row]:
     ahead = today + timedelta(days=17 + (7 - today.weekday()) % 7)
     found.append((ahead, ahead + timedelta(days=1), says["ahead"]))
     return [
-        {"first_day": a.isoformat(), "last_day": b.isoformat(), "reason": why,
-         "taken_back_at": None}
+        {"first_day": a.isoformat(), "last_day": b.isoformat(), "reason": why}
         for a, b, why in found
-    ]  # fmt: skip
+    ]
 
 
 def calendar_of(settings: StudioSettings, shut: list[Row], first: date, today: date) -> Calendar:
@@ -91,13 +90,9 @@ def hire(ledger: Ledger, words: DemoWords, size: Size, at: int) -> list[Row]:
     """The accounts: an owner, desks, bench. None has a password that could be used."""
     roles = [Role.OWNER, *[Role.DESK] * size.desks, *[Role.BENCH] * size.bench]
     return [
-        ledger.note(
-            "accounts",
-            {"name": name, "name_key": fold(name), "role": str(role), "password_hash": "",
-             "made_at": at, "off_at": None},
-        )
-        for name, role in zip(words.studio_staff(), roles, strict=False)
-    ]  # fmt: skip
+        ledger.note("accounts", name=name, name_key=fold(name), role=str(role), made_at=at)
+        for name, role in zip(words.people["staff"], roles, strict=False)
+    ]
 
 
 def write_down(
@@ -106,12 +101,12 @@ def write_down(
     """Settings, closures and the studio's own words for its steps."""
     for name, value in settings.model_dump(mode="json", exclude_unset=True).items():
         row = {"name": name, "value": json.dumps(value), "changed_at": at, "changed_by_id": 1}
-        ledger.rows.setdefault("settings", []).append(row)
+        ledger.rows["settings"].append(row)
     for closure in shut:
-        ledger.note("closures", closure)
+        ledger.note("closures", **closure)
     for step, (done_when, watch_out) in words.studio["step_texts"].items():
         text = {"step": step, "done_when": done_when, "watch_out": watch_out}
-        ledger.rows.setdefault("step_texts", []).append(text)
+        ledger.rows["step_texts"].append(text)
 
 
 def put_to_work(floor: DemoFloor, accounts: list[Row], first: date, last: date) -> None:
@@ -132,7 +127,7 @@ def put_to_work(floor: DemoFloor, accounts: list[Row], first: date, last: date) 
         calendar, first, last, from_hour=lambda a, b: (a + (b - a) * 5 // 8, b)
     )
     workers.append(Worker(owner, (Step.INSPECTION, Step.ASSESSING, Step.PAINTING), afternoons))
-    floor.staff(workers, owner, desks[0])
+    floor.workers, floor.owner, floor.desk = workers, owner, desks[0]
 
 
 def _skills(place: int) -> tuple[Step, ...]:

@@ -23,9 +23,7 @@ _DOMAIN = "letters.invalid"
 def write_letters(floor: DemoFloor) -> None:
     """Settle the news of the past with a letter for each order and posting window."""
     ledger = floor.ledger
-    news = ledger.rows.setdefault("news", [])
-    for row in news:
-        row |= {"told_at": None, "letter_id": None}
+    news = ledger.rows["news"]
     by_order: dict[int, list[Row]] = {}
     for row in news:
         by_order.setdefault(row["order_id"], []).append(row)
@@ -74,13 +72,7 @@ def _still_wanted(state: State) -> bool:
 
 
 def _news(floor: DemoFloor, job: Job, kind: str, letter: str, round_: int, at: int) -> Row:
-    return floor.ledger.note(
-        "news",
-        {
-            "order_id": job.id, "letter": letter, "kind": kind, "round": round_, "at": at,
-            "transition_id": None, "taken_back_at": None, "told_at": None, "letter_id": None,
-        },
-    )  # fmt: skip
+    return floor.ledger.note("news", order_id=job.id, letter=letter, kind=kind, round=round_, at=at)
 
 
 def _letters(
@@ -109,16 +101,11 @@ def _letter(floor: DemoFloor, job: Job, told: list[Row], goes: int, mail: str, n
     plain = f"{about or 'Your order'}: {CALLED[kinds[0]]}"
     number = floor.ledger.take_id("letters")
     floor.ledger.note(
-        "letters",
-        {
-            "id": number, "order_id": job.id, "state": "sent", "kind": kinds[0],
-            "parts": parts_to_json(parts), "facts": "",
-            "subject": f"Your order {job.row['number']}" if job.row["gift"] else plain,
-            "recipient": mail, "to_name": name, "gift": job.row["gift"],
-            "remembered": "".join(k for k, a in animals.items() if a["life"] == "remembered"),
-            "message_id": f"<past{number}@{_DOMAIN}>", "tag": f"p{number}", "formed_at": goes,
-            "next_at": goes, "tries": 1, "claim": "", "lease_until": None, "sent_at": goes + 4,
-            "why": "", "account_id": None,
-        },
+        "letters", id=number, order_id=job.id, state="sent", kind=kinds[0],
+        parts=parts_to_json(parts), recipient=mail, to_name=name, gift=job.row["gift"],
+        subject=f"Your order {job.row['number']}" if job.row["gift"] else plain,
+        remembered="".join(k for k, a in animals.items() if a["life"] == "remembered"),
+        message_id=f"<past{number}@{_DOMAIN}>", tag=f"p{number}", formed_at=goes, next_at=goes,
+        tries=1, sent_at=goes + 4,
     )  # fmt: skip
     return number

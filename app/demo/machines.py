@@ -1,12 +1,10 @@
 """The machines of the invented studio: builders that run day and night, blanks in batches."""
 
 from dataclasses import dataclass, field
-from heapq import heappop, heappush
 
 from app.demo.floor import KEPT_BACK, DemoFloor
 from app.demo.hours import HOUR
-from app.demo.ledger import DemoPiece, Row
-from app.flow.rules import Kind
+from app.demo.ledger import Course, DemoPiece
 from app.flow.steps import MoveKey, Step
 from app.shared.calendar import DAY
 
@@ -28,86 +26,93 @@ class Builder:
     broken: list[tuple[int, int]] = field(default_factory=list)
     down_until: int = 0
     running: DemoPiece | None = None
-    ends_at: int = 0
 
     def free(self, moment: int) -> bool:
         """Whether a run can be started."""
-        return self.running is None and moment >= self.down_until
+        empty = self.running is None or not self.running.state.open
+        return empty and moment >= self.down_until
 
 
 class Builders:
-    """All builders, with one queue in front of them."""
+    """All builders, with one line in front of them."""
 
     def __init__(self, floor: DemoFloor, builders: list[Builder]) -> None:
         self._floor = floor
         self.builders = builders
-        self._queue: list[tuple[tuple[int, int], int, int, DemoPiece]] = []
-        self._count = 0
         self._to_show: list[str] = []
         self._closed = False
         for builder in builders:
-            builder.id = self._floor.ledger.note("machines", _named(builder, floor.start))["id"]
+            builder.id = floor.ledger.note(
+                "machines", name=builder.name, name_key=builder.name.casefold(), places=1,
+                made_at=floor.start,
+            )["id"]  # fmt: skip
             for start, end in builder.broken:
-                floor.later(start, lambda t, b=builder, e=end: self._break(b, t, e))  # type: ignore[misc]
-                floor.later(end, self.look)
+                floor.later(start, lambda b=builder, e=end: self._break(b, e))  # type: ignore[misc]
+                floor.later(end, self._look)
         for hours, shows in _AT_THE_END:
-            floor.later(floor.now - hours * HOUR, lambda t, s=shows: self._show(s, t))  # type: ignore[misc]
+            floor.later(floor.now - hours * HOUR, lambda s=shows: self._show(s))  # type: ignore[misc]
 
-    def enqueue(self, piece: DemoPiece, moment: int) -> None:
-        """A model waits for a machine."""
-        piece.ticket += 1
-        self._count += 1
-        heappush(self._queue, (self._floor.rank(piece, moment), self._count, piece.ticket, piece))
-        self.look(moment)
+    def build(self, piece: DemoPiece) -> Course:
+        """A model waits for a machine, is built, and somebody sees that it is done."""
+        floor, by = self._floor, self._floor.workers[0].id
+        floor.line_up(piece)
+        floor.later(floor.time, self._look)
+        yield None
+        builder = next(b for b in self.builders if b.running is piece)
+        starts = floor.time + floor.rng.randrange(30, 400)
+        size = ((piece.row["pictures"] or _USUAL_PICTURES) / _USUAL_PICTURES) ** 0.5
+        lasts = int(floor.rng.lognormvariate(0.0, 0.28) * size * 11 * HOUR) + 2 * HOUR
+        ends = starts + min(lasts, 44 * HOUR)
+        if self._to_show:
+            ends = max(ends, floor.now + 4 * HOUR)
+            if self._to_show.pop(0) == "stopped":
+                floor.later(self._stops_at(starts), lambda: self._stop(builder, piece))
+        yield starts
+        begun = floor.ledger.move(piece, MoveKey.BUILD_STARTED, by=by)
+        piece.row["machine"] = builder.name
+        # Between when it should end is reckoned once all runs are known.
+        floor.ledger.note(
+            "builds", model_id=piece.ref.id, machine_id=builder.id, transition_id=begun.id
+        )
+        yield ends
+        builder.running = None
+        self._look()
+        # Nobody is there at night: the end is written down in the morning, with its true time.
+        yield floor.open_hours.next_open(ends) + floor.rng.randrange(60, 1500)
+        key = MoveKey.BUILD_FINISHED
+        if floor.chance(0.04) and not piece.fated:
+            key = MoveKey.BUILD_FAILED
+            piece.fated.insert(0, MoveKey.MORE_VIEWS)
+        elif floor.chance(0.012):
+            key = MoveKey.BUILD_STOPPED
+        floor.ledger.move(piece, key, by=by, happened=ends)
 
-    def look(self, moment: int) -> None:
+    def _look(self) -> None:
         """Start what can be started, from seven in the morning to ten at night."""
+        floor, line = self._floor, self._floor.lines[Step.PHOTOS_IN]
         if self._closed:
             return
-        if not self._awake(moment):
-            self._floor.later(moment + HOUR, self.look)
+        if not self._awake(floor.time):
+            floor.later(floor.time + HOUR, self._look)
             return
         for builder in self.builders:
-            if builder.free(moment):
-                keep = KEPT_BACK + 1 if moment > self._floor.reserve_from else 0
-                if self._live() <= (0 if self._to_show else keep):
-                    return
-                self._start(builder, moment)
+            keep = KEPT_BACK + 1 if floor.time > floor.reserve_from and not self._to_show else 0
+            if builder.free(floor.time) and len(line) > keep:
+                self._start(builder)
 
     def _awake(self, moment: int) -> bool:
         return 7 <= self._floor.calendar.local(moment).hour < 22
 
-    def _show(self, shows: str, moment: int) -> None:
+    def _start(self, builder: Builder) -> None:
+        builder.running = self._floor.lines[Step.PHOTOS_IN].pop(0)
+        self._floor.go_on(builder.running.course)
+
+    def _show(self, shows: str) -> None:
         """From now on the next run to start is of this kind, at whatever hour."""
         self._to_show.append(shows)
-        for builder in self.builders:
-            if builder.free(moment) and self._live():
-                self._start(builder, moment)
-                return
-
-    def _live(self) -> int:
-        self._queue = [q for q in self._queue if q[2] == q[3].ticket]
-        self._queue.sort()
-        return len(self._queue)
-
-    def _start(self, builder: Builder, moment: int) -> None:
-        floor = self._floor
-        piece = heappop(self._queue)[3]
-        piece.ticket += 1
-        at = moment + floor.rng.randrange(30, 400)
-        many = piece.row["pictures"] or _USUAL_PICTURES
-        size = (many / _USUAL_PICTURES) ** 0.5
-        lasts = int(floor.rng.lognormvariate(0.0, 0.28) * size * 11 * HOUR) + 2 * HOUR
-        builder.running = piece
-        builder.ends_at = at + min(lasts, 44 * HOUR)
-        ticket = piece.ticket
-        if self._to_show:
-            shows = self._to_show.pop(0)
-            builder.ends_at = max(builder.ends_at, floor.now + 4 * HOUR)
-            if shows == "stopped":
-                floor.later(self._stops_at(at), lambda t: self._stop(builder, piece, ticket, t))
-        floor.later(at, lambda t: self._begin(builder, piece, ticket, t))
-        floor.later(builder.ends_at, lambda t: self._end(builder, piece, ticket, t))
+        free = [builder for builder in self.builders if builder.free(self._floor.time)]
+        if free and self._floor.lines[Step.PHOTOS_IN]:
+            self._start(free[0])
 
     def _stops_at(self, started: int) -> int:
         """Some hours before the end, when somebody is there to see it, and after the start."""
@@ -116,95 +121,33 @@ class Builders:
             moment -= HOUR
         return min(max(moment, started + HOUR), self._floor.now - HOUR // 2)
 
-    def _stop(self, builder: Builder, piece: DemoPiece, ticket: int, moment: int) -> None:
+    def _stop(self, builder: Builder, piece: DemoPiece) -> None:
         """The machine stops by itself; what lay on it keeps its place, and nothing starts again."""
-        if piece.ticket != ticket or piece.state.step is not Step.BUILDING:
-            return
-        builder.running, self._closed = None, True
-        self._floor.ledger.add(
-            piece, Kind.MOVE, moment, by=self._floor.workers[0].id, move=MoveKey.BUILD_STOPPED,
-            to_step=Step.PHOTOS_IN, reason="the machine ran out of memory",
-        )  # fmt: skip
-        self.enqueue(piece, moment)
+        if builder.running is piece and piece.state.step is Step.BUILDING:
+            builder.running, self._closed = None, True
+            why, now = "the machine ran out of memory", self._floor.time
+            self._floor.divert(piece, self._broken_off(piece, why, now, now))
 
-    def _begin(self, builder: Builder, piece: DemoPiece, ticket: int, moment: int) -> None:
-        if piece.ticket != ticket:
-            return
-        begun = self._floor.ledger.add(
-            piece, Kind.MOVE, moment, by=self._floor.workers[0].id,
-            move=MoveKey.BUILD_STARTED, to_step=Step.BUILDING,
-        )  # fmt: skip
-        piece.row["machine"] = builder.name
-        # Between when it should end is reckoned once all runs are known: see runs.py.
-        row = {
-            "model_id": piece.ref.id, "machine_id": builder.id, "transition_id": begun.id,
-            "ends_from": 0, "ends_by": 0,
-        }  # fmt: skip
-        self._floor.ledger.note("builds", row)
-
-    def _end(self, builder: Builder, piece: DemoPiece, ticket: int, moment: int) -> None:
-        if builder.running is not piece or builder.ends_at != moment:
-            return
-        builder.running = None
-        self.look(moment)
-        if piece.ticket != ticket:
-            return
-        # Nobody is there at night: the end is written down in the morning, with its true time.
-        seen = self._floor.open_hours.next_open(moment) + self._floor.rng.randrange(60, 1500)
-        floor = self._floor
-        floor.later(seen, lambda t: self._seen(piece, ticket, moment, t))
-
-    def _seen(self, piece: DemoPiece, ticket: int, ended: int, moment: int) -> None:
-        if piece.ticket != ticket:
-            return
-        floor = self._floor
-        failed = floor.chance(0.04) and not piece.fated
-        stopped = not failed and floor.chance(0.012)
-        key = MoveKey.BUILD_FINISHED
-        if failed or stopped:
-            key = MoveKey.BUILD_FAILED if failed else MoveKey.BUILD_STOPPED
-        to = Step.PHOTOS_IN if stopped else Step.ASSESSING
-        floor.ledger.add(
-            piece, Kind.MOVE, moment, by=floor.workers[0].id, move=key, to_step=to, happened=ended
-        )
-        if stopped:
-            self.enqueue(piece, moment)
-            return
-        if failed:
-            piece.fated.insert(0, MoveKey.MORE_VIEWS)
-        floor.enqueue(piece, moment)
-
-    def _break(self, builder: Builder, moment: int, mended: int) -> None:
-        piece = builder.running
-        if (piece is None or piece.state.step is not Step.BUILDING) and moment < mended - DAY:
+    def _break(self, builder: Builder, mended: int) -> None:
+        floor, piece = self._floor, builder.running
+        if (piece is None or piece.state.step is not Step.BUILDING) and floor.time < mended - DAY:
             # A machine breaks down while it runs.
-            self._floor.later(moment + HOUR // 2, lambda t: self._break(builder, t, mended))
+            floor.later(floor.time + HOUR // 2, lambda: self._break(builder, mended))
             return
         builder.running, builder.down_until = None, mended
-        if piece is None:
-            return
-        if piece.state.step is not Step.BUILDING:
-            self.enqueue(piece, moment)
-            return
-        at = self._floor.office(moment, HOUR)
-        piece.ticket += 1
-        ticket = piece.ticket
-        self._floor.later(at, lambda t: self._stopped(piece, ticket, moment, t))
+        if piece is not None and piece.state.step is Step.BUILDING:
+            why, seen = "the machine has broken down", floor.office(floor.time, HOUR)
+            floor.divert(piece, self._broken_off(piece, why, floor.time, seen))
+        elif piece is not None:
+            floor.begin(piece)
 
-    def _stopped(self, piece: DemoPiece, ticket: int, broke: int, moment: int) -> None:
-        if piece.ticket == ticket:
-            self._floor.ledger.add(
-                piece, Kind.MOVE, moment, by=self._floor.workers[0].id, move=MoveKey.BUILD_STOPPED,
-                to_step=Step.PHOTOS_IN, happened=broke, reason="the machine has broken down",
-            )  # fmt: skip
-            self.enqueue(piece, moment)
-
-
-def _named(builder: Builder, at: int) -> Row:
-    return {
-        "name": builder.name, "name_key": builder.name.casefold(), "places": 1, "made_at": at,
-        "off_at": None,
-    }  # fmt: skip
+    def _broken_off(self, piece: DemoPiece, why: str, at: int, seen: int) -> Course:
+        yield seen
+        floor = self._floor
+        floor.ledger.move(
+            piece, MoveKey.BUILD_STOPPED, by=floor.workers[0].id, happened=at, reason=why
+        )
+        yield from floor.courses[piece.ref.of](piece)
 
 
 class Blanks:
@@ -214,47 +157,33 @@ class Blanks:
         self._floor = floor
         self._free = machines
         self._broken = broken
-        self._queue: list[tuple[tuple[int, int], int, int, DemoPiece]] = []
-        self._count = 0
 
-    def enqueue(self, piece: DemoPiece, moment: int) -> None:
-        """A copy waits for a batch."""
-        piece.ticket += 1
-        self._count += 1
-        heappush(self._queue, (self._floor.rank(piece, moment), self._count, piece.ticket, piece))
-        if len(self._queue) >= _ENOUGH:
-            self._floor.later(self._floor.open_hours.next_open(moment), self.look)
-            return
-        afternoon = self._floor.open_hours.after(moment, 6 * HOUR)
-        self._floor.later(afternoon, self.look)
+    def make(self, piece: DemoPiece) -> Course:
+        """A copy waits for a batch, and is made in it."""
+        floor, line = self._floor, self._floor.lines[Step.BLANK]
+        floor.line_up(piece)
+        afternoon = floor.open_hours.after(floor.time, 6 * HOUR)
+        soon = floor.open_hours.next_open(floor.time)
+        floor.later(soon if len(line) >= _ENOUGH else afternoon, self._look)
+        yield None
 
-    def look(self, moment: int) -> None:
+    def _look(self) -> None:
         """Start a batch where a machine is free and something waits."""
-        self._queue = [q for q in self._queue if q[2] == q[3].ticket]
-        self._queue.sort()
-        keep = KEPT_BACK if moment > self._floor.reserve_from else 0
-        down = next((b for a, b in self._broken if a <= moment < b), None)
+        floor, line = self._floor, self._floor.lines[Step.BLANK]
+        keep = KEPT_BACK if floor.time > floor.reserve_from else 0
+        down = next((b for a, b in self._broken if a <= floor.time < b), None)
         if down is not None:
-            self._floor.later(self._floor.open_hours.next_open(down), self.look)
-            return
-        if not self._free or len(self._queue) <= keep:
-            return
-        self._free -= 1
-        batch = [heappop(self._queue)[3] for _ in range(min(_BATCH, len(self._queue) - keep))]
-        for piece in batch:
-            piece.ticket += 1
-        tickets = [piece.ticket for piece in batch]
-        lasts = int(self._floor.rng.uniform(15, 40) * HOUR)
-        ready = self._floor.open_hours.next_open(moment + lasts)
-        ready += self._floor.rng.randrange(300, HOUR)
-        self._floor.later(ready, lambda t: self._done(batch, tickets, t))
+            floor.later(floor.open_hours.next_open(down), self._look)
+        elif self._free and len(line) > keep:
+            self._free -= 1
+            batch = line[: min(_BATCH, len(line) - keep)]
+            del line[: len(batch)]
+            ready = floor.open_hours.next_open(floor.time + int(floor.rng.uniform(15, 40) * HOUR))
+            floor.later(ready + floor.rng.randrange(300, HOUR), lambda: self._done(batch))
 
-    def _done(self, batch: list[DemoPiece], tickets: list[int], moment: int) -> None:
+    def _done(self, batch: list[DemoPiece]) -> None:
         self._free += 1
-        finish = self._floor.finish[Step.BLANK]
-        caretaker = self._floor.workers[0]
-        for piece, ticket in zip(batch, tickets, strict=True):
-            if piece.ticket == ticket:
-                finish(self._floor, piece, caretaker, moment)
-        self._floor.later(moment + DAY // 8, self.look)
-        self.look(moment)
+        for piece in batch:
+            self._floor.go_on(piece.course)
+        self._floor.later(self._floor.time + DAY // 8, self._look)
+        self._look()

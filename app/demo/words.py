@@ -16,10 +16,6 @@ class DemoWords:
     animals: dict[str, Any]
     studio: dict[str, Any]
 
-    def studio_staff(self) -> list[str]:
-        """Names of those who work here, the owner first."""
-        return list(self.people["staff"])
-
 
 def load() -> DemoWords:
     """Read the three files."""
