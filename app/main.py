@@ -15,6 +15,7 @@ from app.bench import pages as bench_pages
 from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
 from app.letters import lists as letters
+from app.letters import owner_pages as own_words_pages
 from app.letters import pages as letters_pages
 from app.letters import reminders as letter_reminders
 from app.letters import worker as letters_worker
@@ -72,6 +73,7 @@ ROUTERS = (
     check_pages.router,
     desk_pages.router,
     letters_pages.router,
+    own_words_pages.router,
 )
 BANNERS: list[door.Banner] = [
     letters_worker.banner,

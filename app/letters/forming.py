@@ -52,8 +52,9 @@ def teller_of(in_force: InForce) -> Teller:
     settings = in_force.settings
     contact = StudioContact(settings.contact_mail, settings.contact_phone, settings.contact_hours)
     return Teller(
-        settings.name, contact, in_force.calendar, settings.how_to_send_photos, settings.blank_on
-    )
+        settings.name, contact, in_force.calendar, settings.how_to_send_photos, settings.blank_on,
+        settings.own_words,
+    )  # fmt: skip
 
 
 def form_due(database: Database, in_force: InForce, now: int, *, only: int | None = None) -> int:

@@ -10,7 +10,7 @@ from pydantic import TypeAdapter
 from app.letters import first_form
 from app.status.document import Section
 
-_FORM = 2
+_FORM = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,13 +31,14 @@ class Part:
 class WordedLetter:
     """A letter in words. Only the order's link is added when it leaves: a link may be replaced.
 
-    `name` is how the customer is addressed, `contact` how the studio is reached, in one line. A
-    section without a heading is read on from what stands before it.
+    `greeting` and `sign_off` (its lines) are the studio's own words or the program's, `contact`
+    how the studio is reached, in one line. A section without a heading is read on from what stands
+    before it.
     """
 
     number: int
-    name: str
-    studio: str
+    greeting: str
+    sign_off: tuple[str, ...]
     contact: str
     gift: bool
     sections: tuple[Section, ...]
@@ -59,6 +60,9 @@ def letter_from_json(text: str, parts: Sequence[Part]) -> WordedLetter:
     if form == 1:
         kinds = [(part.kind, part.letters, part.round) for part in parts]
         raw = first_form.in_words(raw, kinds)
+    if form in (1, 2):
+        # Then every studio greeted and signed alike.
+        raw |= {"greeting": f"Dear {raw.get('name')},", "sign_off": [raw.get("studio")]}
     elif form != _FORM:
         raise ValueError("this letter was formed by another version of the program")
     return _LETTER.validate_python(raw)

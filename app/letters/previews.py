@@ -22,11 +22,13 @@ from app.orders.facts.order import (
     OrderFacts,
     ParcelFacts,
     QuestionFacts,
+    Standing,
     ViewFacts,
 )
 from app.orders.facts.ranges import Shown
 from app.shared.errors import AlreadyMoved, Refused
 from app.shared.people import Person
+from app.status.document import Block, Section
 from app.studio.workshop import InForce, Workshop
 from app.tables import news as news_table
 
@@ -63,6 +65,35 @@ def preview(
     """
     part, facts = as_if(kind, in_another_tone(order, tone), now)
     return words_of([part], facts, in_force, now, link)
+
+
+def trial(kind: str, to_name: str, in_force: InForce, now: int) -> LetterWords:
+    """A letter to oneself: an example of a kind, which says first that it is a test."""
+    part, facts = as_if(kind, replace(sample_order(now), address_as=to_name), now)
+    letter = letter_of([part], facts, teller_of(in_force), now)
+    said = (
+        f"This is a test, and no customer gets it. It shows how a letter of the kind "
+        f"“{wording.CALLED[kind]}” reads, with an order that is made up."
+    )
+    letter = replace(letter, sections=(Section("", (Block("text", (said,)),)), *letter.sections))
+    return wording.words_of(letter, f"Test: {wording.subject([part], facts)}", None)
+
+
+def sample_order(now: int) -> OrderFacts:
+    """An order that is made up: one animal, one copy, taken in at a moment (UTC seconds)."""
+    copy = CopyFacts(
+        "1147-A1", "A", 1, Standing(Step.NOT_BEGUN, now), size_mm=100, pose="standing", base="oak"
+    )
+    animal = AnimalFacts(
+        "A", "Juniper", "horse", "female", "living", Standing(Step.PHOTOS_WANTED, now),
+        copies=(copy,),
+    )  # fmt: skip
+    return OrderFacts(
+        id=0, number=1147, address_as="Imre Castellan", taken_at=now, open=True, imported=False,
+        gift=False, gift_day=None, needed_by=None, ship_part=False, copy_deadline=None,
+        animals=(animal,), parcels=(), questions=(), last_news_at=now, last_change_at=now,
+        steps_seen=0, weeks=ranges.from_passing(blank_on=True),
+    )  # fmt: skip
 
 
 def in_another_tone(facts: OrderFacts, tone: str) -> OrderFacts:

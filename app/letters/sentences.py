@@ -8,7 +8,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from app.flow.steps import Step
+from app.letters import own_words
 from app.letters.letter import Part, WordedLetter
+from app.letters.own_words import GREETING, SIGN_OFF
 from app.letters.rules import ASKS, KINDS, says_when
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, joining
 from app.shared.web import words
@@ -77,11 +79,23 @@ def letter_of(parts: Sequence[Part], facts: OrderFacts, teller: Teller, now: int
     said = _once(
         _SAY[part.kind](LetterContext.of(part, facts, days), days, teller) for part in parts
     )
-    found = [Section("", tuple(said)), *_sections(parts, facts, days, teller)]
+
+    def own(field: str) -> str:
+        return own_words.filled(
+            teller.own_words, field, facts.address_as, facts.number, teller.name
+        )
+
+    paragraph = own(parts[0].kind)
+    blocks = (*said, *([_text(paragraph)] if paragraph else ()))
+    found = [Section("", blocks), *_sections(parts, facts, days, teller)]
     return WordedLetter(
-        facts.number, facts.address_as, teller.name, _contact(teller.contact), facts.gift,
+        facts.number,
+        own(GREETING),
+        tuple(own(SIGN_OFF).split("\n")),
+        _contact(teller.contact),
+        facts.gift,
         tuple(section for section in found if section.blocks),
-    )  # fmt: skip
+    )
 
 
 def _once(parts: Iterable[Iterable[Block]]) -> Iterator[Block]:

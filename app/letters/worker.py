@@ -87,15 +87,31 @@ def obstacle(workshop: Workshop) -> str:
             "No letter leaves: the house has no public address yet, so a customer's link would "
             "open nothing. Set LIKEWRIGHT_PUBLIC_URL."
         )
+    why = no_way_out(workshop)
+    return f"No letter leaves. {why}" if why else ""
+
+
+def no_way_out(workshop: Workshop) -> str:
+    """Why not even a test letter can leave, as a sentence; empty where one can."""
+    if workshop.demo:
+        return ""
     try:
         mailbox(workshop.in_force().settings.contact_mail)
-    except Unsendable:
-        return "No letter leaves: the studio has no mail address yet. Type one in Settings."
-    try:
         way_of(workshop)
+    except Unsendable:
+        return "The studio has no mail address yet. Type one in Settings."
     except post.BadUrl as why:
-        return f"No letter leaves: LIKEWRIGHT_SMTP_URL cannot be used, {why}."
+        return f"LIKEWRIGHT_SMTP_URL cannot be used: {why}."
     return ""
+
+
+def office_of(workshop: Workshop) -> Office:
+    """The studio as it writes. Raises BadUrl."""
+    settings = workshop.in_force().settings
+    return Office(
+        settings.name, settings.contact_mail or "desk@letters.invalid", way_of(workshop),
+        linked_of(workshop), Environment.read().tagged_sender,
+    )  # fmt: skip
 
 
 def banner(workshop: Workshop) -> str | None:
@@ -147,11 +163,7 @@ def send_round(workshop: Workshop, stop: threading.Event | None = None) -> Round
     """Send what waits, unless something keeps every letter from going."""
     if obstacle(workshop):
         return Round({})
-    settings = workshop.in_force().settings
-    office = Office(
-        settings.name, settings.contact_mail or "desk@letters.invalid", way_of(workshop),
-        linked_of(workshop), Environment.read().tagged_sender,
-    )  # fmt: skip
+    office = office_of(workshop)
     stopping = stop.is_set if stop is not None else lambda: False
     done = send_due(workshop.database, office, workshop.now, _CHANCE.random, stopping)
     if done.tried:

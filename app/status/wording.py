@@ -5,8 +5,8 @@ address, a price, other customers, whose fault anything was. Words of the staff 
 written for the customer (notes, reasons, what was asked by word of mouth) do not come in here.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
 from app.flow.steps import PHOTO_STEPS, Step
 from app.orders.facts.order import AnimalFacts, OrderFacts, is_quiet, joining
@@ -24,13 +24,14 @@ _NOTHING = "There’s nothing you need to do"
 @dataclass(frozen=True, slots=True)
 class Teller:
     """The studio that speaks: its name, contact and calendar, its own sentence on how files reach
-    it, and whether it makes blanks."""
+    it, whether it makes blanks, and its own words in letters, by field."""
 
     name: str
     contact: StudioContact
     calendar: Calendar
     how_to_send: str
     blank_on: bool = True
+    own_words: Mapping[str, str] = field(default_factory=dict)
 
 
 def document(

@@ -43,7 +43,8 @@ def save_settings(
         stands = as_form.flat(old, steps)
         if seen != as_form.digest(stands):
             raise BadFields(_what_stands(stands, as_form.flat(new, steps)))
-        before, after = old.model_dump(mode="json"), new.model_dump(mode="json")
+        before = old.model_dump(mode="json")
+        after = new.model_dump(mode="json", exclude=as_form.ELSEWHERE)
         changed = {name for name in after if after[name] != before.get(name)}
         store.save(db, after, old, me.account_id, now)
         if changed & _ON_PAGES:
@@ -84,6 +85,27 @@ def save_step_texts(
                     said = json.dumps(was), json.dumps(is_)
                     note(db, me.account_id, now, "step_texts", what, *said)
     log.info("account %s changed the words for steps", me.account_id)
+
+
+def save_own_words(
+    database: Database, new: Mapping[str, str], seen: str, me: Person, now: int
+) -> None:
+    """Save the studio's own words in letters, by field. `seen` is the digest of what the form was
+    filled with.
+
+    Raises BadFields where they were changed meanwhile.
+    """
+    with database.writing() as db:
+        old = store.load(db).own_words
+        if seen != as_form.digest(old):
+            raise BadFields({"": MEANWHILE})
+        store.put(db, "own_words", json.dumps(dict(new)), me.account_id, now)
+        for field in sorted({*old, *new}):
+            was, is_ = old.get(field, ""), new.get(field, "")
+            if was != is_:
+                said = json.dumps(was), json.dumps(is_)
+                note(db, me.account_id, now, "settings", f"own_words_{field}", *said)
+    log.info("account %s changed the words in letters", me.account_id)
 
 
 def add_closure(database: Database, closure: TypedClosure, me: Person, now: int) -> None:

@@ -17,8 +17,12 @@ from app.studio.rules import StudioSettings, line, read_hours, say_hours
 
 LONGEST_TEXT = 2_000
 _TICKS = ("blank_on",)
+# The settings that have a page of their own.
+ELSEWHERE = {"own_words"}
 # The settings that are one field of the form each.
-_FLAT = [name for name in StudioSettings.model_fields if name not in ("hours", "capacity")]
+_FLAT = [
+    name for name in StudioSettings.model_fields if name not in {"hours", "capacity", *ELSEWHERE}
+]
 
 
 def flat(settings: StudioSettings, steps: Iterable[str]) -> dict[str, str]:

@@ -143,6 +143,8 @@ def _label(field: str, steps: Mapping[str, str]) -> str:
         step = field.removeprefix(start)
         if step != field:
             return f"{steps.get(step, step)}, {words}"
+    if field.startswith("own_words_"):
+        return f"Letters, {field.removeprefix('own_words_').replace('_', ' ')}"
     return LABELS.get(field, field)
 
 

@@ -103,7 +103,8 @@ class StudioSettings(BaseModel):
     """Everything a person can set. Each field is one row of the settings table, as JSON.
 
     `hours` maps a weekday (0 is Monday) to hours as typed; `capacity` maps a step to how many
-    pieces it can have in hand at once; days are working days where the name says so.
+    pieces it can have in hand at once; days are working days where the name says so. `own_words`
+    are the studio's words in its letters, by field (`app/letters/own_words.py`, which checks them).
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -134,6 +135,7 @@ class StudioSettings(BaseModel):
     sizes: Annotated[str, AfterValidator(_sizes)] = "60, 80, 100, 120"
     posting_from: Hour = 10
     posting_until: Hour = 17
+    own_words: dict[str, str] = Field(default_factory=dict)
 
     def weekly(self) -> Mapping[int, Hours]:
         """Working hours by weekday."""

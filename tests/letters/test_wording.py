@@ -315,7 +315,15 @@ def test_a_row_of_an_earlier_version_is_still_read(kind: str) -> None:
     assert OF_FIRST_FORM[kind] in said
 
 
-@pytest.mark.parametrize("kept", ['{"form": 1}', '{"form": 9}', "[]", "{"])
+def test_a_row_from_before_studios_had_words_of_their_own_greets_and_signs_as_it_did() -> None:
+    _, _, letter = as_if("received", facts_at("two animals"))
+    row = json.loads(letter_to_json(letter))
+    del row["greeting"], row["sign_off"]
+    row |= {"form": 2, "name": "Ms Castellan", "studio": "Saltmarsh Bench"}
+    assert letter_from_json(json.dumps(row), [Part("received")]) == letter
+
+
+@pytest.mark.parametrize("kept", ['{"form": 1}', '{"form": 2}', '{"form": 9}', "[]", "{"])
 def test_a_row_that_is_no_letter_is_refused(kept: str) -> None:
     with pytest.raises(ValueError):
         letter_from_json(kept, [Part("order_in")])
