@@ -54,10 +54,10 @@ def trouble(field: str, text: str) -> str | None:
     if (wrong := problem(text, LONGEST[field], lines=field == SIGN_OFF)) is not None:
         return wrong
     if (found := _MARKUP.search(text)) is not None:
-        return f"Plain words only: “{found[0]}” would stand in the letter just as it is typed."
+        return f"Plain words only: “{found[0]}” would stand in the letter as you typed it."
     for place in _PLACE.findall(text):
         if place not in PLACES:
-            return f"“{place}” stands for nothing here. {{name}}, {{number}} and {{studio}} do."
+            return f"“{place}” can’t be filled in. Use {{name}}, {{number}} or {{studio}}."
     if _NOTHING_TO_DO.search(text):
         return (
             "Each letter says by itself whether there is something to do. Where there is, this "

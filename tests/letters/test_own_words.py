@@ -56,15 +56,15 @@ def said_at(page: str, field: str) -> str:
 @pytest.mark.parametrize(
     ("typed", "why"),
     [
-        ("Hello <b>you</b>", "“<b>” would stand in the letter just as it is typed."),
+        ("Hello <b>you</b>", "“<b>” would stand in the letter as you typed it."),
         ("5 > 3", "“>” would stand"),
         ("salt &amp; marsh", "“&amp;” would stand"),
         ("see [us](https://x.example)", "“](” would stand"),
         ("**bold**", "“**” would stand"),
-        ("Dear {nmae},", "“{nmae}” stands for nothing here. {name}, {number} and {studio} do."),
-        ("Dear {},", "“{}” stands for nothing here."),
-        ("Dear {name", "“{” stands for nothing here."),
-        ("Dear {{name}},", "“{” stands for nothing here."),
+        ("Dear {nmae},", "“{nmae}” can’t be filled in. Use {name}, {number} or {studio}."),
+        ("Dear {},", "“{}” can’t be filled in."),
+        ("Dear {name", "“{” can’t be filled in."),
+        ("Dear {{name}},", "“{” can’t be filled in."),
         ("a\u202eb", "cannot be seen"),
         ("There’s nothing you need to do.", "Each letter says by itself"),
         ("You need not do anything.", "Each letter says by itself"),
@@ -192,7 +192,7 @@ def test_what_is_wrong_is_said_at_its_field_and_nothing_typed_is_lost(
     for act in ("save", "look"):
         answer = save(browser, act, **typed)
         assert answer.status_code == 422
-        assert said_at(answer.text, "greeting").startswith("“{nmae}” stands for nothing here.")
+        assert said_at(answer.text, "greeting").startswith("“{nmae}” can’t be filled in.")
         assert "“<i>”" in said_at(answer.text, "received")
         assert said_at(answer.text, "question") == ""
         assert "Two fields need another look" in answer.text
