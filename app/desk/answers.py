@@ -330,7 +330,8 @@ def _damaged(asked: _Asked) -> str:
         )
     steps = parcel_words.damage_steps(facts, asked.days)
     return (
-        "Thank you for telling us. We’re sorry that something isn’t right with what we sent you.\n\n"
+        "Thank you for telling us. We’re sorry that something isn’t right with what we sent "
+        "you.\n\n"
         + "\n".join(f"{number}. {line}" for number, line in enumerate(steps, 1))
         + "\n\nOnce we’ve seen the photos, we’ll write back about what we can do."
     )
