@@ -17,7 +17,7 @@ from tests.faults.invariants import Told, broken
 from tests.faults.killing import CLIENTS, Worker, kill_again_and_again, new_studio
 from tests.faults.server import Server, sign_in
 
-KILLS, SECONDS = 20, 45.0
+KILLS, SECONDS = 12, 30.0
 
 
 def test_kill_at_random_under_four_clients(tmp_path: Path, capsys) -> None:
