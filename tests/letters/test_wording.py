@@ -18,6 +18,7 @@ from app.orders.facts.order import OrderFacts, QuestionFacts
 from app.status.tasks import tasks
 from app.status.voice import Days
 from app.status.wording import document
+from tests.letters.one_truth import NEVER, flat
 from tests.making import DAY, NOW
 from tests.status.rows import KINDS as TONES
 from tests.status.rows import (
@@ -37,8 +38,6 @@ from tests.status.rows import (
 LINK = "https://pages.fernlight.example/TOKEN/"
 ALL = list(product(KINDS, TONES))
 STATES = list(product(ROWS, TONES))
-# Of an animal that is no longer alive none of these is said, anywhere.
-NEVER = re.compile(r"\bpass(es|ed)?\b(?! it on)|pieces? of|will do\b|good enough|turned out", re.I)
 
 
 def as_if(kind: str, facts: OrderFacts) -> tuple[Part, OrderFacts, WordedLetter]:
@@ -49,10 +48,6 @@ def as_if(kind: str, facts: OrderFacts) -> tuple[Part, OrderFacts, WordedLetter]
 def words(kind: str, facts: OrderFacts) -> wording.LetterWords:
     part, there, letter = as_if(kind, facts)
     return wording.words_of(letter, wording.subject([part], there), LINK)
-
-
-def flat(text: str) -> str:
-    return " ".join(text.split())
 
 
 def bare(text: str) -> str:
@@ -125,21 +120,6 @@ def test_a_letter_asks_for_what_the_page_asks_for(row: str, tone: str, kind: str
     elif kind in ("photos_passed", "making_begun", "photos_counted"):
         assert page.todo.answer in said
     assert kind not in ASKS or needed or facts.left or there.animals[0].cancelled
-
-
-@pytest.mark.parametrize(("row", "tone"), STATES)
-def test_letter_page_and_ready_answer_name_the_same_days(row: str, tone: str) -> None:
-    facts = facts_at(row, tone)
-    if facts.shown is None or facts.shown.to_day is None:
-        pytest.skip("no days are named")
-    last = Days(LONDON, NOW).day(facts.shown.to_day)
-    letter = letter_of([Part("running_later", round=1)], facts, TELLER, NOW)
-    text = flat(wording.words_of(letter, "", None).text)
-    desk = next(a.text for a in answers(facts, Days(LONDON, NOW), "") if a.key == "how_long")
-    page = "\n".join(sentences(document(facts, TELLER, NOW)))
-    waits = facts.open and not facts.left
-    assert [f" and {last}." in said for said in (text, page, desk)] == [waits] * 3
-    assert "between now" not in text
 
 
 @pytest.mark.parametrize(("after", "open_"), [(-1, True), (0, True), (1, False)])
