@@ -19,7 +19,11 @@ PLACES = ("{name}", "{number}", "{studio}")
 LONGEST = {GREETING: 120, SIGN_OFF: 300} | dict.fromkeys(KINDS, 600)
 _PLACE = re.compile(r"\{[^{}]*\}|[{}]")
 _MARKUP = re.compile(r"<[^<>]*>|[<>]|&#?\w+;|\]\(|\*\*|__")
-_NOTHING_TO_DO = re.compile(r"\bnothing\b.{0,40}\bto do\b|\bneed(n’t| not) do anything\b", re.I)
+_NOTHING_TO_DO = re.compile(
+    r"\bnothing (else |more |left )?(for )?(you )?((need|have|ought) )?to (do|be done)\b"
+    r"|\b(needn[’']t|need not|don[’']t (need|have) to|do not (need|have) to) do anything\b",
+    re.I,
+)
 
 
 def read(form: Form) -> dict[str, str]:

@@ -4,6 +4,7 @@ With LIKEWRIGHT_SHOTS set to a folder each is kept there as a picture, as on a p
 """
 
 import os
+import re
 from collections.abc import Iterator
 from itertools import product
 from pathlib import Path
@@ -81,6 +82,22 @@ def test_it_is_readable_on_a_phone_and_on_a_wide_screen(page: Page, kind: str, t
     line = page.locator("p").first.bounding_box()
     assert line is not None
     assert 34 * REM <= line["width"] <= 40 * REM
+
+
+@pytest.mark.parametrize("tone", TONES)
+@pytest.mark.parametrize("ignored", [r"<style>.*?</style>", r"@media .*(?=</style>)"])
+def test_it_is_readable_in_a_program_that_ignores_its_style_or_the_dark_part(
+    page: Page, ignored: str, tone: str
+) -> None:
+    whole = mailed(words("received", facts_at("two animals", tone)))
+    less = re.sub(ignored, "", whole, flags=re.S)
+    assert len(less) < len(whole)
+    page.set_viewport_size(ViewportSize(width=390, height=844))
+    page.set_content(less)
+    # axe takes a page's ground for white where nothing paints it: say what Chromium paints.
+    page.add_style_tag(content="html { background: Canvas; }")
+    assert faults(page) == []
+    assert not sideways(page)
 
 
 def test_a_long_name_and_link_do_not_make_it_wider_than_a_phone(page: Page) -> None:

@@ -68,6 +68,9 @@ def said_at(page: str, field: str) -> str:
         ("a\u202eb", "cannot be seen"),
         ("There’s nothing you need to do.", "Each letter says by itself"),
         ("You need not do anything.", "Each letter says by itself"),
+        ("You don’t have to do anything for now.", "Each letter says by itself"),
+        ("Nothing for you to do this week", "Each letter says by itself"),
+        ("There is NOTHING to do.", "Each letter says by itself"),
     ],
 )
 @pytest.mark.parametrize("field", ["greeting", "sign_off", "received"])
@@ -92,6 +95,14 @@ def test_a_sign_off_keeps_its_lines_and_a_paragraph_is_one() -> None:
     typed = "  Warm  regards,\r\n\r\n all of us \r\n"
     found = own_words.read(Form([("sign_off", typed), ("received", typed), ("question", "  ")]))
     assert found == {"sign_off": "Warm regards,\nall of us", "received": "Warm regards, all of us"}
+
+
+def test_plain_sentences_are_taken() -> None:
+    for typed in (
+        "Nothing makes us happier than to do this.",
+        "Salt & Marsh, est. 1998 — {studio}",
+    ):
+        assert own_words.read(Form([("received", typed)])) == {"received": typed}
 
 
 def test_a_name_that_looks_like_a_place_stays_a_name() -> None:

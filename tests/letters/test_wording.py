@@ -12,6 +12,7 @@ from app.desk.answers import answers
 from app.flow.steps import Step
 from app.letters import previews, wording
 from app.letters.letter import Part, WordedLetter, letter_from_json, letter_to_json
+from app.letters.message import Envelope, build
 from app.letters.rules import ASKS, KINDS
 from app.letters.sentences import letter_of
 from app.orders.facts.order import OrderFacts, QuestionFacts
@@ -19,6 +20,7 @@ from app.status.tasks import tasks
 from app.status.voice import Days
 from app.status.wording import document
 from tests.letters.one_truth import NEVER, flat
+from tests.letters.studio import MAIL, STUDIO_MAIL, read
 from tests.making import DAY, NOW
 from tests.status.rows import KINDS as TONES
 from tests.status.rows import (
@@ -73,6 +75,23 @@ def test_the_twin_says_the_same_as_the_text(kind: str, tone: str) -> None:
     assert "O&#39;Brien &amp; Co" in said.html
     assert "<b>far" not in said.html
     assert LINK in said.text.split()
+
+
+@pytest.mark.parametrize(("kind", "tone"), ALL)
+def test_a_mail_reader_finds_the_text_first_and_the_html_second(kind: str, tone: str) -> None:
+    said = words(kind, in_tone(TYPED, tone))
+    envelope = Envelope(
+        "Fernlight", STUDIO_MAIL, "Imre", MAIL, said.subject, "<2@fernlight.example>", "", NOW,
+        "<1@fernlight.example>",
+    )  # fmt: skip
+    mail = read(build(envelope, said.text, said.html).data)
+    assert not any(part.defects for part in mail.walk())
+    text, twin = mail.iter_parts()
+    assert (text.get_content_type(), twin.get_content_type()) == ("text/plain", "text/html")
+    assert text.get_content().replace("\r\n", "\n") == said.text
+    assert twin.get_content().replace("\r\n", "\n").rstrip("\n") == said.html.rstrip("\n")
+    assert mail["Subject"] == said.subject
+    assert mail["References"] == mail["In-Reply-To"] == "<1@fernlight.example>"
 
 
 @pytest.mark.parametrize(("kind", "tone"), ALL)
