@@ -12,6 +12,7 @@ from app.letters.forming import posting_of
 from app.letters.previews import TONES
 from app.letters.rules import KINDS
 from app.orders.facts.gather import facts_of
+from app.orders.facts.to_tell import new_days
 from app.orders.order import store as order_store
 from app.shared.errors import NotFound
 from app.shared.text import whole_number
@@ -209,7 +210,7 @@ def order_letters(
         "tone": tone,
         "kinds": previews.kinds(),
         "said": previews.preview(order, kind, tone, in_force, now, link),
-        "new_days": previews.new_days(order, in_force, now),
+        "new_days": new_days(order, in_force, now),
         "now": now,
         "zone": in_force.settings.zone_info(),
         "today": in_force.calendar.day_of(now),
@@ -234,15 +235,6 @@ def order_letter_html(
             return inert(found.html)
     _known(kind, tone)
     return inert(previews.preview(order, kind, tone, in_force, now, link).html)
-
-
-@router.post("/orders/{number:int}/letters/later", name="letter_later")
-def running_later(request: Request, workshop: TheWorkshop, me: Me, number: RowId) -> Response:
-    """Tell the customer that it takes longer: a person's yes to the new days."""
-    with workshop.database.reading() as db:
-        order_id = order_store.by_number(db, number)
-    previews.tell_running_later(workshop, order_id, me)
-    return go(request, f"/orders/{number}/letters?done=noted")
 
 
 def _known(kind: str, tone: str) -> None:

@@ -3,19 +3,15 @@
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection
 
-from app.flow import news_rows as news
 from app.flow.steps import Step
-from app.flow.store import mark_stale
 from app.letters import rules, store, wording
 from app.letters.forming import posting_of, teller_of
 from app.letters.letter import Part
 from app.letters.sentences import letter_of
 from app.letters.wording import LetterWords
 from app.orders.facts import ranges
-from app.orders.facts import told as tellings
-from app.orders.facts.gather import facts_of
 from app.orders.facts.order import (
     AnimalFacts,
     CopyFacts,
@@ -25,12 +21,8 @@ from app.orders.facts.order import (
     Standing,
     ViewFacts,
 )
-from app.orders.facts.ranges import Shown
-from app.shared.errors import AlreadyMoved, Refused
-from app.shared.people import Person
 from app.status.document import Block, Section
-from app.studio.workshop import InForce, Workshop
-from app.tables import news as news_table
+from app.studio.workshop import InForce
 
 TONES = ("plain", "gift", "remembered")
 _SAMPLE_ID = 0
@@ -172,43 +164,6 @@ def _parcel(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
 
     animals = tuple(replace(a, copies=tuple(map(moved, a.copies))) for a in facts.animals)
     return Part(kind, round=parcel.id), replace(facts, animals=animals, parcels=(parcel,))
-
-
-# ---------------------------------------------------------------- a person's yes
-
-
-def new_days(facts: OrderFacts, in_force: InForce, now: int) -> Shown | None:
-    """The days that a letter about running later would name; None where none are computed."""
-    if facts.computed is None or not facts.open or facts.left:
-        return None
-    today = in_force.calendar.day_of(now)
-    first, last = ranges.days_of(facts.computed, today, in_force.calendar)
-    return Shown(first, last, None, facts.computed.basis)
-
-
-def tell_running_later(workshop: Workshop, order_id: int, who: Person) -> None:
-    """A person's yes: the new days are told from now on, and the next letter says so.
-
-    Raises Refused where no days are computed, AlreadyMoved where it was said already.
-    """
-    in_force, now = workshop.in_force(), workshop.now()
-    with workshop.database.writing() as db:
-        facts = facts_of(db, order_id, in_force, now)
-        shown = new_days(facts, in_force, now)
-        if shown is None:
-            raise Refused("There are no new days to tell yet. Try again when they are computed.")
-        waiting = store.pending_of(db, [order_id]).get(order_id, ())
-        if any(one.kind == "running_later" for one in waiting):
-            raise AlreadyMoved("That letter waits already.")
-        tellings.tell(db, order_id, shown, channel="letter", account_id=who.account_id, now=now)
-        before = select(func.count()).where(
-            news_table.c.order_id == order_id, news_table.c.kind == "running_later"
-        )
-        round_ = 1 + int(db.execute(before).scalar_one())
-        news.write(db, order_id, "running_later", now, round_=round_)
-        mark_stale(db, [order_id])
-        store.note(db, who, now, order_id, 0, "running later told")
-    workshop.changed.set()
 
 
 def kinds() -> Sequence[tuple[str, str]]:

@@ -218,9 +218,13 @@ def _photo_reminder(telling: LetterContext, days: Days, teller: Teller) -> Itera
 
 def _running_later(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     yield _text(
-        "Your order is taking longer than the dates we gave you, and you should hear that from us. "
-        "If you need it by a certain day, reply to this email and tell us, and we’ll see together "
-        "what can be done."
+        "Your order is taking longer than the dates we gave you, and you should hear that from us."
+    )
+    if telling.facts.cause:
+        yield _text(telling.facts.cause)
+    yield _text(
+        "If you need it by a certain day, or would rather not wait, reply to this email and tell "
+        "us, and we’ll see together what can be done."
     )
 
 

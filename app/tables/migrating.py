@@ -19,7 +19,11 @@ from app.shared.places import shipped
 
 # The digest of the schema that the migrations up to each number give. Once a version is out its
 # number stays what it is: a change is a new migration, a new number and a new line here.
-SCHEMAS = {"0001": "c71925623ed2d3eb91f0423c9f1811ae", "0002": "d89f1f77105b53d7c02bbfec9470d5d6"}
+SCHEMAS = {
+    "0001": "c71925623ed2d3eb91f0423c9f1811ae",
+    "0002": "d89f1f77105b53d7c02bbfec9470d5d6",
+    "0003": "49beeefbf7dd7c7e51f18829696867c3",
+}
 HEAD = max(SCHEMAS)
 # The label of a backup lies beside the studio's tables. What SQLite makes by itself is no part of
 # a schema either: its own tables, and those in which a full-text index keeps its pages.

@@ -115,7 +115,8 @@ class Telling(SQLModel, table=True):
     """A range that the customer was shown or told. The track record measures these.
 
     `channel` is "page" where the status page showed it. A missing `to_day` says "it will take
-    longer", `write_by` being the day by which we write again.
+    longer", `write_by` being the day by which we write again. Where a person told that it takes
+    longer, `cause` is the reason given and `answer` what the customer said: none, waits, cancels.
     """
 
     __tablename__ = "tellings"
@@ -131,6 +132,8 @@ class Telling(SQLModel, table=True):
     write_by: str | None = text_or_none()
     basis: str = text()
     steps_seen: int = whole(0)
+    cause: str | None = text_or_none()
+    answer: str | None = text_or_none()
 
 
 class PhotoDelivery(SQLModel, table=True):

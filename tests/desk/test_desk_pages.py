@@ -12,6 +12,7 @@ from app.main import staff_site
 from app.orders.forecast.worker import points_json
 from app.shared.places import DataFolder
 from app.tables import animals, contacts, customer_mails, customers, forecasts, orders
+from tests.desk.test_longer import to_tell
 from tests.making import CAST, NOW, MadeOrder, Wanted, make_order, rows, walk
 from tests.orders.facts.test_to_tell import running_late
 from tests.staff.browser import Browser, ClockedWorkshop
@@ -126,15 +127,13 @@ def test_an_answer_does_not_tell_anew_a_range_that_runs_over(
     workshop: ClockedWorkshop, desk: Browser
 ) -> None:
     late = running_late(workshop, since=-1, end=8)
-    page = desk.get("/waiting").text
-    assert f"order {late.number}" in page.partition("Tell them")[2]
+    assert f"order {late.number}" in to_tell(desk)
     where = f"/orders/{late.number}/answers"
     note = {"question": "How long?", "told": "As long as the page says.", "channel": "phone"}
     assert desk.post(where, note).status_code == 303
     told = "SELECT count(*) FROM tellings WHERE order_id = ?"
     assert rows(workshop.database, told, late.id) == [(1,)], "the range is not told anew"
-    page = desk.get("/waiting").text
-    assert f"order {late.number}" in page.partition("Tell them")[2], "and its two days go on"
+    assert f"order {late.number}" in to_tell(desk), "and its two days go on"
 
 
 def test_an_answer_keeps_the_range_that_holds(workshop: ClockedWorkshop, desk: Browser) -> None:

@@ -164,6 +164,7 @@ def test_a_folder_may_have_any_name(tmp_path):
 SUMS = {
     "0001_the_first_tables.py": "a5365381f8b285037277f90209398a6f3bae59a5a06bfebe753988fea0d0d5a2",
     "0002_the_key_s_fingerprint.py": "92069e3050b1b7f309f10e3da946246e7f085003a36ae99a4e3c7b999156be10",
+    "0003_why_it_takes_longer.py": "368034eb8f3c096aa8626208dbb4ea8b43989c31fe18529d4e7dd44a9329f166",
 }
 
 
@@ -283,8 +284,8 @@ NEXT = '''"""One more table."""
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0003"
-down_revision = "0002"
+revision = "0004"
+down_revision = "0003"
 
 
 def upgrade() -> None:
@@ -300,12 +301,12 @@ def next_program(tmp_path, monkeypatch):
     shutil.copytree(shipped("migrations"), home, ignore=shutil.ignore_patterns("__pycache__"))
 
     def ahead(more: str = "pass") -> None:
-        (home / "versions" / "0003_one_more.py").write_text(NEXT.format(more=more))
-        monkeypatch.setattr(migrating, "HEAD", "0003")
+        (home / "versions" / "0004_one_more.py").write_text(NEXT.format(more=more))
+        monkeypatch.setattr(migrating, "HEAD", "0004")
         monkeypatch.setattr(migrating, "shipped", lambda name: home.parent / name)
         if more == "pass":
-            made = made_at(tmp_path, "0003")
-            monkeypatch.setitem(migrating.SCHEMAS, "0003", digest_of(made))
+            made = made_at(tmp_path, "0004")
+            monkeypatch.setitem(migrating.SCHEMAS, "0004", digest_of(made))
 
     return ahead
 
@@ -322,22 +323,22 @@ def test_a_packed_copy_is_put_aside_before_a_migration(path, next_program):
     before = fingerprint(path)
     next_program()
     migrating.migrate(path, NOW)
-    assert migrating.version_of(path) == "0003"
-    packed = path.with_name("studio-before-0002.db.gz")
+    assert migrating.version_of(path) == "0004"
+    packed = path.with_name("studio-before-0003.db.gz")
     assert not packed.with_suffix("").exists()
     unpacked = path.with_name("unpacked.db")
     unpacked.write_bytes(gzip.decompress(packed.read_bytes()))
     assert fingerprint(unpacked) == before
-    assert migrating.version_of(unpacked) == "0002"
+    assert migrating.version_of(unpacked) == "0003"
 
 
 def test_a_copy_that_was_cut_short_by_a_crash_is_made_anew(path, next_program):
     with_content(path)
-    path.with_name("studio-before-0002.db").write_bytes(b"half a copy")
-    path.with_name("studio-before-0002.db.gz").write_bytes(b"half a")
+    path.with_name("studio-before-0003.db").write_bytes(b"half a copy")
+    path.with_name("studio-before-0003.db.gz").write_bytes(b"half a")
     next_program()
     migrating.migrate(path, NOW)
-    packed = path.with_name("studio-before-0002.db.gz").read_bytes()
+    packed = path.with_name("studio-before-0003.db.gz").read_bytes()
     assert gzip.decompress(packed).startswith(b"SQLite format 3")
 
 
@@ -370,4 +371,4 @@ def test_a_migration_that_fails_leaves_the_database_as_it_was(path, next_program
     with pytest.raises(error):
         migrating.migrate(path, NOW)
     assert fingerprint(path) == before
-    assert migrating.version_of(path) == "0002"
+    assert migrating.version_of(path) == "0003"

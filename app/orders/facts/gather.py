@@ -94,6 +94,7 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         steps_seen=_step_changes(changes),
         weeks=ranges.from_passing(blank_on=True),
         told=_told(told, changes) if told is not None else None,
+        cause=(told.why_longer or "") if told is not None else "",
         later_since=_day(forecast.later_since) if forecast is not None else None,
         caused_at=max(_remade_at(order.id, rows), (told and told.calendar_at) or 0),
     )

@@ -213,7 +213,8 @@ class OrderFacts:
     is left of the way as computed now: None before the photos have passed, after the last piece
     has left, and for the minutes in which it is being computed again. `told` is the range told
     last, `shown` what is said now: `decision` of the same facts. `steps_seen` counts the step
-    changes of all pieces.
+    changes of all pieces. `cause` is the reason last given for taking longer, in words for the
+    customer.
     """
 
     id: int
@@ -239,6 +240,7 @@ class OrderFacts:
     shown: Shown | None = None
     later_since: date | None = None
     caused_at: int = 0
+    cause: str = ""
 
     @property
     def alive(self) -> tuple[AnimalFacts, ...]:

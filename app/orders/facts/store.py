@@ -70,6 +70,8 @@ _NEWS = _query(
 _TELLINGS = _query(
     "SELECT t.*, (SELECT b.to_day FROM tellings b WHERE b.order_id = t.order_id"
     " AND b.to_day IS NOT NULL ORDER BY b.at DESC, b.id DESC LIMIT 1) AS end_before,"
+    " (SELECT b.cause FROM tellings b WHERE b.order_id = t.order_id AND b.answer IS NOT NULL"
+    " ORDER BY b.at DESC, b.id DESC LIMIT 1) AS why_longer,"
     " (SELECT max(at) FROM changes WHERE of = 'closures') AS calendar_at"
     " FROM tellings t WHERE t.order_id IN :ids ORDER BY t.at, t.id"
 )

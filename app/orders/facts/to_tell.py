@@ -13,6 +13,7 @@ from sqlalchemy.engine import Row
 from app.orders.facts import ranges
 from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts, decision
+from app.orders.facts.ranges import Shown
 from app.studio.workshop import InForce
 
 # Few orders at a time run late: facts are read of those whose end was dropped, whose computed end
@@ -73,16 +74,23 @@ def to_tell(
     )
 
 
+def new_days(facts: OrderFacts, in_force: InForce, now: int) -> Shown | None:
+    """The days that a letter about running later would name; None where none are computed."""
+    if facts.computed is None or not facts.open or facts.left:
+        return None
+    today = in_force.calendar.day_of(now)
+    first, last = ranges.days_of(facts.computed, today, in_force.calendar)
+    return Shown(first, last, None, facts.computed.basis)
+
+
 def _late(facts: OrderFacts, row: Row[Any], in_force: InForce, now: int) -> RunningLate | None:
     decided = decision(facts, in_force.calendar, now)
     if not decided.tell_them or decided.shown is None:
         return None
-    first = last = None
-    if facts.computed is not None:
-        first, last = ranges.days_of(
-            facts.computed, in_force.calendar.day_of(now), in_force.calendar
-        )
+    days = new_days(facts, in_force, now)
     return RunningLate(
         facts.number, row.customer, row.phone, facts.told.promised if facts.told else None,
-        decided.shown.to_day is not None, first, last, decided.shown.write_by,
+        decided.shown.to_day is not None, days.from_day if days else None,
+        days.to_day if days else None,
+        decided.shown.write_by,
     )  # fmt: skip

@@ -28,10 +28,13 @@ def tell(
     account_id: int | None,
     now: int,
     steps_seen: int = 0,
+    cause: str | None = None,
+    answer: str | None = None,
 ) -> None:
     """Keep that a range (or that it takes longer) was shown or told now, by a page or a person.
 
     A page says how many step changes it has seen; what a person told held for those of its moment.
+    Told that it takes longer comes with its cause and the customer's answer.
     """
     db.execute(
         insert(tellings).values(
@@ -44,6 +47,8 @@ def tell(
             write_by=_iso(shown.write_by),
             basis=shown.basis,
             steps_seen=steps_seen,
+            cause=cause,
+            answer=answer,
         )
     )
     runs_over_since(db, order_id, None)
