@@ -33,7 +33,7 @@ class WordedLetter:
 
     `greeting` and `sign_off` (its lines) are the studio's own words or the program's, `contact`
     how the studio is reached, in one line. A section without a heading is read on from what stands
-    before it.
+    before it, but not as if it were of the animal named last.
     """
 
     number: int

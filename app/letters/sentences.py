@@ -86,8 +86,11 @@ def letter_of(parts: Sequence[Part], facts: OrderFacts, teller: Teller, now: int
         )
 
     paragraph = own(parts[0].kind)
-    blocks = (*said, *([_text(paragraph)] if paragraph else ()))
-    found = [Section("", blocks), *_sections(parts, facts, days, teller)]
+    found = [
+        Section("", tuple(said)),
+        Section("", (_text(paragraph),) if paragraph else ()),
+        *_sections(parts, facts, days, teller),
+    ]
     return WordedLetter(
         facts.number,
         own(GREETING),

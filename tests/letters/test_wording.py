@@ -254,6 +254,22 @@ def test_closures_that_make_the_range_longer_are_named() -> None:
     assert "We’re closed" not in "\n".join(sentences(document(facts_at("blank"), TELLER, NOW)))
 
 
+def test_what_is_said_of_all_does_not_stand_under_the_last_animals_name() -> None:
+    def twin(kind: str, facts: OrderFacts) -> str:
+        part, there = previews.as_if(kind, facts, NOW)
+        teller = replace(TELLER, own_words={kind: "Our door is open."})
+        return wording.words_of(letter_of([part], there, teller, NOW), "", LINK).html
+
+    one = animal(Step.READY, copies=NOT_BEGUN, **PASSED)
+    of_two = twin("making_begun", order(one, replace(one, letter="B", name="Otis")))
+    under = of_two.partition("<h2>Otis:</h2>")[2].partition("<hr>")[0]
+    assert "copies" in under
+    assert "Our door is open." not in under
+    assert "nothing you need to do" not in under
+    assert of_two.count("<hr>") == 2
+    assert twin("making_begun", order(one)).count("<hr>") == 1
+
+
 def test_html_loads_nothing_and_runs_nothing() -> None:
     for kind in KINDS:
         said = words(kind, TYPED).html
