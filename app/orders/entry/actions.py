@@ -11,7 +11,7 @@ from app.flow.actions import Entering, entering
 from app.flow.changes import change_in
 from app.flow.steps import Of, Step
 from app.flow.store import mark_stale
-from app.orders.entry.form import LETTERS, AnimalDraft, CopyFields, Draft, OrderFields
+from app.orders.entry.form import LETTERS, AddedCopy, AnimalDraft, CopyFields, Draft, OrderFields
 from app.orders.entry.store import Known, by_mail
 from app.orders.forecast.worker import chance_of_new
 from app.orders.order import links
@@ -317,14 +317,15 @@ def add_copy(
     workshop: Workshop,
     order_id: int,
     order_animal_id: int,
-    typed: CopyFields,
+    typed: AddedCopy,
     who: Person,
     once: str,
 ) -> None:
     """Add a copy to an animal of an open order, while its model is open.
 
     The last day for copies only warns. Raises BadFields where the model is finished; a follow-on
-    order is the way then.
+    order is the way then. And where the order is paid in full, unless it is said whether this copy
+    is too.
     """
     now = workshop.now()
     with workshop.database.writing() as db:
@@ -336,6 +337,8 @@ def add_copy(
         ).scalar_one()
         if once and _added_before(db, row["order_id"], once):
             return
+        if row["paid"] == "all" and not typed.paid:
+            raise BadFields({"paid": "The order is paid in full. Is this copy too?"})
         book = entering(db, who, now)
         book.act.once = once
         values = {
@@ -349,8 +352,7 @@ def add_copy(
         book.piece(Of.COPY, values, Step.NOT_BEGUN, now)
         book.close()
         if row["paid"] == "all":
-            # The new copy is not: hand-over asks for it.
-            change_in(db, orders, order_id, order_id, {"paid": "part"}, who, now)
+            change_in(db, orders, order_id, order_id, {"paid": typed.paid}, who, now)
         mark_stale(db, [row["order_id"]])
     workshop.changed.set()
 

@@ -186,6 +186,12 @@ class CopyFields(CopyDetails):
     since: Day
 
 
+class AddedCopy(CopyDetails):
+    """A copy that joins an order. `paid`: what that order is afterwards, if it was paid in full."""
+
+    paid: Literal["", "part", "all"] = ""
+
+
 @dataclass(frozen=True, slots=True)
 class AnimalDraft:
     """An animal with its copies, one by one, as typed and checked."""

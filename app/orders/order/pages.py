@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from app.orders.entry.actions import add_copy
-from app.orders.entry.form import CopyFields
+from app.orders.entry.form import AddedCopy
 from app.orders.facts.to_tell import to_tell
 from app.orders.forecast.worker import likely
 from app.orders.order import actions as order_actions
@@ -229,6 +229,6 @@ def more_copies(
     return _act(
         request, workshop, number, form, f"copy{line}", "saved",
         lambda id_: add_copy(
-            workshop, id_, line, check(CopyFields, form.plain()), me, form.get("once")
+            workshop, id_, line, check(AddedCopy, form.plain()), me, form.get("once")
         ),
     )  # fmt: skip

@@ -14,7 +14,7 @@ from app.flow.steps import BENCHES, STEPS, Of, Step
 from app.flow.store import Ref
 from app.leadtimes.log import CANCELLED, FINISHED, OPEN, cases
 from app.orders.entry.actions import add_copy
-from app.orders.entry.form import CopyFields
+from app.orders.entry.form import AddedCopy
 from app.orders.forecast import record as own
 from app.shared.database import Database
 from app.shared.errors import Refused
@@ -76,7 +76,7 @@ def test_a_copy_that_joined_later_has_waited_since_it_joined(workshop: ClockedWo
     made = from_assessment(workshop.database)
     move(workshop.database, made.model(), CAST.desk, NOW + DAY, "good")
     workshop.moment = NOW + 2 * DAY
-    add_copy(workshop, made.id, 1, CopyFields(size=60), CAST.desk, "k")
+    add_copy(workshop, made.id, 1, AddedCopy(size=60), CAST.desk, "k")
     move(workshop.database, made.model(), CAST.desk, NOW + 3 * DAY, "model_finished")
     [(second,)] = rows(workshop.database, "SELECT max(id) FROM copies")
     assert way(workshop.database, int(str(second))) == [

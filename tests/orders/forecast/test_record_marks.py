@@ -6,7 +6,7 @@ from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import Step
 from app.orders.entry.actions import add_copy
-from app.orders.entry.form import CopyFields
+from app.orders.entry.form import AddedCopy
 from app.orders.forecast import record as own
 from app.orders.forecast.marks import NEVER_NEEDED
 from app.orders.order import actions as order_actions
@@ -110,7 +110,7 @@ def test_copies_that_joined_later_do_not_count_before(workshop: ClockedWorkshop)
         [Wanted(step=Step.ASSESSING), Wanted("Bo", step=Step.ASSESSING)],
     )
     workshop.moment = NOW + DAY
-    add_copy(workshop, made.id, 1, CopyFields(size=60), CAST.desk, "k")
+    add_copy(workshop, made.id, 1, AddedCopy(size=60), CAST.desk, "k")
     move(workshop.database, made.model("A"), CAST.desk, NOW + 2 * DAY, "good")
     make_order(workshop.database, CAST.desk, NOW, [Wanted(step=Step.ASSESSING)])
     assert marked(workshop.database, "copies") == [

@@ -399,16 +399,44 @@ def test_a_copy_added_twice_by_a_wet_finger_joins_once(
     assert len(copies_of(made.number, workshop)) == 4
 
 
-def test_a_copy_added_to_a_paid_order_leaves_it_paid_in_part(
-    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
-) -> None:
+@pytest.mark.parametrize(
+    ("answer", "changed", "shown"),
+    [("part", [("paid", "all", "part")], ", paid in part."), ("all", [], ", paid.")],
+)
+def test_a_copy_added_to_a_paid_order_is_asked_about_and_leaves_it_paid_as_answered(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder,
+    answer: str, changed: list[tuple[str, ...]], shown: str,
+) -> None:  # fmt: skip
+    [(line,)] = rows(workshop.database, "SELECT id FROM order_animals WHERE letter = 'A'")
+    where = f"copies/{line}"
+    assert "still to pay" not in said(desk, made)
     with workshop.database.writing() as db:
         db.execute(update(orders).values(paid="all"))
+    for unanswered in ("", "none"):
+        page = act(desk, made, where, size="60", note="mind the ear", paid=unanswered)
+        assert page.status_code == 422
+        assert at_field(page, "paid")
+        assert (typed_in(page, "size"), typed_in(page, "note")) == ("60", "mind the ear")
+    assert len(copies_of(made.number, workshop)) == 3
+    assert act(desk, made, where, size="60", paid=answer).status_code == 303
+    assert len(copies_of(made.number, workshop)) == 4
+    noted = "SELECT field, before, after FROM changes WHERE field = 'paid'"
+    assert rows(workshop.database, noted) == changed
+    assert shown in said(desk, made)
+
+
+def test_whether_a_copy_is_paid_for_is_asked_too_where_the_order_was_paid_meanwhile(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
     [(line,)] = rows(workshop.database, "SELECT id FROM order_animals WHERE letter = 'A'")
-    desk.post(f"/orders/{made.number}/copies/{line}", {"size": "60", "once": "k"})
-    changed = "SELECT field, before, after FROM changes WHERE field = 'paid'"
-    assert rows(workshop.database, changed) == [("paid", "all", "part")]
-    assert "paid in part" in words(desk.get(f"/orders/{made.number}"))
+    where = f"/orders/{made.number}/copies/{line}"
+    form = the_form(desk.get(f"/orders/{made.number}").text, where)
+    with workshop.database.writing() as db:
+        db.execute(update(orders).values(paid="all"))
+    page = desk.post(where, form.fields | {"size": "60"})
+    assert page.status_code == 422
+    assert at_field(page, "paid") == "The order is paid in full. Is this copy too?"
+    assert len(copies_of(made.number, workshop)) == 3
 
 
 def test_after_the_model_is_finished_a_follow_on_order_is_the_way(
