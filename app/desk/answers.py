@@ -63,6 +63,7 @@ def answers(
         ("moving", "We’re moving house", _moving),
         ("cancel", "I’d like to cancel", _cancel),
         ("damaged", "Something is damaged or not right", _damaged),
+        *_unasked(facts),
     )
     # Of an order that was cancelled there is one thing to say, whatever is asked.
     cancelled = "" if facts.alive else to_do(facts, days).more
@@ -268,6 +269,25 @@ def _too_late(asked: _Asked) -> str:
             f"{_NO_NEW_PHOTOS}"
         )
     return f"{more} {_change(asked)}"
+
+
+# ---------------------------------------------------------------- what they should hear from us
+
+
+def _unasked(facts: OrderFacts) -> Iterable[tuple[str, str, Callable[[_Asked], str]]]:
+    """What no email tells by itself, and a person does: a hold, a cancellation, a remake."""
+    if not facts.alive:
+        yield "cancelled", "To tell them: it’s cancelled", _how_long
+    standings = [copy.standing for copy in facts.copies]
+    standings += [animal.model for animal in facts.alive]
+    if any(standing.held for standing in standings):
+        yield "held", "To tell them: it’s on hold", _told_by_us
+    if any(copy.made_again for copy in facts.copies):
+        yield "made_again", "To tell them: it’s being made again", _told_by_us
+
+
+def _told_by_us(asked: _Asked) -> str:
+    return f"You should hear this from us. {_how_long(asked)}"
 
 
 # ---------------------------------------------------------------- what is seldom asked, and hard

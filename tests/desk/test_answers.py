@@ -16,7 +16,18 @@ from app.orders.facts.changeable import Detail, changeable
 from app.orders.facts.order import OrderFacts, ParcelFacts
 from app.status.voice import Days
 from tests.making import DAY, NOW
-from tests.status.rows import KINDS, LONDON, PASSED, ROWS, animal, copy, facts_at, in_tone, order
+from tests.status.rows import (
+    KINDS,
+    LONDON,
+    PASSED,
+    RANGE,
+    ROWS,
+    animal,
+    copy,
+    facts_at,
+    in_tone,
+    order,
+)
 
 DAYS = Days(LONDON, NOW)
 MODEL_STEPS = [s for s in Step if STEPS[s].of is Of.MODEL]
@@ -138,6 +149,21 @@ def test_of_a_cancelled_order_every_text_says_so_and_promises_nothing() -> None:
     texts = [text.text for text in answers(stopped, DAYS, "")]
     assert all("has been cancelled" in text for text in texts)
     assert not any("working out" in text or "we can still" in text for text in texts)
+
+
+def test_what_a_person_should_tell_is_offered_only_where_it_is_so() -> None:
+    plain = {text.key for text in answers(at(Step.READY, Step.PAINTING), DAYS, "")}
+    assert not plain & {"held", "made_again", "cancelled"}
+    held = order(
+        animal(Step.READY, copies=(copy(Step.PAINTING, hold_whose="studio"),), **PASSED),
+        shown=RANGE,
+    )
+    assert "We’ve paused work on" in said(held, "held")
+    assert "the dates can move" in said(held, "held")
+    again = in_tone(ROWS["remake"], "remembered")
+    assert "You should hear this from us." in said(again, "made_again")
+    stopped = order(animal(Step.CANCELLED, copies=(copy(Step.CANCELLED),)))
+    assert "If that comes as a surprise" in said(stopped, "cancelled")
 
 
 # ---------------------------------------------------------------- words
