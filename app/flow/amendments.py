@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from app.flow import news_rows, store
+from app.flow import news_rows, questions, store
 from app.flow.actions import Act, Done, append, begin_act, code_of, orders_touched, settle
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
@@ -58,6 +58,10 @@ def _undo_one(act: Act, ref: Ref, entry: Entry, named: Entry) -> None:
     _add_about(act, piece, log, _about(act, entry, Kind.UNDO))
     if entry.move == MoveKey.HANDED_OVER:
         _unpack(act.db, ref.id, act.now)
+    if entry.move == MoveKey.LIMITS:
+        questions.close_limits(act.db, ref.id, act.now)
+    elif entry.move in (MoveKey.HANDED_OVER, MoveKey.CANCEL):
+        questions.reopen(act.db, piece.order_id, entry.recorded_at)
 
 
 def _withdraw_versions(act: Act, touched: Sequence[Ref]) -> None:

@@ -9,6 +9,7 @@ from datetime import date
 
 from sqlalchemy import delete, insert, select, update
 
+from app.flow import questions
 from app.flow.actions import Act
 from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
 from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey
@@ -21,6 +22,7 @@ from app.shared.people import Role
 from app.shared.web import words
 from app.studio.workshop import InForce
 from app.tables import (
+    animals,
     mark_ticks,
     marks,
     models,
@@ -211,7 +213,24 @@ def _pass_with_limits(moving: Moving) -> None:
     for piece in moving.pieces:
         own = update(models).where(models.c.id == piece.ref.id)
         moving.act.db.execute(own.values(limits=said.limits, limits_agreed=said.agreed))
+        if not said.agreed:
+            _ask_limits(moving, piece)
     _open_deadlines(moving)
+
+
+def _ask_limits(moving: Moving, piece: Piece) -> None:
+    """What nobody has agreed yet is asked at once; the work goes on, and nothing leaves before."""
+    db, now = moving.act.db, moving.act.now
+    name = db.execute(
+        select(animals.c.name)
+        .join(models, models.c.animal_id == animals.c.id)
+        .where(models.c.id == piece.ref.id)
+    ).scalar_one()
+    questions.put(
+        db, piece.order_id, piece.ref, questions.LIMITS,
+        questions.about_limits(name, moving.said.limits), "letter", moving.act.who, now,
+        blocking=False,
+    )  # fmt: skip
 
 
 def _open_deadlines(moving: Moving) -> None:
@@ -294,6 +313,12 @@ def _pack(moving: Moving) -> None:
     moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), parcel_id)
 
 
+def _close_questions(moving: Moving) -> None:
+    """Nobody is asked any more about what has left or will not be made."""
+    orders_of = {piece.order_id for piece in moving.pieces}
+    questions.close_of_gone(moving.act.db, orders_of, moving.act.now)
+
+
 def _of_parcel(moving: Moving) -> None:
     db = moving.act.db
     moving.amounts = {p.ref: parcels.parcel_of(db, p.ref.id) for p in moving.pieces}
@@ -316,9 +341,9 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     MoveKey.LIMITS: Effect(hears=_limits, after=_pass_with_limits),
     MoveKey.MODEL_FINISHED: Effect(before=_ask_before_deadline),
     MoveKey.PASSED: Effect(hears=_check_marks, after=_keep_ticks),
-    MoveKey.HANDED_OVER: Effect(hears=_named_parcel, before=_pack),
+    MoveKey.HANDED_OVER: Effect(_named_parcel, _pack, _close_questions),
     MoveKey.RECEIVED: Effect(before=_of_parcel),
     MoveKey.CAME_BACK: Effect(hears=_why_back),
     MoveKey.REMAKE: _FINDING,
-    MoveKey.CANCEL: Effect(hears=_whose),
+    MoveKey.CANCEL: Effect(hears=_whose, after=_close_questions),
 }

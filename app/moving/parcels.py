@@ -31,10 +31,10 @@ COPY = (
 @dataclass(frozen=True, slots=True)
 class Around:
     """What stands against a copy in the rest of its order: copies still being made, by order, and
-    open questions, by order and the copy that they are about (None for all of it)."""
+    open questions, by order and the model or the copy that they are about (None for all of it)."""
 
     making: Mapping[int, int]
-    asked: Mapping[tuple[int, int | None], int]
+    asked: Mapping[tuple[int, int | None, int | None], int]
 
 
 def around(db: Connection, order_ids: Collection[int]) -> Around:
@@ -49,13 +49,13 @@ def around(db: Connection, order_ids: Collection[int]) -> Around:
         .group_by(copies.c.order_id)
     )
     asked = db.execute(
-        select(questions.c.order_id, questions.c.copy_id, func.count())
+        select(questions.c.order_id, questions.c.model_id, questions.c.copy_id, func.count())
         .where(questions.c.order_id.in_(order_ids), questions.c.answered_at.is_(None))
-        .group_by(questions.c.order_id, questions.c.copy_id)
+        .group_by(questions.c.order_id, questions.c.model_id, questions.c.copy_id)
     )
     return Around(
         {row.order_id: row.number for row in making},
-        {(order, copy): count for order, copy, count in asked},
+        {(order, model, copy): count for order, model, copy, count in asked},
     )
 
 
@@ -66,8 +66,10 @@ def stops(row: RowMapping, beside: Around, now: int) -> list[Stop]:
         Leaving(
             now=now,
             rests_until=row["rests_until"],
-            questions_open=beside.asked.get((order, None), 0)
-            + beside.asked.get((order, row["id"]), 0),
+            questions_open=sum(
+                beside.asked.get((order, model, copy), 0)
+                for model, copy in ((None, None), (row["model_id"], None), (None, row["id"]))
+            ),
             paid=row["paid"],
             address_known=bool(row["ship_lines"].strip()),
             address_confirmed=row["address_confirmed_at"] is not None,

@@ -7,6 +7,8 @@ from typing import Literal
 from sqlalchemy import insert, select, update
 
 from app.flow.actions import Done
+from app.flow.changes import note
+from app.flow.questions import confirm_spelling
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref, mark_stale
 from app.moving.effects import MoveDetails
@@ -114,21 +116,16 @@ def confirm(workshop: Workshop, order_id: int, what: str, copy_id: int | None, w
             db.execute(
                 update(orders).where(orders.c.id == order_id).values(address_confirmed_at=now)
             )
+            note(
+                db, who.account_id, now, "orders", "address confirmed", "", "by the customer",
+                of_id=order_id, order_id=order_id,
+            )  # fmt: skip
         else:
             known = db.execute(
                 select(copies.c.id).where(copies.c.id == copy_id, copies.c.order_id == order_id)
             ).first()
-            if known is None:
+            if known is None or copy_id is None:
                 raise NotFound("That piece is not of this order.")
-            db.execute(
-                update(copies).where(copies.c.id == copy_id).values(spelling_confirmed_at=now)
-            )
-        db.execute(
-            insert(changes).values(
-                at=now, account_id=who.account_id, of="orders" if what == "address" else "copies",
-                of_id=order_id if what == "address" else copy_id, order_id=order_id,
-                field=f"{what} confirmed", before="", after="by the customer",
-            )
-        )  # fmt: skip
+            confirm_spelling(db, order_id, copy_id, who, now)
         mark_stale(db, [order_id])
     workshop.changed.set()

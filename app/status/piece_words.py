@@ -283,7 +283,8 @@ def _packing(
         f"{them.head} {them.verb('is', 'are')} finished, and we’ve checked every marking against "
         "your photos."
     )
-    waits = any(question.blocking and asks_about(question, copy) for question in facts.questions)
+    # Whether it stops the work or not, an open question keeps the piece here.
+    waits = any(asks_about(question, copy) for question in facts.questions)
     if waits or not copy.spelling_confirmed:
         return f"{begin} We need your answer before we can pack {them.him}."
     if copy.rests_until is not None and copy.rests_until > days.now:

@@ -19,6 +19,7 @@ _TOPICS = {
     "photos": "the photos",
     "pose": "the pose",
     "size": "the size",
+    "limits": "what the photos don’t show",
 }
 _WAYS = {
     "letter": "by email", "mail": "by email", "phone": "on the phone", "shop": "in the shop",

@@ -243,6 +243,14 @@ def test_spelling_is_one_task_and_nothing_is_packed_before_the_answer() -> None:
     said = "\n".join(sentences(page))
     assert "We need your answer before we can pack her." in said
     assert "Next we pack" not in said
+    # One that stops no work still keeps the piece from leaving.
+    spelled = replace(made, spelling_confirmed=True)
+    whole = replace(facts.animals[0], copies=(spelled,))
+    limits = replace(asked, topic="limits", blocking=False)
+    facts = replace(facts, animals=(whole,), questions=(limits,))
+    said = "\n".join(sentences(document(facts, TELLER, NOW)))
+    assert "Next we pack" not in said
+    assert "our question about what the photos don’t show" in said
 
 
 def test_closures_that_make_the_range_longer_are_named() -> None:

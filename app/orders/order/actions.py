@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from sqlalchemy import Connection, insert, select, update
 
-from app.flow import news_rows as news
+from app.flow import questions as asking
 from app.flow import store
 from app.flow.changes import change_in, note
 from app.flow.rules import Kind
@@ -22,7 +22,12 @@ from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Channel, Day, Fields, Line, Reason, Tick, Words
 from app.studio.workshop import Workshop
-from app.tables import contacts, copies, order_animals, orders, questions
+from app.tables import contacts, copies, customers, order_animals, orders, questions
+
+_WAYS = {
+    "letter": "by email", "mail": "by email", "phone": "by phone", "in_person": "in person",
+    "shop": "in the shop", "other": "another way",
+}  # fmt: skip
 
 
 class QuestionFields(Fields):
@@ -62,25 +67,13 @@ def ask(workshop: Workshop, order_id: int, typed: QuestionFields, who: Person, o
         pieces = _open_pieces(db, order_id, ref)
         if _asked_before(db, order_id, typed.asked, now):
             raise AlreadyMoved("That question is noted already.")
-        made = db.execute(
-            insert(questions).values(
-                order_id=order_id,
-                model_id=ref.id if ref is not None and ref.of is Of.MODEL else None,
-                copy_id=ref.id if ref is not None and ref.of is Of.COPY else None,
-                topic=typed.topic or "Question",
-                asked=typed.asked,
-                channel=typed.channel,
-                blocking=int(typed.blocking),
-                asked_at=now,
-                asked_by_id=who.account_id,
-            )
-        ).inserted_primary_key
-        assert made is not None
+        made = asking.put(
+            db, order_id, ref, typed.topic or "Question", typed.asked, typed.channel, who, now,
+            blocking=typed.blocking,
+        )  # fmt: skip
         if typed.blocking:
-            said = MoveDetails(question_id=int(made[0]))
+            said = MoveDetails(question_id=made)
             perform_in(db, workshop, [Seen(p.ref) for p in pieces], Kind.ASK, said, who, once)
-        if typed.channel == "letter":
-            news.write(db, order_id, "question", now, round_=int(made[0]))
         mark_stale(db, [order_id])
     workshop.changed.set()
 
@@ -95,8 +88,18 @@ def _asked_before(db: Connection, order_id: int, asked: str, now: int) -> bool:
     return db.execute(query).first() is not None
 
 
-def answer(workshop: Workshop, order_id: int, question_id: int, words: str, who: Person) -> None:
-    """Note the answer to a question; what it blocked goes on."""
+class AnswerFields(Fields):
+    """The customer's answer; `agrees` where it is a yes that settles something."""
+
+    answer: Reason
+    channel: Channel = "letter"
+    agrees: Tick
+
+
+def answer(
+    workshop: Workshop, order_id: int, question_id: int, typed: AnswerFields, who: Person
+) -> None:
+    """Note the answer to a question; what it blocked goes on, what it agrees to is agreed."""
     now = workshop.now()
     with workshop.database.writing() as db:
         row = db.execute(
@@ -109,13 +112,27 @@ def answer(workshop: Workshop, order_id: int, question_id: int, words: str, who:
         db.execute(
             update(questions)
             .where(questions.c.id == question_id)
-            .values(answered_at=now, answered_by_id=who.account_id, answer=words)
+            .values(answered_at=now, answered_by_id=who.account_id, answer=typed.answer)
         )
+        if typed.agrees:
+            how = _how_agreed(db, workshop, order_id, typed.channel, now)
+            asking.agree(db, question_id, how, who, now)
         if row.blocking:
             said = MoveDetails(question_id=question_id)
             perform_in(db, workshop, _waiting(db, order_id, question_id), Kind.ANSWER, said, who)
         mark_stale(db, [order_id])
     workshop.changed.set()
+
+
+def _how_agreed(db: Connection, workshop: Workshop, order_id: int, channel: str, now: int) -> str:
+    """Who agreed, which way and when: by Adwoa Farrow, by phone, 28 November 2026."""
+    customer = db.execute(
+        select(customers.c.name)
+        .join(orders, orders.c.customer_id == customers.c.id)
+        .where(orders.c.id == order_id)
+    ).scalar_one()
+    on = workshop.in_force().calendar.day_of(now)
+    return f"by {customer}, {_WAYS[channel]}, {on.day} {on:%B %Y}"
 
 
 def _waiting(db: Connection, order_id: int, question_id: int) -> list[Seen]:

@@ -13,11 +13,11 @@ from app.orders.facts.to_tell import to_tell
 from app.orders.forecast.worker import likely
 from app.orders.order import actions as order_actions
 from app.orders.order import links, store
-from app.orders.order.actions import ContactFields, QuestionFields, StopFields
+from app.orders.order.actions import AnswerFields, ContactFields, QuestionFields, StopFields
 from app.orders.order.photos_told import ToldFields, photos_told, to_fetch
 from app.orders.order.view import view
 from app.shared.errors import BadFields
-from app.shared.web.fields import Day, Fields, Reason
+from app.shared.web.fields import Day, Fields
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, new_once, render
 from app.studio.web import Me, RowId, TheWorkshop
@@ -30,12 +30,6 @@ class DeadlineFields(Fields):
     """The last day for more copies."""
 
     copy_deadline: Day
-
-
-class AnswerFields(Fields):
-    """The customer's answer."""
-
-    answer: Reason
 
 
 @router.get("/orders/{number:int}", name="order")
@@ -118,7 +112,7 @@ def answer(
     return _act(
         request, workshop, number, form, f"answer{question}", "answered",
         lambda id_: order_actions.answer(
-            workshop, id_, question, check(AnswerFields, form.plain()).answer, me
+            workshop, id_, question, check(AnswerFields, form.plain()), me
         ),
     )  # fmt: skip
 

@@ -174,7 +174,7 @@ def where(state: State, people: Mapping[int, str], now: int, zone: ZoneInfo) -> 
 
     Whoever has it is named, also to themselves.
     """
-    if state.asking and not state.held:
+    if state.asking and not state.held and state.step is not Step.HANDED_OVER:
         return "waits for the customer's answer"
     clock = Clock(now, zone, day_of(zone, now))
     if said := benches.where(state, people.get(state.hand_id or 0, ""), None, clock):

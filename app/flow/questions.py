@@ -1,0 +1,125 @@
+"""Questions to customers: put, closed where nothing waits for them any more, and agreed to."""
+
+from collections.abc import Collection
+
+from sqlalchemy import ColumnElement, Connection, and_, exists, insert, or_, select, update
+
+from app.flow import news_rows
+from app.flow.changes import note
+from app.flow.steps import Of, Step
+from app.flow.store import Ref
+from app.shared.people import Person
+from app.shared.web.words import with_said
+from app.tables import copies, models, questions
+
+LIMITS, SPELLING = "limits", "spelling"
+
+
+def put(
+    db: Connection, order_id: int, about: Ref | None, topic: str, asked: str, channel: str,
+    who: Person, now: int, *, blocking: bool,
+) -> int:  # fmt: skip
+    """Note a question about a piece, or about the whole order; gives its number.
+
+    By letter it is also news. Whether the work stops meanwhile is a move of its own.
+    """
+    made = db.execute(
+        insert(questions).values(
+            order_id=order_id,
+            model_id=about.id if about is not None and about.of is Of.MODEL else None,
+            copy_id=about.id if about is not None and about.of is Of.COPY else None,
+            topic=topic,
+            asked=asked,
+            channel=channel,
+            blocking=int(blocking),
+            asked_at=now,
+            asked_by_id=who.account_id,
+        )
+    ).inserted_primary_key
+    assert made is not None
+    if channel == "letter":
+        news_rows.write(db, order_id, "question", now, round_=int(made[0]))
+    return int(made[0])
+
+
+def about_limits(name: str, limits: str) -> str:
+    """What the customer is asked where the photos leave something open, from the words for it."""
+    lead = with_said(f"The photos of {name} leave something open", limits)
+    return f"{lead} We’d shape that from what we know of {name}. Is that all right with you?"
+
+
+def close_limits(db: Connection, model_id: int, now: int) -> None:
+    """The model was judged otherwise: what was asked about its limits is not asked any more."""
+    _close(db, (questions.c.model_id == model_id) & (questions.c.topic == LIMITS), now)
+
+
+def close_of_gone(db: Connection, order_ids: Collection[int], now: int) -> None:
+    """Close what is asked about pieces that have all left the house or were cancelled."""
+    about = or_(
+        questions.c.copy_id == copies.c.id,
+        and_(
+            questions.c.copy_id.is_(None),
+            or_(questions.c.model_id.is_(None), questions.c.model_id == copies.c.model_id),
+        ),
+    )
+    gone = (Step.HANDED_OVER, Step.RECEIVED, Step.CANCELLED)
+    its = and_(copies.c.order_id == questions.c.order_id, about)
+    here = exists().where(its, copies.c.withdrawn == 0, copies.c.step.not_in(gone))
+    _close(db, questions.c.order_id.in_(order_ids) & exists().where(its) & ~here, now)
+
+
+def _close(db: Connection, which: ColumnElement[bool], now: int) -> None:
+    unanswered = questions.c.answered_at.is_(None)
+    db.execute(update(questions).where(unanswered, which).values(answered_at=now, dropped=1))
+
+
+def reopen(db: Connection, order_id: int, closed_at: int) -> None:
+    """What closed the questions of an order at a moment (UTC seconds) was undone."""
+    db.execute(
+        update(questions)
+        .where(
+            questions.c.order_id == order_id,
+            questions.c.dropped == 1,
+            questions.c.answered_at == closed_at,
+        )
+        .values(answered_at=None, dropped=0)
+    )
+
+
+def agree(db: Connection, question_id: int, how: str, who: Person, now: int) -> None:
+    """The customer said yes: the spelling is confirmed, or the limits are agreed.
+
+    `how` says who agreed, when and which way. A question about anything else settles nothing.
+    """
+    row = db.execute(select(questions).where(questions.c.id == question_id)).mappings().one()
+    topic = row["topic"].strip().casefold()
+    if topic == LIMITS and row["model_id"] is not None:
+        own = select(models.c.animal_id, models.c.limits).where(models.c.id == row["model_id"])
+        animal_id, limits = db.execute(own).one()
+        # A next version that was begun meanwhile has the same limits.
+        same = and_(models.c.animal_id == animal_id, models.c.limits == limits)
+        db.execute(
+            update(models).where(same, models.c.limits_agreed == "").values(limits_agreed=how)
+        )
+    elif topic == SPELLING:
+        query = select(copies.c.id).where(
+            copies.c.order_id == row["order_id"],
+            copies.c.withdrawn == 0,
+            copies.c.inscription != "",
+            copies.c.spelling_confirmed_at.is_(None),
+        )
+        if row["copy_id"] is not None:
+            query = query.where(copies.c.id == row["copy_id"])
+        elif row["model_id"] is not None:
+            query = query.where(copies.c.model_id == row["model_id"])
+        for copy_id in db.execute(query).scalars().all():
+            confirm_spelling(db, row["order_id"], copy_id, who, now)
+
+
+def confirm_spelling(db: Connection, order_id: int, copy_id: int, who: Person, now: int) -> None:
+    """The customer has confirmed how a copy's inscription is spelled."""
+    db.execute(update(copies).where(copies.c.id == copy_id).values(spelling_confirmed_at=now))
+    note(
+        db, who.account_id, now, "copies", "spelling confirmed", "", "by the customer",
+        of_id=copy_id, order_id=order_id,
+    )  # fmt: skip
