@@ -25,7 +25,7 @@ from app.shared.people import Role
 from app.shared.text import whole_number
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
-from app.shared.web.templating import go, new_once, render
+from app.shared.web.templating import go, render
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
@@ -126,7 +126,7 @@ def _page(
     status: int = 200,
 ) -> Response:
     ref = Ref(Of.MODEL, model)
-    studio, now = workshop.in_force(), workshop.now()
+    studio = workshop.in_force()
     with workshop.database.reading() as db:
         rows = store.read(db, ref)
         pictures = photos.of_model(db, model)
@@ -148,9 +148,6 @@ def _page(
         "typed": typed,
         "errors": errors or {},
         "asked_move": typed.get("move", ""),
-        "once": new_once(),
-        "now": now,
-        "zone": studio.settings.zone_info(),
     }
     return render(request, "bench/assess.html", context, status)
 

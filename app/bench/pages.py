@@ -27,7 +27,7 @@ from app.shared.people import Person
 from app.shared.text import whole_numbers
 from app.shared.web.fields import Day, Fields, Line, Short, Tick
 from app.shared.web.forms import Filled, check
-from app.shared.web.templating import go, new_once, render
+from app.shared.web.templating import go, render
 from app.staff.rules import same_site
 from app.studio.typed import typed_moment
 from app.studio.web import Me, RowId, TheWorkshop
@@ -112,7 +112,6 @@ def _page(
         **_form(typed or {}, errors or {}, ticked or []),
         "yes": yes,
         "today": in_force.calendar.day_of(now),
-        "zone": zone,
         "day": date.fromisoformat,
     }
     return render(request, "bench/piece.html", context, status)
@@ -126,13 +125,7 @@ def _times(state: State, workshop: Workshop, now: int) -> dict[str, Any]:
 
 
 def _form(typed: dict[str, str], errors: dict[str, str], ticked: list[str]) -> dict[str, Any]:
-    return {
-        "typed": typed,
-        "errors": errors,
-        "ticked": ticked,
-        "asked_move": typed.get("move", ""),
-        "once": new_once(),
-    }
+    return {"typed": typed, "errors": errors, "ticked": ticked, "asked_move": typed.get("move", "")}
 
 
 def _work(rows: store.PieceRows, ref: Ref, person: Person, in_force: InForce) -> dict[str, Any]:
@@ -234,7 +227,7 @@ def _correction_page(
     errors: dict[str, str] | None = None,
     status: int = 200,
 ) -> Response:
-    in_force, now = workshop.in_force(), workshop.now()
+    in_force = workshop.in_force()
     with workshop.database.reading() as db:
         ref, _ = flow.find_entry(db, entry_id)
         rows = store.read(db, ref)
@@ -257,9 +250,6 @@ def _correction_page(
         "letters": letters,
         "typed": typed or {"on": there.date().isoformat(), "at": f"{there:%H:%M}"},
         "errors": errors or {},
-        "once": new_once(),
-        "now": now,
-        "zone": in_force.settings.zone_info(),
         "entry_id": entry_id,
     }
     return render(request, "bench/correction.html", context, status)

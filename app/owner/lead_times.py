@@ -61,8 +61,6 @@ def page(
         "finished": _record(record, "finished_was"),
         "shown": record if whole else record[:_ROWS_AT_FIRST],
         "today": workshop.in_force().calendar.day_of(workshop.now()),
-        "now": workshop.now(),
-        "zone": workshop.in_force().calendar.zone,
         "RangeOutcome": track.RangeOutcome,
         "enough": figures.ENOUGH,
     }

@@ -14,7 +14,7 @@ from app.parcels.moments import typed_moment
 from app.shared.errors import BadFields
 from app.shared.text import whole_number, whole_numbers
 from app.shared.web.forms import Filled, Form, check
-from app.shared.web.templating import go, new_once, render
+from app.shared.web.templating import go, render
 from app.studio.web import AskedId, Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
@@ -27,12 +27,7 @@ def parcels(request: Request, workshop: TheWorkshop) -> Response:
     now = workshop.now()
     with workshop.database.reading() as db:
         waiting, gone = store.packed(db, now), store.on_the_way(db)
-    context = {
-        "waiting": waiting,
-        "gone": gone,
-        "now": now,
-        "zone": workshop.in_force().settings.zone_info(),
-    }
+    context = {"waiting": waiting, "gone": gone}
     return render(request, "parcels/parcels.html", context)
 
 
@@ -81,9 +76,6 @@ def _form(
         "errors": errors or {},
         "carriers": _carriers(workshop),
         "warning": rules.number_warning(form.plain().get("number", "")) if form else "",
-        "once": new_once(),
-        "now": now,
-        "zone": workshop.in_force().settings.zone_info(),
     }
     return render(request, "parcels/new.html", context, status)
 
@@ -113,9 +105,6 @@ def _parcel(
         "warning": rules.number_warning(row["number"]),
         "typed": typed or {"carrier": row["carrier"], "number": row["number"]},
         "errors": errors or {},
-        "once": new_once(),
-        "now": workshop.now(),
-        "zone": workshop.in_force().settings.zone_info(),
     }
     return render(request, "parcels/parcel.html", context, status)
 

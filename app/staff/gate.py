@@ -76,7 +76,7 @@ async def gate(request: Request) -> None:
     """Find out who asks, and refuse what permissions.TABLE does not give them.
 
     Sets request.state.person, session_id, version (of the house), may, and the functions studio,
-    banners and marks. Raises SignInFirst, AlreadySignedIn or NotAllowed.
+    now, banners and marks. Raises SignInFirst, AlreadySignedIn or NotAllowed.
     """
     state, token = request.state, request.cookies.get(COOKIE)
     # Who brings no cookie takes no thread here.
@@ -88,6 +88,7 @@ async def gate(request: Request) -> None:
     state.version = found.version if found else None
     state.may = partial(may, person.role if person else None)
     state.studio = request.app.state.workshop.in_force
+    state.now = request.app.state.workshop.now
     state.banners = partial(_banners, request)
     state.marks = partial(_marks, request)
     name = str(getattr(request.scope.get("route"), "name", ""))

@@ -254,8 +254,6 @@ def _accounts(request: Request, workshop: Workshop, status: int = 200, **more: A
         "accounts": everybody,
         "invitations": invitations,
         "roles": ROLES,
-        "now": now,
-        "zone": workshop.in_force().settings.zone_info(),
         "invited": None,
         "refused": {},
         "typed": {"role": Role.BENCH.value},

@@ -19,7 +19,7 @@ from app.photos.hand_out import originals as handing_out
 from app.photos.intake import actions
 from app.shared.errors import BadFields, NotFound
 from app.shared.web.forms import Filled
-from app.shared.web.templating import go, new_once, render
+from app.shared.web.templating import go, render
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
@@ -251,9 +251,6 @@ def _context(workshop: Workshop, model_id: int) -> dict[str, Any]:
         "judging": piece.state.step is Step.ASSESSING,
         "may_ask": piece.state.step in (Step.ASSESSING, Step.PHOTOS_IN, Step.FINISHING),
         "v": _version(set_, now),
-        "once": new_once(),
-        "now": workshop.now(),
-        "zone": workshop.in_force().settings.zone_info(),
     }
 
 

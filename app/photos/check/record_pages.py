@@ -32,7 +32,7 @@ OUTCOME_WORDS = {
 @router.get("/photos/record", name="photo_record")
 def record_page(request: Request, workshop: TheWorkshop) -> Response:
     """Verdicts against what assessment and build have shown."""
-    in_force, now = workshop.in_force(), workshop.now()
+    day_of = workshop.in_force().calendar.day_of
     sets: list[Judged] = []
     lost: list[float] = []
     with workshop.database.reading() as db:
@@ -43,12 +43,11 @@ def record_page(request: Request, workshop: TheWorkshop) -> Response:
                 lost.append(days)
         names = record_store.names(db) if checks else {}
     context: dict[str, Any] = {
-        "rec": record(sets, lost, in_force.calendar.day_of),
+        "rec": record(sets, lost, day_of),
         "verdicts": [(key, VERDICT_WORDS[key]) for key in VERDICTS],
         "outcomes": [(key, OUTCOME_WORDS[key]) for key in OUTCOMES],
         "names": names,
         "most": MOST_NAMED,
         "reason_words": reason_words,
-        "now": now,
     }
     return render(request, "photos/check/record.html", context)

@@ -22,7 +22,7 @@ from app.shared.text import whole_number, whole_numbers
 from app.shared.web.fields import Fields, Line, Number
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
-from app.shared.web.templating import go, is_partial, new_once, render
+from app.shared.web.templating import go, is_partial, render
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
@@ -69,9 +69,6 @@ def _list(
         "ways": WAYS,
         "typed": typed or {"way": "card"},
         "errors": errors or {},
-        "once": new_once(),
-        "now": now,
-        "zone": in_force.settings.zone_info(),
     }
     return render(request, "photos/intake/deliveries.html", context, status)
 
@@ -130,9 +127,6 @@ def _delivery(
         "way": WAYS.get(delivery.row["way"], delivery.row["way"]),
         "inbox": inbox.folder_of(workshop, delivery.number),
         "said": said or _what_came(request),
-        "once": new_once(),
-        "now": now,
-        "zone": in_force.settings.zone_info(),
     }
     name = (
         "photos/intake/_here.html"
@@ -249,7 +243,6 @@ def _sorting(
         "against": against_said(len(pictures), delivery.row["files_said"]),
         "errors": errors or {},
         "said": said,
-        "once": new_once(),
     }
     name = "photos/intake/_sorting.html" if is_partial(request) else "photos/intake/sorting.html"
     return render(request, name, context, status)

@@ -37,7 +37,6 @@ def release_page(request: Request, workshop: TheWorkshop, of: str, id_: RowId) -
 def _page(
     request: Request, workshop: Workshop, ref: Ref, error: str = "", status: int = 200
 ) -> Response:
-    in_force, now = workshop.in_force(), workshop.now()
     with workshop.database.reading() as db:
         piece = flow.load(db, ref)
         rows = order_store.rows_of(db, piece.order_id)
@@ -54,8 +53,6 @@ def _page(
         "more": max(0, len(stored) - MOST_SHOWN),
         "may_show": actions.may_show(piece),
         "errors": {"file": error} if error else {},
-        "now": now,
-        "zone": in_force.settings.zone_info(),
     }
     return render(request, "photos/release/release.html", context, status)
 

@@ -56,17 +56,21 @@ def is_partial(request: Request) -> bool:
 
 
 def render(request: Request, name: str, context: dict[str, Any], status: int = 200) -> HTMLResponse:
-    """A page of the staff site. `request.state` carries what the frame around it needs: what
-    costs a look, the studio and the banners, as functions that only a page calls."""
+    """A page of the staff site. `request.state` carries what every page is given: what costs a
+    look, as functions that only a page calls. `now` is said in the studio's `zone`."""
     env: Environment = request.app.state.templates
+    studio = getattr(request.state, "studio", lambda: None)()
     frame: dict[str, Any] = {
         "person": getattr(request.state, "person", None),
         "may": getattr(request.state, "may", lambda _: False),
-        "studio": getattr(request.state, "studio", lambda: None)(),
+        "studio": studio,
+        "now": getattr(request.state, "now", lambda: 0)(),
+        "zone": studio and studio.settings.zone_info(),
         "banners": getattr(request.state, "banners", list)(),
         "counts_beside": getattr(request.state, "marks", dict)(),
         "path": request.url.path,
         "notice": NOTICES.get(request.query_params.get("done", ""), ""),
+        "once": new_once(),
         "fresh_once": new_once,
     }
     body = env.get_template(name).render({**frame, **context})
