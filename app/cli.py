@@ -100,8 +100,7 @@ def demo(
     from app.demo import opening as invented
 
     folder = DataFolder(data or data_folder(None).with_name("likewright-demo"))
-    plan = invented.DemoSize(months, orders_per_month, seed)
-    invented.prepare(folder, plan, fresh=fresh, say=opening.warn)
+    invented.prepare(folder, months, orders_per_month, seed, fresh=fresh, say=opening.warn)
     with opening.opened(folder, public_port=public_port, demo=True) as workshop:
         links = invented.links(workshop, port)
 

@@ -1,12 +1,13 @@
 """Making the invented studio: the history in memory, then all of it in one transaction."""
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from random import Random
-from types import TracebackType
-from typing import Self
 
 from app.demo import afterwards, house
 from app.demo.copies import Copies
@@ -26,64 +27,47 @@ from app.studio.rules import StudioSettings
 from app.tables import metadata
 
 
-class Writer:
-    """An open transaction on a migrated, empty database; it is rolled back unless committed."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-
-    def __enter__(self) -> Self:
-        if not self._path.exists():
-            raise CannotStart(f"There is no database at {self._path}.")
-        self._raw = sqlite3.connect(self._path, isolation_level=None, timeout=10)
+@contextmanager
+def _writing(path: Path) -> Iterator[sqlite3.Connection]:
+    """A transaction on a migrated, empty database. Closing takes back what was not committed."""
+    if not path.exists():
+        raise CannotStart(f"There is no database at {path}.")
+    with closing(sqlite3.connect(path, isolation_level=None, timeout=10)) as raw:
         # Rows come in the order of time, not of reference; all references are checked at the end.
-        self._raw.execute("PRAGMA foreign_keys = OFF")
+        raw.execute("PRAGMA foreign_keys = OFF")
         try:
-            self._raw.execute("BEGIN IMMEDIATE")
-            if self._raw.execute("SELECT 1 FROM orders LIMIT 1").fetchone():
-                raise CannotStart(f"{self._path} holds orders already. Name another folder.")
+            raw.execute("BEGIN IMMEDIATE")
+            taken = raw.execute("SELECT 1 FROM orders LIMIT 1").fetchone()
         except sqlite3.DatabaseError as why:
-            self._raw.close()
-            raise CannotStart(f"{self._path} cannot be filled: {why}.") from why
-        except CannotStart:
-            self._raw.close()
-            raise
-        return self
+            raise CannotStart(f"{path} cannot be filled: {why}.") from why
+        if taken:
+            raise CannotStart(f"{path} holds orders already. Name another folder.")
+        yield raw
 
-    def add(self, table: str, rows: list[Row]) -> None:
-        """Insert rows; what one does not name is what the table's class gives it."""
-        columns = metadata.tables[table].columns
-        blank = {c.name: getattr(c.default, "arg", None) for c in columns}
-        names, places = ", ".join(blank), ", ".join(f":{name}" for name in blank)
-        # Table and columns are named by this program, never by a visitor.
-        insert = f"INSERT INTO {table} ({names}) VALUES ({places})"  # noqa: S608
-        self._raw.executemany(insert, ({**blank, **row} for row in rows))
 
-    def commit(self, made_at: int) -> None:
-        """Mark the house as a demo, check every reference, and put it all on disk."""
-        self._raw.execute(
-            "UPDATE house SET demo = 1, version = version + 1, made_at = ?", (made_at,)
-        )
-        broken = self._raw.execute("PRAGMA foreign_key_check").fetchmany(5)
-        if broken:
-            raise CannotStart(f"The demo's own references are broken: {broken}.")
-        self._raw.execute("COMMIT")
+def _add(raw: sqlite3.Connection, table: str, rows: list[Row]) -> None:
+    """Insert rows; what one does not name is what the table's class gives it."""
+    columns = metadata.tables[table].columns
+    blank = {c.name: getattr(c.default, "arg", None) for c in columns}
+    names, places = ", ".join(blank), ", ".join(f":{name}" for name in blank)
+    # Table and columns are named by this program, never by a visitor.
+    insert = f"INSERT INTO {table} ({names}) VALUES ({places})"  # noqa: S608
+    raw.executemany(insert, ({**blank, **row} for row in rows))
 
-    def __exit__(
-        self, kind: type[BaseException] | None, why: BaseException | None, tb: TracebackType | None
-    ) -> None:
-        if self._raw.in_transaction:
-            self._raw.execute("ROLLBACK")
-        self._raw.close()
+
+def _commit(raw: sqlite3.Connection, made_at: int) -> None:
+    """Mark the house as a demo, check every reference, and put it all on disk."""
+    raw.execute("UPDATE house SET demo = 1, version = version + 1, made_at = ?", (made_at,))
+    if broken := raw.execute("PRAGMA foreign_key_check").fetchmany(5):
+        raise CannotStart(f"The demo's own references are broken: {broken}.")
+    raw.execute("COMMIT")
 
 
 @dataclass(frozen=True, slots=True)
 class DemoStudio:
-    """What was made: its name, accounts and counts."""
+    """What was made: its name and counts."""
 
     name: str
-    owner_id: int
-    desk_id: int
     orders: int
     open_orders: int
     transitions: int
@@ -100,16 +84,15 @@ def build(
     """
     if months < 1 or per_month < 1:
         raise CannotStart("A demo needs at least one month and one order a month.")
-    with Writer(folder.database_file) as writer:
-        floor, name = _history(Ledger(writer.add), now, months, per_month, seed, progress)
+    with _writing(folder.database_file) as raw:
+        ledger = Ledger(partial(_add, raw))
+        floor, name = _history(ledger, now, months, per_month, seed, progress)
         afterwards.write_all(floor, lambda part: progress("writing it down", 0.85 + 0.1 * part))
-        made = DemoStudio(
-            name, floor.owner, floor.desk, len(floor.jobs),
-            sum(job.row["open"] for job in floor.jobs), floor.ledger.entries,
-        )  # fmt: skip
-        floor.ledger.flush()
+        still_open = sum(job.row["open"] for job in floor.jobs)
+        made = DemoStudio(name, len(floor.jobs), still_open, ledger.entries)
+        ledger.flush()
         progress("writing it down", 0.97)
-        writer.commit(floor.start)
+        _commit(raw, floor.start)
     progress("ready", 1.0)
     return made
 
@@ -134,7 +117,7 @@ def _history(
     reserve = round(min(80.0, max(16.0, 1300 / per_month)) * HOUR)
     floor = DemoFloor(
         rng, words, ledger, calendar, (start, now), open_hours,
-        worked_before(open_hours, now, reserve),
+        worked_before(calendar, now, reserve),
     )  # fmt: skip
     accounts = house.hire(ledger, words, size, start)
     house.put_to_work(floor, accounts, first, last)

@@ -45,21 +45,11 @@ class WorkingHours:
             return moment + 400 * DAY
         return self._starts[j] + goal - self._done[j]
 
-    def between(self, start: int, end: int) -> int:
-        """Working seconds in [start, end)."""
-        return max(0, self._until(end) - self._until(start))
 
-    def _until(self, moment: int) -> int:
-        i = bisect_right(self._starts, moment) - 1
-        if i < 0:
-            return 0
-        return self._done[i] + min(moment, self._ends[i]) - self._starts[i]
-
-
-def worked_before(hours: WorkingHours, moment: int, seconds: int) -> int:
+def worked_before(calendar: Calendar, moment: int, seconds: int) -> int:
     """The moment from which so many working seconds, or a few more, lie before another one."""
     back = moment
-    while hours.between(back, moment) < seconds and moment - back < 60 * DAY:
+    while calendar.working_seconds(back, moment) < seconds and moment - back < 60 * DAY:
         back -= 6 * HOUR
     return back
 
@@ -75,12 +65,10 @@ def lay_out(
 
     `from_hour` may cut each span: the owner works at the bench in the afternoon only.
     """
-    spans: list[tuple[int, int]] = []
-    day = first
-    while day <= last:
-        if day not in away and calendar.is_working_day(day):
-            for since, until in calendar.hours[day.weekday()]:
-                a, b = calendar.moment(day, since), calendar.moment(day, until)
-                spans.append(from_hour(a, b) if from_hour else (a, b))
-        day += timedelta(days=1)
+    spans = [
+        from_hour(a, b) if from_hour else (a, b)
+        for number, day in enumerate(calendar.days(first, last))
+        if first + timedelta(days=number) not in away
+        for a, b in day.work
+    ]
     return WorkingHours(spans)

@@ -11,7 +11,7 @@ from app.demo.ledger import Ledger, Row
 from app.demo.machines import Builder
 from app.demo.words import DemoWords
 from app.flow.steps import Step
-from app.shared.calendar import DAY, Calendar
+from app.shared.calendar import DAY, Calendar, whole_days
 from app.shared.people import Role
 from app.shared.text import fold
 from app.studio.rules import StudioSettings
@@ -75,15 +75,10 @@ def closures(words: DemoWords, first: date, today: date) -> list[Row]:
 
 def calendar_of(settings: StudioSettings, shut: list[Row], first: date, today: date) -> Calendar:
     """The studio's working calendar over the whole history and a year ahead."""
-    days = set(
-        public_holidays(settings.country, settings.region, range(first.year - 1, today.year + 3))
-    )
-    for row in shut:
-        day, last = date.fromisoformat(row["first_day"]), date.fromisoformat(row["last_day"])
-        while day <= last:
-            days.add(day)
-            day += timedelta(days=1)
-    return Calendar(settings.zone_info(), settings.weekly(), frozenset(days))
+    years = range(first.year - 1, today.year + 3)
+    closed = public_holidays(settings.country, settings.region, years)
+    closed |= whole_days((row["first_day"], row["last_day"]) for row in shut)
+    return Calendar(settings.zone_info(), settings.weekly(), closed)
 
 
 def hire(ledger: Ledger, words: DemoWords, size: Size, at: int) -> list[Row]:

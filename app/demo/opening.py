@@ -1,9 +1,10 @@
 """Opening the invented studio: made once, reopened after that, its links printed."""
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, select, text
+from sqlalchemy import Connection, create_engine, select, text
 
 from app.demo import pictures
 from app.demo.build import build
@@ -21,15 +22,6 @@ _STUDIO_FILES = ("studio.db", "studio.db-wal", "studio.db-shm", "pages.db", "pag
 
 
 @dataclass(frozen=True, slots=True)
-class DemoSize:
-    """How large a history to invent."""
-
-    months: int
-    per_month: int
-    seed: int
-
-
-@dataclass(frozen=True, slots=True)
 class Links:
     """The links that the demo prints."""
 
@@ -44,27 +36,27 @@ class Links:
         return [*lines, "Stop with Ctrl+C."]
 
 
-def prepare(folder: DataFolder, plan: DemoSize, *, fresh: bool, say: Callable[[str], None]) -> None:
+def prepare(
+    folder: DataFolder, months: int, per_month: int, seed: int, *, fresh: bool,
+    say: Callable[[str], None],
+) -> None:  # fmt: skip
     """Make the invented studio where there is none, or anew where that is asked for.
 
     Raises CannotStart for a folder with a real studio in it, or one that is open elsewhere.
     """
     folder.prepare()
-    lock = folder.hold()
-    try:
-        _refuse_real(folder)
+    with closing(folder.hold()):
+        if _is_made(folder) and not fresh:
+            return
         if fresh:
             for name in _STUDIO_FILES:
                 (folder.path / name).unlink(missing_ok=True)
-        if version_of(folder.database_file) is not None and _has_orders(folder):
-            return
         say("Inventing a studio with a history. This is done once.")
-        migrate(folder.database_file, clock.now())
-        drawing = pictures.begin(folder, clock.now())
-        build(folder, clock.now(), plan.months, plan.per_month, plan.seed, _teller(say))
+        now = clock.now()
+        migrate(folder.database_file, now)
+        drawing = pictures.begin(folder, now)
+        build(folder, now, months, per_month, seed, _teller(say))
         pictures.bring_in(folder, drawing)
-    finally:
-        lock.close()
 
 
 def _teller(say: Callable[[str], None]) -> Callable[[str, float], None]:
@@ -80,33 +72,23 @@ def _teller(say: Callable[[str], None]) -> Callable[[str, float], None]:
     return tell
 
 
-def _open(folder: DataFolder) -> Connection:
-    from sqlalchemy import create_engine
-
-    return create_engine(f"sqlite:///{folder.database_file}").connect()
-
-
-def _refuse_real(folder: DataFolder) -> None:
-    if version_of(folder.database_file) is None:
-        if folder.database_file.exists() and folder.database_file.stat().st_size:
-            raise CannotStart(
-                f"{folder.database_file} is no demo. Name another folder with --data."
-            )
-        return
-    with _open(folder) as db:
+def _is_made(folder: DataFolder) -> bool:
+    """Whether the folder holds a demo's orders already. Raises CannotStart for a real studio."""
+    file = folder.database_file
+    if version_of(file) is None:
+        if file.exists() and file.stat().st_size:
+            raise CannotStart(f"{file} is no demo. Name another folder with --data.")
+        return False
+    with create_engine(f"sqlite:///{file}").connect() as db:
         invented = db.execute(select(house.c.demo)).scalar()
-        empty = db.execute(select(orders.c.id).limit(1)).first() is None
+        filled = db.execute(select(orders.c.id).limit(1)).first() is not None
         people = db.execute(select(accounts.c.id).limit(1)).first() is not None
-    if not invented and (people or not empty):
+    if not invented and (people or filled):
         raise CannotStart(
             f"{folder.path} holds a real studio. A demo never touches one: "
             "name another folder with --data."
         )
-
-
-def _has_orders(folder: DataFolder) -> bool:
-    with _open(folder) as db:
-        return db.execute(select(orders.c.id).limit(1)).first() is not None
+    return filled
 
 
 # Orders that show something, newest first: the words for the prompt, and what they have to be.
@@ -132,6 +114,12 @@ WHERE {0} ORDER BY o.open DESC, o.id DESC LIMIT 1
 """
 
 
+_WITHOUT_LINK = text(
+    "SELECT id FROM orders o WHERE open = 1 AND NOT EXISTS"
+    " (SELECT 1 FROM status_links s WHERE s.order_id = o.id)"
+)
+
+
 def links(workshop: Workshop, port: int) -> Links:
     """Make the demo's sign-in link, and give every open order a status link."""
     now, key = workshop.now(), workshop.folder.key
@@ -144,7 +132,9 @@ def links(workshop: Workshop, port: int) -> Links:
         if owner is None:
             raise CannotStart("This demo has lost its owner. Make it anew with --fresh.")
         sign_in = sign_in_links.demo_link(db, owner, now)
-        _link_all(db, key, now)
+        missing = db.execute(_WITHOUT_LINK).scalars().all()
+        for order_id in missing:
+            status_links.make(db, key, order_id, None, now)
         found = []
         for what, order_id in examples(db).items():
             token = status_links.current(db, key, order_id)
@@ -158,13 +148,3 @@ def examples(db: Connection) -> dict[str, int]:
     """Ids of orders that show something, by what it is; what no order shows is not in it."""
     found = {what: db.execute(text(_FIND.format(where))).scalar() for what, where in _SHOWN}
     return {what: order_id for what, order_id in found.items() if order_id is not None}
-
-
-def _link_all(db: Connection, key: bytes, now: int) -> None:
-    """A link for every open order that has none yet."""
-    missing = text(
-        "SELECT id FROM orders o WHERE open = 1 AND NOT EXISTS"
-        " (SELECT 1 FROM status_links s WHERE s.order_id = o.id)"
-    )
-    for order_id in list(db.execute(missing).scalars()):
-        status_links.make(db, key, order_id, None, now)

@@ -5,7 +5,7 @@ clock change has 23 or 25 hours, and every sum here counts the seconds that real
 Pure: no clock; the public holidays come in as a set of days.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as day_time
@@ -14,6 +14,12 @@ from zoneinfo import ZoneInfo
 DAY = 86_400
 Hours = tuple[tuple[day_time, day_time], ...]
 USUAL_HOURS: Mapping[int, Hours] = {weekday: ((day_time(9), day_time(17)),) for weekday in range(5)}
+
+
+def whole_days(spans: Iterable[tuple[str, str]]) -> frozenset[date]:
+    """Every day of some spans, each from one day to another, both included, as ISO text."""
+    pairs = ((date.fromisoformat(a), date.fromisoformat(b)) for a, b in spans)
+    return frozenset(a + timedelta(days=n) for a, b in pairs for n in range((b - a).days + 1))
 
 
 class OddHour(ValueError):

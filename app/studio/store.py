@@ -2,14 +2,14 @@
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.dialects.sqlite import insert as upsert
 
 from app.flow.changes import note
-from app.shared.calendar import Calendar
+from app.shared.calendar import Calendar, whole_days
 from app.studio.rules import StudioSettings
 from app.tables import accounts, changes, closures, settings, step_texts
 
@@ -44,13 +44,7 @@ def closed_days(db: Connection) -> frozenset[date]:
     query = select(closures.c.first_day, closures.c.last_day).where(
         closures.c.taken_back_at.is_(None)
     )
-    days: set[date] = set()
-    for row in db.execute(query):
-        day, last = date.fromisoformat(row.first_day), date.fromisoformat(row.last_day)
-        while day <= last:
-            days.add(day)
-            day += timedelta(days=1)
-    return frozenset(days)
+    return whole_days((row.first_day, row.last_day) for row in db.execute(query))
 
 
 def public_holidays(country: str, region: str, years: range) -> frozenset[date]:

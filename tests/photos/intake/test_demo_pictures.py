@@ -39,7 +39,7 @@ def test_a_drawn_picture_has_a_date_and_no_position(tmp_path: Path) -> None:
 
 def test_the_demo_has_two_animals_in_one_delivery_and_its_audit_is_clean(tmp_path: Path) -> None:
     folder = DataFolder(tmp_path / "demo")
-    opening.prepare(folder, opening.DemoSize(2, 20, 1), fresh=False, say=lambda _: None)
+    opening.prepare(folder, 2, 20, 1, fresh=False, say=lambda _: None)
     database = Database(folder.database_file)
     try:
         many, differ = check_pictures(database.reading, folder.pictures)
