@@ -265,7 +265,7 @@ def backtest(
 
     import numpy as np
 
-    from app.leadtimes import backtest_command
+    from app.leadtimes.backtest_command import Judging, main_backtest
     from app.owner import own_backtest_command, own_log
 
     if (file is None) == (data is None):
@@ -274,18 +274,12 @@ def backtest(
     if not (every > 0 and 0 < train < 1):
         warn("--every is above 0 days, and --train between 0 and 1.")
         raise typer.Exit(WRONG_USAGE)
-    generator, clock = np.random.default_rng(1), time.monotonic
+    generator = np.random.default_rng(1)
+    how = Judging(generator, time.monotonic, every, train, out, as_json, picture)
     if file is not None:
-        code = backtest_command.main_backtest(
-            file, every=every, train=train, out=out, as_json=as_json, picture=picture,
-            generator=generator, monotonic=clock,
-        )  # fmt: skip
-        raise typer.Exit(code)
+        raise typer.Exit(main_backtest(file, how))
     with own_log.studio_in(DataFolder(data_folder(data))) as workshop:
-        code = own_backtest_command.main(
-            workshop, every=every, train=train, out=out, as_json=as_json, picture=picture,
-            here=Path.cwd(), generator=generator, monotonic=clock,
-        )  # fmt: skip
+        code = own_backtest_command.main(workshop, how, Path.cwd())
     raise typer.Exit(code)
 
 

@@ -6,6 +6,7 @@ import logging
 import threading
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
+from functools import partial
 
 from fastapi import Depends, FastAPI
 from starlette.staticfiles import StaticFiles
@@ -105,29 +106,13 @@ def staff_site(
     """The staff's site over one workshop, guarded. `workers` start and end with it; `encrypted`
     says that it is reached by TLS alone."""
 
-    @asynccontextmanager
-    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        stop = threading.Event()
-        threads = _start(workshop, stop) if workers else []
-        # What was made while starting stays for good: the collector need not look at it again.
-        # It takes a moment, which the first page need not wait for.
-        settling = asyncio.get_running_loop().call_later(SETTLED_AFTER, _settle)
-        try:
-            yield
-        finally:
-            settling.cancel()
-            stop.set()
-            workshop.changed.set()
-            for thread in threads:
-                await asyncio.to_thread(thread.join, 10)
-
     site = FastAPI(
         title="Likewright",
         docs_url=None,
         redoc_url=None,
         openapi_url=None,
         dependencies=[Depends(door.gate)],
-        lifespan=lifespan,
+        lifespan=partial(_lifespan, workshop, workers=workers),
     )
     site.state.workshop = workshop
     site.state.templates = environment()
@@ -141,6 +126,23 @@ def staff_site(
     refusals.install(site)
     larger = {"/photos/bring/": BODY_AT_MOST, "/release/": release_pages.BODY_AT_MOST}
     return Guard(site, hosts=hosts, referrer="same-origin", encrypted=encrypted, larger=larger)
+
+
+@asynccontextmanager
+async def _lifespan(workshop: Workshop, _: FastAPI, *, workers: bool) -> AsyncIterator[None]:
+    stop = threading.Event()
+    threads = _start(workshop, stop) if workers else []
+    # What was made while starting stays for good: the collector need not look at it again.
+    # It takes a moment, which the first page need not wait for.
+    settling = asyncio.get_running_loop().call_later(SETTLED_AFTER, _settle)
+    try:
+        yield
+    finally:
+        settling.cancel()
+        stop.set()
+        workshop.changed.set()
+        for thread in threads:
+            await asyncio.to_thread(thread.join, 10)
 
 
 def _settle() -> None:

@@ -85,7 +85,6 @@ def _page(
     yes: str = "",
 ) -> Response:
     in_force, now = workshop.in_force(), workshop.now()
-    zone = in_force.settings.zone_info()
     with workshop.database.reading() as db:
         rows = store.read(db, ref)
         machines = [machine for machine in all_machines(db) if machine.on]
@@ -99,7 +98,7 @@ def _page(
         "ref": ref,
         "state": state,
         "code": _code(rows),
-        "where": where(state, rows.people, now, zone),
+        "where": where(state, rows.people, now, in_force.settings.zone_info()),
         "facts": copy_facts(rows.row) if ref.of is Of.COPY else "",
         **_work(rows, ref, request.state.person, in_force),
         **_times(state, workshop, now),

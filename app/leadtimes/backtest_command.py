@@ -5,6 +5,7 @@ generator has a fixed seed: a record can be repeated.
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final, TextIO
 
@@ -22,78 +23,71 @@ from app.leadtimes.stay_table import BadTableError, Table, read_table
 BAD_INPUT: Final = 2
 
 
-def main_backtest(
-    file: Path,
-    *,
-    every: float = 7.0,
-    train: float = 0.7,
-    out: Path | None = None,
-    as_json: bool = False,
-    picture: Path | None = None,
-    generator: Generator,
-    monotonic: Callable[[], float],
-    stdout: TextIO = sys.stdout,
-    stderr: TextIO = sys.stderr,
-) -> int:
+@dataclass(frozen=True)
+class Judging:
+    """How a backtest is made: `every` so many days, with the `train` share of the pieces known at
+    first; and where its rows, its picture and its words go.
+
+    With `as_json` standard output holds the JSON and nothing else, else a table for people.
+    """
+
+    generator: Generator
+    monotonic: Callable[[], float]
+    every: float = 7.0
+    train: float = 0.7
+    out: Path | None = None
+    as_json: bool = False
+    picture: Path | None = None
+    stdout: TextIO = field(default_factory=lambda: sys.stdout)
+    stderr: TextIO = field(default_factory=lambda: sys.stderr)
+
+
+def main_backtest(file: Path, how: Judging) -> int:
     """Judge the forecast on a table of stays; the exit code: 0, or 2 where the input is bad.
 
-    With `as_json` standard output holds the JSON and nothing else, and a picture is drawn only
-    where one is asked for; without it a table for people, and the calibration picture is written to
-    `picture` (by default beside the table, `<its name>-calibration.svg`).
+    Without `as_json` the calibration picture is written beside the table, where no other place is
+    named for it, as `<its name>-calibration.svg`.
     """
     try:
         table = read_table(file)
     except BadTableError as bad:
-        print(f"{file} is no table of stays.\n{bad}", file=stderr)
+        print(f"{file} is no table of stays.\n{bad}", file=how.stderr)
         return BAD_INPUT
     except OSError as missing:
-        print(f"{file} cannot be read: {missing.strerror}", file=stderr)
+        print(f"{file} cannot be read: {missing.strerror}", file=how.stderr)
         return BAD_INPUT
-    beside = None if as_json else file.with_name(f"{file.stem}-calibration.svg")
-    return judge(
-        table, every=every, train=train, out=out, as_json=as_json, picture=picture or beside,
-        generator=generator, monotonic=monotonic, stdout=stdout, stderr=stderr,
-    )  # fmt: skip
+    if how.picture is None and not how.as_json:
+        how = replace(how, picture=file.with_name(f"{file.stem}-calibration.svg"))
+    return judge(table, how)
 
 
 def judge(
-    table: Table,
-    *,
-    every: float,
-    train: float,
-    out: Path | None,
-    as_json: bool,
-    picture: Path | None,
-    generator: Generator,
-    monotonic: Callable[[], float],
-    time: OpenTime | None = None,
-    defaults: Defaults | None = None,
-    stdout: TextIO = sys.stdout,
-    stderr: TextIO = sys.stderr,
+    table: Table, how: Judging, time: OpenTime | None = None, defaults: Defaults | None = None
 ) -> int:
     """The same for a table that is already in memory, such as the studio's own log, in open time.
 
-    A `picture` is drawn with `as_json` too; where it is None there is none.
+    A picture is drawn with `as_json` too; where no place is named for it there is none.
     """
     try:
-        tell = teller("days", monotonic, stderr)
-        result = run_backtest(table, every, train, generator, tell, time=time, defaults=defaults)
+        tell = teller("days", how.monotonic, how.stderr)
+        result = run_backtest(
+            table, how.every, how.train, how.generator, tell, time=time, defaults=defaults
+        )
     except ValueError as bad:
-        print(str(bad), file=stderr)
+        print(str(bad), file=how.stderr)
         return BAD_INPUT
-    told = json.dumps(result.as_json(), indent=2, allow_nan=False) if as_json else as_text(result)
-    print(told, file=stdout)
+    as_json = json.dumps(result.as_json(), indent=2, allow_nan=False) if how.as_json else ""
+    print(as_json or as_text(result), file=how.stdout)
     try:
-        if out is not None:
-            save_rows(result.rows, out)
-        if picture is not None:
-            picture.write_bytes(calibration_picture(result))
+        if how.out is not None:
+            save_rows(result.rows, how.out)
+        if how.picture is not None:
+            how.picture.write_bytes(calibration_picture(result))
+            where = how.stderr if how.as_json else how.stdout
+            print(f"\nThe calibration picture is {how.picture}.", file=where)
     except OSError as refused:
-        print(f"{refused.filename} cannot be written: {refused.strerror}", file=stderr)
+        print(f"{refused.filename} cannot be written: {refused.strerror}", file=how.stderr)
         return BAD_INPUT
-    if picture is not None:
-        where = stderr if as_json else stdout
-        print(f"\nThe calibration picture is {picture}.", file=where)
     return 0
 
 

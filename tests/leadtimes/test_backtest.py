@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.leadtimes.backtest import COLUMNS, BacktestResult, first_day, run_backtest, save_rows
-from app.leadtimes.backtest_command import main_backtest
+from app.leadtimes.backtest_command import Judging, main_backtest
 from app.leadtimes.forecast.levels import POINTS, pinball
 from app.leadtimes.log import DAY, make_log
 from app.leadtimes.open_time import OpenTime
@@ -207,10 +207,11 @@ def test_pieces_and_not_rows_are_resampled() -> None:
 def run_command(file: Path, **wishes: object) -> tuple[int, str, str]:
     out, err = io.StringIO(), io.StringIO()
     clock = count()
-    code = main_backtest(
-        file, generator=seeded(), monotonic=lambda: float(next(clock)), stdout=out, stderr=err,
+    how = Judging(
+        seeded(), lambda: float(next(clock)), stdout=out, stderr=err,
         **wishes,  # type: ignore[arg-type]
     )  # fmt: skip
+    code = main_backtest(file, how)
     return code, out.getvalue(), err.getvalue()
 
 

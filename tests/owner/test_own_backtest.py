@@ -3,6 +3,7 @@
 import io
 import json
 import time as clocks
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from app.leadtimes import backtest_command
 from app.leadtimes.backtest import BacktestResult, first_day, run_backtest
+from app.leadtimes.backtest_command import Judging
 from app.leadtimes.stay_table import read_rows
 from app.orders.forecast import record
 from app.owner import own_backtest_command
@@ -20,11 +22,10 @@ from tests.making import DAY
 
 def run(workshop, here, **wishes):
     out, err = io.StringIO(), io.StringIO()
-    wanted = {"every": 400, "train": 0.8, "out": None, "as_json": False, "picture": None} | wishes
-    code = own_backtest_command.main(
-        workshop, here=here, generator=np.random.default_rng(1), monotonic=clocks.monotonic,
-        stdout=out, stderr=err, **wanted,
-    )  # fmt: skip
+    how = Judging(
+        np.random.default_rng(1), clocks.monotonic, every=400, train=0.8, stdout=out, stderr=err
+    )
+    code = own_backtest_command.main(workshop, replace(how, **wishes), here)
     return code, out.getvalue(), err.getvalue()
 
 
