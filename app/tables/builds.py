@@ -5,11 +5,10 @@ is only what the log does not know: which machine, and when the end was expected
 was undone or struck does not count, without anything being changed here.
 """
 
-from sqlalchemy import CheckConstraint, Index, UniqueConstraint
-from sqlalchemy import text as sql
+from sqlalchemy import CheckConstraint, Index, UniqueConstraint, text
 from sqlmodel import SQLModel
 
-from app.tables.columns import STRICT, key, moment_or_none, one_of, text, to, to_or_none, whole
+from app.tables import columns as col
 
 
 class Machine(SQLModel, table=True):
@@ -19,15 +18,15 @@ class Machine(SQLModel, table=True):
     __table_args__ = (
         UniqueConstraint("name_key"),
         CheckConstraint("places BETWEEN 1 AND 99", name="places_believable"),
-        STRICT,
+        col.STRICT,
     )
 
-    id: int | None = key()
-    name: str = text(None)
-    name_key: str = text(None)
-    places: int = whole(1)
-    made_at: int = whole(None)
-    off_at: int | None = moment_or_none()
+    id: int | None = col.key()
+    name: str = col.text(None)
+    name_key: str = col.text(None)
+    places: int = col.whole(1)
+    made_at: int = col.whole(None)
+    off_at: int | None = col.moment_or_none()
 
 
 class Build(SQLModel, table=True):
@@ -37,15 +36,15 @@ class Build(SQLModel, table=True):
     __table_args__ = (
         UniqueConstraint("transition_id"),
         CheckConstraint("ends_from <= ends_by", name="forwards"),
-        STRICT,
+        col.STRICT,
     )
 
-    id: int | None = key()
-    model_id: int = to("models.id", index=True)
-    machine_id: int = to("machines.id")
-    transition_id: int = to("transitions.id")
-    ends_from: int = whole(None)
-    ends_by: int = whole(None)
+    id: int | None = col.key()
+    model_id: int = col.to("models.id", index=True)
+    machine_id: int = col.to("machines.id")
+    transition_id: int = col.to("transitions.id")
+    ends_from: int = col.whole(None)
+    ends_by: int = col.whole(None)
 
 
 class ReleasedPicture(SQLModel, table=True):
@@ -57,27 +56,27 @@ class ReleasedPicture(SQLModel, table=True):
 
     __tablename__ = "released_pictures"
     __table_args__ = (
-        one_of("shows", "model", "painting"),
+        col.one_of("shows", "model", "painting"),
         Index(
             "ix_released_pictures_live",
             "order_id",
             unique=True,
-            sqlite_where=sql("taken_back_at IS NULL"),
+            sqlite_where=text("taken_back_at IS NULL"),
         ),
-        STRICT,
+        col.STRICT,
     )
 
-    id: int | None = key()
-    order_id: int = to("orders.id", index=True)
-    model_id: int = to("models.id")
-    shows: str = text("model")
-    file: str = text(None)
-    size: int = whole(None)
-    width: int = whole(None)
-    height: int = whole(None)
-    released_at: int = whole(None)
-    account_id: int | None = to_or_none("accounts.id")
-    taken_back_at: int | None = moment_or_none()
+    id: int | None = col.key()
+    order_id: int = col.to("orders.id", index=True)
+    model_id: int = col.to("models.id")
+    shows: str = col.text("model")
+    file: str = col.text(None)
+    size: int = col.whole(None)
+    width: int = col.whole(None)
+    height: int = col.whole(None)
+    released_at: int = col.whole(None)
+    account_id: int | None = col.to_or_none("accounts.id")
+    taken_back_at: int | None = col.moment_or_none()
 
 
 class ReferenceView(SQLModel, table=True):
@@ -89,24 +88,24 @@ class ReferenceView(SQLModel, table=True):
 
     __tablename__ = "reference_views"
     __table_args__ = (
-        one_of("view", "left", "right", "front", "back", "above", "face", "mark"),
+        col.one_of("view", "left", "right", "front", "back", "above", "face", "mark"),
         CheckConstraint("(view = 'mark') = (mark_id IS NOT NULL)", name="mark_named"),
         CheckConstraint(
             "0 <= crop_left AND crop_left < crop_right AND crop_right <= 1000"
             " AND 0 <= crop_top AND crop_top < crop_bottom AND crop_bottom <= 1000",
             name="crop_inside",
         ),
-        STRICT,
+        col.STRICT,
     )
 
-    id: int | None = key()
-    model_id: int = to("models.id", index=True)
-    view: str = text(None)
-    mark_id: int | None = to_or_none("marks.id")
-    picture_id: int = to("pictures.id")
-    crop_left: int = whole(0)
-    crop_top: int = whole(0)
-    crop_right: int = whole(1000)
-    crop_bottom: int = whole(1000)
-    chosen_at: int = whole(None)
-    account_id: int | None = to_or_none("accounts.id")
+    id: int | None = col.key()
+    model_id: int = col.to("models.id", index=True)
+    view: str = col.text(None)
+    mark_id: int | None = col.to_or_none("marks.id")
+    picture_id: int = col.to("pictures.id")
+    crop_left: int = col.whole(0)
+    crop_top: int = col.whole(0)
+    crop_right: int = col.whole(1000)
+    crop_bottom: int = col.whole(1000)
+    chosen_at: int = col.whole(None)
+    account_id: int | None = col.to_or_none("accounts.id")

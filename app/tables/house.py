@@ -3,7 +3,7 @@
 from sqlalchemy import CheckConstraint, Integer, Text
 from sqlmodel import Field, SQLModel
 
-from app.tables.columns import STRICT, key, moment_or_none, text, text_or_none, to_or_none, whole
+from app.tables import columns as col
 
 
 class House(SQLModel, table=True):
@@ -13,61 +13,61 @@ class House(SQLModel, table=True):
     """
 
     __tablename__ = "house"
-    __table_args__ = (CheckConstraint("id = 1", name="only_one"), STRICT)
+    __table_args__ = (CheckConstraint("id = 1", name="only_one"), col.STRICT)
 
-    id: int | None = key()
-    version: int = whole(0)
-    demo: int = whole(0)
-    made_at: int = whole(None)
-    key_fingerprint: str | None = text_or_none()
+    id: int | None = col.key()
+    version: int = col.whole(0)
+    demo: int = col.whole(0)
+    made_at: int = col.whole(None)
+    key_fingerprint: str | None = col.text_or_none()
 
 
 class Setting(SQLModel, table=True):
     """A setting of the studio, as JSON under its name."""
 
     __tablename__ = "settings"
-    __table_args__ = (STRICT,)
+    __table_args__ = (col.STRICT,)
 
     name: str = Field(primary_key=True, sa_type=Text)
-    value: str = text(None)
-    changed_at: int = whole(None)
-    changed_by_id: int | None = to_or_none("accounts.id")
+    value: str = col.text(None)
+    changed_at: int = col.whole(None)
+    changed_by_id: int | None = col.to_or_none("accounts.id")
 
 
 class Closure(SQLModel, table=True):
     """Days on which the whole house is shut."""
 
     __tablename__ = "closures"
-    __table_args__ = (CheckConstraint("first_day <= last_day", name="forwards"), STRICT)
+    __table_args__ = (CheckConstraint("first_day <= last_day", name="forwards"), col.STRICT)
 
-    id: int | None = key()
-    first_day: str = text(None)
-    last_day: str = text(None)
-    reason: str = text()
-    taken_back_at: int | None = moment_or_none()
+    id: int | None = col.key()
+    first_day: str = col.text(None)
+    last_day: str = col.text(None)
+    reason: str = col.text()
+    taken_back_at: int | None = col.moment_or_none()
 
 
 class StepText(SQLModel, table=True):
     """The studio's own words for a step: when it is done, what to watch out for."""
 
     __tablename__ = "step_texts"
-    __table_args__ = (STRICT,)
+    __table_args__ = (col.STRICT,)
 
     step: str = Field(primary_key=True, sa_type=Text)
-    done_when: str = text()
-    watch_out: str = text()
+    done_when: str = col.text()
+    watch_out: str = col.text()
 
 
 class StoredForecast(SQLModel, table=True):
     """What is computed of an order: days that remain, as JSON points, and from what."""
 
     __tablename__ = "forecasts"
-    __table_args__ = (STRICT,)
+    __table_args__ = (col.STRICT,)
 
     order_id: int = Field(primary_key=True, foreign_key="orders.id", sa_type=Integer)
-    computed_at: int = whole(None)
-    points: str = text("{}")
-    basis: str = text()
-    inputs: str = text()
-    stale: int = whole(1)
-    later_since: str | None = text_or_none()
+    computed_at: int = col.whole(None)
+    points: str = col.text("{}")
+    basis: str = col.text()
+    inputs: str = col.text()
+    stale: int = col.whole(1)
+    later_since: str | None = col.text_or_none()

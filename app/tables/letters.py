@@ -1,21 +1,9 @@
 """News of an order, and the letters made from it."""
 
-from sqlalchemy import Index, UniqueConstraint
-from sqlalchemy import text as sql
+from sqlalchemy import Index, UniqueConstraint, text
 from sqlmodel import SQLModel
 
-from app.tables.columns import (
-    STRICT,
-    flag,
-    key,
-    moment_or_none,
-    one_of,
-    text,
-    text_or_none,
-    to,
-    to_or_none,
-    whole,
-)
+from app.tables import columns as col
 
 
 class News(SQLModel, table=True):
@@ -32,23 +20,23 @@ class News(SQLModel, table=True):
         Index(
             "ix_news_to_tell",
             "order_id",
-            sqlite_where=sql("told_at IS NULL AND taken_back_at IS NULL"),
+            sqlite_where=text("told_at IS NULL AND taken_back_at IS NULL"),
         ),
-        STRICT,
+        col.STRICT,
     )
 
-    id: int | None = key()
-    order_id: int = to("orders.id", index=True)
-    letter: str = text()
-    kind: str = text(None)
-    round: int = whole(0)
-    at: int = whole(None)
-    transition_id: int | None = to_or_none("transitions.id")
-    taken_back_at: int | None = moment_or_none()
-    told_at: int | None = moment_or_none()
-    letter_id: int | None = to_or_none("letters.id", index=True)
-    held_at: int | None = moment_or_none()
-    held_why: str | None = text_or_none()
+    id: int | None = col.key()
+    order_id: int = col.to("orders.id", index=True)
+    letter: str = col.text()
+    kind: str = col.text(None)
+    round: int = col.whole(0)
+    at: int = col.whole(None)
+    transition_id: int | None = col.to_or_none("transitions.id")
+    taken_back_at: int | None = col.moment_or_none()
+    told_at: int | None = col.moment_or_none()
+    letter_id: int | None = col.to_or_none("letters.id", index=True)
+    held_at: int | None = col.moment_or_none()
+    held_why: str | None = col.text_or_none()
 
 
 class Letter(SQLModel, table=True):
@@ -62,31 +50,33 @@ class Letter(SQLModel, table=True):
     __tablename__ = "letters"
     __table_args__ = (
         UniqueConstraint("message_id"),
-        one_of("state", "waiting", "sending", "sent", "dead", "held", "dropped"),
-        flag("gift"),
-        Index("ix_letters_to_send", "next_at", sqlite_where=sql("state IN ('waiting', 'sending')")),
+        col.one_of("state", "waiting", "sending", "sent", "dead", "held", "dropped"),
+        col.flag("gift"),
+        Index(
+            "ix_letters_to_send", "next_at", sqlite_where=text("state IN ('waiting', 'sending')")
+        ),
         Index("ix_letters_by_state", "state", "id"),
-        STRICT,
+        col.STRICT,
     )
 
-    id: int | None = key()
-    order_id: int = to("orders.id", index=True)
-    state: str = text("waiting")
-    kind: str = text(None)
-    parts: str = text("[]")
-    facts: str = text()
-    subject: str = text()
-    recipient: str = text()
-    to_name: str = text()
-    gift: int = whole(0)
-    remembered: str = text()
-    message_id: str = text(None)
-    tag: str = text(None)
-    formed_at: int = whole(None)
-    next_at: int = whole(None)
-    tries: int = whole(0)
-    claim: str = text()
-    lease_until: int | None = moment_or_none()
-    sent_at: int | None = moment_or_none()
-    why: str = text()
-    account_id: int | None = to_or_none("accounts.id")
+    id: int | None = col.key()
+    order_id: int = col.to("orders.id", index=True)
+    state: str = col.text("waiting")
+    kind: str = col.text(None)
+    parts: str = col.text("[]")
+    facts: str = col.text()
+    subject: str = col.text()
+    recipient: str = col.text()
+    to_name: str = col.text()
+    gift: int = col.whole(0)
+    remembered: str = col.text()
+    message_id: str = col.text(None)
+    tag: str = col.text(None)
+    formed_at: int = col.whole(None)
+    next_at: int = col.whole(None)
+    tries: int = col.whole(0)
+    claim: str = col.text()
+    lease_until: int | None = col.moment_or_none()
+    sent_at: int | None = col.moment_or_none()
+    why: str = col.text()
+    account_id: int | None = col.to_or_none("accounts.id")

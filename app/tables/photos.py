@@ -3,7 +3,7 @@
 from sqlalchemy import UniqueConstraint
 from sqlmodel import SQLModel
 
-from app.tables.columns import STRICT, flag, key, text, to, to_or_none, whole
+from app.tables import columns as col
 
 
 class Picture(SQLModel, table=True):
@@ -14,21 +14,21 @@ class Picture(SQLModel, table=True):
     """
 
     __tablename__ = "pictures"
-    __table_args__ = (UniqueConstraint("order_id", "sha256"), STRICT)
+    __table_args__ = (UniqueConstraint("order_id", "sha256"), col.STRICT)
 
-    id: int | None = key()
-    order_id: int = to("orders.id")
-    delivery_id: int = to("photo_deliveries.id", index=True)
-    sha256: str = text(None)
-    size: int = whole(None)
-    path: str = text(None)
-    name: str = text()
-    format: str = text()
-    width: int = whole()
-    height: int = whole()
-    taken: str = text()
-    came_at: int = whole(None)
-    account_id: int | None = to_or_none("accounts.id")
+    id: int | None = col.key()
+    order_id: int = col.to("orders.id")
+    delivery_id: int = col.to("photo_deliveries.id", index=True)
+    sha256: str = col.text(None)
+    size: int = col.whole(None)
+    path: str = col.text(None)
+    name: str = col.text()
+    format: str = col.text()
+    width: int = col.whole()
+    height: int = col.whole()
+    taken: str = col.text()
+    came_at: int = col.whole(None)
+    account_id: int | None = col.to_or_none("accounts.id")
 
 
 class PictureNotRead(SQLModel, table=True):
@@ -38,24 +38,24 @@ class PictureNotRead(SQLModel, table=True):
     """
 
     __tablename__ = "pictures_not_read"
-    __table_args__ = (UniqueConstraint("delivery_id", "name", "problem"), STRICT)
+    __table_args__ = (UniqueConstraint("delivery_id", "name", "problem"), col.STRICT)
 
-    id: int | None = key()
-    delivery_id: int = to("photo_deliveries.id")
-    name: str = text()
-    problem: str = text(None)
-    came_at: int = whole(None)
+    id: int | None = col.key()
+    delivery_id: int = col.to("photo_deliveries.id")
+    name: str = col.text()
+    problem: str = col.text(None)
+    came_at: int = col.whole(None)
 
 
 class PictureModel(SQLModel, table=True):
     """A picture is for a model. One picture may be for several."""
 
     __tablename__ = "picture_models"
-    __table_args__ = (UniqueConstraint("model_id", "picture_id"), STRICT)
+    __table_args__ = (UniqueConstraint("model_id", "picture_id"), col.STRICT)
 
-    id: int | None = key()
-    model_id: int = to("models.id")
-    picture_id: int = to("pictures.id", index=True)
+    id: int | None = col.key()
+    model_id: int = col.to("models.id")
+    picture_id: int = col.to("pictures.id", index=True)
 
 
 class PhotoCheck(SQLModel, table=True):
@@ -66,16 +66,16 @@ class PhotoCheck(SQLModel, table=True):
     """
 
     __tablename__ = "photo_checks"
-    __table_args__ = (flag("remembered"), STRICT)
+    __table_args__ = (col.flag("remembered"), col.STRICT)
 
-    id: int | None = key()
-    model_id: int = to("models.id", index=True)
-    begun_at: int = whole(None)
-    ended_at: int = whole(None)
-    set_key: str = text()
-    pictures: int = whole()
-    remembered: int = whole()
-    verdict: str = text()
-    thresholds_version: str = text()
-    result: str = text("{}")
-    graph: str = text()
+    id: int | None = col.key()
+    model_id: int = col.to("models.id", index=True)
+    begun_at: int = col.whole(None)
+    ended_at: int = col.whole(None)
+    set_key: str = col.text()
+    pictures: int = col.whole()
+    remembered: int = col.whole()
+    verdict: str = col.text()
+    thresholds_version: str = col.text()
+    result: str = col.text("{}")
+    graph: str = col.text()

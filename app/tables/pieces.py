@@ -4,47 +4,34 @@ The cached columns of a piece (PieceColumns) are what folding its log gives; `li
 folds again and compares.
 """
 
-from sqlalchemy import CheckConstraint, Index, UniqueConstraint
-from sqlalchemy import text as sql
+from sqlalchemy import CheckConstraint, Index, UniqueConstraint, text
 from sqlmodel import SQLModel
 
-from app.tables.columns import (
-    STRICT,
-    flag,
-    key,
-    moment_or_none,
-    one_of,
-    text,
-    text_or_none,
-    to,
-    to_or_none,
-    whole,
-    whole_or_none,
-)
+from app.tables import columns as col
 
 
 class PieceColumns(SQLModel):
     """Where a piece stands. `version` counts the entries of its log."""
 
-    step: str = text(None)
-    entered_at: int = whole(None)
-    last_at: int = whole(None)
-    version: int = whole(0)
-    open: int = whole(1)
-    in_hand: int = whole(0)
-    hand_id: int | None = to_or_none("accounts.id")
-    aside_until: int | None = moment_or_none()
-    aside_reason: str = text()
-    hold_reason: str = text()
-    hold_whose: str = text()
-    hold_look_on: str | None = text_or_none()
-    asking: int = whole(0)
-    told_at: int | None = moment_or_none()
-    counted_at: int | None = moment_or_none()
-    passed_at: int | None = moment_or_none()
-    attempts: int = whole(0)
-    reworks: int = whole(0)
-    rests_until: int | None = moment_or_none()
+    step: str = col.text(None)
+    entered_at: int = col.whole(None)
+    last_at: int = col.whole(None)
+    version: int = col.whole(0)
+    open: int = col.whole(1)
+    in_hand: int = col.whole(0)
+    hand_id: int | None = col.to_or_none("accounts.id")
+    aside_until: int | None = col.moment_or_none()
+    aside_reason: str = col.text()
+    hold_reason: str = col.text()
+    hold_whose: str = col.text()
+    hold_look_on: str | None = col.text_or_none()
+    asking: int = col.whole(0)
+    told_at: int | None = col.moment_or_none()
+    counted_at: int | None = col.moment_or_none()
+    passed_at: int | None = col.moment_or_none()
+    attempts: int = col.whole(0)
+    reworks: int = col.whole(0)
+    rests_until: int | None = col.moment_or_none()
 
 
 class Model(PieceColumns, table=True):
@@ -53,22 +40,22 @@ class Model(PieceColumns, table=True):
     __tablename__ = "models"
     __table_args__ = (
         UniqueConstraint("order_id", "letter", "number"),
-        flag("open"),
-        Index("ix_models_at_work", "step", "entered_at", sqlite_where=sql("open = 1")),
-        STRICT,
+        col.flag("open"),
+        Index("ix_models_at_work", "step", "entered_at", sqlite_where=text("open = 1")),
+        col.STRICT,
     )
 
-    id: int | None = key()
-    animal_id: int = to("animals.id", index=True)
-    order_id: int = to("orders.id")
-    letter: str = text(None)
-    number: int = whole(1)
-    follows_id: int | None = to_or_none("models.id")
-    pictures: int | None = whole_or_none()
-    limits: str = text()
-    limits_agreed: str = text()
-    machine: str = text()
-    build_ends_at: int | None = moment_or_none()
+    id: int | None = col.key()
+    animal_id: int = col.to("animals.id", index=True)
+    order_id: int = col.to("orders.id")
+    letter: str = col.text(None)
+    number: int = col.whole(1)
+    follows_id: int | None = col.to_or_none("models.id")
+    pictures: int | None = col.whole_or_none()
+    limits: str = col.text()
+    limits_agreed: str = col.text()
+    machine: str = col.text()
+    build_ends_at: int | None = col.moment_or_none()
 
 
 class Copy(PieceColumns, table=True):
@@ -81,29 +68,29 @@ class Copy(PieceColumns, table=True):
     __table_args__ = (
         UniqueConstraint("order_id", "letter", "number", "making"),
         CheckConstraint("size_mm IS NULL OR size_mm BETWEEN 5 AND 2000", name="size_believable"),
-        flag("open"),
-        Index("ix_copies_at_work", "step", "entered_at", sqlite_where=sql("open = 1")),
-        STRICT,
+        col.flag("open"),
+        Index("ix_copies_at_work", "step", "entered_at", sqlite_where=text("open = 1")),
+        col.STRICT,
     )
 
-    id: int | None = key()
-    order_id: int = to("orders.id")
-    order_animal_id: int = to("order_animals.id", index=True)
-    model_id: int = to("models.id", index=True)
-    letter: str = text(None)
-    number: int = whole(None)
-    making: int = whole(1)
-    replaces_id: int | None = to_or_none("copies.id")
-    withdrawn: int = whole(0)
-    size_mm: int | None = whole_or_none()
-    pose: str = text()
-    base: str = text()
-    finish: str = text()
-    inscription: str = text()
-    spelling_confirmed_at: int | None = moment_or_none()
-    extras: str = text()
-    bench_note: str = text()
-    parcel_id: int | None = to_or_none("parcels.id", index=True)
+    id: int | None = col.key()
+    order_id: int = col.to("orders.id")
+    order_animal_id: int = col.to("order_animals.id", index=True)
+    model_id: int = col.to("models.id", index=True)
+    letter: str = col.text(None)
+    number: int = col.whole(None)
+    making: int = col.whole(1)
+    replaces_id: int | None = col.to_or_none("copies.id")
+    withdrawn: int = col.whole(0)
+    size_mm: int | None = col.whole_or_none()
+    pose: str = col.text()
+    base: str = col.text()
+    finish: str = col.text()
+    inscription: str = col.text()
+    spelling_confirmed_at: int | None = col.moment_or_none()
+    extras: str = col.text()
+    bench_note: str = col.text()
+    parcel_id: int | None = col.to_or_none("parcels.id", index=True)
 
 
 class Transition(SQLModel, table=True):
@@ -118,51 +105,51 @@ class Transition(SQLModel, table=True):
     __table_args__ = (
         CheckConstraint("(model_id IS NULL) <> (copy_id IS NULL)", name="one_piece"),
         CheckConstraint("happened_at <= recorded_at", name="not_in_the_future"),
-        one_of(
+        col.one_of(
             "kind",
             *("enter", "move", "start", "aside", "hold", "lift"),
             *("ask", "answer", "told", "finding", "undo", "correction"),
         ),
-        one_of("time_is", "pressed", "typed", "assumed", "imported"),
+        col.one_of("time_is", "pressed", "typed", "assumed", "imported"),
         UniqueConstraint("model_id", "seq"),
         UniqueConstraint("copy_id", "seq"),
         UniqueConstraint("model_id", "once"),
         UniqueConstraint("copy_id", "once"),
-        STRICT,
+        col.STRICT,
     )
 
-    id: int | None = key()
-    act: int = whole(None)
-    model_id: int | None = to_or_none("models.id")
-    copy_id: int | None = to_or_none("copies.id")
-    seq: int = whole(None)
-    kind: str = text(None)
-    move: str = text()
-    from_step: str | None = text_or_none()
-    to_step: str | None = text_or_none()
-    happened_at: int = whole(None)
-    recorded_at: int = whole(None)
-    time_is: str = text("pressed")
-    account_id: int | None = to_or_none("accounts.id")
-    reason: str = text()
-    cause: str = text()
-    whose: str = text()
-    until: int | None = moment_or_none()
-    look_on: str | None = text_or_none()
-    amount: int | None = whole_or_none()
-    question_id: int | None = to_or_none("questions.id")
-    about_id: int | None = to_or_none("transitions.id")
-    once: str | None = text_or_none()
+    id: int | None = col.key()
+    act: int = col.whole(None)
+    model_id: int | None = col.to_or_none("models.id")
+    copy_id: int | None = col.to_or_none("copies.id")
+    seq: int = col.whole(None)
+    kind: str = col.text(None)
+    move: str = col.text()
+    from_step: str | None = col.text_or_none()
+    to_step: str | None = col.text_or_none()
+    happened_at: int = col.whole(None)
+    recorded_at: int = col.whole(None)
+    time_is: str = col.text("pressed")
+    account_id: int | None = col.to_or_none("accounts.id")
+    reason: str = col.text()
+    cause: str = col.text()
+    whose: str = col.text()
+    until: int | None = col.moment_or_none()
+    look_on: str | None = col.text_or_none()
+    amount: int | None = col.whole_or_none()
+    question_id: int | None = col.to_or_none("questions.id")
+    about_id: int | None = col.to_or_none("transitions.id")
+    once: str | None = col.text_or_none()
 
 
 class MarkTick(SQLModel, table=True):
     """A mark looked at during an inspection of a copy."""
 
     __tablename__ = "mark_ticks"
-    __table_args__ = (flag("good"), STRICT)
+    __table_args__ = (col.flag("good"), col.STRICT)
 
-    id: int | None = key()
-    copy_id: int = to("copies.id", index=True)
-    mark_id: int = to("marks.id")
-    transition_id: int = to("transitions.id")
-    good: int = whole(1)
+    id: int | None = col.key()
+    copy_id: int = col.to("copies.id", index=True)
+    mark_id: int = col.to("marks.id")
+    transition_id: int = col.to("transitions.id")
+    good: int = col.whole(1)
