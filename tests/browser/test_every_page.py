@@ -105,6 +105,27 @@ def test_no_page_of_the_staff_has_a_fault(chromium: Browser, demo: Served, width
     assert not wrong, json.dumps(wrong, indent=1)
 
 
+def test_an_order_in_the_list_is_read_whole_on_a_phone_and_a_number_keeps_its_unit(
+    chromium: Browser, demo: Served
+) -> None:
+    for width in (1280, 390):
+        page = signed_in(chromium, demo, width)
+        page.goto(demo.staff + "/orders")
+        assert page.locator("table.list tbody tr").count() > 5
+        cut = page.evaluate(
+            """[...document.querySelectorAll("table.list td")].filter(
+              td => td.getBoundingClientRect().right > innerWidth).length"""
+        )
+        wrapped = page.evaluate(
+            """[...document.querySelectorAll("table.list tbody td.n")].filter(td => {
+              const text = document.createRange(); text.selectNodeContents(td);
+              return text.getClientRects().length > 1;
+            }).map(td => td.textContent)"""
+        )
+        page.context.close()
+        assert (cut, wrapped) == (0, []), width
+
+
 def test_no_page_of_a_customer_has_a_fault_and_none_needs_a_script(
     chromium: Browser, demo: Served
 ) -> None:
