@@ -43,7 +43,7 @@ class LongerFields(Fields):
     cause: Words
 
 
-class AnswerFields(Fields):
+class LateAnswerFields(Fields):
     """What a customer says to it, and by which way."""
 
     answer: Said
@@ -114,7 +114,7 @@ def _tell_one(
     store.note(db, who, now, order_id, 0, "running later told")
 
 
-def note_answer(workshop: Workshop, order_id: int, typed: AnswerFields, who: Person) -> None:
+def note_answer(workshop: Workshop, order_id: int, typed: LateAnswerFields, who: Person) -> None:
     """Keep what a customer says to its taking longer.
 
     Who waits and was not told the new days by a letter has heard them with the question: they are

@@ -35,7 +35,7 @@ def longer_answer(
     """Keep what the customer says to its taking longer."""
     with workshop.database.reading() as db:
         order_id = order_store.by_number(db, number)
-    longer.note_answer(workshop, order_id, check(longer.AnswerFields, form.plain()), me)
+    longer.note_answer(workshop, order_id, check(longer.LateAnswerFields, form.plain()), me)
     back = "/waiting/longer" if form.get("back") == "/waiting/longer" else f"/orders/{number}"
     return go(request, f"{back}?done=noted")
 

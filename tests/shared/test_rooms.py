@@ -44,3 +44,13 @@ def test_no_room_has_more_than_twenty_modules_at_one_level() -> None:
     }
     assert len(rooms) > 20
     assert many == {}
+
+
+def test_no_name_of_a_class_means_two_things() -> None:
+    named: dict[str, list[str]] = {}
+    for path in APP.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                named.setdefault(node.name, []).append(str(path.relative_to(APP)))
+    assert len(named) > 200
+    assert {name: places for name, places in named.items() if len(places) > 1} == {}
