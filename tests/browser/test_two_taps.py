@@ -126,6 +126,7 @@ def test_a_row_that_has_changed_is_quiet_for_keys_too_and_then_takes_them(
     owner.keyboard.press("Enter")
     done = row(owner, painted).locator("[value^=painted]")
     expect(done).to_have_attribute("aria-disabled", "true")
+    expect(done).to_have_css("opacity", "1")  # quiet, and still read by everybody
     owner.keyboard.press("Enter")
     expect(done).not_to_have_attribute("aria-disabled", "true")
     expect(done).to_be_focused()
