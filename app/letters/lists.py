@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Select, exists, func, select
+from sqlalchemy import Connection, Select, exists, func, or_, select
 from sqlalchemy.engine import Row
 
 from app.flow.steps import Step
@@ -14,7 +14,7 @@ from app.letters.letter import WordedLetter, letter_from_json, parts_from_json
 from app.orders.facts.gather import facts_of_many
 from app.shared.errors import NotFound
 from app.studio.workshop import InForce
-from app.tables import animals, copies, customers, models, news, order_animals, orders
+from app.tables import animals, copies, customers, models, news, order_animals, orders, questions
 from app.tables import letters as letters_table
 
 PAGE = 50
@@ -35,10 +35,15 @@ _LINES = select(
 ).order_by(_L.id.desc())
 
 
-# Of an order that was cancelled as a whole nothing is told; an undo brings it back.
-_OF_IT = exists().where(copies.c.order_id == orders.c.id)
+# Of an order or an animal of which every copy was cancelled nothing is told, and no question is
+# asked that nobody waits for any more; an undo brings it back.
+_OF_IT = exists().where(
+    copies.c.order_id == orders.c.id, or_(news.c.letter == "", copies.c.letter == news.c.letter)
+)
 _LEFT = _OF_IT.where(copies.c.withdrawn == 0, copies.c.step.not_in((Step.CANCELLED, Step.REPLACED)))
-_CANCELLED = (orders.c.open == 0) & _OF_IT & ~_LEFT
+_CANCELLED = _OF_IT & ~_LEFT
+_OPEN = exists().where(questions.c.id == news.c.round, questions.c.answered_at.is_(None))
+_STILL_ASKED = or_(news.c.kind != "question", _OPEN)
 
 
 def _letters() -> Select[Any]:
@@ -67,7 +72,7 @@ def _untold(order_id: int | None = None) -> Select[Any]:
             & (order_animals.c.letter == news.c.letter),
         )
         .outerjoin(animals, animals.c.id == order_animals.c.animal_id)
-        .where(store.TO_TELL, ~_CANCELLED)
+        .where(store.TO_TELL, ~_CANCELLED, _STILL_ASKED)
         .order_by(news.c.at, news.c.id)
         .limit(FEW)
     )

@@ -6,9 +6,10 @@ import httpx
 import pytest
 from sqlalchemy import update
 
-from app.flow import store
+from app.flow import news_rows, store
 from app.flow.stays import stays
 from app.flow.steps import MAKING_STEPS, Step, TimeClass
+from app.orders.facts.gather import facts_of
 from app.tables import orders
 from tests.making import (
     CAST,
@@ -245,6 +246,35 @@ def test_a_cancelled_order_is_an_end_with_its_reason(
     assert rows(
         workshop.database, "SELECT DISTINCT whose FROM transitions WHERE move = 'cancel'"
     ) == [("customer",)]
+
+
+@pytest.mark.parametrize("step", [Step.NOT_BEGUN, *MAKING_STEPS])
+def test_one_copy_is_cancelled_alone_at_every_step_and_what_waited_only_for_it_is_withdrawn(
+    desk: Browser, workshop: ClockedWorkshop, step: Step
+) -> None:
+    model = Step.FINISHING if step is Step.NOT_BEGUN else Step.READY
+    wanted = [Wanted("Juniper", step=model, copy_step=step), Wanted("Otis")]
+    made = make_order(workshop.database, CAST.desk, NOW - DAY, wanted)
+    with workshop.database.writing() as db:
+        for letter in "AB":
+            news_rows.write(db, made.id, "photos_passed", NOW, letter=letter)
+    copy, torn, pose = made.copy("A1"), ASKED["asked"], "Standing or lying?"
+    act(desk, made, "ask", **(ASKED | {"about": str(copy), "channel": "letter", "blocking": "1"}))
+    act(desk, made, "ask", topic="Pose", asked=pose, about="order", channel="letter")
+    assert torn in words(desk.get("/waiting"))
+    act(desk, made, "cancel", about=str(copy), whose="studio", reason="the arm broke")
+    assert step_of(workshop.database, copy) is Step.CANCELLED
+    assert all(
+        s.open for s in (piece(workshop.database, made.pieces[k]).state for k in ("B", "B1"))
+    )
+    page, waiting = said(desk, made), words(desk.get("/waiting"))
+    assert "cancelled: the arm broke" in page
+    assert f"{torn} closed: there is nothing left to ask about" in page
+    assert (torn in waiting, pose in waiting) == (False, True)
+    assert "Waits to be told: photos good to work from, Otis; question." in page
+    with workshop.database.reading() as db:
+        facts = facts_of(db, made.id, workshop.in_force(), workshop.now())
+    assert [question.asked for question in facts.questions] == [pose]
 
 
 def test_what_was_handed_over_is_not_cancelled_with_the_rest(
