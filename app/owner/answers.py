@@ -12,9 +12,9 @@ from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.log import FINISHED, OPEN
 from app.leadtimes.statistics import nearest_rank
 from app.orders.facts.ranges import HIGH, LOW, Span, days_of, weeks
-from app.owner.figures import ENOUGH, Where
+from app.owner.figures import ENOUGH, Where, WilsonShare
 from app.owner.intervals import STEP_CODE
-from app.owner.track import MilestoneRecord, WilsonShare
+from app.owner.track import MilestoneRecord
 from app.owner.ways import CopyWays
 from app.shared.calendar import DAY, Calendar
 from app.shared.web import words

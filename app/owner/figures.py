@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from app.flow.steps import BENCHES, STEPS, Step, TimeClass
 from app.leadtimes.log import CANCELLED, DAY, FINISHED, OPEN
+from app.leadtimes.rates import wilson
 from app.leadtimes.statistics import (
     Individuals,
     LittleCheck,
@@ -35,6 +36,24 @@ OWN_CLASSES: Final = (
     TimeClass.WAITING, TimeClass.HANDS, TimeClass.MACHINE, TimeClass.REST,
     TimeClass.REST_OF_ORDER, TimeClass.CLOSED, TimeClass.HOLD, TimeClass.CARRIER,
 )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class WilsonShare:
+    """How many of some ranges or pieces did something, with Wilson's 95 % interval of the share."""
+
+    hits: int
+    n: int
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are enough for a share."""
+        return self.n >= ENOUGH
+
+    def in_100(self) -> tuple[int, int, int]:
+        """The share and its interval, in 100, the interval rounded outward."""
+        low, high = wilson(self.hits, self.n)
+        return round(100 * self.hits / self.n), int(100 * low), min(100, -int(-100 * high // 1))
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,7 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
-from app.leadtimes.rates import wilson
-from app.owner.figures import ENOUGH
+from app.owner.figures import WilsonShare
 from app.shared.calendar import DAY, Calendar
 
 
@@ -50,24 +49,6 @@ class TrackRow:
     given_up: bool
     passed_was: RangeOutcome | None
     finished_was: RangeOutcome | None
-
-
-@dataclass(frozen=True, slots=True)
-class WilsonShare:
-    """How many of some judged ranges did something, with Wilson's 95 % interval of the share."""
-
-    hits: int
-    n: int
-
-    @property
-    def enough(self) -> bool:
-        """Whether there are enough for a share."""
-        return self.n >= ENOUGH
-
-    def in_100(self) -> tuple[int, int, int]:
-        """The share and its interval, in 100, the interval rounded outward."""
-        low, high = wilson(self.hits, self.n)
-        return round(100 * self.hits / self.n), int(100 * low), min(100, -int(-100 * high // 1))
 
 
 @dataclass(frozen=True, slots=True)

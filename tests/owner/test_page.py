@@ -74,6 +74,13 @@ def test_five_pieces_are_told_in_words_only(empty):
     assert "<table" not in page
 
 
+def test_before_six_whole_months_it_says_how_many_there_are(empty):
+    for number in range(20):
+        hand_over(empty, 21, f"Otis {number}")
+    text = plain(page_of(empty))
+    assert "Limits need six whole months with five pieces each; there is one month so far." in text
+
+
 def test_with_a_history_every_chart_stands_over_its_table(workshop):
     page = page_of(workshop)
     assert re.findall(r'data-draws="(\w+)"', page) == list(CHARTS)

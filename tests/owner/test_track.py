@@ -7,11 +7,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from app.owner.answers import share_words
+from app.owner.figures import WilsonShare
 from app.owner.track import (
     OrderEnds,
     RangeOutcome,
     TrackedRange,
-    WilsonShare,
     record_of,
     row_of,
     standing,

@@ -47,6 +47,11 @@ def text_of(row: str, kind: str = "plain", now: int = NOW) -> str:
     return "\n".join(sentences(page_at(row, kind, now)))
 
 
+def test_every_step_of_a_copy_stands_in_a_row_so_that_its_words_are_approved() -> None:
+    stood = {copy.step for facts in ROWS.values() for one in facts.animals for copy in one.copies}
+    assert stood >= set(piece_words.COPY_WORDS)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("row", ROWS)
 def test_no_row_says_a_word_that_is_never_said(row: str, kind: str) -> None:

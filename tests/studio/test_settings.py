@@ -9,7 +9,8 @@ import pytest
 from app.flow.steps import BENCHES, STEPS
 from app.shared.web.forms import MOST_FIELDS
 from app.studio import store
-from app.studio.as_form import flat
+from app.studio.as_form import ELSEWHERE, flat
+from app.studio.pages import LABELS
 from app.studio.rules import StudioSettings
 from tests.making import CAST, NOW, fingerprint, make_order, rows
 from tests.staff.browser import Browser, ClockedWorkshop
@@ -85,6 +86,12 @@ def test_every_step_of_the_benches_has_a_capacity_field(owner: Browser) -> None:
     for step in BENCHES:
         assert f'name="capacity_{step}"' in page
         assert STEPS[step].name in page
+
+
+def test_every_setting_stands_in_the_form_and_has_a_name_in_the_history(owner: Browser) -> None:
+    page = owner.get("/settings").text
+    assert [f for f in flat(StudioSettings(), STEP_KEYS) if f'name="{f}"' not in page] == []
+    assert StudioSettings.model_fields.keys() - LABELS.keys() == ELSEWHERE
 
 
 @pytest.mark.parametrize(
