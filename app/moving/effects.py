@@ -192,6 +192,27 @@ def _ask_views(moving: Moving) -> None:
 # ---------------------------------------------------------------- the model
 
 
+def _may_run(moving: Moving) -> None:
+    """The machine is known and has room; of a set that the check refused, ask. Raises AskFirst."""
+    db = moving.act.db
+    chosen = machines.choose(db, moving.said.machine)
+    if chosen is not None:
+        new = {piece.ref.id for piece in moving.pieces}
+        machines.check_room(db, chosen, new, moving.act.now)
+    if moving.said.sure:
+        return
+    checked = [(piece, machines.refusal_of_check(db, piece.ref.id)) for piece in moving.pieces]
+    refused = [(piece, why) for piece, why in checked if why is not None]
+    if refused:
+        said = [
+            f"The check expects no build from the pictures of {named(db, piece.ref).words}"
+            + (f": {why}" if why else ".")
+            for piece, why in refused
+        ]
+        label = f"Start {'it' if len(checked) == 1 else 'them'} all the same"
+        raise AskFirst(" ".join(said), label, refused[0][0])
+
+
 def _begin_runs(moving: Moving) -> None:
     db, act = moving.act.db, moving.act
     chosen = machines.choose(db, moving.said.machine)
@@ -337,7 +358,7 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     Kind.FINDING: _FINDING,
     Kind.HOLD: Effect(hears=_whose),
     MoveKey.PHOTOS_COUNTED: Effect(hears=_amounts, after=_count_pictures),
-    MoveKey.BUILD_STARTED: Effect(after=_begin_runs),
+    MoveKey.BUILD_STARTED: Effect(before=_may_run, after=_begin_runs),
     MoveKey.LIMITS: Effect(hears=_limits, after=_pass_with_limits),
     MoveKey.MODEL_FINISHED: Effect(before=_ask_before_deadline),
     MoveKey.PASSED: Effect(hears=_check_marks, after=_keep_ticks),

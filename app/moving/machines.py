@@ -1,5 +1,6 @@
 """The build machines, and which set runs on which: read, chosen and noted."""
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ from app.flow.steps import Of
 from app.flow.store import Ref, entry_of_row
 from app.moving.build_times import BuildMachine, OnMachine, runs_of, times
 from app.moving.names import named
+from app.moving.rules import REFUSED_BY_CHECK
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.web import words
 from app.tables import builds, machines, models
@@ -117,11 +119,7 @@ def choose(db: Connection, machine_id: int | None) -> BuildMachine | None:
 def note_runs(
     db: Connection, chosen: BuildMachine, begun: Mapping[int, tuple[int, int]], now: int
 ) -> None:
-    """Keep on which machine runs began: by model, the entry that began it and its moment.
-
-    Raises Refused where the machine has no room for them.
-    """
-    check_room(db, chosen, set(begun), now)
+    """Keep on which machine runs began: by model, the entry that began it and its moment."""
     takes = times(on.run for on in runs(db, now - YEAR))
     for model_id, (entry, started) in begun.items():
         its = takes.of(pictures_of(db, model_id))
@@ -163,6 +161,22 @@ def check_room(db: Connection, chosen: BuildMachine, new: set[int], now: int) ->
         )
     room = words.count(free, "free place")
     raise Refused(f"{chosen.name} has {room}, and {words.count(len(new), 'set')} were chosen.")
+
+
+_LAST_CHECK = text(
+    "SELECT verdict, result FROM photo_checks WHERE model_id = :id ORDER BY id DESC LIMIT 1"
+)
+
+
+def refusal_of_check(db: Connection, model_id: int) -> str | None:
+    """Why no build will come of a set, as its last check says; "" where it gave no reason.
+
+    None where it was not checked, or not refused.
+    """
+    row = db.execute(_LAST_CHECK, {"id": model_id}).first()
+    if row is None or row.verdict not in REFUSED_BY_CHECK:
+        return None
+    return next((str(reason["text"]) for reason in json.loads(row.result).get("reasons", [])), "")
 
 
 def pictures_of(db: Connection, model_id: int) -> int | None:

@@ -7,6 +7,8 @@ from app.shared.errors import BadFields
 from app.shared.people import DESK_AND_OWNER, EVERYBODY, OWNER_ONLY, Role
 
 MOST_VIEWS = 20
+# Verdicts of the photo check after which a set is started only by who insists.
+REFUSED_BY_CHECK = frozenset({"will not do", "nothing readable"})
 
 
 def check_views(views: Sequence[str]) -> None:

@@ -25,16 +25,24 @@ MOST_PLACES = 99
 
 
 def start(
-    workshop: Workshop, machine_id: int, seen: Sequence[Seen], who: Person, once: str
+    workshop: Workshop,
+    machine_id: int,
+    seen: Sequence[Seen],
+    who: Person,
+    once: str,
+    *,
+    sure: bool = False,
 ) -> Done:
-    """Start a run of one or more sets on a machine. Raises what `perform` raises."""
+    """Start a run of one or more sets on a machine; `sure` where the check refused one.
+
+    Raises what `perform` raises.
+    """
     if not seen:
         raise Refused("Which sets? Tick the ones that go on together.")
     if len(seen) > MOST_AT_ONCE:
         raise Refused(f"At most {MOST_AT_ONCE} sets at once, please.")
-    return perform(
-        workshop, seen, MoveKey.BUILD_STARTED, MoveDetails(machine=machine_id), who, once
-    )
+    said = MoveDetails(machine=machine_id, sure=sure)
+    return perform(workshop, seen, MoveKey.BUILD_STARTED, said, who, once)
 
 
 def end(

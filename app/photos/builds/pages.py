@@ -11,6 +11,7 @@ from starlette.responses import Response
 from app.flow.legality import UNDO_WITHIN
 from app.flow.steps import Step
 from app.moving import machines as build_machines
+from app.moving.effects import AskFirst
 from app.moving.perform import Seen
 from app.orders.benches import moves as benches_moves
 from app.orders.benches import store as benches_store
@@ -51,7 +52,8 @@ def start(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Resp
         machine = whole_number(form.get("machine"))
         if machine is None:
             raise Refused("On which machine? Press its button.")
-        return actions.start(workshop, machine, _seen(form), me, form.get("once")).act
+        sure = form.get("sure") == "1"
+        return actions.start(workshop, machine, _seen(form), me, form.get("once"), sure=sure).act
 
     return _do(request, workshop, form, act)
 
@@ -144,6 +146,11 @@ def _do(
         done = act()
     except BadFields as why:
         return _page(request, workshop, form=form, errors=why.fields, status=422)
+    except AskFirst as why:
+        asked = {"sure": str(why)}
+        return _page(
+            request, workshop, form=form, errors=asked, status=status_of(why), yes=why.label
+        )
     except Refused as why:
         return _page(request, workshop, form=form, errors={"": str(why)}, status=status_of(why))
     if done:
@@ -160,6 +167,7 @@ def _page(
     form: Form | None = None,
     errors: dict[str, str] | None = None,
     status: int = 200,
+    yes: str = "",
 ) -> Response:
     now, in_force = workshop.now(), workshop.in_force()
     with workshop.database.reading() as db:
@@ -188,6 +196,7 @@ def _page(
         "ticks": form.many("set") if form is not None else [],
         "typed": form.plain() if form is not None else {},
         "errors": errors or {},
+        "yes": yes,
         "once": new_once(),
     }
     return render(request, "photos/builds/builds.html", context, status)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from app.flow.steps import MoveKey
 from app.moving.build_times import HOUR, BuildMachine, Busy, OnMachine, Times, busy, times
+from app.moving.rules import REFUSED_BY_CHECK
 from app.orders.benches.lines import OpenPiece
 from app.orders.benches.words import Clock, notes, placed
 from app.shared.calendar import DAY
@@ -140,7 +141,8 @@ def _waiting(
     where = f"on hold: {line.hold_reason}" if held else reason
     said = verdicts.get(line.id, "")
     # Of a remembered animal no better set will come: where no build is, hands work by eye.
-    by_eye = line.life == "remembered" and said in ("will not do", "nothing readable")
+    refused = said in REFUSED_BY_CHECK
+    by_eye = refused and line.life == "remembered"
     return QueuedSet(
         line=line,
         rank=(held, rank, line.order_number, line.id),
@@ -151,7 +153,7 @@ def _waiting(
         verdict=_BY_EYE if by_eye else _VERDICTS.get(said, ""),
         takes=f"takes {span(its.first, its.last)}",
         days=max(0.0, (clock.now - line.entered_at) / DAY),
-        free=not held and not line.asking and not by_eye,
+        free=not (held or line.asking or refused),
     )
 
 
