@@ -110,9 +110,9 @@ def _chosen(workshop: Workshop, model: int, form: Form) -> dict[str, tuple[int, 
             continue
         number = whole_number(typed)
         if number is None:
-            raise BadFields({f"p_{key}": "The number of a picture, as it stands below it."})
+            raise BadFields({f"p_{key}": "The number under the photo."})
         if not 0 < number <= len(ids):
-            raise BadFields({f"p_{key}": f"There are pictures 1 to {len(ids)}."})
+            raise BadFields({f"p_{key}": f"Give a photo from 1 to {len(ids)}."})
         found[key] = (ids[number - 1], form.get(f"c_{key}") or "whole")
     return found
 
@@ -194,7 +194,7 @@ def _view_rows(
     typed: dict[str, str],
 ) -> list[dict[str, Any]]:
     """The views that are worked from, with the picture's number and what is cut out."""
-    marks = {f"mark:{mark['id']}": f"Mark: {mark['what']}" for mark in rows.marks}
+    marks = {f"mark:{mark['id']}": f"Marking: {mark['what']}" for mark in rows.marks}
     found = []
     for key, name in {**VIEWS, **marks}.items():
         view = chosen.get(key)

@@ -16,6 +16,7 @@ from app.flow.steps import STARTS, STEPS, MoveKey, Of, Step, moves_from
 from app.flow.store import Ref
 from app.moving.effects import AskFirst
 from app.moving.machines import all_machines
+from app.orders.benches.words import ASIDE_REASONS
 from app.orders.order import history
 from app.orders.order.photos_told import to_fetch
 from app.orders.order.view import copy_facts, where
@@ -140,6 +141,7 @@ def _work(rows: store.PieceRows, ref: Ref, person: Person, in_force: InForce) ->
         "causes": rules.causes(state.step) if ref.of is Of.COPY else [],
         "same_hands": inspected and rules.same_hands(painters, person.account_id),
         "past_third": past_the_third(state),
+        "aside_reasons": [(reason, reason) for reason in ASIDE_REASONS],
     }
 
 
@@ -208,7 +210,7 @@ def _right(workshop: Workshop, fields: CorrectionFields, shown: Entry | None) ->
     if not fields.reason:
         raise BadFields({"reason": "Why is it corrected? A few words."})
     if fields.step and fields.step not in tuple(Step):
-        raise BadFields({"step": "Choose one of the list."})
+        raise BadFields({"step": "Choose one from the list."})
     return Right(
         move=fields.move,
         step=Step(fields.step) if fields.step else None,
@@ -234,7 +236,7 @@ def _correction_page(
     line = effective(rows.log)
     shown = next((e for e in line if e.id == entry_id), None)
     if shown is None:
-        raise NotFound("That entry does not count any more: it was undone or struck.")
+        raise NotFound("That entry no longer counts: it was undone or deleted.")
     there = in_force.calendar.local(shown.happened_at)
     context = {
         "r": rows,

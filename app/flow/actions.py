@@ -137,7 +137,7 @@ def grant(act: Act, piece: Piece, wish: Wish) -> None:
     if (why := refusal(piece.state, entry, policy)) is not None:
         raise Refused(why)
     if act.who.role not in allowed_roles(piece.state, entry, policy):
-        raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
+        raise NotAllowed("Your role doesn’t cover this. Ask the office or the owner.")
     append(act, piece, entry)
     _consequences(act, piece, entry)
 

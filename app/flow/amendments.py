@@ -54,7 +54,7 @@ def _undo_one(act: Act, ref: Ref, entry: Entry, named: Entry) -> None:
     if (why := undo_refusal(log, entry.id, act.now)) is not None:
         raise Refused(why)
     if act.who.role not in roles_of(entry):
-        raise NotAllowed("Your role does not cover what would be undone. Ask the desk.")
+        raise NotAllowed("Your role doesn’t cover what would be undone. Ask the office.")
     _add_about(act, piece, log, _about(act, entry, Kind.UNDO))
     if entry.move == MoveKey.HANDED_OVER:
         _unpack(act.db, ref.id, act.now)
@@ -202,7 +202,7 @@ def _check_role(act: Act, ref: Ref, named: Entry, right: Right) -> None:
     shown = next((entry for entry in line if entry.id == named.id), named)
     becomes = replace(shown, move=right.move or shown.move)
     if any(act.who.role not in roles_of(entry) for entry in (named, shown, becomes)):
-        raise NotAllowed("Your role does not cover what would be corrected. Ask the desk.")
+        raise NotAllowed("Your role doesn’t cover what would be corrected. Ask the office.")
 
 
 def _meant(db: Connection, named: Entry, right: Right) -> list[tuple[Ref, Entry]]:
@@ -222,7 +222,7 @@ def _meant(db: Connection, named: Entry, right: Right) -> list[tuple[Ref, Entry]
     ]
     if changes_move and len(meant) > 1:
         raise Refused(
-            "This entry moved other pieces with it. Say that it never happened, then enter the "
+            "This entry moved other pieces with it. Delete it, then enter the "
             "right move with its own time."
         )
     return meant
@@ -237,7 +237,7 @@ def _correct_one(act: Act, ref: Ref, entry: Entry, right: Right) -> None:
     line = effective(log)
     shown = next((e for e in line if e.id == entry.id), None)
     if shown is None:
-        raise NotFound("That entry does not count any more: it was undone or struck.")
+        raise NotFound("That entry no longer counts: it was undone or deleted.")
     about = replace(
         _about(act, entry, Kind.CORRECTION),
         happened_at=shown.happened_at if right.happened_at is None else right.happened_at,
@@ -271,12 +271,12 @@ def _right_target(
     key = right.move or shown.move
     if key != shown.move and key in CARRYING:
         raise Refused(
-            "That move does more than move this piece. Say that the wrong one never happened, "
-            "then enter the right one with its own time."
+            "That move does more than move this piece. Delete the wrong one, then "
+            "enter the right one with its own time."
         )
     move = find_move(of, state.step, key, policy)
     if move is None and key == shown.move:
         return {"to_step": shown.to_step, "move": key}
     if move is None:
-        raise Refused(f"From {STEPS[state.step].name} there is no such move.")
+        raise Refused(f"From {STEPS[state.step].name} that cannot be done. Load the page again.")
     return {"to_step": move.end, "move": key}

@@ -49,7 +49,7 @@ def change_in(
     """Change fields of a row inside an open transaction; what does not differ is left alone."""
     row = db.execute(select(table).where(table.c.id == row_id)).mappings().first()
     if row is None:
-        raise NotFound("What you changed is gone.")
+        raise NotFound("What you changed is no longer here. Load the page again.")
     differs = {name: value for name, value in new.items() if row[name] != value}
     if not differs:
         return

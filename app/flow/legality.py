@@ -52,9 +52,9 @@ def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, policy: Poli
     """
     wrong = next((e for e in effective(log) if e.id == right.about_id), None)
     if wrong is None or wrong.kind not in CORRECTABLE:
-        return ["There is nothing here that could be corrected."]
+        return ["There is nothing to correct in this entry."]
     if wrong.kind is Kind.ENTER and right.to_step is None:
-        return ["The entering of a piece cannot be taken away. Cancel the piece instead."]
+        return ["The first entry of a piece cannot be deleted. Cancel the piece instead."]
     state: State | None = None
     for entry in effective([*log, right]):
         if state is None:
@@ -64,7 +64,7 @@ def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, policy: Poli
         if why is not None and entry.id == right.about_id:
             return [why]
         if why is not None:
-            return [f"{describe(entry)} would not fit any more. Correct it first. ({why})"]
+            return [f"{describe(entry)} would not fit any more. Correct that first. ({why})"]
         state = after(of, state, entry)
     return []
 
@@ -87,10 +87,10 @@ def describe(entry: Entry) -> str:
     if entry.kind in (Kind.MOVE, Kind.ENTER) and entry.to_step is not None:
         return f"The move to {STEPS[entry.to_step].name}"
     words = {
-        Kind.START: "The taking in hand",
-        Kind.ASIDE: "The setting aside",
+        Kind.START: "Taking it up",
+        Kind.ASIDE: "Setting it aside",
         Kind.HOLD: "The hold",
-        Kind.LIFT: "The lifting of the hold",
-        Kind.TOLD: "The word that photos were sent",
+        Kind.LIFT: "Resuming it",
+        Kind.TOLD: "The note that photos were announced",
     }
-    return words.get(entry.kind, "An entry after it")
+    return words.get(entry.kind, "A later entry")

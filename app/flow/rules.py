@@ -272,11 +272,11 @@ def _switched_off(move: Move, policy: Policy) -> bool:
 def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
     """Why an entry may not follow a state, in words for the page; None where it may."""
     if not state.open:
-        return f"This piece is at its end: {STEPS[state.step].name.lower()}."
+        return f"This piece is closed: {STEPS[state.step].name.lower()}."
     if entry.happened_at < state.last_at:
-        return "That is before the last thing that happened to this piece."
+        return "That is before the last thing that happened to this piece. Type a later time."
     if state.held and not _allowed_on_hold(state, entry):
-        return "This piece is on hold. Lift the hold first."
+        return "This piece is on hold. Resume it first."
     match entry.kind:
         case Kind.MOVE:
             return _move_refusal(state, entry, policy)
@@ -293,11 +293,15 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
             return None if wanted else "No photos are wanted of this animal now."
         case Kind.FINDING:
             made = state.step in MAKING_STEPS
-            return None if made else "There is no made piece yet to find anything on."
+            return (
+                None
+                if made
+                else "Nothing has been made yet, so there is nothing to find a fault in."
+            )
         case Kind.ASK:
             return None
         case _:
-            return "That cannot follow here."
+            return "That cannot come next here. Load the page again."
 
 
 def _allowed_on_hold(state: State, entry: Entry) -> bool:
@@ -311,9 +315,12 @@ def _allowed_on_hold(state: State, entry: Entry) -> bool:
 def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
     move = find_move(state.of, state.step, entry.move, policy)
     if move is None or move.end is not entry.to_step:
-        return f"From {STEPS[state.step].name} there is no such move."
+        return f"From {STEPS[state.step].name} that cannot be done. Load the page again."
     if move.key == MoveKey.NEW_SET and policy.remembered:
-        return "A remembered animal cannot be photographed again: use what there is, or by eye."
+        return (
+            "A remembered animal cannot be photographed again. Work from the photos there are, "
+            "or sculpt by eye."
+        )
     if "whose" in move.needs:
         return _whose_refusal(entry)
     if {"reason", "finding"} & set(move.needs) and not entry.reason:
@@ -325,7 +332,7 @@ def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
 
 def _hand_refusal(state: State, entry: Entry) -> str | None:
     if not STEPS[state.step].take:
-        return f"Nobody takes a piece in hand in {STEPS[state.step].name}."
+        return f"Pieces are not taken up in {STEPS[state.step].name}."
     if entry.kind is Kind.START and state.in_hand and state.hand_id == entry.by:
         return "You have it in hand already."
     if entry.kind is Kind.ASIDE and entry.until is not None and entry.until <= entry.happened_at:
@@ -335,7 +342,7 @@ def _hand_refusal(state: State, entry: Entry) -> str | None:
 
 def _whose_refusal(entry: Entry) -> str | None:
     if entry.whose not in tuple(Whose):
-        return "Say on whose account: the customer's, the studio's or a supplier's."
+        return "Say who it waits on: the customer, the studio or a supplier."
     return None if entry.reason else "Say why, in a few words."
 
 
@@ -344,7 +351,7 @@ def offers(state: State, role: Role, policy: Policy) -> tuple[Offer, ...]:
     if not state.open:
         return ()
     if state.held:
-        lift = Offer("lift", Kind.LIFT, "Lift the hold", main=True)
+        lift = Offer("lift", Kind.LIFT, "Resume", main=True)
         return (lift, *_move_offers(state, role, policy, main=False))
     take = STEPS[state.step].take
     found: list[Offer] = []
@@ -355,7 +362,9 @@ def offers(state: State, role: Role, policy: Policy) -> tuple[Offer, ...]:
     if take:
         found.append(Offer("aside", Kind.ASIDE, "Set aside", ("until", "reason"), forward=False))
     if state.step in MAKING_STEPS:
-        found.append(Offer("finding", Kind.FINDING, "Mend here", ("finding",), forward=False))
+        found.append(
+            Offer("finding", Kind.FINDING, "Repair at this bench", ("finding",), forward=False)
+        )
     hold = Offer("hold", Kind.HOLD, "Hold", ("reason", "whose", "look_on"), forward=False)
     return (*found, hold)
 

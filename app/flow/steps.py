@@ -208,22 +208,22 @@ class Move:
 def _model_moves() -> Iterator[Move]:
     k, m, s = MoveKey, Of.MODEL, Step
     yield Move(k.PHOTOS_COUNTED, m, s.PHOTOS_WANTED, s.PHOTOS_IN, "Photos are here",
-               "pictures are here", needs=("amount",))
+               "photos are here", needs=("amount",))
     yield Move(k.BUILD_STARTED, m, s.PHOTOS_IN, s.BUILDING, "Start build", "build started")
     yield Move(k.NO_BUILD, m, s.PHOTOS_IN, s.ASSESSING, "Assess without a build",
                "to be assessed without a build")
     yield Move(k.BUILD_FINISHED, m, s.BUILDING, s.ASSESSING, "Build finished", "build finished",
                by_itself=True)
-    yield Move(k.BUILD_FAILED, m, s.BUILDING, s.ASSESSING, "Failed by the pictures",
-               "build failed by the pictures", by_itself=True)
-    yield Move(k.BUILD_STOPPED, m, s.BUILDING, s.PHOTOS_IN, "Stopped by the machine",
-               "build stopped by the machine; same place in the queue", forward=False,
+    yield Move(k.BUILD_FAILED, m, s.BUILDING, s.ASSESSING, "Photos not good enough",
+               "build failed, photos not good enough", by_itself=True)
+    yield Move(k.BUILD_STOPPED, m, s.BUILDING, s.PHOTOS_IN, "Machine stopped",
+               "machine stopped; same place in the queue", forward=False,
                by_itself=True)
     yield Move(k.GOOD, m, s.ASSESSING, s.FINISHING, "Good", "assessed: good")
-    yield Move(k.LIMITS, m, s.ASSESSING, s.FINISHING, "Good with limits",
-               "assessed: good with limits", needs=("limits",))
-    yield Move(k.BY_EYE, m, s.ASSESSING, s.FINISHING, "By eye, without a build",
-               "assessed: by eye, without a build")
+    yield Move(k.LIMITS, m, s.ASSESSING, s.FINISHING, "Good, with gaps",
+               "assessed: good, with gaps", needs=("limits",))
+    yield Move(k.BY_EYE, m, s.ASSESSING, s.FINISHING, "Sculpt by eye",
+               "assessed: to be sculpted by eye")
     yield Move(k.BUILD_AGAIN, m, s.ASSESSING, s.PHOTOS_IN, "Build again", "to be built again",
                forward=False)
     for step in (s.ASSESSING, s.PHOTOS_IN, s.FINISHING):

@@ -117,12 +117,12 @@ def _finding(moving: Moving) -> None:
     if moving.what is MoveKey.REMAKE and not said.cause:
         raise BadFields({"cause": "What caused it?"})
     if said.cause and said.cause not in CAUSES:
-        raise BadFields({"cause": "Choose one of the list."})
+        raise BadFields({"cause": "Choose one from the list."})
 
 
 def _whose(moving: Moving) -> None:
     if moving.said.whose not in tuple(Whose):
-        raise BadFields({"whose": "On whose account?"})
+        raise BadFields({"whose": "Waiting on whom?"})
     if not moving.said.reason:
         raise BadFields({"reason": "Why? A few words."})
 
@@ -138,7 +138,7 @@ def _why_back(moving: Moving) -> None:
 def _amounts(moving: Moving) -> None:
     for piece in moving.pieces:
         if not 0 < moving.said.counted.get(piece.ref, 0) <= MOST_PICTURES:
-            raise BadFields({"amount": "How many pictures are here?"})
+            raise BadFields({"amount": "How many photos are here?"})
     moving.amounts = moving.said.counted
 
 
@@ -171,7 +171,8 @@ def _check_third(moving: Moving) -> None:
     third = any(past_the_third(piece.state) for piece in moving.pieces)
     if third and moving.act.who.role is Role.BENCH:
         raise NotAllowed(
-            "Pictures were asked for three times already. The desk or the owner decides now."
+            "Photos have been asked for three times already. "
+            "Ask the office or the owner how to go on."
         )
 
 
@@ -226,7 +227,7 @@ def _begin_runs(moving: Moving) -> None:
 
 def _limits(moving: Moving) -> None:
     if not moving.said.limits:
-        raise BadFields({"limits": "What will be judged by eye?"})
+        raise BadFields({"limits": "What will be sculpted by eye?"})
 
 
 def _pass_with_limits(moving: Moving) -> None:
@@ -279,7 +280,7 @@ def _ask_before_deadline(moving: Moving) -> None:
                 f"More copies may still join the order of {name.words} until "
                 f"{words.day(date.fromisoformat(name.copy_deadline))}. "
                 "Once its model is finished they cannot.",
-                "Finish it all the same",
+                "Finish it anyway",
                 piece,
             )
 
@@ -289,7 +290,7 @@ def _ask_before_deadline(moving: Moving) -> None:
 
 def _check_marks(moving: Moving) -> None:
     if moving.said.marks is None:
-        raise BadFields({"marks": "Look at the marks one by one, beside the picture."})
+        raise BadFields({"marks": "Check the markings one by one, against the photos."})
     for piece in moving.pieces:
         must = [mark for mark, needed in _marks_of(moving, piece).items() if needed]
         rules.check_marks(must, moving.said.marks)
@@ -320,7 +321,9 @@ def _keep_ticks(moving: Moving) -> None:
 def _named_parcel(moving: Moving) -> None:
     parcel = moving.said.parcel
     if parcel is None:
-        raise BadFields({"parcel": "It leaves in a parcel, or by hand: hand it over there."})
+        raise BadFields(
+            {"parcel": "It leaves in a parcel or by hand. Press Hand over and say which."}
+        )
     if parcel.way == "carrier" and not parcel.carrier:
         raise BadFields({"carrier": "Which carrier?"})
 

@@ -9,7 +9,7 @@ from sqlalchemy.engine import RowMapping
 from app.flow.steps import Step
 from app.moving.rules import Leaving, Stop, may_leave, number_key, refused
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
-from app.shared.people import Person
+from app.shared.people import OWNER_ONLY, Person
 from app.tables import animals, copies, customers, models, orders, parcels, questions
 
 _DONE = [str(s) for s in (Step.HANDED_OVER, Step.RECEIVED, Step.REPLACED, Step.CANCELLED)]
@@ -154,9 +154,8 @@ def _check_together(rows: Sequence[RowMapping]) -> None:
     first = rows[0]
     for row in rows[1:]:
         if any(row[name] != first[name] for name in _ONE_ADDRESS):
-            raise BadFields(
-                {"copy": f"{code(row)} goes to another address than {code(first)}: two parcels."}
-            )
+            why = f"{code(row)} goes to a different address from {code(first)}. Make two parcels."
+            raise BadFields({"copy": why})
 
 
 def _address(row: RowMapping) -> str:
@@ -172,5 +171,7 @@ def code(row: RowMapping) -> str:
 def _why_not(row: RowMapping, left: Sequence[Stop], reason: str) -> str:
     said = " ".join(stop.words for stop in left)
     if not reason.strip():
-        return f"{code(row)} may not leave yet: {said} Say why it goes all the same, or see to it."
-    return f"{code(row)} may not leave, and that is not yours to pass over: {said}"
+        return f"{code(row)} may not leave yet: {said} See to it, or give a reason for overriding."
+    risk = all(stop.override <= OWNER_ONLY for stop in left)
+    who = "the owner" if risk else "the office or the owner"
+    return f"{code(row)} may not leave: {said} Only {who} can override that."

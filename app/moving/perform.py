@@ -117,7 +117,7 @@ def _check_role(moving: Moving) -> None:
         policy = Policy(moving.act.blank_on, piece.remembered)
         move = find_move(piece.ref.of, piece.state.step, moving.what, policy)
         if move is not None and moving.act.who.role not in move.roles:
-            raise NotAllowed("Your role does not cover this. Ask the desk or the owner.")
+            raise NotAllowed("Your role doesn’t cover this. Ask the office or the owner.")
 
 
 def _in_its_place(moving: Moving) -> MoveDetails:
@@ -134,7 +134,7 @@ def _in_its_place(moving: Moving) -> MoveDetails:
     if last - happened < 60:
         return replace(moving.said, happened_at=last)
     if len(moving.pieces) == 1:
-        why = "That is before the last thing that happened to this piece."
+        why = "That is before the last thing that happened to this piece. Type a later time."
         raise BadFields({"happened_at": why})
     late = [_name(moving.act, p).words for p in moving.pieces if p.state.last_at > happened]
     raise BadFields(
@@ -156,7 +156,7 @@ def _ask_first(moving: Moving) -> None:
         waiting = [piece for piece in moving.pieces if to_take_up(piece.state)]
         if waiting:
             label = "Move it on" if len(moving.pieces) == 1 else "Move them on"
-            raise AskFirst(_not_in_hand(moving, waiting), f"{label} all the same", waiting[0])
+            raise AskFirst(_not_in_hand(moving, waiting), f"{label} anyway", waiting[0])
 
 
 def _in_other_hands(state: State, who: Person) -> bool:
@@ -189,7 +189,7 @@ def _too_late(moving: Moving, piece: Piece) -> None:
     place = STEPS[state.step].name
     if _still_there(moving, state):
         raise AlreadyMoved(
-            f"{name.words} has changed since this page was drawn. Look again, then press."
+            f"{name.words} has changed since you opened this page. Look again, then press."
         )
     if state.in_hand:
         raise AlreadyMoved(

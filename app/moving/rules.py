@@ -16,14 +16,14 @@ def check_views(views: Sequence[str]) -> None:
     if not views:
         raise BadFields({"views": "Which views? One a line; the customer reads them as numbered."})
     if len(views) > MOST_VIEWS:
-        raise BadFields({"views": f"{MOST_VIEWS} at most: more will not be photographed."})
+        raise BadFields({"views": f"{MOST_VIEWS} at most: nobody photographs more."})
 
 
 def check_marks(must: Collection[int], ticked: Collection[int]) -> None:
     """Every mark that must match is ticked. Raises BadFields."""
     if left := len(set(must) - set(ticked)):
-        word = "mark is" if left == 1 else "marks are"
-        why = f"{left} {word} not ticked. Tick it beside the picture, or note a finding."
+        word = "marking is" if left == 1 else "markings are"
+        why = f"{left} {word} not ticked. Check it against the photos and tick it, or note a fault."
         raise BadFields({"marks": why})
 
 
@@ -62,8 +62,8 @@ def may_leave(copy: Leaving) -> list[Stop]:
             found.append(Stop(code, words, override))
 
     resting = copy.rests_until is not None and copy.rests_until > copy.now
-    stop(copy.held, "held", "It is on hold. Lift the hold first.", frozenset())
-    stop(resting, "resting", "Its paint rests still.", EVERYBODY)
+    stop(copy.held, "held", "It is on hold. Resume it first.", frozenset())
+    stop(resting, "resting", "Its paint is still curing.", EVERYBODY)
     stop(copy.questions_open > 0, "question", "A question is open.", DESK_AND_OWNER)
     stop(copy.paid != "all", "unpaid", "It is not paid in full.", DESK_AND_OWNER)
     stop(not copy.address_known, "no_address", "There is no address.", DESK_AND_OWNER)

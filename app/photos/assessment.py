@@ -151,7 +151,7 @@ def choose_views(
             if key not in known or picture not in own:
                 raise NotFound("That picture or mark is not of this animal.")
             if crop not in CROPS:
-                raise BadFields({"views": "Choose one of the list."})
+                raise BadFields({"views": "Choose one from the list."})
             left, top, right, bottom = CROPS[crop][1]
             view, _, mark = key.partition(":")
             db.execute(

@@ -24,7 +24,7 @@ def invite(database: Database, by: Person, name: str, role: str, now: int) -> st
     name = tidy(name)
     links.check_name(name)
     if role not in Role.__members__.values():
-        raise BadFields({"role": "Choose one of the list."})
+        raise BadFields({"role": "Choose one from the list."})
     with database.writing() as db:
         links.check_free(db, name)
         store.withdraw_links(db, "invitation", name=name)
@@ -44,7 +44,7 @@ def take_back_invitation(database: Database, by: Person, link_id: int) -> None:
 def change_role(database: Database, by: Person, account_id: int, role: str, now: int) -> None:
     """Give somebody another role. Raises NotFound, BadFields, or Refused for the last owner."""
     if role not in Role.__members__.values():
-        raise BadFields({"role": "Choose one of the list."})
+        raise BadFields({"role": "Choose one from the list."})
     with database.writing() as db:
         found = _found(db, account_id)
         if found.role == role:

@@ -94,8 +94,8 @@ def test_what_never_happened_is_struck(
     done = put_right(desk, entry(workshop, "painted"), struck="1", reason="another horse")
     assert done.status_code == 303
     assert step_of(workshop.database, made.copy()) is Step.PAINTING
-    assert "painted painted; did not happen" not in said(desk, made.copy())
-    assert "did not happen, corrected by Dara: another horse" in said(desk, made.copy())
+    assert "painted painted; deleted" not in said(desk, made.copy())
+    assert "deleted by Dara: another horse" in said(desk, made.copy())
     assert desk.get(f"/corrections/{entry(workshop, 'painted')}").status_code == 404
 
 
@@ -105,7 +105,7 @@ def test_a_correction_that_does_not_fit_says_what_to_correct_first(
     before = fingerprint(workshop.folder.database_file)
     page = put_right(desk, entry(workshop, "blank_done"), struck="1")
     assert page.status_code == 409
-    assert "The move to Painting would not fit any more. Correct it first." in words(page)
+    assert "The move to Painting would not fit any more. Correct that first." in words(page)
     page = put_right(desk, entry(workshop, "shaped"), on="2026-03-03", at="12:00")
     assert page.status_code == 409
     assert "The move to Inspection would not fit any more." in words(page)

@@ -19,7 +19,7 @@ def test_what_is_judged_by_eye_stands_on_model_and_copy(
     made = model_at(workshop, Step.ASSESSING)
     tap(desk, made.model(), "limits", limits="the tail", agreed=agreed)
     for ref in (made.model(), made.copy("A1")):
-        assert "Judged by eye: the tail" in said(desk, ref)
+        assert "Sculpt by eye: the tail" in said(desk, ref)
         assert words in said(desk, ref)
 
 
@@ -28,7 +28,7 @@ def test_where_a_mark_is_stands_with_it_and_it_is_completed_beside_the_pictures(
 ) -> None:
     made = model_at(workshop, Step.FINISHING)
     link = f'href="/assess/{made.model().id}#marks"'
-    assert "None are noted." in said(desk, made.model())
+    assert "None yet." in said(desk, made.model())
     assert link in desk.get(address(made.model())).text
     with workshop.database.writing() as db:
         db.execute(insert(marks).values(animal_id=made.animal_ids["A"], what="scar", place="blade"))
@@ -41,7 +41,7 @@ def test_a_remembered_animal_is_asked_for_no_more_views_in_those_words(
 ) -> None:
     made = model_at(workshop, Step.ASSESSING, life="remembered")
     assert "more views" not in said(desk, made.model())
-    assert "Ask whether there are other pictures" in said(desk, made.model())
+    assert "Ask whether there are other photos" in said(desk, made.model())
 
 
 def test_at_assessment_the_pictures_come_first_and_the_other_outcomes_are_folded_away(

@@ -105,7 +105,7 @@ def test_a_cause_that_is_on_no_list_is_refused(desk: Browser, workshop: ClockedW
     for key in ("remake", "finding"):
         page = tap(desk, made.copy(), key, cause="the cat", reason="a scratch")
         assert page.status_code == 422
-        assert "Choose one of the list" in at_field(page, "cause")
+        assert "Choose one from the list" in at_field(page, "cause")
 
 
 def test_taking_in_hand_setting_aside_and_taking_up_again(
@@ -129,7 +129,7 @@ def test_a_hold_on_the_piece_offers_only_to_lift_it(
     ref = copy_at(workshop, Step.SHAPING).copy()
     tap(desk, ref, "hold", reason="oak is late", whose="supplier", look_on="2026-03-20")
     page = said(desk, ref)
-    assert "on hold on a supplier’s account: oak is late" in page
+    assert "on hold, waiting on a supplier: oak is late" in page
     assert "Done: to painting" not in page
     tap(desk, ref, "lift")
     assert not piece(workshop.database, ref).state.held
@@ -141,7 +141,9 @@ def test_mending_here_counts_as_rework_and_stays_in_its_step(
     ref = copy_at(workshop, Step.PAINTING).copy()
     tap(painter, ref, "finding", cause="shaping", reason="a chip on the hoof")
     assert piece(workshop.database, ref).state.reworks == 1
-    assert "finding, mended here: a chip on the hoof (caused by shaping)" in said(painter, ref)
+    assert "fault found, repaired at this bench: a chip on the hoof (caused by shaping)" in said(
+        painter, ref
+    )
 
 
 # ---------------------------------------------------------------- times as typed
@@ -262,7 +264,7 @@ def test_an_inspection_passes_only_with_every_mark_that_must_match(
     ear, star, lashes, other = note_marks(workshop, made)
     page = tap(desk, made.copy(), "passed", mark=[str(ear)])
     assert page.status_code == 422
-    assert "1 mark is not ticked" in words(page)
+    assert "1 marking is not ticked" in words(page)
     form = the_form(page.text, f"{address(made.copy())}/move", move="passed")
     assert form.ticked["mark"] == [str(ear)], "ticks stay"
     assert str(other) not in form.ticks["mark"]
@@ -323,7 +325,7 @@ def test_the_five_outcomes_of_an_assessment(
         assert rows(workshop.database, "SELECT attempt, number, wish FROM views_asked") == [
             (1, 1, "left ear"), (1, 2, "hooves"),
         ]  # fmt: skip
-        assert "Views asked left ear hooves" in said(desk, made.model())
+        assert "Views asked for left ear hooves" in said(desk, made.model())
     limits = rows(workshop.database, "SELECT limits, limits_agreed FROM models")
     assert limits == [("the tail", "by phone") if key == "limits" else ("", "")]
 
@@ -359,7 +361,7 @@ def test_after_the_third_request_the_desk_is_asked_to_decide(
     for _ in range(3):
         tap(desk, made.model(), "photos_counted", amount="40")
         tap(desk, made.model(), "more_views", views="left ear")
-    assert "Asked three times already. The desk decides how to go on." in said(desk, made.model())
+    assert "Asked three times already. The office decides how to go on." in said(desk, made.model())
 
 
 def test_finishing_a_model_before_the_copy_deadline_asks_first(

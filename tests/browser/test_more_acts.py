@@ -87,7 +87,7 @@ def test_a_hold_stops_the_order_and_lifting_it_goes_on(owner: Page, order: str) 
     owner.locator("form[action$='/hold'] [name=reason]").fill("they are at sea")
     press(owner, "Put on hold")
     expect(owner.locator(".next")).to_contain_text("they are at sea")
-    press(owner, "Lift the hold")
+    press(owner, "Resume")
     expect(owner.locator(".next")).not_to_contain_text("they are at sea")
 
 
@@ -97,7 +97,7 @@ def test_more_views_are_asked_and_the_customer_reads_the_same_numbers(
     count_photos(owner, order, "Hettie", "31")
     press(owner, "Start build")
     press(owner, "Build finished")
-    open_part(owner, "Judge it here")
+    open_part(owner, "Assess it here")
     open_part(owner, "Ask for more views …")
     owner.locator("#more_views [name=views]").fill("left side of the face\nboth ears, from above")
     press(owner, "Ask for more views")
@@ -136,7 +136,7 @@ def test_a_move_is_corrected_to_three_days_back(owner: Page, served: Served, ord
         owner.locator("[name=on]").fill(back)
         owner.locator("[name=at]").fill("15:00" if number == entry else "14:00")
         owner.locator("[name=reason]").fill("entered after the fair")
-        press(owner, "Correct it")
+        press(owner, "Save correction")
     assert owner.url.startswith(piece)
     history = owner.locator("#history")
     expect(history).to_contain_text("15:00")
@@ -257,7 +257,7 @@ def test_without_scripts_an_order_is_typed_and_moved_to_shaping(
     count_photos(plain, order, "Marlow", "24")
     for name in STEPS_TO_SHAPING[:-1]:
         if name == "Good":
-            plain.get_by_role("link", name="Assess beside the pictures").click()
+            plain.get_by_role("link", name="Assess beside the photos").click()
         press(plain, name)
     press(plain, "Done: to ready")
     if plain.locator("[name=sure]").count():

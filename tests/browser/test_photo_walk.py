@@ -129,7 +129,7 @@ def build(walk: Walk, name: str, stop: bool = False) -> None:
     expect(running).to_contain_text("ends between")
     walk.look("running")
     if stop:
-        running.get_by_role("button", name="Stopped by the machine").click()
+        running.get_by_role("button", name="Machine stopped").click()
         expect(page.locator(".queue .piece").first).to_contain_text(name)
         walk.look("stopped")
         start.click()
@@ -144,7 +144,7 @@ def assess(walk: Walk, name: str) -> None:
     expect(walk.page.get_by_role("link", name=name)).to_have_attribute("href", to_pictures)
     walk.go(f"/pieces/model/{walk.models[name]}")
     walk.look("to-assess")
-    walk.page.get_by_role("link", name="Assess beside the pictures").click()
+    walk.page.get_by_role("link", name="Assess beside the photos").click()
     walk.look("assess")
 
 
@@ -183,19 +183,21 @@ def the_customer_reads(walk: Walk, asked: list[str]) -> None:
 
 
 def with_limits(walk: Walk) -> None:
-    """What will be judged by eye, agreed how and when."""
+    """The gaps: what will be sculpted by eye, agreed how and when."""
     page = walk.page
-    page.locator("summary", has_text="Good with limits").click()
-    page.get_by_label("What will be judged by eye").fill("the belly, and the inside of both ears")
+    page.locator("summary", has_text="Good, with gaps").click()
+    page.get_by_label("The gaps: what will be sculpted by eye").fill(
+        "the belly, and the inside of both ears"
+    )
     page.get_by_label("Agreed with the customer").fill("by phone, 9 March")
     walk.look("limits")
-    press(page, "Good, with these limits")
+    press(page, "Good, with these gaps")
 
 
 def complete_marks(walk: Walk) -> None:
     """Beside the pictures: where, and on which side of the animal."""
     page = walk.page
-    expect(page.locator("main")).to_contain_text("Judged by eye: the belly")
+    expect(page.locator("main")).to_contain_text("Sculpt by eye: the belly")
     expect(page.locator("main")).to_contain_text("agreed by phone, 9 March")
     expect(page.locator(".marks-list")).to_contain_text("side not asked")
     walk.look("good")
@@ -203,9 +205,9 @@ def complete_marks(walk: Walk) -> None:
     form = page.locator("form[action$='/marks']")
     form.get_by_label("Side").first.select_option("right")
     form.get_by_label("Where").first.fill("behind the blade")
-    form.get_by_label("Another mark").fill("white stocking")
+    form.get_by_label("Another marking").fill("white stocking")
     form.get_by_label("Side").last.select_option("left")
-    press(page, "Save the marks")
+    press(page, "Save the markings")
     walk.look("marks")
 
 
@@ -220,7 +222,7 @@ def finish(walk: Walk) -> None:
     press(page, "Start")
     walk.look("finishing")
     page.locator(".moves button", has_text="Done").click()
-    page.get_by_label("Finish it all the same").check()
+    page.get_by_label("Finish it anyway").check()
     press(page, "Done: to ready")
     expect(page.locator(".lead")).to_contain_text("Model ready")
 
@@ -291,21 +293,25 @@ def by_eye(walk: Walk) -> str:
     await_check(walk, "check")
     expect(check).to_contain_text("the work goes by eye")
     expect(check.get_by_role("button", name="Make it a request")).to_have_count(0)
-    said = check.locator("section", has_text="What will be judged by eye").locator("li").first
+    said = (
+        check.locator("section", has_text="The gaps: what will be sculpted by eye")
+        .locator("li")
+        .first
+    )
     line = said.inner_text()
     assert "more views" not in page.inner_text("main")
     walk.go(f"/pieces/model/{walk.models['Biscuit']}")
     press(page, "Assess without a build")
-    page.get_by_role("link", name="Assess beside the pictures").click()
+    page.get_by_role("link", name="Assess beside the photos").click()
     assert "more views" not in page.inner_text("main")
     assert "new set" not in page.inner_text("main")
-    page.locator("summary", has_text="Good with limits").click()
-    expect(page.get_by_label("What will be judged by eye")).to_have_value(
+    page.locator("summary", has_text="Good, with gaps").click()
+    expect(page.get_by_label("The gaps: what will be sculpted by eye")).to_have_value(
         re.compile(re.escape(line))
     )
     page.get_by_label("Agreed with the customer").fill("by phone, 9 March")
     walk.look("limits")
-    press(page, "Good, with these limits")
+    press(page, "Good, with these gaps")
     expect(page.locator(".lead")).to_contain_text("Model finishing")
     walk.look("good")
     return line

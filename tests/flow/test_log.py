@@ -201,7 +201,7 @@ def test_a_correction_of_a_correction_is_made_on_the_first_entry_and_the_last_on
     correction = line.log[3]
     assert correction_refusals(
         Of.COPY, line.log, about(line.log, correction, Kind.CORRECTION), Policy()
-    ) == ["There is nothing here that could be corrected."]
+    ) == ["There is nothing to correct in this entry."]
 
 
 def test_a_correction_names_what_has_to_be_corrected_first():
@@ -211,7 +211,9 @@ def test_a_correction_names_what_has_to_be_corrected_first():
     assert problem.startswith("The move to Inspection would not fit any more.")
     early = about(line.log, line.log[1], Kind.CORRECTION, happened_at=START - 1)
     (problem,) = correction_refusals(Of.COPY, line.log, early, Policy())
-    assert problem == "That is before the last thing that happened to this piece."
+    assert (
+        problem == "That is before the last thing that happened to this piece. Type a later time."
+    )
     gone = struck(line.log, line.log[1])
     (problem,) = correction_refusals(Of.COPY, line.log, gone, Policy())
     assert "The move to Inspection" in problem

@@ -174,7 +174,7 @@ def test_nothing_happens_after_an_end(end):
     state = State(Of.COPY, end, 0, 0)
     assert offers(state, Role.OWNER, Policy()) == ()
     for kind in Kind:
-        assert "at its end" in refusal(state, Entry(0, 0, kind, AT, AT), Policy())
+        assert "is closed" in refusal(state, Entry(0, 0, kind, AT, AT), Policy())
 
 
 def test_only_desk_and_owner_cancel_bring_back_and_remake_what_has_left():
@@ -233,9 +233,9 @@ def test_a_hold_is_not_put_on_twice_nor_lifted_where_there_is_none():
 
 def test_work_on_hold_is_refused_but_the_customer_may_still_be_asked_and_answer():
     held = State(Of.COPY, Step.PAINTING, 0, 0, asking=1, **HELD)
-    assert "Lift the hold first" in refusal(held, Entry(0, 0, Kind.START, AT, AT), Policy())
+    assert "Resume it first" in refusal(held, Entry(0, 0, Kind.START, AT, AT), Policy())
     painted = Entry(0, 0, Kind.MOVE, AT, AT, Step.INSPECTION, "painted")
-    assert "Lift the hold first" in refusal(held, painted, Policy())
+    assert "Resume it first" in refusal(held, painted, Policy())
     for kind in (Kind.ASK, Kind.ANSWER):
         assert refusal(held, Entry(0, 0, kind, AT, AT), Policy()) is None
 

@@ -232,7 +232,7 @@ def test_ticked_pieces_that_nobody_has_in_hand_are_named_and_asked_about(studio)
     assert f"Nobody has taken Juniper {asked.made.number}-A1 in hand." in words(answer)
     assert f"Odile set Juniper {asked.made.number}-A2 aside." in words(answer)
     assert asked.rows() == before
-    yes = re.search(r'value="(sure\.shaped:ticked:shaping)">Move them on all the same', answer.text)
+    yes = re.search(r'value="(sure\.shaped:ticked:shaping)">Move them on anyway', answer.text)
     assert yes is not None
     assert asked.browser.post("/benches/move", tap | {"move": yes[1]}).status_code == 303
     for ref in (one, two):

@@ -101,7 +101,7 @@ def test_one_parcel_goes_to_one_address(
     before = fingerprint(workshop.folder.database_file)
     page = send(desk, ids(made)[0], second.copy().id)
     assert page.status_code == 422
-    assert "goes to another address" in words(page)
+    assert "goes to a different address" in words(page)
     assert fingerprint(workshop.folder.database_file) == before
 
 
@@ -122,7 +122,7 @@ def stuck(workshop: ClockedWorkshop) -> MadeOrder:
 
 
 EVERY_REASON = (
-    "Its paint rests still.", "A question is open.", "It is not paid in full.",
+    "Its paint is still curing.", "A question is open.", "It is not paid in full.",
     "The address is not confirmed.", "The spelling of “Juniper” is not confirmed.",
     "The rest of the order is not ready.",
 )  # fmt: skip
@@ -157,9 +157,9 @@ def test_the_spelling_is_passed_over_by_the_owner_alone(
         return
     assert fingerprint(workshop.folder.database_file) == before
     left = at_field(answer, "reason")
-    assert "that is not yours to pass over" in left
+    assert "override that." in left
     assert ("It is not paid in full." in left) == (who is CAST.painter)
-    assert "Its paint rests still." not in left
+    assert "Its paint is still curing." not in left
 
 
 def test_what_is_on_hold_leaves_by_nobodys_word(
@@ -169,7 +169,7 @@ def test_what_is_on_hold_leaves_by_nobodys_word(
     record(workshop.database, [wish], CAST.desk, NOW)
     answer = send(owner, ids(made)[0], reason="I say so")
     assert answer.status_code == 422
-    assert "Lift the hold first" in at_field(answer, "reason")
+    assert "Resume it first" in at_field(answer, "reason")
 
 
 def test_a_question_about_a_sister_does_not_keep_this_copy(

@@ -122,7 +122,7 @@ def _asked_elsewhere(
         name = named(db, piece.ref)
     found = [move for move in moves_from(piece.ref.of, piece.state.step) if move.key is what]
     label = found[0].label if found else "That"
-    return Refused(f"{label} needs a few words: open the page of {name.words}.")
+    return Refused(f"{label} needs a few words. Open the page of {name.words}.")
 
 
 # ---------------------------------------------------------------- what was done, in words
@@ -157,7 +157,7 @@ _SAID: Mapping[str, Callable[[str, bool, str | None], str]] = {
     "move": _moved,
     "start": lambda subject, many, _: f"{subject} {'are' if many else 'is'} in hand.",
     "aside": lambda subject, many, _: f"{subject} {'are' if many else 'is'} set aside.",
-    "lift": lambda subject, many, _: f"The hold on {subject} is lifted.",
+    "lift": lambda subject, many, _: f"{subject} {'are' if many else 'is'} no longer on hold.",
 }
 
 

@@ -204,7 +204,7 @@ def _row(
     late, soon, rest = notes(line, question, chance, clock)
     place = where(line, line.hand or "", look.me.account_id, clock)
     if not place and line.step == Step.PACKING and not line.ship_part and line.order_id in behind:
-        place = "waits for the rest of its order"
+        place = "waiting for the rest of its order"
     offer = _main(line, look)
     facts, code, of, id_ = _FACTS[line.step], line.code, line.of, line.id
     held = bool(line.hold_whose)

@@ -122,26 +122,29 @@ def where(piece: State | OpenPiece, hand: str, me: int | None, clock: Clock) -> 
         return _aside(piece, who, clock)
     match piece.step:
         case Step.PHOTOS_WANTED if piece.told_at is not None:
-            return f"photos told on {clock.short(piece.told_at)}, not yet counted"
+            return f"photos announced on {clock.short(piece.told_at)}, not yet counted"
         case Step.PHOTOS_WANTED:
-            return "waits for photos"
+            return "waiting for photos"
         case Step.BUILDING if isinstance(piece, OpenPiece):
             return _building(piece, clock)
         case Step.HANDED_OVER:
-            return f"on its way since {clock.short(piece.entered_at)}"
+            return f"in transit since {clock.short(piece.entered_at)}"
         case Step.PACKING if (piece.rests_until or 0) > clock.now:
             assert piece.rests_until is not None
-            return f"resting until {clock.when(piece.rests_until)}"
+            return f"curing until {clock.when(piece.rests_until)}"
         case _:
             return ""
 
 
+# Who a piece on hold waits for, by what its log says.
+WAITING_ON = {"customer": "the customer", "studio": "us", "supplier": "a supplier"}
+
+
 def _held(piece: State | OpenPiece, clock: Clock) -> str:
-    whose = {"customer": "the customer’s", "studio": "our own", "supplier": "a supplier’s"}
-    said = f"on hold on {whose.get(piece.hold_whose, 'our own')} account: {piece.hold_reason}"
+    said = f"on hold, waiting on {WAITING_ON[piece.hold_whose]}: {piece.hold_reason}"
     if piece.hold_look_on is None:
         return said
-    return f"{said}; look again on {clock.long(piece.hold_look_on)}"
+    return f"{said}; check again on {clock.long(piece.hold_look_on)}"
 
 
 def _aside(piece: State | OpenPiece, who: str, clock: Clock) -> str:
@@ -233,7 +236,7 @@ def _photo_notes(line: OpenPiece, *, photos: bool) -> list[str]:
         times = {1: "once", 2: "twice"}.get(line.attempts, f"{line.attempts} times")
         said.append(f"More views asked for {times}")
     if photos and line.pictures is not None:
-        said.append(words.capital(words.count(line.pictures, "picture")))
+        said.append(words.capital(words.count(line.pictures, "photo")))
     return said
 
 
@@ -259,7 +262,13 @@ class Until:
     moment: int
 
 
-ASIDE_REASONS = ("drying", "waiting for a tool", "waiting for material", "something comes first")
+ASIDE_REASONS = (
+    "drying",
+    "waiting for material",
+    "waiting for a tool",
+    "other work first",
+    "end of the day",
+)
 
 
 def untils(now: int, calendar: Calendar) -> list[Until]:

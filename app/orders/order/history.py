@@ -7,6 +7,7 @@ from app.flow.legality import CORRECTABLE, UNDO_WITHIN, UNDOABLE
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.steps import CAUSES, OUTCOMES, STEPS, MoveKey, Of, piece_code
 from app.flow.store import Ref
+from app.orders.benches.words import WAITING_ON
 from app.shared.people import first_name
 
 
@@ -110,10 +111,10 @@ def _what(
         return f"{say(shown)}; undone"
     if correction is None:
         return say(shown)
-    by = first_name(people.get(correction.by or 0, "")) or "the house"
+    by = first_name(people.get(correction.by or 0, "")) or "automatic"
     why = f": {correction.reason}" if correction.reason else ""
     if right is None:
-        return f"did not happen, corrected by {by}{why}"
+        return f"deleted by {by}{why}"
     return f"{say(right)}, corrected by {by}{why}"
 
 
@@ -126,22 +127,22 @@ def say(entry: Entry) -> str:
         case Kind.MOVE:
             return _say_move(entry)
         case Kind.START:
-            return "taken in hand"
+            return "taken up"
         case Kind.ASIDE:
             return f"set aside: {entry.reason}" if entry.reason else "set aside"
         case Kind.HOLD:
-            return f"on hold ({entry.whose}): {entry.reason}"
+            return f"on hold, waiting on {WAITING_ON[entry.whose]}: {entry.reason}"
         case Kind.LIFT:
-            return "hold lifted"
+            return "resumed"
         case Kind.ASK:
-            return "waits for an answer of the customer"
+            return "waiting for the customer's answer"
         case Kind.ANSWER:
             return "answered"
         case Kind.TOLD:
-            return "the customer says that photos are sent"
+            return "photos announced by the customer"
         case Kind.FINDING:
             cause = f" (caused by {CAUSES[entry.cause]})" if entry.cause else ""
-            return f"finding, mended here: {entry.reason}{cause}"
+            return f"fault found, repaired at this bench: {entry.reason}{cause}"
         case _:
             return ""
 
@@ -149,7 +150,7 @@ def say(entry: Entry) -> str:
 def _say_move(entry: Entry) -> str:
     words = OUTCOMES[MoveKey(entry.move)]
     if entry.move == MoveKey.PHOTOS_COUNTED and entry.amount:
-        words = f"{entry.amount} pictures are here"
+        words = f"{entry.amount} photos are here"
     return f"{words}: {entry.reason}" if entry.reason else words
 
 

@@ -175,13 +175,13 @@ def where(state: State, people: Mapping[int, str], now: int, zone: ZoneInfo) -> 
     Whoever has it is named, also to themselves.
     """
     if state.asking and not state.held and state.step is not Step.HANDED_OVER:
-        return "waits for the customer's answer"
+        return "waiting for the customer's answer"
     clock = Clock(now, zone, day_of(zone, now))
     if said := benches.where(state, people.get(state.hand_id or 0, ""), None, clock):
         return said
     if state.step is Step.NOT_BEGUN:
-        return "waits for its model"
-    return "waits its turn" if STEPS[state.step].take else ""
+        return "waiting for its model"
+    return "waiting its turn" if STEPS[state.step].take else ""
 
 
 def copy_facts(row: Any) -> str:
@@ -199,8 +199,8 @@ def copy_facts(row: Any) -> str:
 
 def _model_facts(row: Any) -> str:
     parts = [
-        f"{row['pictures']} pictures" if row["pictures"] else "",
-        f"good with limits: {row['limits']}" if row["limits"] else "",
+        f"{row['pictures']} photos" if row["pictures"] else "",
+        f"good, with gaps: {row['limits']}" if row["limits"] else "",
         f"version {row['number']}" if row["number"] > 1 else "",
     ]
     return ", ".join(part for part in parts if part)

@@ -24,7 +24,7 @@ from app.tables import models, photo_checks, photo_deliveries, picture_models, p
 def came(workshop: Workshop, number: int, way: str, who: Person) -> int:
     """Note a delivery that nobody told of; gives its id. Raises BadFields, NotFound."""
     if way not in WAYS:
-        raise BadFields({"way": "Choose one of the list."})
+        raise BadFields({"way": "Choose one from the list."})
     with workshop.database.writing() as db:
         order_id = order_store.by_number(db, number)
         if not store.beasts(db, order_id):

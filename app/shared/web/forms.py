@@ -93,7 +93,7 @@ def say(error: Mapping[str, Any]) -> str:
         case "less_than_equal":
             return f"At most {context['le']}, please."
         case "literal_error" | "enum":
-            return "Choose one of the list."
+            return "Choose one from the list."
         case "value_error":
             return str(context.get("error", error["msg"]))
         case "date_from_datetime_parsing" | "date_parsing" | "date_type":

@@ -71,8 +71,8 @@ def test_the_line_at_the_top_counts_and_names_who_is_late(workshop):
     painting(workshop, "Sorrel")
     record(workshop.database, [Wish(made.copy(), Kind.START)], CAST.painter, NOW)
     said = text_of(Browser(site(workshop)).get("/").text)
-    assert "Two pieces in the house, one in hand." in said
-    assert "One has been here longer than slow: Admiral ." in said
+    assert "Two pieces in the workshop, one in hand." in said
+    assert "One has been here past the slow limit: Admiral ." in said
 
 
 def test_hands_and_setting_aside_are_said_with_names(workshop):
@@ -98,7 +98,7 @@ def test_what_matters_is_said_in_words(workshop):
     assert "Question open: the yellow of the shell, asked Mon 2 Mar" in row(
         page, f"copy-{asked.copy().id}"
     )
-    assert "One order waits for its customer" in page
+    assert "One order is waiting for its customer" in page
 
 
 def test_a_hold_says_whose_and_when_to_look_again(workshop):
@@ -108,8 +108,8 @@ def test_a_hold_says_whose_and_when_to_look_again(workshop):
     )
     record(workshop.database, [hold], CAST.desk, NOW)
     said = row(Browser(site(workshop)).get("/").text, f"copy-{made.copy().id}")
-    assert "on hold on a supplier's account: oak is late; look again on 20 March" in said
-    assert "Lift the hold" in said
+    assert "on hold, waiting on a supplier: oak is late; check again on 20 March" in said
+    assert "Resume" in said
     assert "Set aside" not in said
 
 
@@ -176,7 +176,7 @@ def test_a_packed_piece_waits_for_the_rest_of_its_order(workshop):
         workshop.database, made.copy("A2"), CAST.painter, NOW, "back_to_painting", reason="a smear"
     )
     said = row(Browser(site(workshop)).get("/").text, f"copy-{made.copy().id}")
-    assert "waits for the rest of its order" in said
+    assert "waiting for the rest of its order" in said
 
 
 def test_what_needs_words_leads_to_the_piece_and_plain_moves_are_posted(workshop):
@@ -406,7 +406,7 @@ def test_what_is_shown_of_a_button_is_what_the_rules_offer(workshop):
 def test_pictures_are_counted_in_words(workshop):
     made = make_order(workshop.database, CAST.desk, NOW, [Wanted(step=Step.PHOTOS_IN)])
     set_models(workshop.database, pictures=14)
-    assert "14 pictures" in row(Browser(site(workshop)).get("/").text, f"model-{made.model().id}")
+    assert "14 photos" in row(Browser(site(workshop)).get("/").text, f"model-{made.model().id}")
 
 
 def test_a_missing_size_is_said_before_the_blank_is_cut_and_no_longer_after(workshop):
@@ -431,10 +431,10 @@ def test_a_missing_size_is_said_before_the_blank_is_cut_and_no_longer_after(work
 
 def test_pace_is_the_studios_own_once_it_is_known(workshop):
     painting(workshop)
-    assert "as in the trade" in Browser(site(workshop)).get("/").text
+    assert "default, not your own data yet" in Browser(site(workshop)).get("/").text
     workshop.set_forecast(dict.fromkeys(BENCHES, (0.4, 2.6, True)), {})
     page = Browser(site(workshop)).get("/").text
-    assert "as in the trade" not in page
+    assert "default, not your own data yet" not in page
     assert "usual under a day, slow 3" in page
 
 

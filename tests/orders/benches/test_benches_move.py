@@ -249,7 +249,7 @@ def test_set_aside_until_a_choice_or_a_typed_time(workshop, said, until, reason)
         ({"until_day": "9999-12-31", "until_hour": "23:59"}, "Is the year right?"),
         ({"until_day": "never"}, "A day like 2026-11-25, please."),
         ({"until_day": "2026-03-29", "until_hour": "01:30"}, "does not exist on this day"),
-        ({"until": "always"}, "Choose one of the list."),
+        ({"until": "always"}, "Choose one from the list."),
         ({"reason": "x" * 300}, "300 characters"),
         ({"reason": "a\u202eb"}, "cannot be seen"),
     ],
@@ -286,7 +286,7 @@ def test_an_impossible_move_is_refused_in_words(workshop):
     made = at(workshop, Step.BLANK)
     answer = Browser(site(workshop)).post("/benches/move", form(f"painted:copy:{made.copy().id}:1"))
     assert answer.status_code == 409
-    assert "From Blank there is no such move." in answer.text
+    assert "From Blank that cannot be done. Load the page again." in answer.text
 
 
 def test_what_needs_words_is_not_done_from_a_row(workshop):
@@ -303,7 +303,7 @@ def test_a_role_that_does_not_cover_a_move_is_refused(workshop):
     tap = form(f"cancel:copy:{made.copy().id}:1")
     answer = Browser(site(workshop), CAST.painter).post("/benches/move", tap)
     assert answer.status_code == 403
-    assert "Your role does not cover this" in answer.text
+    assert "Your role doesn’t cover this" in answer.text
     assert step_of(workshop.database, made.copy()) is Step.BLANK
 
 

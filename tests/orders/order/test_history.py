@@ -29,7 +29,7 @@ def painted() -> logs.Line:
 
 def test_lines_come_newest_first_with_the_first_name_of_who_did_it() -> None:
     assert [(line.what, line.by) for line in told(painted())] == [
-        ("painted", "Pilar"), ("taken in hand", "Pilar"), ("entered at Painting", "Dara"),
+        ("painted", "Pilar"), ("taken up", "Pilar"), ("entered at Painting", "Dara"),
     ]  # fmt: skip
     assert {line.who for line in told(painted())} == {"copy:1"}
 
@@ -83,7 +83,7 @@ def test_what_never_happened_is_struck_through() -> None:
     )
     line = told(log)[0]
     assert line.wrong == "painted"
-    assert line.what == "did not happen, corrected by Dara: another horse"
+    assert line.what == "deleted by Dara: another horse"
     assert not line.may_correct
 
 

@@ -197,8 +197,8 @@ def test_the_whole_order_is_held_and_lifted(
 ) -> None:
     assert act(desk, made, "hold", **STOP).status_code == 303
     assert [held for held, _ in every_state(workshop, made)] == [True, True, True, False, True]
-    assert "on hold on the customer’s account: they are away" in said(desk, made).lower()
-    assert "look again on Fri 20 Mar" in words(desk.get("/waiting"))
+    assert "on hold, waiting on the customer: they are away" in said(desk, made).lower()
+    assert "check again on Fri 20 Mar" in words(desk.get("/waiting"))
     assert act(desk, made, "hold", **STOP).status_code == 409, "it is so already"
     assert act(desk, made, "lift").status_code == 303
     assert every_state(workshop, made) == [(False, 0)] * 5
@@ -216,7 +216,7 @@ def test_one_piece_is_held_alone(desk: Browser, workshop: ClockedWorkshop, made:
     assert [held for held, _ in every_state(workshop, made)] == [False, False, False, False, True]
     tapped = desk.post(f"{address(made.copy('B1'))}/move", {"move": "painted", "once": "x"})
     assert tapped.status_code == 409
-    assert "Lift the hold first" in words(tapped)
+    assert "Resume it first" in words(tapped)
 
 
 @pytest.mark.parametrize("what", ["hold", "cancel"])
@@ -501,7 +501,7 @@ def test_the_page_says_earliest_and_latest_and_what_is_next(
     assert "Earliest piece: Model finishing. Latest: Painting." in page
     assert "three copies" in page
     assert "Juniper" in page
-    assert "waits its turn" in page.lower()
+    assert "waiting its turn" in page.lower()
     start = the_form(desk.get(f"/orders/{made.number}").text, f"{address(made.copy('B1'))}/move")
     answer = desk.post(start.action, start.fields | {"move": "start"})
     assert answer.headers["location"].startswith(f"/orders/{made.number}?done=moved")

@@ -165,7 +165,7 @@ def test_after_the_third_request_the_desk_decides(
         )
     address = f"/assess/{model.id}"
     page = painter.get(address)
-    assert "The desk decides how to go on." in words(page)
+    assert "The office decides how to go on." in words(page)
     assert 'value="more_views"' not in page.text
     ask = {"move": "more_views", "view": "Left side", "once": "x"}
     assert painter.post(address, ask).status_code == 403
@@ -224,7 +224,7 @@ def test_the_page_of_a_model_without_pictures_or_check_stands(
     order = to_assess(workshop)
     page = painter.get(f"/assess/{order.model().id}")
     assert page.status_code == 200
-    assert "No pictures of Juniper lie in this house" in words(page)
+    assert "There are no photos of Juniper here" in words(page)
     assert painter.get("/assess/999").status_code == 404
 
 
@@ -233,7 +233,7 @@ def test_a_model_that_is_not_assessed_now_is_judged_by_nobody(
 ) -> None:
     order = make_order(workshop.database, CAST.desk, NOW - DAY, [Wanted(step=Step.BUILDING)])
     address = f"/assess/{order.model().id}"
-    assert "Nothing is to be judged now" in words(painter.get(address))
+    assert "There is nothing to judge now" in words(painter.get(address))
     assert painter.post(address, {"move": "good", "once": "x"}).status_code == 409
     assert painter.post(address, {"move": "cancel", "once": "x"}).status_code == 422
 
