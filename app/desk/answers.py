@@ -128,7 +128,7 @@ def _usable(asked: _Asked) -> str:
                 f"We’ll know for {animal.name} once a machine has built a model from the photos, "
                 "which takes anything from hours to more than a day. We’ll write either way."
             )
-        return f"We can tell for {animal.name} once the photos are here and we’ve looked at them."
+        return f"We’ll know for {animal.name} once the photos are here and we’ve looked at them."
 
     return _animal_by_animal(asked.facts, say, "There’s nothing left to look at.")
 
@@ -212,7 +212,11 @@ def _change(asked: _Asked) -> str:
     if not said:
         return f"The work is too far on to change the pose, size, base or inscription now. {where}"
     return " ".join(
-        (*said, "Write and tell us how it should be, an inscription letter by letter.", where)
+        (
+            *said,
+            "Write and tell us what you’d like; an inscription letter by letter, please.",
+            where,
+        )
     )
 
 
@@ -235,7 +239,7 @@ def _changes(facts: OrderFacts) -> Iterable[str]:
         closed = [detail for detail in Detail if detail not in open_]
         for_whom = "" if len(groups) == 1 else f"For {_whose(group)} "
         if not open_:
-            yield f"{for_whom}nothing can change any more."
+            yield f"{words.capital(_whose(group))} can’t be changed any more."
             continue
         said = f"we can still change the {words.listed(open_)}"
         but = f", but not the {_either(closed)} any more" if closed else ""
@@ -336,7 +340,7 @@ def _cancel(asked: _Asked) -> str:
     if "customer" in held:
         pause = "The work is paused for you, and it can stay paused for as long as you like."
     if len(facts.copies) == 1 and not gone:
-        which = "Please tell us that you’d like us to, and we’ll stop."
+        which = "If that’s what you’d like, just tell us and we’ll stop."
     calm = "There’s no hurry to decide. " if facts.remembered else ""
     return f"{now} {calm}{which} {pause}"
 
@@ -345,8 +349,8 @@ def _damaged(asked: _Asked) -> str:
     facts = asked.facts
     if not any(copy.gone for copy in facts.copies):
         return (
-            "Thank you for telling us. Nothing of this order has left the workshop yet, so we can "
-            "still look at it with you. Please write and tell us what isn’t right."
+            "Thank you for telling us. Nothing from this order has left the workshop yet, so we "
+            "can still look at it with you. Please write and tell us what isn’t right."
         )
     steps = parcel_words.damage_steps(facts, asked.days)
     return (

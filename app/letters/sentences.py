@@ -177,7 +177,8 @@ def _question(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Bl
 def _more_views(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     for animal in telling.animals:
         yield from photo_words.more_views(animal)
-    yield _text("Please send the files as they come from the camera; you can reply to this email.")
+    files = "the largest you have" if telling.remembered else "as they come from the camera"
+    yield _text(f"Please send the files {files}. You can simply reply to this email.")
 
 
 def _order_in(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
@@ -259,10 +260,7 @@ def _received(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Bl
     else:
         yield _text("Your parcel has arrived.")
     if not facts.remembered and not facts.gift:
-        them = "them" if len(facts.copies) > 1 else "it"
-        yield _text(
-            f"If you like, tell us what you think. The people who made {them} will hear it from us."
-        )
+        yield _text("If you tell us what you think, we’ll pass it on to everyone at the benches.")
 
 
 def _photos_passed(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:

@@ -19,6 +19,7 @@ from app.orders.facts.order import OrderFacts
 from app.shared.places import shipped
 from app.shared.web.templating import environment
 from app.status import parcel_words
+from app.status.voice import likenesses
 
 WIDTH = 76
 _ITEM = re.compile(r"^(- |\d+\. )")
@@ -79,11 +80,7 @@ _SUBJECTS: Mapping[str, tuple[str, str, str]] = {
         "Your order {number}: last day for more copies",
         ": a date to know about",
     ),
-    "making_begun": (
-        "We’ve started making {names}",
-        "We’ve started on the likeness of {names}",
-        "",
-    ),
+    "making_begun": ("We’ve started making {names}", "We’ve started on {likenesses}", ""),
     "photos_counted": ("The photos of {names} are here", "", ""),
 }
 
@@ -98,6 +95,7 @@ def subject(parts: Sequence[Part], facts: OrderFacts) -> str:
     by_eye = any(animal.outcome == "by_eye" for animal in telling.animals)
     return said.format(
         names=telling.whose,
+        likenesses=likenesses(telling.animals),
         number=facts.number,
         them="them" if len(facts.copies) > 1 else "it",
         looked_after=parcel_words.looked_after(facts),

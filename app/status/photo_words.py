@@ -110,7 +110,7 @@ def _welfare(one: Voice, animals: Sequence[AnimalFacts]) -> str:
     knows = f"{one.he} {'know' if several else 'knows'}"
     sign = f"at the first sign that {enough}"
     if all(surface(animal.kind)[0] == "coat" for animal in animals):
-        sign = f"when you see licked lips, a yawn, ears laid back or wide eyes: {enough}"
+        sign = f"when you see lip licking, yawning, ears laid back or wide eyes: {enough}"
     return (
         f"{words.capital(one.his)} comfort comes first. Let {one.him} come to you, with somebody "
         f"{knows} close by. No chasing, no cornering, no holding still by force. Stop {sign}. A "
@@ -127,8 +127,7 @@ def _remembered(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
         "straight above."
     )
     points = (
-        f"What helps most is {one.his} two sides, {one.his} face, and any view from behind or "
-        "above.",
+        "What helps most: both sides, the face, and any view from behind or above.",
         "Send the files as they are, the largest you have. If all you have is a copy from a chat, "
         "send that.",
         f"Tell us {one.his} height or length, and the colours as you remember them.",

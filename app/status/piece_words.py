@@ -36,8 +36,8 @@ def passed(animal: AnimalFacts, facts: OrderFacts, days: Days) -> str:
     when = words.capital(days.on(animal.passed_at))
     if animal.outcome == MoveKey.BY_EYE:
         return (
-            f"{when} we settled on shaping {own(animal.name)} model ourselves, looking at "
-            f"{one.his} {photos}, rather than having a machine build it."
+            f"{when} we decided to shape {own(animal.name)} model ourselves from {one.his} "
+            f"{photos}, rather than have a machine build it."
         )
     return f"{when} we found that {own(animal.name)} {photos} are good to work from."
 

@@ -98,7 +98,7 @@ def _between(facts: OrderFacts, shown: Shown, days: Days) -> Iterable[Block]:
     basis = _of_the_days(shown.basis, begun=begun)
     again = ""
     if any(copy.made_again for copy in facts.copies):
-        again = " They include what we’re making again."
+        again = " The dates allow for what we’re making again."
     closed = _closures(shown, days)
     yield Block("quiet", (f"{count}{basis}{closed}{again} If they change, we’ll tell you.",))
 
@@ -148,8 +148,8 @@ def _needed(facts: OrderFacts, days: Days) -> str:
     if facts.passed and shown is not None and shown.to_day is not None:
         if shown.to_day < facts.needed_by:
             return (
-                f"You asked for {named}. These dates come before it; the journey to you comes on "
-                "top."
+                f"You asked for {named}. These dates are earlier than that, but the journey to you "
+                "comes on top of them."
             )
         far = "right up to" if shown.to_day == facts.needed_by else "past"
         return (

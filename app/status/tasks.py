@@ -13,7 +13,7 @@ _TOPICS = {
     "colour": "a colour",
     "address": "where to send the parcel",
     "customs": "the customs papers",
-    "approval": "pictures we sent you to look at",
+    "approval": "the pictures we sent you to look at",
     "model approval": "pictures of the model we sent you to look at",
     "paint approval": "pictures of the painting we sent you to look at",
     "photos": "the photos",
@@ -78,7 +78,7 @@ def _question(question: QuestionFacts, facts: OrderFacts, days: Days) -> Task:
     else:
         way = _WAYS.get(question.channel, "")
         how = " ".join(filter(None, ("We asked", way, f"{days.on(question.asked_at)}.")))
-    more = ["The work waits for your answer."] if question.blocking else []
+    more = ["The work is waiting for your answer."] if question.blocking else []
     unread = [copy for copy in _unread(facts) if topic == "spelling" and asks_about(question, copy)]
     if unread:
         more.append(f"So far the inscription reads {_inscriptions(unread)}.")

@@ -170,9 +170,10 @@ def _more_copies(facts: OrderFacts, days: Days) -> Iterable[Section]:
 
 def more_copies(open_models: Iterable[AnimalFacts], facts: OrderFacts, days: Days) -> str:
     """Until when copies may still join, and how to ask."""
-    names = likenesses(list(open_models))
-    deadline = facts.copy_deadline
-    until = f"until {days.day(deadline)}" if deadline is not None else "until the model is finished"
+    animals, deadline = list(open_models), facts.copy_deadline
+    names = likenesses(animals)
+    finished = "their models are finished" if len(animals) > 1 else "the model is finished"
+    until = f"until {finished if deadline is None else days.day(deadline)}"
     return (
         f"You can add copies of {names} {until}, and they’ll travel with the rest. Write and tell "
         "us how many and how large. After that, copies are a new order from the same model, and "

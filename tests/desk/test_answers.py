@@ -128,7 +128,7 @@ def test_cancelling_is_offered_until_it_has_left_and_calmly_for_the_remembered()
 
 
 def test_damage_is_answered_with_what_to_keep_only_where_something_has_left() -> None:
-    assert "Nothing of this order has left" in said(at(Step.READY, Step.PAINTING), "damaged")
+    assert "Nothing from this order has left" in said(at(Step.READY, Step.PAINTING), "damaged")
     on_its_way = said(at(Step.READY, Step.HANDED_OVER), "damaged")
     assert "Keep everything" in on_its_way
     assert "as soon as you can" in on_its_way
@@ -224,7 +224,7 @@ TRUE_OF_PAINTING = {
     "arrived": "We counted them in", "usable": "good to work from", "how_long": "between",
     "add": "as an order of its own", "by_a_day": "between", "change": "too far on to change",
     "parcel": "hasn’t left the workshop yet", "moving": "Nothing has left the workshop yet",
-    "cancel": "already started the work by hand", "damaged": "Nothing of this order has left",
+    "cancel": "already started the work by hand", "damaged": "Nothing from this order has left",
     "too_late": "too late for another copy to travel with these",
 }  # fmt: skip
 

@@ -229,7 +229,7 @@ def test_the_last_day_for_copies_is_not_offered_when_it_is_over() -> None:
         ("drying", "Paint is drying on the 80 mm copy."),
         ("drying", "Next one of us checks every marking against your photos."),
         ("rework", "We’re redoing part of the 80 mm copy"),
-        ("rework", "They include what we’re making again."),
+        ("rework", "The dates allow for what we’re making again."),
         ("rework", "so that the whole order travels together"),
         ("remake", "We’re making the 80 mm copy again from the start"),
         ("remade from the model", "again, starting with the model"),
@@ -332,7 +332,7 @@ def the_day_named(facts: OrderFacts) -> str:
 
 
 @pytest.mark.parametrize(
-    ("after", "said"), [(-1, "go past it"), (0, "go right up to it"), (1, "come before it")]
+    ("after", "said"), [(-1, "go past it"), (0, "go right up to it"), (1, "are earlier than that")]
 )
 def test_a_named_day_is_held_against_the_last_of_the_days(after: int, said: str) -> None:
     assert RANGE.to_day is not None
