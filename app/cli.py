@@ -4,7 +4,7 @@ import logging
 import sys
 import webbrowser
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from typer.exceptions import TyperException
@@ -19,42 +19,51 @@ cli = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    help="A board, private status pages and honest lead times for a workshop that makes "
+    help="Benches, private status pages and honest lead times for a workshop that makes "
     "painted likenesses of animals.",
 )
-Data = Annotated[
-    Path | None, typer.Option("--data", help="The studio's data folder.", show_default=False)
-]
-Port = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port of the staff's pages.")]
-PublicPort = Annotated[
-    int, typer.Option("--public-port", min=1, max=65535, help="Port of the customers' pages.")
-]
-Host = Annotated[
-    str,
-    typer.Option(
-        "--host",
-        help="Address of the staff's pages; beyond this machine only with a certificate or behind "
-        "a proxy that has one.",
-    ),
-]
+
+
+def _option(flag: str, value: str, says: str, **more: Any) -> Any:
+    """An option whose help says what its value is, a folder or minutes, rather than its type."""
+    return typer.Option(flag, metavar=value, help=says, **more)
+
+
+def _port(flag: str, whose: str) -> Any:
+    return _option(flag, "NUMBER", f"Port of the {whose} pages.", min=1, max=65535)
+
+
+_HOST = "Address of the staff's pages; beyond this machine only with a certificate or a proxy."
+Data = Annotated[Path | None, _option("--data", "FOLDER", "The studio's data folder.")]
+Port = Annotated[int, _port("--port", "staff's")]
+PublicPort = Annotated[int, _port("--public-port", "customers'")]
+PagesPort = Annotated[int, _port("--port", "customers'")]
+Host = Annotated[str, _option("--host", "ADDRESS", _HOST)]
 Certificate = Annotated[
-    Path | None, typer.Option("--certificate", help="A certificate with its chain, PEM.")
+    Path | None, _option("--certificate", "FILE", "Certificate and chain, PEM.")
 ]
 CertificateKey = Annotated[
-    Path | None, typer.Option("--certificate-key", help="The certificate's key, PEM.")
+    Path | None, _option("--certificate-key", "FILE", "The certificate's key, PEM.")
 ]
 Names = Annotated[
-    list[str] | None, typer.Option("--name", help="A name by which tablets ask; may repeat.")
+    list[str] | None, _option("--name", "NAME", "A host name that tablets use; again for more.")
 ]
 ProxyNames = Annotated[
-    list[str] | None,
-    typer.Option("--behind-proxy", help="A name by which a proxy is asked; may repeat."),
+    list[str] | None, _option("--behind-proxy", "NAME", "The proxy's host name; again for more.")
 ]
 ProxyAddresses = Annotated[
     list[str] | None,
-    typer.Option("--proxy-address", help="From where the proxy connects; may repeat."),
+    _option("--proxy-address", "ADDRESS", "The proxy's IP address; again for more."),
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
+Months = Annotated[int, _option("--months", "NUMBER", "Months of history.", min=1, max=240)]
+OrdersPerMonth = Annotated[
+    int, _option("--orders-per-month", "NUMBER", "Orders in each month.", min=1, max=2000)
+]
+Seed = Annotated[int, _option("--seed", "NUMBER", "Another number, another studio.", min=0)]
+Replications = Annotated[
+    int, _option("--replications", "NUMBER", "Simulated runs; more are steadier.", max=100_000)
+]
+AsJson = Annotated[bool, _option("--json", "", "Print JSON and nothing else.")]
 
 
 @cli.command()
@@ -89,11 +98,11 @@ def demo(
     data: Data = None,
     port: Port = 8600,
     public_port: PublicPort = 8601,
-    months: Annotated[int, typer.Option(min=1, max=240)] = 14,
-    orders_per_month: Annotated[int, typer.Option(min=1, max=2000)] = 45,
-    seed: Annotated[int, typer.Option(min=0)] = 1,
-    fresh: Annotated[bool, typer.Option("--fresh", help="Make the invented studio anew.")] = False,
-    no_browser: Annotated[bool, typer.Option("--no-browser", help="Open no browser.")] = False,
+    months: Months = 14,
+    orders_per_month: OrdersPerMonth = 45,
+    seed: Seed = 1,
+    fresh: Annotated[bool, _option("--fresh", "", "Make the invented studio anew.")] = False,
+    no_browser: Annotated[bool, _option("--no-browser", "", "Open no browser.")] = False,
 ) -> None:
     """Run an invented studio with a believable history, to look around in."""
     from app import opening
@@ -115,7 +124,8 @@ def demo(
 
 @cli.command("status-site")
 def status_site(
-    pages: Annotated[Path, typer.Option("--pages", help="The pages file.")], port: Port = 8601
+    pages: Annotated[Path, _option("--pages", "FILE", "The pages file that the studio writes.")],
+    port: PagesPort = 8601,
 ) -> None:
     """Run the customers' site alone, over a pages file."""
     from app import opening
@@ -126,7 +136,12 @@ def status_site(
 
 
 @cli.command("sign-in-link")
-def sign_in_link(name: str, data: Data = None) -> None:
+def sign_in_link(
+    name: Annotated[
+        str, typer.Argument(metavar="NAME", help="The name they sign in with, or its beginning.")
+    ],
+    data: Data = None,
+) -> None:
     """Print a one-use link for somebody who is locked out."""
     from app import opening
     from app.shared import clock
@@ -148,7 +163,7 @@ def sign_in_link(name: str, data: Data = None) -> None:
 
 @cli.command()
 def audit(data: Data = None, as_json: AsJson = False) -> None:
-    """Compare every cached step, page and picture with log and rows. Writes nothing."""
+    """Check the studio against its own log: steps, pages and photos. Changes nothing."""
     from app.publishing.checking import check_pages
     from app.upkeep import audit_command
 
@@ -158,13 +173,15 @@ def audit(data: Data = None, as_json: AsJson = False) -> None:
 
 @cli.command()
 def publish(
-    folder: Annotated[Path, typer.Argument(help="The folder that a web host serves.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="The folder that a web host serves.")
+    ],
     then: Annotated[
-        str, typer.Option("--then", help="A command to run afterwards, without a shell.")
+        str, _option("--then", "COMMAND", "A command to run afterwards, without a shell.")
     ] = "",
     data: Data = None,
 ) -> None:
-    """Write the customers' pages as files for any web host. Exit 1 where something went wrong."""
+    """Write the customers' pages as files for any web host. Exit 1 if something went wrong."""
     from app import opening
 
     raise typer.Exit(opening.publish(DataFolder(data_folder(data)), folder, then))
@@ -172,10 +189,12 @@ def publish(
 
 @cli.command()
 def backup(
-    file: Annotated[Path, typer.Argument(help="The new file; no other file's place is taken.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The new file. No file is overwritten.")
+    ],
     data: Data = None,
 ) -> None:
-    """Write the studio into one file, while the server runs too. Exit 1 where the audit differs."""
+    """Back the studio up into one file, even while it runs. Exit 1 if the audit differs."""
     from app.upkeep import backup_command
 
     raise typer.Exit(backup_command.main(DataFolder(data_folder(data)), file))
@@ -183,13 +202,13 @@ def backup(
 
 @cli.command()
 def restore(
-    file: Annotated[Path, typer.Argument(help="A backup.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A file that backup wrote.")],
     replace_links: Annotated[
-        bool, typer.Option("--replace-links", help="The key is lost: replace every link.")
+        bool, _option("--replace-links", "", "The key is lost: replace every link.")
     ] = False,
     data: Data = None,
 ) -> None:
-    """Put a backup in the place of the studio; what was there before is put aside."""
+    """Replace the studio with a backup. What was there before is kept beside it."""
     from app import opening
 
     opening.restore(DataFolder(data_folder(data)), file, replace_links=replace_links)
@@ -197,10 +216,10 @@ def restore(
 
 @cli.command("replace-links")
 def replace_links(
-    yes: Annotated[bool, typer.Option("--yes", help="Do it; the old links open nothing.")] = False,
+    yes: Annotated[bool, _option("--yes", "", "Do it. The old links stop working.")] = False,
     data: Data = None,
 ) -> None:
-    """Make every customer's link new, where the key is lost. Without --yes say what it costs."""
+    """Replace every link when the key is lost. Without --yes say what that costs."""
     from app import opening
 
     opening.replace_links(DataFolder(data_folder(data)), yes=yes)
@@ -210,10 +229,10 @@ def replace_links(
 def whatif(
     settings: Annotated[
         list[str] | None,
-        typer.Option("--set", help="What would be different: “painting people=3”, again for more."),
+        _option("--set", "CHANGE", "What would be different: “painting people=3”, again for more."),
     ] = None,
     data: Data = None,
-    replications: Annotated[int, typer.Option("--replications", max=100_000)] = 500,
+    replications: Replications = 500,
 ) -> None:
     """Simulate the floor as it is, and with --set as it would be.
 
@@ -244,16 +263,24 @@ def whatif(
 @cli.command()
 def backtest(
     file: Annotated[
-        Path | None, typer.Argument(help="A table piece,step,entered,left[,outcome].")
+        Path | None,
+        typer.Argument(metavar="FILE", help="A CSV table: piece,step,entered,left[,outcome]."),
     ] = None,
-    every: Annotated[float, typer.Option("--every", help="Days between forecasts.")] = 7.0,
-    train: Annotated[float, typer.Option("--train", help="Share of pieces known at first.")] = 0.7,
-    out: Annotated[Path | None, typer.Option("--out", help="A file for the rows.")] = None,
+    every: Annotated[
+        float, _option("--every", "DAYS", "Days from one forecast to the next.")
+    ] = 7.0,
+    train: Annotated[
+        float, _option("--train", "SHARE", "Share of pieces known at first, between 0 and 1.")
+    ] = 0.7,
+    out: Annotated[
+        Path | None, _option("--out", "FILE", "A CSV file to write the rows to.")
+    ] = None,
     picture: Annotated[
         Path | None,
-        typer.Option(
+        _option(
             "--picture",
-            help="A file for the calibration picture, SVG. Without it and --json one is drawn "
+            "FILE",
+            "A file for the calibration picture, SVG. Without it and --json one is drawn "
             "beside the table; with --data in the folder where you are.",
         ),
     ] = None,
@@ -288,8 +315,12 @@ cli.add_typer(photos, name="photos")
 
 
 @photos.command("check")
-def photos_check(folder: Path, as_json: AsJson = False, data: Data = None) -> None:
-    """Say whether a folder of pictures will do: exit 0 yes, 1 doubtful, 2 no, 3 nothing there.
+def photos_check(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of photos.")],
+    as_json: AsJson = False,
+    data: Data = None,
+) -> None:
+    """Say whether a folder of photos is usable: exit 0 yes, 1 doubtful, 2 no, 3 nothing there.
 
     With --data the lines are drawn where that studio has them, else at the measured defaults.
     """
@@ -301,11 +332,19 @@ def photos_check(folder: Path, as_json: AsJson = False, data: Data = None) -> No
 
 @photos.command("hand-out")
 def photos_hand_out(
-    code: Annotated[str, typer.Argument(help="Order and letter of the model: 1042-A.")],
-    folder: Annotated[Path, typer.Argument(help="Where to; no other file's place is taken.")],
+    code: Annotated[
+        str,
+        typer.Argument(
+            metavar="CODE", help="Order number and letter of the model, such as 1042-A."
+        ),
+    ],
+    folder: Annotated[
+        Path,
+        typer.Argument(metavar="FOLDER", help="The folder to write to. No file is overwritten."),
+    ],
     data: Data = None,
 ) -> None:
-    """Write a set's originals, without where they were taken. Exit 1 where one was left out."""
+    """Write a set's original files, without where they were taken. Exit 1 if one was left out."""
     from app.photos.hand_out import command as handing_out_command
 
     raise typer.Exit(handing_out_command.main(DataFolder(data_folder(data)), code, folder))

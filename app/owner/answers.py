@@ -22,12 +22,12 @@ from app.shared.web import words
 LATELY_DAYS = 90
 _MOST_NAMED = 8
 CLASS_WORDS: Mapping[TimeClass, str] = {
-    TimeClass.WAITING: "waiting for hands",
+    TimeClass.WAITING: "waiting for somebody",
     TimeClass.HANDS: "in hand",
     TimeClass.MACHINE: "machine",
-    TimeClass.REST: "drying and resting",
-    TimeClass.REST_OF_ORDER: "the rest of the order",
-    TimeClass.CLOSED: "house closed",
+    TimeClass.REST: "drying and curing",
+    TimeClass.REST_OF_ORDER: "waiting for the rest of the order",
+    TimeClass.CLOSED: "workshop closed",
     TimeClass.HOLD: "on hold",
     TimeClass.CARRIER: "with a carrier",
     TimeClass.CUSTOMER: "the customer’s",
@@ -78,10 +78,12 @@ def where(split: Where | None) -> Answer:
     """The mean lead time and its largest parts."""
     question = "Where does the time go?"
     if split is None:
-        return Answer(question, "No piece has gone the whole way yet.")
+        return Answer(question, "No piece has been through every step yet.")
     if split.pieces < ENOUGH:
         done = words.count(split.pieces, "piece has", "pieces have")
-        return Answer(question, f"Only {done} gone the whole way: too few to divide their days.")
+        return Answer(
+            question, f"Only {done} been through every step: too few to divide their days."
+        )
     own = split.total - split.customer
     parts = sorted(
         ((split.of(kind), kind) for kind in split.classes if kind is not TimeClass.HANDS),
@@ -107,28 +109,27 @@ def promise(points: Sequence[float] | None, today: date, calendar: Calendar) -> 
     first, last = days_of(span, today, calendar)
     return Answer(
         question,
-        f"{words.capital(weeks(span.low, span.high))} from the day the photos pass. Do they pass "
+        f"{words.capital(weeks(span.low, span.high))} from the day the photos pass. If they pass "
         f"today, that is between {words.day(first, today)} and {words.day(last, today)}. "
-        "Before they pass, name weeks and no days.",
+        "Before they pass, give weeks rather than days.",
     )
 
 
 def how_often(record: MilestoneRecord) -> Answer:
     """The record of the ranges told when photos passed."""
-    question = "How often did we keep to what we told?"
-    return Answer(question, share_words(record.by_the_last, "ready by the last day told"))
+    question = "How often did we keep our dates?"
+    return Answer(question, share_words(record.by_the_last, "ready by the last day we gave"))
 
 
 def share_words(share: WilsonShare, did: str) -> str:
     """A share with its interval, or, with fewer than twenty cases, counts in words only."""
     if not share.n:
-        return "No range that was told has come to its last day yet."
+        return "No range we gave has reached its last day yet."
     if not share.enough:
         were = "none was" if not share.hits else words.count(share.hits, "was", "were")
         orders = words.count(share.n, "order")
-        return (
-            f"The last day told has passed for {orders}; {were} {did}. That is too few for a share."
-        )
+        passed = f"The last day we gave has passed for {orders}; {were} {did}."
+        return f"{passed} That is too few for a share."
     middle, low, high = share.in_100()
     return (
         f"{middle} in 100 were {did}, {share.hits} of {share.n}; "
@@ -156,14 +157,14 @@ def late(
     parts = [
         f"{words.count(len(numbers), f'order {one}', f'orders {many}')}"
         for numbers, one, many in (
-            (passed, "is past the last day told", "are past the last day told"),
+            (passed, "is past the last day we gave", "are past the last day we gave"),
             (longer, "was told that it takes longer", "were told that it takes longer"),
             (needed, "is past the day it was needed", "are past the day they were needed"),
         )
         if numbers
     ]
     if not parts:
-        return Answer(question, "Nothing: no order is past a day that was told or needed.")
+        return Answer(question, "Nothing: no order is past a day we gave or a day it was needed.")
     numbers = [*passed, *longer, *needed]
     return Answer(
         question,
@@ -175,7 +176,7 @@ def late(
 
 def on_the_way(found: CopyWays) -> Answer:
     """How many pieces are in work, and where."""
-    question = "How many are on the way?"
+    question = "How much is in work?"
     here = found.take(found.outcome == OPEN)
     if not len(here):
         return Answer(question, "None: no piece is in work.")

@@ -23,7 +23,7 @@ class RangeOutcome(StrEnum):
     LATE = "ready after the last day"
     OVERDUE = "not ready, and its last day has passed"
     NOT_DUE = "its last day has not passed"
-    GIVEN_UP = "the order was given up"
+    GIVEN_UP = "the order was cancelled"
 
 
 @dataclass(frozen=True, slots=True)

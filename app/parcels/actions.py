@@ -62,7 +62,7 @@ def received(workshop: Workshop, parcel_id: int, when: int | None, who: Person, 
         _, inside = store.parcel(db, parcel_id)
     gone = [Seen(Ref(Of.COPY, row["id"])) for row in inside if row["step"] == Step.HANDED_OVER]
     if not gone:
-        raise AlreadyMoved("It is noted as received already.")
+        raise AlreadyMoved("It is already marked as received.")
     with _at("sent_on"):
         said = MoveDetails(happened_at=when)
         return perform(workshop, gone, MoveKey.RECEIVED, said, who, once)
@@ -125,7 +125,7 @@ def confirm(workshop: Workshop, order_id: int, what: str, copy_id: int | None, w
                 select(copies.c.id).where(copies.c.id == copy_id, copies.c.order_id == order_id)
             ).first()
             if known is None or copy_id is None:
-                raise NotFound("That piece is not of this order.")
+                raise NotFound("That piece does not belong to this order.")
             confirm_spelling(db, order_id, copy_id, who, now)
         mark_stale(db, [order_id])
     workshop.changed.set()

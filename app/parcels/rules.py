@@ -37,4 +37,4 @@ def number_warning(number: str) -> str:
         good = gs1_check_digit(body[:-1]) == int(body[-1])
     else:
         return ""
-    return "" if good else "The check digit does not fit: is every digit right?"
+    return "" if good else "The check digit does not match. Check the number digit by digit."

@@ -28,7 +28,7 @@ def problem(value: str, longest: int, *, lines: bool = False) -> str | None:
     if _UNSEEN.search(value) or (not lines and "\n" in value) or "\t" in value:
         return "There is a character in it that cannot be seen. Type it again, please."
     if _ENCODED_WORD.search(value):
-        return "“=?…?=” is mail code, not a word. Type the name itself."
+        return "“=?…?=” is email code, not a word. Type the name itself."
     if _too_many_marks(value):
         return "There are too many accents on one letter."
     if len(value) > longest:

@@ -37,7 +37,7 @@ def take_back_invitation(database: Database, by: Person, link_id: int) -> None:
     """Let an invitation open nothing any more. Raises NotFound."""
     with database.writing() as db:
         if not store.withdraw_links(db, "invitation", id=link_id):
-            raise NotFound("There is no such open invitation.")
+            raise NotFound("That invitation is no longer open.")
     log.info("account %s took back invitation %d", by.account_id, link_id)
 
 

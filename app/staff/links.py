@@ -22,8 +22,8 @@ log = logging.getLogger("likewright.staff")
 
 PATH = "/in/"
 GONE = (
-    "This link opens nothing: it was used already, has lapsed, or was never made. "
-    "Ask the owner for another, or make one at the prompt with: likewright sign-in-link NAME"
+    "This link no longer works: it has been used or has expired. "
+    "Ask the owner for another, or make one on the command line with: likewright sign-in-link NAME"
 )
 
 

@@ -23,7 +23,7 @@ router = APIRouter()
 
 ROLES = [
     (Role.BENCH.value, "bench: makes the pieces"),
-    (Role.DESK.value, "desk: orders, customers, letters"),
+    (Role.DESK.value, "office: orders, customers, emails"),
     (Role.OWNER.value, "owner: everything, with accounts and settings"),
 ]
 _TWICE = "The two are not the same. Type it twice, please."

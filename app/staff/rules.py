@@ -73,7 +73,7 @@ def name_problem(name: str) -> str | None:
     scripts = {unicodedata.name(sign, "?").split(" ")[0] for sign in name if sign.isalpha()}
     # Look-alike letters of another script would let two accounts wear one name (UTS #39).
     if len(scripts & {"LATIN", "CYRILLIC", "GREEK", "ARMENIAN", "CHEROKEE"}) > 1:
-        return "There are letters of two alphabets in it. Use one."
+        return "It mixes letters of two alphabets. Use one."
     return None
 
 

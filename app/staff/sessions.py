@@ -15,7 +15,7 @@ from app.staff import passwords, rules, store
 
 log = logging.getLogger("likewright.staff")
 
-_NOT_TOGETHER = "That name and password do not belong together."
+_NOT_TOGETHER = "That name and password do not match."
 
 
 class SlowDown(Refused):

@@ -202,7 +202,7 @@ def test_a_handing_over_that_never_happened_frees_its_parcel(
     assert put_right(desk, entry(workshop, "handed_over"), struck="1").status_code == 303
     assert step_of(workshop.database, made.copy()) is Step.PACKING
     assert rows(workshop.database, "SELECT parcel_id FROM copies") == [(None,)]
-    assert "Taken back: it was undone." in words(desk.get("/parcels/1"))
+    assert "Withdrawn: handing over was undone." in words(desk.get("/parcels/1"))
 
 
 def test_a_correction_is_made_once_and_undone_entries_take_none(

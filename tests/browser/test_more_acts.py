@@ -66,13 +66,13 @@ def test_a_question_is_asked_and_answered_and_the_page_follows(
     ask.locator("[name=topic]").fill("Ears")
     ask.locator("[name=asked]").fill("Is the left ear the torn one?")
     ask.locator("[name=blocking]").check()
-    press(owner, "Note the question")
+    press(owner, "Ask it")
     expect(owner.locator("#questions")).to_contain_text("the clock is the customer's")
     await_text(owner, served, "Please answer our question")
     owner.goto(order)
     open_part(owner, "Answered …")
     owner.locator("form[action*='/answer/'] [name=answer]").fill("Yes, the left one.")
-    press(owner, "Note the answer")
+    press(owner, "Log the answer")
     expect(owner.locator("#questions")).to_contain_text("Yes, the left one.")
 
 

@@ -21,7 +21,7 @@ def delivery(owner: Page, served: Served) -> str:
     owner.locator("[name=a0_name]").press("Control+Enter")
     owner.wait_for_url(re.compile(r"/orders/\d+\?done=saved"))
     number = re.search(r"/orders/(\d+)", owner.url)[1]  # type: ignore[index]
-    owner.get_by_text("Photos are told of").click()
+    owner.get_by_text("Photos are announced").click()
     owner.locator("#f-link").fill("https://drop.example/a1")
     owner.locator("#f-files_said").fill("6")
     owner.locator(f'form[action="/orders/{number}/photos"] button').click()

@@ -77,13 +77,13 @@ def card(folder: Path, views: Sequence[View], hour: str, first: int = 0) -> list
 def told(walk: Walk, way: str, many: int, link: str = "", lapses: date | None = None) -> None:
     """What the customer said of their photographs, noted on the order's page."""
     walk.go(walk.order)
-    open_part(walk.page, "Photos are told of")
+    open_part(walk.page, "Photos are announced")
     form = walk.page.locator("form[action$='/photos']")
     form.locator("[name=way]").select_option(way)
     form.locator("[name=link]").fill(link)
     form.locator("[name=lapses_on]").fill(lapses.isoformat() if lapses else "")
     form.locator("[name=files_said]").fill(str(many))
-    press(walk.page, "Note it")
+    press(walk.page, "Log it")
 
 
 def fetch(walk: Walk, files: list[Path]) -> None:

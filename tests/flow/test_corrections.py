@@ -135,7 +135,7 @@ def test_no_move_is_corrected_into_one_that_carries_others(database, carrying):
     ref = order.model() if of is Of.MODEL else order.copy()
     done = move(database, ref, CAST.painter, NOW, key, **BROKEN)
     before = fingerprint(database.path)
-    with pytest.raises(Refused, match="Delete (it|the wrong one), then"):
+    with pytest.raises(Refused, match=r"Delete (it|the wrong one), then"):
         correct(database, done.act, Right(move=carrying), CAST.desk, NOW + HOUR)
     assert fingerprint(database.path) == before
 

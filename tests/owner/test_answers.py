@@ -40,10 +40,10 @@ def test_where_the_time_goes_names_the_three_largest_parts_that_are_not_hands():
         "hours of work."
     )
     assert (
-        "Only seven pieces have gone the whole way"
+        "Only seven pieces have been through every step"
         in answers.where(Where(7, 0, 1.0, kinds, (row,))).text
     )
-    assert answers.where(None).text == "No piece has gone the whole way yet."
+    assert answers.where(None).text == "No piece has been through every step yet."
 
 
 def test_the_promise_is_the_ten_to_the_eighty_five_percent_point_rounded_outward():
@@ -62,7 +62,7 @@ def test_late_are_orders_past_what_was_told_told_of_delay_or_past_their_need():
     told = {1: date(2026, 5, 19), 2: None, 3: date(2026, 5, 20), 4: date(2026, 6, 1)}
     found_late = answers.late(found, rows, told, TODAY)
     assert found_late.text == (
-        "One order is past the last day told, one order was told that it takes longer and one "
+        "One order is past the last day we gave, one order was told that it takes longer and one "
         "order is past the day it was needed:"
     )
     assert found_late.orders == (1101, 1102, 1104)

@@ -56,7 +56,7 @@ def test_without_history_it_says_so_and_draws_nothing(empty):
     text = plain(page)
     assert "Nothing that was chosen here has been handed over yet" in text
     assert "No piece was handed over in the last 90 days." in text
-    assert "No piece has gone the whole way yet." in text
+    assert "No piece has been through every step yet." in text
     assert "None: no piece is in work." in text
     assert "No customer has been told a range in these months." in text
     assert "<canvas" not in page

@@ -90,16 +90,16 @@ def test_shares_count_the_overdue_and_leave_out_what_is_not_due_or_given_up():
 
 
 def test_below_twenty_cases_there_are_words_only_and_from_twenty_on_an_interval():
-    did = "ready by the last day told"
+    did = "ready by the last day we gave"
     assert "in 100" not in share_words(WilsonShare(17, 19), did)
     assert share_words(WilsonShare(6, 7), did).startswith(
-        "The last day told has passed for seven orders; six were ready by the last day told."
+        "The last day we gave has passed for seven orders; six were ready by the last day we gave."
     )
     assert "one order; one was ready" in share_words(WilsonShare(1, 1), did)
     assert "one order; none was ready" in share_words(WilsonShare(0, 1), did)
     # Wilson for 81 of 263 is .2553 to .3662 (Newcombe 1998), rounded outward.
     assert WilsonShare(81, 263).in_100() == (31, 25, 37)
     assert share_words(WilsonShare(81, 263), did) == (
-        "31 in 100 were ready by the last day told, 81 of 263; allowing for chance, 25 to 37 in 100."
+        "31 in 100 were ready by the last day we gave, 81 of 263; allowing for chance, 25 to 37 in 100."
     )
     assert WilsonShare(20, 20).in_100() == (100, 83, 100)

@@ -282,8 +282,8 @@ def test_received_closes_every_copy_of_the_parcel_once(
     )
     assert piece(workshop.database, made.copy("A1")).state.entered_at == NOW - HOUR
     assert desk.post(where, form).status_code == 409
-    assert "Nothing is on the way." in words(desk.get("/parcels"))
-    assert "Nothing of it is open any more." in words(desk.get(f"/orders/{made.number}"))
+    assert "Nothing. Parcels that have left" in words(desk.get("/parcels"))
+    assert "Closed." in words(desk.get(f"/orders/{made.number}"))
 
 
 def test_carrier_and_number_are_put_right_and_who_did_it_is_kept(
@@ -314,7 +314,7 @@ def test_undoing_a_handing_over_frees_the_parcel_and_takes_back_its_news(
     form = the_form(desk.get(f"/pieces/copy/{ids(made)[0]}").text, "/undo")
     assert desk.post("/undo", form.fields).status_code == 303
     assert rows(workshop.database, "SELECT step, parcel_id FROM copies") == [("packing", None)] * 2
-    assert "Taken back: it was undone." in words(desk.get("/parcels/1"))
+    assert "Withdrawn: handing over was undone." in words(desk.get("/parcels/1"))
     assert rows(workshop.database, "SELECT count(*) FROM news WHERE taken_back_at IS NULL") == [
         (0,)
     ]
@@ -327,7 +327,7 @@ def test_what_came_back_is_at_packing_again(
     send(desk, ids(made)[0])
     move(workshop.database, made.copy("A1"), CAST.desk, NOW, "came_back", reason="nobody at home")
     assert "1001-A1" in words(desk.get("/parcels")).partition("On the way")[0]
-    assert "Nothing is on the way." in words(desk.get("/parcels"))
+    assert "Nothing. Parcels that have left" in words(desk.get("/parcels"))
 
 
 def test_confirming_is_for_this_orders_pieces_alone(

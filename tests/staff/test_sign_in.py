@@ -141,7 +141,7 @@ def test_a_wrong_name_or_password_is_told_in_the_same_words(
 ) -> None:
     with pytest.raises(BadFields) as refused:
         sessions.sign_in(workshop.database, name, password, NOW)
-    assert refused.value.fields == {"password": "That name and password do not belong together."}
+    assert refused.value.fields == {"password": "That name and password do not match."}
 
 
 def test_a_wrong_password_keeps_the_typed_name_and_shows_no_password(browser: Browser) -> None:

@@ -246,7 +246,7 @@ def _animal_row(db: Connection, customer_id: int, draft: AnimalDraft, who: Perso
     if typed.animal_id is not None:
         known = db.execute(select(animals).where(animals.c.id == typed.animal_id)).first()
         if known is None:
-            raise BadFields({"": "An animal of this form is not known any more. Type it again."})
+            raise BadFields({"": "An animal on this form is no longer here. Type it again."})
         # Another name over a known animal's is another animal.
         if known.name_key == fold(typed.name):
             new = {
@@ -377,7 +377,7 @@ def _line_that_takes_copies(db: Connection, order_id: int, order_animal_id: int)
         .first()
     )
     if row is None or not row["open"] or row["step"] in (Step.READY, Step.CANCELLED):
-        raise BadFields({"": "The model is finished: copies from now on are a follow-on order."})
+        raise BadFields({"": "The model is finished, so more copies are an order of their own."})
     return row
 
 

@@ -57,7 +57,7 @@ def _many(value: int | None) -> int | None:
 
 def _pictures(value: int | None) -> int | None:
     if value is not None and not 0 <= value <= MOST_PICTURES:
-        raise ValueError("How many pictures are there?")
+        raise ValueError("How many photos are there?")
     return value
 
 

@@ -66,7 +66,7 @@ def ask(workshop: Workshop, order_id: int, typed: QuestionFields, who: Person, o
         ref = None if typed.about in ("", "order") else Ref.read(typed.about)
         pieces = _open_pieces(db, order_id, ref)
         if _asked_before(db, order_id, typed.asked, now):
-            raise AlreadyMoved("That question is noted already.")
+            raise AlreadyMoved("That question is already open.")
         made = asking.put(
             db, order_id, ref, typed.topic or "Question", typed.asked, typed.channel, who, now,
             blocking=typed.blocking,
@@ -155,7 +155,7 @@ def _open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
     pieces = store.pieces_of_order(db, order_id)
     if ref is not None:
         if all(piece.ref != ref for piece in pieces):
-            raise NotFound("That piece is not of this order.")
+            raise NotFound("That piece does not belong to this order.")
         pieces = [
             piece
             for piece in pieces
@@ -163,7 +163,7 @@ def _open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
         ]
     pieces = [piece for piece in pieces if piece.state.open]
     if not pieces:
-        raise Refused("Nothing of this order is open any more.")
+        raise Refused("This order is closed.")
     return pieces
 
 
@@ -179,7 +179,7 @@ def note_contact(
     _check_told(typed, workshop.in_force().calendar.day_of(now))
     with workshop.database.writing() as db:
         if _noted_before(db, order_id, typed, now):
-            raise AlreadyMoved("That is noted already.")
+            raise AlreadyMoved("That is already noted.")
         mine = select(orders.c.customer_id).where(orders.c.id == order_id)
         db.execute(
             insert(contacts).values(
@@ -213,13 +213,13 @@ def _noted_before(db: Connection, order_id: int, typed: ContactFields, now: int)
 
 def _check_told(typed: ContactFields, today: date) -> None:
     if not typed.asked and not typed.told:
-        raise BadFields({"told": "What was asked, or what was told?"})
+        raise BadFields({"told": "What was asked, or what was said?"})
     if (typed.from_day is None) != (typed.to_day is None):
         name = "from_day" if typed.from_day is None else "to_day"
-        raise BadFields({name: "A range has two days."})
+        raise BadFields({name: "Give both days."})
     if typed.from_day is not None and typed.to_day is not None:
         if typed.to_day <= typed.from_day:
-            raise BadFields({"to_day": "The later day comes after the earlier one."})
+            raise BadFields({"to_day": "The second day has to be after the first."})
         if typed.from_day < today:
             raise BadFields({"from_day": "That is past already."})
 
@@ -287,7 +287,7 @@ def _move(
     once: str,
 ) -> None:
     if not pieces:
-        raise AlreadyMoved("That is so already.")
+        raise AlreadyMoved("That is already so.")
     perform_in(db, workshop, [Seen(piece.ref) for piece in pieces], what, said, who, once)
 
 

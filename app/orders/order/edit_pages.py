@@ -35,7 +35,7 @@ def _unseen(typed: dict[str, str], newest: int) -> dict[str, str]:
         return {"": "This form is not complete. Load the page again."}
     if typed["seen"] != str(newest):
         typed["seen"] = str(newest)
-        return {"": "Somebody changed this meanwhile. To save yours over it, save once more."}
+        return {"": "Somebody else changed this meanwhile. Save again to replace it with yours."}
     return {}
 
 

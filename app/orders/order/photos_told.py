@@ -49,7 +49,7 @@ def photos_told(
         if not waiting:
             raise Refused("No photos are wanted for this order now.")
         if _told_before(db, order_id, typed, now):
-            raise AlreadyMoved("That is noted already.")
+            raise AlreadyMoved("That is already noted.")
         db.execute(
             insert(photo_deliveries).values(
                 order_id=order_id, told_at=now, way=typed.way, link=typed.link,

@@ -65,12 +65,12 @@ def mail_problem(address: str) -> str | None:
     254 in all, because the path of 256 counts its angle brackets.
     """
     if not _MAIL.match(address):
-        return "That is not a mail address. One looks like name@house.example."
+        return "That is not an email address. One looks like name@house.example."
     local, _, domain = address.rpartition("@")
     if len(local.encode()) > _LOCAL or len(domain.encode()) > _DOMAIN:
-        return "That mail address is longer than mail allows."
+        return "That email address is too long."
     if len(address.encode()) > _PATH or local.startswith(".") or ".." in address:
-        return "That mail address cannot be written to."
+        return "Nobody can be reached at that email address. Check it."
     return None
 
 

@@ -99,4 +99,4 @@ def say(error: Mapping[str, Any]) -> str:
         case "date_from_datetime_parsing" | "date_parsing" | "date_type":
             return "A day like 2026-11-25, please."
         case _:
-            return "This does not fit here."
+            return "That does not fit here. Check it, please."

@@ -87,14 +87,14 @@ class Guard:
         headers = Headers(scope=scope)
         host = headers.get("host", "")
         if self.hosts is not None and _bare(host) not in self.hosts:
-            return "This site is not known under that name.", 400
+            return "This address is not one of ours. Use the one the owner gave you.", 400
         # No page of ours is called so; a number of thousands of digits is not even read.
         if len(scope["path"]) > LONGEST_PATH:
             return "There is no such page.", 404
         if scope["method"] in SAFE:
             return "", 0
         if not _from_ourselves(headers, host):
-            return "That did not come from a page of this site.", 403
+            return "That did not come from one of our pages. Load the page again.", 403
         if whole_number(headers.get("content-length", "0"), self._most(scope)) is None:
             return str(TooLarge()), 413
         return "", 0

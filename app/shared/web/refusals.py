@@ -51,7 +51,7 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     def _http(request: Request, why: HTTPException) -> Response:
-        text = {404: "There is no such page.", 405: "This page cannot be asked for that way."}.get(
+        text = {404: "There is no such page.", 405: "This page cannot be opened that way."}.get(
             why.status_code, str(why.detail)
         )
         return sorry(request, text, why.status_code)

@@ -91,3 +91,22 @@ def with_said(lead: str, said: str) -> str:
     if lines and lines[0][0].isupper() and lines[-1].endswith("."):
         return f"{lead}. {' '.join(lines)}"
     return f"{lead}: {'; '.join(line.rstrip('.;,') for line in lines)}."
+
+
+def role(value: str) -> str:
+    """A role as people at the workshop say it."""
+    return "office" if value == "desk" else value
+
+
+_CHANNELS = {
+    "mail": "by email",
+    "phone": "by phone",
+    "in_person": "in person",
+    "shop": "through the shop",
+    "page": "on the page",
+}
+
+
+def by_channel(channel: str, letter: str = "by email") -> str:
+    """How something was said: by phone. Our own letters go by email; a customer's come by post."""
+    return letter if channel == "letter" else _CHANNELS.get(channel, "another way")

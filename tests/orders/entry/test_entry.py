@@ -91,7 +91,7 @@ def test_what_is_wrong_is_said_at_its_field_and_all_is_kept(
         gift="1", note="n" * 2001,
     )  # fmt: skip
     assert page.status_code == 422
-    assert "not a mail address" in at_field(page, "mail")
+    assert "not an email address" in at_field(page, "mail")
     assert "past" in at_field(page, "needed_by")
     assert "Between" in at_field(page, "a0c0_size")
     assert "2000 at most" in at_field(page, "note")

@@ -74,7 +74,7 @@ def test_a_changed_inscription_has_to_be_confirmed_again(
     assert "The spelling of “Juniper II” is not confirmed." in words(desk.get("/parcels"))
     assert "Spelling not confirmed yet" in words(desk.get(f"/pieces/copy/{made.copy().id}"))
     desk.post(f"/orders/{made.number}/spelling/{made.copy().id}")
-    assert "It may leave." in words(desk.get("/parcels"))
+    assert "Ready to leave." in words(desk.get("/parcels"))
 
 
 def test_a_changed_address_has_to_be_confirmed_again(
@@ -157,7 +157,7 @@ def test_what_a_colleague_changed_meanwhile_is_not_overwritten_unseen(
     owner.post(fresh.action, fresh.fields | {"parcel_note": "ring twice"})
     page = desk.post(stale.action, stale.fields | {"note": "tall"})
     assert page.status_code == 422
-    assert "Somebody changed this meanwhile" in words(page)
+    assert "Somebody else changed this meanwhile" in words(page)
     assert typed_in(page, "note") == "tall"
     assert rows(workshop.database, "SELECT parcel_note, note FROM orders") == [("ring twice", "")]
     again = the_form(page.text, stale.action)

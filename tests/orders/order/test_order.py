@@ -241,7 +241,7 @@ def test_a_cancelled_order_is_an_end_with_its_reason(
     steps = {step_of(workshop.database, ref) for ref in made.pieces.values()}
     assert steps == {Step.CANCELLED, Step.READY}, "a model that is made stays made"
     page = said(desk, made)
-    assert "Nothing of it is open any more." in page
+    assert "Closed." in page
     assert "cancelled: the horse was sold" in page
     assert rows(
         workshop.database, "SELECT DISTINCT whose FROM transitions WHERE move = 'cancel'"
@@ -353,7 +353,7 @@ def test_ship_part_lets_what_is_ready_leave_and_can_be_taken_back(
     move(workshop.database, made.copy("B1"), CAST.desk, NOW, "passed")
     assert "The rest of the order is not ready." in words(desk.get("/parcels"))
     act(desk, made, "ship-part")
-    assert "It may leave." in words(desk.get("/parcels"))
+    assert "Ready to leave." in words(desk.get("/parcels"))
     act(desk, made, "ship-part")
     assert "The rest of the order is not ready." in words(desk.get("/parcels"))
     assert "ship part: 0 1 Dara Quill" in said(desk, made)

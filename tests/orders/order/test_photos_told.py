@@ -60,8 +60,8 @@ def test_order_and_piece_lead_to_what_was_told_of_until_it_is_counted(
     tell(desk, made, lapses_on="2026-03-12", files_said="40")
     for page in pages:
         answer = desk.get(page)
-        assert "Pictures are told of today, 10:00: 40 files, they say." in words(answer)
-        assert "The link lapses on Thu 12 Mar." in words(answer)
+        assert "Photos announced today, 10:00: 40 files, they say." in words(answer)
+        assert "The link expires on Thu 12 Mar." in words(answer)
         assert 'href="/photos/deliveries/1">Bring them in' in answer.text
     for letter in "AB":
         where = address(made.model(letter))
@@ -108,7 +108,7 @@ def test_where_no_photos_are_wanted_none_are_told_of(
     desk: Browser, workshop: ClockedWorkshop
 ) -> None:
     done = make_order(workshop.database, CAST.desk, NOW, [Wanted(step=Step.READY)])
-    assert "Photos are told of" not in words(desk.get(f"/orders/{done.number}"))
+    assert "Photos are announced" not in words(desk.get(f"/orders/{done.number}"))
     answer = desk.post(f"/orders/{done.number}/photos", {"way": "link", "once": "k"})
     assert answer.status_code == 409
     assert "No photos are wanted" in words(answer)
