@@ -77,7 +77,7 @@ def test_two_orders_of_one_customer_go_together_to_one_address(
     free_to_leave(workshop, second)
     with workshop.database.writing() as db:
         db.execute(update(orders).values(customer_id=made.customer_id))
-    assert "Packed too, of the same customer:" in words(
+    assert "Also packed for the same customer:" in words(
         desk.get(f"/parcels/new?copy={ids(made)[0]}")
     )
     assert send(desk, ids(made)[0], second.copy().id).status_code == 303
@@ -238,7 +238,7 @@ def test_collected_or_brought_needs_no_carrier(
     ]
     page = words(desk.get("/parcels"))
     assert "collected" in page
-    assert "brought by us" in page
+    assert "delivered by us" in page
 
 
 def test_a_double_tap_makes_one_parcel(
@@ -290,7 +290,7 @@ def test_carrier_and_number_are_put_right_and_who_did_it_is_kept(
     desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
 ) -> None:
     send(desk, *ids(made), number="RR473124828GB")
-    assert "The check digit does not fit" in words(desk.get("/parcels/1"))
+    assert "The check digit does not match" in words(desk.get("/parcels/1"))
     where = "/parcels/1/number"
     for typed in ({}, {"carrier": "", "number": "1"}, {"carrier": "x" * 201, "number": "1"}):
         assert desk.post(where, typed).status_code == 422
