@@ -58,7 +58,7 @@ def test_without_history_it_says_so_and_draws_nothing(empty):
     assert "No piece was handed over in the last 90 days." in text
     assert "No piece has been through every step yet." in text
     assert "None: no piece is in work." in text
-    assert "No customer has been told a range in these months." in text
+    assert "No customer was given dates in these months." in text
     assert "<canvas" not in page
 
 
@@ -132,7 +132,7 @@ def test_the_address_chooses_months_kind_and_the_remembered(workshop):
     assert pieces("/lead-times?months=nonsense&kind=unicorn") == pieces("/lead-times")
     chosen = page_of(workshop, "/lead-times?months=24&kind=horse&remembered=out")
     assert re.findall(r'<option[^>]* selected[^>]*>([^<]+)', chosen) == [
-        "24 months", "horse", "without remembered ones",
+        "24 months", "horse", "without memorial pieces",
     ]  # fmt: skip
 
 

@@ -43,8 +43,8 @@ def test_a_long_list_comes_a_page_at_a_time(desk: Browser, workshop: ClockedWork
     first, second = desk.get("/orders"), desk.get("/orders?page=1")
     assert first.text.count('href="/orders/10') == 50
     assert second.text.count('href="/orders/10') == 2
-    assert "After" in words(first)
-    assert "Before" in words(second)
+    assert "Next" in words(first)
+    assert "Previous" in words(second)
     assert "1052" in words(second)
     assert desk.get("/orders?page=9999999").status_code == 200
 
@@ -112,11 +112,11 @@ def test_a_customer_and_an_animal_have_a_page_each(
     customer = words(desk.get(f"/customers/{made.customer_id}"))
     assert "Imre Castellan" in customer
     assert "Order 1001: Juniper, two copies" in customer
-    assert "Told: by May shop, Dara Quill" in customer
+    assert "Said: by May through the shop, Dara Quill" in customer
     animal = words(desk.get(f"/animals/{made.animal_ids['A']}"))
     assert "Mare, living" in animal
     assert "1001-A2" in animal
-    assert "None noted." in animal
+    assert "None noted yet." in animal
     for page in ("/customers/77", "/animals/77", "/customers/77/edit", "/animals/77/edit"):
         assert desk.get(page).status_code == 404
 
