@@ -14,8 +14,9 @@ from app.flow.legality import CARRYING
 from app.flow.rules import Entry, Kind, Policy, State, effective, fold, offers, past_the_third
 from app.flow.steps import STARTS, STEPS, MoveKey, Of, Step, moves_from
 from app.flow.store import Ref
+from app.moving.build_times import Room, room
 from app.moving.effects import AskFirst
-from app.moving.machines import all_machines
+from app.moving.machines import all_machines, runs
 from app.orders.benches.words import ASIDE_REASONS
 from app.orders.order import history
 from app.orders.order.photos_told import to_fetch
@@ -26,6 +27,7 @@ from app.shared.calendar import DAY
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.shared.text import whole_numbers
+from app.shared.web import words
 from app.shared.web.fields import Day, Fields, Line, Short, Tick
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
@@ -88,7 +90,8 @@ def _page(
     in_force, now = workshop.in_force(), workshop.now()
     with workshop.database.reading() as db:
         rows = store.read(db, ref)
-        machines = [machine for machine in all_machines(db) if machine.on]
+        waiting = rows.piece.state.step is Step.PHOTOS_IN
+        place = room(all_machines(db), runs(db, now)) if waiting else Room((), (), None)
         pictures = pictures_of(db, rows.piece.model_id)
         wanting = rows.piece.state.step is Step.PHOTOS_WANTED
         told = to_fetch(db, rows.piece.order_id) if wanting else []
@@ -104,7 +107,8 @@ def _page(
         **_work(rows, ref, request.state.person, in_force),
         **_times(state, workshop, now),
         # Which machine a build is to run on is asked where there are several.
-        "machines": machines if state.step is Step.PHOTOS_IN and len(machines) > 1 else [],
+        "machines": place.free if len(place.on) > 1 else (),
+        "full": place.full(now, lambda at: words.when(at, now, in_force.calendar.zone)),
         "pictures": pictures,
         "worked_from": assessment.in_order(chosen, [dict(mark) for mark in rows.marks]),
         "to_fetch": told,

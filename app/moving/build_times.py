@@ -3,7 +3,8 @@
 Everything is read from the logs of the models; moments are UTC seconds.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log
 from statistics import covariance, fmean, quantiles, variance
@@ -64,6 +65,40 @@ class OnMachine:
     machine_id: int | None
     ends_from: int | None
     ends_by: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Which machines are on, which of them have a free place, and when the next one is expected.
+
+    `next_at` is None where nobody knows.
+    """
+
+    on: Sequence[BuildMachine]
+    free: Sequence[BuildMachine]
+    next_at: int | None
+
+    def full(self, now: int, when: Callable[[int], str]) -> str:
+        """In words that nothing can be started and until when; "" where something can."""
+        if self.free or not self.on:
+            return ""
+        none = "No machine has a free place"
+        if self.next_at is None:
+            return f"{none}. Say first how a run ended."
+        if self.next_at < now:
+            return f"{none}. One should have ended by {when(self.next_at)}: look at the machine."
+        return f"{none}. The next one is expected by {when(self.next_at)}."
+
+
+def room(machines: Sequence[BuildMachine], runs: Iterable[OnMachine]) -> Room:
+    """Where a run can be started, from the machines and what is on them."""
+    on = [machine for machine in machines if machine.on]
+    here = {machine.id for machine in on}
+    going = [run for run in runs if run.run.ended is None and run.machine_id in here]
+    taken = Counter(run.machine_id for run in going)
+    ends = [run.ends_by for run in going if run.ends_by is not None]
+    free = [machine for machine in on if taken[machine.id] < machine.places]
+    return Room(on, free, min(ends, default=None))
 
 
 def runs_of(model_id: int, log: Sequence[Entry], pictures: int | None = None) -> list[BuildRun]:

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from app.flow.steps import MoveKey
-from app.moving.build_times import HOUR, BuildMachine, Busy, OnMachine, Times, busy, times
+from app.moving.build_times import HOUR, BuildMachine, Busy, OnMachine, Times, busy, room, times
 from app.moving.rules import REFUSED_BY_CHECK
 from app.orders.benches.lines import OpenPiece
 from app.orders.benches.words import Clock, notes, placed
@@ -71,6 +71,7 @@ class Builds:
     hours: Sequence[MachineHours]
     late: int
     basis: str
+    full: str
 
     @property
     def running(self) -> list[Running]:
@@ -112,6 +113,7 @@ def assemble(
         hours=_hours(machines, runs, clock.now),
         late=sum(bool(run.late) for run in running),
         basis=_basis(takes, finished),
+        full=room(machines, runs).full(clock.now, clock.when),
     )
 
 

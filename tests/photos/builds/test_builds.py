@@ -400,3 +400,25 @@ def test_the_walk_through_assessment_is_counted_as_one_run(workshop: ClockedWork
     with workshop.database.reading() as db:
         [on] = builds_store.runs(db, 0)
     assert (on.run.started, on.run.ended, on.run.outcome) == (NOW + 60, NOW + 120, "build_finished")
+
+
+def test_machines_without_a_free_place_are_not_offered_and_the_next_place_is_told(
+    workshop: ClockedWorkshop, painter: Browser
+) -> None:
+    juniper, otis = sets(workshop)
+    heron, tern = name_machine(workshop, "Heron"), name_machine(workshop, "Tern")
+    own = f"/pieces/model/{otis.id}"
+    assert "Start build on Heron" in words(painter.get(own))
+    start(painter, workshop, heron, juniper)
+    for page in (words(painter.get("/builds")), words(painter.get(own))):
+        assert not re.search(r"Start (build )?on Heron", page)
+        assert re.search(r"Start (build )?on Tern", page)
+        assert "No machine has" not in page
+    third = sets(workshop, 1)[0]
+    start(painter, workshop, tern, third, once="k3")
+    for page in (words(painter.get("/builds")), words(painter.get(own))):
+        assert not re.search(r"Start (build )?on", page)
+        assert "No machine has a free place. The next one is expected by " in page
+    workshop.moment += 30 * DAY
+    said = "No machine has a free place. One should have ended by "
+    assert said in words(painter.get("/builds"))
