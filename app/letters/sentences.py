@@ -177,7 +177,7 @@ def _question(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Bl
 def _more_views(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     for animal in telling.animals:
         yield from photo_words.more_views(animal)
-    files = "the largest you have" if telling.remembered else "as they come from the camera"
+    files = "the largest that you have" if telling.remembered else "as they come from the camera"
     yield _text(f"Please send the files {files}. You can simply reply to this email.")
 
 

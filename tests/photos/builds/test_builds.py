@@ -419,6 +419,6 @@ def test_machines_without_a_free_place_are_not_offered_and_the_next_place_is_tol
     for page in (words(painter.get("/builds")), words(painter.get(own))):
         assert not re.search(r"Start (build )?on", page)
         assert "No machine has a free place. The next one is expected by " in page
-    workshop.moment += 30 * DAY
+    workshop.moment += 3 * DAY
     said = "No machine has a free place. One should have ended by "
     assert said in words(painter.get("/builds"))
