@@ -201,7 +201,7 @@ def complete_marks(walk: Walk) -> None:
     expect(page.locator("main")).to_contain_text("agreed by phone, 9 March")
     expect(page.locator(".marks-list")).to_contain_text("side not asked")
     walk.look("good")
-    page.get_by_role("link", name="Complete them beside the pictures").click()
+    page.get_by_role("link", name="Complete them beside the photos").click()
     form = page.locator("form[action$='/marks']")
     form.get_by_label("Side").first.select_option("right")
     form.get_by_label("Where").first.fill("behind the blade")
@@ -294,7 +294,7 @@ def by_eye(walk: Walk) -> str:
     expect(check).to_contain_text("the work goes by eye")
     expect(check.get_by_role("button", name="Make it a request")).to_have_count(0)
     said = (
-        check.locator("section", has_text="The gaps: what will be sculpted by eye")
+        check.locator("section", has_text="What will be judged by eye")
         .locator("li")
         .first
     )
