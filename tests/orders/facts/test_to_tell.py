@@ -135,7 +135,9 @@ def test_work_that_is_done_again_puts_the_order_on_the_list_at_once(
     workshop.moment = NOW + 120
     computed_anew(workshop, 22)
     assert f"order {made.number}" in words(desk.get("/waiting")).partition(SECTION)[2]
-    assert "It takes longer than they were told" in words(desk.get(f"/orders/{made.number}"))
+    assert "It is taking longer than the customer was told" in words(
+        desk.get(f"/orders/{made.number}")
+    )
     _keep_told(workshop, facts(workshop, made), workshop.now())
     assert f"order {made.number}" in words(desk.get("/waiting")).partition(SECTION)[2]
     assert rows(workshop.database, "SELECT count(*) FROM tellings") == [(1,)], "no page tells it"
