@@ -177,8 +177,9 @@ def _question(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Bl
 def _more_views(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
     for animal in telling.animals:
         yield from photo_words.more_views(animal)
-    files = "the largest that you have" if telling.remembered else "as they come from the camera"
-    yield _text(f"Please send the files {files}. You can simply reply to this email.")
+    as_they_come = "the files as they come from the camera"
+    files = "the largest files you have" if telling.remembered else as_they_come
+    yield _text(f"Please send {files}. You can simply reply to this email.")
 
 
 def _order_in(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
