@@ -293,11 +293,7 @@ def by_eye(walk: Walk) -> str:
     await_check(walk, "check")
     expect(check).to_contain_text("the work goes by eye")
     expect(check.get_by_role("button", name="Make it a request")).to_have_count(0)
-    said = (
-        check.locator("section", has_text="What will be judged by eye")
-        .locator("li")
-        .first
-    )
+    said = check.locator("section", has_text="What will be judged by eye").locator("li").first
     line = said.inner_text()
     assert "more views" not in page.inner_text("main")
     walk.go(f"/pieces/model/{walk.models['Biscuit']}")
