@@ -89,7 +89,7 @@ def test_killed_in_the_middle_of_a_file_what_was_whole_is_known_when_it_comes_ag
 def test_killed_again_and_again_nothing_acknowledged_is_lost(site: Site) -> None:
     delivery, acknowledged, dice = site.told(), set[str](), random.Random(4)
     kills = 0
-    for _ in range(5):
+    for _ in range(3):
         killer = threading.Timer(dice.uniform(0.05, 0.5), site.server.kill)
         killer.start()
         try:

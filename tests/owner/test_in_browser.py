@@ -64,8 +64,7 @@ def drawn(page: Page) -> int:
     return int(found)
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "dark"), (390, "light")])
 def test_every_chart_is_drawn_and_axe_finds_nothing(opened, width, scheme):
     page = opened(width, color_scheme=scheme)
     assert drawn(page) == CHARTS
