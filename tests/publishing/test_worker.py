@@ -1,6 +1,8 @@
 """The pages follow the house, whatever happens between two of the worker's steps."""
 
+import sqlite3
 import threading
+from contextlib import suppress
 from dataclasses import replace
 
 import pytest
@@ -334,8 +336,15 @@ def test_a_pages_file_that_is_gone_is_made_again(workshop: ClockedWorkshop) -> N
     stop = threading.Event()
     thread = threading.Thread(target=worker.run, args=(workshop, stop))
     thread.start()
+
+    def there() -> bool:
+        # A file that is being made has no table yet.
+        with suppress(sqlite3.OperationalError):
+            return said(workshop, token) != ""
+        return False
+
     try:
-        until(workshop, lambda: said(workshop, token) != "")
+        until(workshop, there)
     finally:
         stop.set()
         workshop.changed.set()
