@@ -3,7 +3,6 @@
 Everything is read from the logs of the models; moments are UTC seconds.
 """
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log
@@ -90,14 +89,21 @@ class Room:
         return f"{none}. The next one is expected by {when(self.next_at)}."
 
 
-def room(machines: Sequence[BuildMachine], runs: Iterable[OnMachine]) -> Room:
+def models_on(machine: BuildMachine, runs: Iterable[OnMachine]) -> list[int]:
+    """The models whose runs are going on a machine, each by its id."""
+    return [on.run.model_id for on in runs if on.run.ended is None and on.machine_id == machine.id]
+
+
+def room(machines: Sequence[BuildMachine], runs: Sequence[OnMachine]) -> Room:
     """Where a run can be started, from the machines and what is on them."""
     on = [machine for machine in machines if machine.on]
     here = {machine.id for machine in on}
-    going = [run for run in runs if run.run.ended is None and run.machine_id in here]
-    taken = Counter(run.machine_id for run in going)
-    ends = [run.ends_by for run in going if run.ends_by is not None]
-    free = [machine for machine in on if taken[machine.id] < machine.places]
+    ends = [
+        run.ends_by
+        for run in runs
+        if run.run.ended is None and run.machine_id in here and run.ends_by is not None
+    ]
+    free = [machine for machine in on if len(models_on(machine, runs)) < machine.places]
     return Room(on, free, min(ends, default=None))
 
 

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, bindparam, insert, select, text, update
 from app.flow.rules import Entry
 from app.flow.steps import Of
 from app.flow.store import Ref, entry_of_row
-from app.moving.build_times import BuildMachine, OnMachine, runs_of, times
+from app.moving.build_times import BuildMachine, OnMachine, models_on, runs_of, times
 from app.moving.names import named
 from app.moving.rules import REFUSED_BY_CHECK
 from app.shared.errors import BadFields, NotFound, Refused
@@ -145,11 +145,7 @@ def put(
 
 def check_room(db: Connection, chosen: BuildMachine, new: set[int], now: int) -> None:
     """Whether a machine has places for some models. Raises Refused, naming who is on it."""
-    on_it = [
-        on.run.model_id
-        for on in runs(db, now)
-        if on.run.ended is None and on.machine_id == chosen.id and on.run.model_id not in new
-    ]
+    on_it = [id_ for id_ in models_on(chosen, runs(db, now)) if id_ not in new]
     free = chosen.places - len(on_it)
     if len(new) <= free:
         return
