@@ -20,14 +20,10 @@ from app.orders.facts.told import tell
 from app.orders.order import links
 from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
 from app.shared.people import Person
+from app.shared.web import words
 from app.shared.web.fields import Channel, Day, Fields, Line, Reason, Tick, Words
 from app.studio.workshop import Workshop
 from app.tables import contacts, copies, customers, order_animals, orders, questions
-
-_WAYS = {
-    "letter": "by email", "mail": "by email", "phone": "by phone", "in_person": "in person",
-    "shop": "in the shop", "other": "another way",
-}  # fmt: skip
 
 
 class QuestionFields(Fields):
@@ -132,7 +128,7 @@ def _how_agreed(db: Connection, workshop: Workshop, order_id: int, channel: str,
         .where(orders.c.id == order_id)
     ).scalar_one()
     on = workshop.in_force().calendar.day_of(now)
-    return f"by {customer}, {_WAYS[channel]}, {on.day} {on:%B %Y}"
+    return f"by {customer}, {words.by_channel(channel)}, {on.day} {on:%B %Y}"
 
 
 def _waiting(db: Connection, order_id: int, question_id: int) -> list[Seen]:
