@@ -213,9 +213,8 @@ def _photo_reminder(telling: LetterContext, days: Days, teller: Teller) -> Itera
             names = words.listed([animal.name for animal in again])
             yield _text(f"The extra views of {names} haven’t reached us yet.")
         yield _text(
-            "If they’re hard to take, do as many as you can: a few on each of several days work as "
-            "well as all in one go. And if you’d rather wait, tell us until when, and we’ll keep "
-            "your order for you."
+            "If they’re hard to take, tell us, and we’ll find a way together. And if you’d rather "
+            "wait, tell us until when, and we’ll keep your order for you."
         )
     for animal in again:
         yield from photo_words.more_views(animal)

@@ -46,9 +46,11 @@ def _voice(animals: Sequence[AnimalFacts]) -> Voice:
 def _living(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
     one, several = _voice(animals), len(animals) > 1
     names = words.listed([animal.name for animal in animals])
+    # A model is built of one pose in one light: photos of several days do not fit together.
     lead = (
-        f"{names} {'don’t' if several else 'doesn’t'} have to stand still. What we need is lots "
-        "of plain, sharp photos from all around."
+        f"What we need is lots of plain, sharp photos of {names} from all around, taken in one go: "
+        "the same place, the same light, and as far as possible the same pose. Choose a quiet "
+        "moment."
     )
     if several:
         lead += " Please take a full set of each of them, and keep the sets apart."
@@ -113,8 +115,8 @@ def _welfare(one: Voice, animals: Sequence[AnimalFacts]) -> str:
         sign = f"when you see lip licking, yawning, ears laid back or wide eyes: {enough}"
     return (
         f"{words.capital(one.his)} comfort comes first. Let {one.him} come to you, with somebody "
-        f"{knows} close by. No chasing, no cornering, no holding still by force. Stop {sign}. A "
-        "few photos on each of several days work as well as all in one go."
+        f"{knows} close by. No chasing, no cornering, no holding still by force. Stop {sign}, "
+        "and begin again on another day."
     )
 
 
