@@ -115,8 +115,8 @@ def _welfare(one: Voice, animals: Sequence[AnimalFacts]) -> str:
         sign = f"when you see lip licking, yawning, ears laid back or wide eyes: {enough}"
     return (
         f"{words.capital(one.his)} comfort comes first. Let {one.him} come to you, with somebody "
-        f"{knows} close by. No chasing, no cornering, no holding still by force. Stop {sign}, "
-        "and begin again on another day."
+        f"{knows} close by. No chasing, no cornering, no holding still by force. Stop {sign}. "
+        "Begin again on another day."
     )
 
 
