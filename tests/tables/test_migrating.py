@@ -279,13 +279,15 @@ def pour(source: Path, target: Path) -> None:
 
 # ---------------------------------------------------------------- from one version to the next
 
+HEAD = migrating.HEAD
+AHEAD = f"{int(HEAD) + 1:04}"
 NEXT = '''"""One more table."""
 
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0004"
-down_revision = "0003"
+revision = "{ahead}"
+down_revision = "{head}"
 
 
 def upgrade() -> None:
@@ -301,12 +303,14 @@ def next_program(tmp_path, monkeypatch):
     shutil.copytree(shipped("migrations"), home, ignore=shutil.ignore_patterns("__pycache__"))
 
     def ahead(more: str = "pass") -> None:
-        (home / "versions" / "0004_one_more.py").write_text(NEXT.format(more=more))
-        monkeypatch.setattr(migrating, "HEAD", "0004")
+        (home / "versions" / f"{AHEAD}_one_more.py").write_text(
+            NEXT.format(more=more, ahead=AHEAD, head=HEAD)
+        )
+        monkeypatch.setattr(migrating, "HEAD", AHEAD)
         monkeypatch.setattr(migrating, "shipped", lambda name: home.parent / name)
         if more == "pass":
-            made = made_at(tmp_path, "0004")
-            monkeypatch.setitem(migrating.SCHEMAS, "0004", digest_of(made))
+            made = made_at(tmp_path, AHEAD)
+            monkeypatch.setitem(migrating.SCHEMAS, AHEAD, digest_of(made))
 
     return ahead
 
@@ -323,22 +327,22 @@ def test_a_packed_copy_is_put_aside_before_a_migration(path, next_program):
     before = fingerprint(path)
     next_program()
     migrating.migrate(path, NOW)
-    assert migrating.version_of(path) == "0004"
-    packed = path.with_name("studio-before-0003.db.gz")
+    assert migrating.version_of(path) == AHEAD
+    packed = path.with_name(f"studio-before-{HEAD}.db.gz")
     assert not packed.with_suffix("").exists()
     unpacked = path.with_name("unpacked.db")
     unpacked.write_bytes(gzip.decompress(packed.read_bytes()))
     assert fingerprint(unpacked) == before
-    assert migrating.version_of(unpacked) == "0003"
+    assert migrating.version_of(unpacked) == HEAD
 
 
 def test_a_copy_that_was_cut_short_by_a_crash_is_made_anew(path, next_program):
     with_content(path)
-    path.with_name("studio-before-0003.db").write_bytes(b"half a copy")
-    path.with_name("studio-before-0003.db.gz").write_bytes(b"half a")
+    path.with_name(f"studio-before-{HEAD}.db").write_bytes(b"half a copy")
+    path.with_name(f"studio-before-{HEAD}.db.gz").write_bytes(b"half a")
     next_program()
     migrating.migrate(path, NOW)
-    packed = path.with_name("studio-before-0003.db.gz").read_bytes()
+    packed = path.with_name(f"studio-before-{HEAD}.db.gz").read_bytes()
     assert gzip.decompress(packed).startswith(b"SQLite format 3")
 
 
@@ -371,4 +375,4 @@ def test_a_migration_that_fails_leaves_the_database_as_it_was(path, next_program
     with pytest.raises(error):
         migrating.migrate(path, NOW)
     assert fingerprint(path) == before
-    assert migrating.version_of(path) == "0003"
+    assert migrating.version_of(path) == HEAD
