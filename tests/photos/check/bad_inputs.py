@@ -214,7 +214,7 @@ class Site:
 
 def _stays(path: Path) -> bool:
     """A check that runs now keeps its contact sheet there too, until it ends."""
-    until = time.monotonic() + 15
+    until = time.monotonic() + 60
     while path.exists() and time.monotonic() < until:
         time.sleep(0.05)
     return path.exists()
