@@ -14,7 +14,7 @@ from sqlalchemy import insert, select, update
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
-from app.orders.order.actions import QuestionFields, ask
+from app.orders.order.asking import QuestionFields, ask
 from app.parcels.actions import ParcelFields, hand_over
 from app.staff import actions as staff
 from app.studio import actions as studio

@@ -12,7 +12,7 @@ from starlette.routing import Mount
 
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
 from app.main import staff_site
-from app.orders.order.actions import QuestionFields, ask
+from app.orders.order.asking import QuestionFields, ask
 from app.shared.places import DataFolder
 from tests.everything import fill, pages
 from tests.making import CAST, DAY, NOW, Wanted, fingerprint, make_order
@@ -52,9 +52,7 @@ def a_studio(template: Path, folder: Path, open_orders: int) -> ClockedWorkshop:
         ]
         made = make_order(workshop.database, CAST.desk, NOW - n * DAY, wanted)
         if n % 3 == 0:
-            ask(
-                workshop, made.id, QuestionFields(asked=f"Which {n}?", blocking=True), CAST.desk, ""
-            )
+            ask(workshop, made.id, QuestionFields(asked=f"Which {n}?", waits="here"), CAST.desk, "")
     return workshop
 
 

@@ -11,7 +11,8 @@ from starlette.responses import Response
 
 from app.bench import store
 from app.bench.actions import MoveFields, move_piece
-from app.flow.rules import Kind, Policy, effective, offers, past_the_third
+from app.flow.offers import offers
+from app.flow.rules import Kind, Policy, effective, past_the_third
 from app.flow.steps import ASKED_AGAIN, PASSED, STEPS, MoveKey, Of
 from app.flow.store import Ref
 from app.moving.build_times import runs_of

@@ -8,10 +8,13 @@ from starlette.responses import Response
 
 from app.bench import rules, store
 from app.bench.actions import MoveFields, move_piece
+from app.flow import questions
 from app.flow import store as flow
 from app.flow.amendments import Right, correct
+from app.flow.gates import refusal_at
 from app.flow.legality import CARRYING
-from app.flow.rules import Entry, Kind, Policy, State, effective, fold, offers, past_the_third
+from app.flow.offers import offers
+from app.flow.rules import Entry, Kind, Policy, State, effective, fold, past_the_third
 from app.flow.steps import STARTS, STEPS, MoveKey, Of, Step, moves_from
 from app.flow.store import Ref
 from app.moving.build_times import Room, room
@@ -95,6 +98,7 @@ def _page(
         pictures = pictures_of(db, rows.piece.model_id)
         wanting = rows.piece.state.step is Step.PHOTOS_WANTED
         told = to_fetch(db, rows.piece.order_id) if wanting else []
+        gates = questions.told(db, rows.piece.state.gates, in_force.calendar, now)
         chosen = assessment.views_of(workshop, db, rows.piece.model_id) if pictures.many else {}
     state = rows.piece.state
     context: dict[str, Any] = {
@@ -102,6 +106,7 @@ def _page(
         "ref": ref,
         "state": state,
         "code": _code(rows),
+        "stopped": refusal_at(gates, state.step) if state.open else None,
         "where": where(state, rows.people, now, in_force.settings.zone_info()),
         "facts": copy_facts(rows.row) if ref.of is Of.COPY else "",
         **_work(rows, ref, request.state.person, in_force),

@@ -41,7 +41,7 @@ _WANTING = text(
     "  WHERE d.order_id = o.id AND d.fetched_at IS NULL)"
     " GROUP BY o.id"
     " HAVING count(*) = (SELECT count(*) FROM order_animals x WHERE x.order_id = o.id)"
-    " AND max(m.told_at IS NOT NULL) = 0 AND max(m.asking) = 0 AND max(m.attempts) = 0"
+    " AND max(m.told_at IS NOT NULL) = 0 AND max(m.gates) IS NULL AND max(m.attempts) = 0"
     " ORDER BY o.id DESC"
 )
 # Somebody who has just ordered two animals and sent the pictures of both together.
@@ -59,7 +59,7 @@ _REMEMBERED = text(
     "SELECT o.id AS order_id, m.id AS model_id, (SELECT max(d.id) FROM photo_deliveries d"
     "  WHERE d.order_id = o.id AND d.fetched_at IS NULL) AS delivery_id"
     " FROM models m JOIN animals a ON a.id = m.animal_id JOIN orders o ON o.id = m.order_id"
-    " WHERE m.open = 1 AND m.step = 'photos_wanted' AND m.hold_whose = '' AND m.asking = 0"
+    " WHERE m.open = 1 AND m.step = 'photos_wanted' AND m.hold_whose = '' AND m.gates IS NULL"
     " AND a.life = 'remembered' AND o.gift = 0 ORDER BY (SELECT count(*) FROM order_animals x"
     "  WHERE x.order_id = o.id), m.attempts, o.id DESC LIMIT 1"
 )

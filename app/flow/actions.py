@@ -6,14 +6,16 @@ Acts that write more than the log begin one by `begin_act`, `grant` wishes and `
 (app.moving).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from sqlalchemy import Connection, func, insert, select
 
 from app.flow import news_rows, store
+from app.flow.gates import Gate
 from app.flow.legality import first_refusal
 from app.flow.news import TOLD_OF, news_of
+from app.flow.questions import of_new_piece
 from app.flow.rules import (
     Entry,
     Kind,
@@ -23,6 +25,7 @@ from app.flow.rules import (
     after,
     allowed_roles,
     find_move,
+    fold,
     refusal,
 )
 from app.flow.steps import STEPS, MoveKey, Of, Step
@@ -38,7 +41,7 @@ class Wish:
     """What somebody wants to happen to a piece.
 
     `version` is the version that their page showed, or None where they saw none; `happened_at`
-    is a typed moment, or None for now.
+    is a typed moment, or None for now; `before` is the step at which a question stops the piece.
     """
 
     ref: Ref
@@ -53,6 +56,7 @@ class Wish:
     look_on: str | None = None
     amount: int | None = None
     question_id: int | None = None
+    before: Step | None = None
 
 
 @dataclass(slots=True)
@@ -157,7 +161,7 @@ def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
         kind=wish.kind,
         happened_at=happened,
         recorded_at=max(act.now, happened),
-        to_step=move.end if move else None,
+        to_step=move.end if move else _gate_step(piece, wish),
         move=wish.move if moves else "",
         by=act.who.account_id,
         time_is=act.time_is or (TimeIs.TYPED if typed else TimeIs.PRESSED),
@@ -170,6 +174,13 @@ def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
         question_id=wish.question_id,
         once=act.once,
     )
+
+
+def _gate_step(piece: Piece, wish: Wish) -> Step | None:
+    """Where a question stops the piece: as wished; what ends it names the same step again."""
+    if wish.kind is not Kind.ANSWER:
+        return wish.before
+    return next((g.step for g in piece.state.gates if g.question == wish.question_id), None)
 
 
 def append(act: Act, piece: Piece, entry: Entry) -> None:
@@ -243,7 +254,7 @@ def _remake(act: Act, piece: Piece, entry: Entry) -> None:
     model_id = old["model_id"]
     first = Step.BLANK if act.blank_on else Step.SHAPING
     if entry.cause == "model":
-        model_id = next_version(act, model_id, entry)
+        model_id = next_version(act, model_id, entry, piece.state.gates)
         first = Step.NOT_BEGUN
     making = act.db.execute(
         select(func.max(copies.c.making)).where(
@@ -258,10 +269,12 @@ def _remake(act: Act, piece: Piece, entry: Entry) -> None:
     )  # fmt: skip
     values = {name: old[name] for name in kept}
     values |= {"model_id": model_id, "making": making + 1, "replaces_id": piece.ref.id}
-    act.done.made.append(enter(act, Of.COPY, values, first, entry.happened_at))
+    act.done.made.append(
+        enter(act, Of.COPY, values, first, entry.happened_at, gates=piece.state.gates)
+    )
 
 
-def next_version(act: Act, model_id: int, entry: Entry) -> int:
+def next_version(act: Act, model_id: int, entry: Entry, gates: Iterable[Gate]) -> int:
     """The model's next version, at finishing: a finding was caused by the model.
 
     Sister copies that ask for it share the version that is already being finished.
@@ -280,15 +293,21 @@ def next_version(act: Act, model_id: int, entry: Entry) -> int:
     kept = ("animal_id", "order_id", "letter", "pictures", "limits", "limits_agreed")
     values = {name: old[name] for name in kept}
     values |= {"number": last + 1, "follows_id": model_id}
-    ref = enter(act, Of.MODEL, values, Step.FINISHING, entry.happened_at, accepted=old["passed_at"])
+    ref = enter(
+        act, Of.MODEL, values, Step.FINISHING, entry.happened_at, accepted=old["passed_at"],
+        gates=gates,
+    )  # fmt: skip
     act.done.made.append(ref)
     return ref.id
 
 
 def enter(
-    act: Act, of: Of, values: dict[str, object], step: Step, at: int, *, accepted: int | None = None
-) -> Ref:
+    act: Act, of: Of, values: dict[str, object], step: Step, at: int, *,
+    accepted: int | None = None, gates: Iterable[Gate] = (),
+) -> Ref:  # fmt: skip
     """Add a piece at a step, with the entry that lets it in. `at` is a UTC moment.
+
+    What was asked about its order or its model stops it, too, and `gates` of what it replaces.
 
     Raises Refused where a piece of its kind does not begin there.
     """
@@ -299,17 +318,35 @@ def enter(
         recorded_at=max(act.now, at), to_step=step, act=act.done.act, by=act.who.account_id,
         time_is=act.time_is or TimeIs.PRESSED, until=accepted, once=act.once,
     )  # fmt: skip
-    state = after(of, None, entry)
-    row = {**values, **store.state_values(state), "version": 1}
+    log = [entry, *_asked(act, values, gates, at)]
+    state = fold(of, log)
+    row = {**values, **store.state_values(state), "version": len(log)}
     made = act.db.execute(insert(store.TABLE[of]).values(row)).inserted_primary_key
     assert made is not None
     ref = Ref(of, int(made[0]))
-    store.add(act.db, [store.row_of_entry(ref, entry, None)])
+    befores = [None, *(step for _ in log[1:])]
+    rows = zip(log, befores, strict=True)
+    store.add(act.db, [store.row_of_entry(ref, one, before) for one, before in rows])
     order_id = values["order_id"]
     assert isinstance(order_id, int)
     act.orders.add(order_id)
     act.settling.add(order_id)
     return ref
+
+
+def _asked(
+    act: Act, values: Mapping[str, object], gates: Iterable[Gate], at: int
+) -> Iterator[Entry]:
+    """What was asked before the piece came, as the next entries of its log."""
+    order_id, model_id = values["order_id"], values.get("model_id")
+    assert isinstance(order_id, int)
+    assert model_id is None or isinstance(model_id, int)
+    asked = {gate.question: gate for gate in (*gates, *of_new_piece(act.db, order_id, model_id))}
+    for seq, gate in enumerate(asked.values(), start=2):
+        yield Entry(
+            id=act.take_id(), seq=seq, kind=Kind.ASK, happened_at=at, recorded_at=max(act.now, at),
+            to_step=gate.step, act=act.done.act, by=act.who.account_id, question_id=gate.question,
+        )  # fmt: skip
 
 
 @dataclass(slots=True)

@@ -47,8 +47,8 @@ def _undo_one(act: Act, ref: Ref, entry: Entry, named: Entry) -> None:
         raise AlreadyMoved("That was undone already.")
     if piece.tapped:
         raise AlreadyMoved("That form was used already.")
-    if entry.kind is Kind.ENTER and entry.id != named.id:
-        if ref.of is Of.COPY:
+    if entry.kind in (Kind.ENTER, Kind.ASK) and entry.id != named.id:
+        if entry.kind is Kind.ENTER and ref.of is Of.COPY:
             _withdraw(act, piece, log)
         return
     if (why := undo_refusal(log, entry.id, act.now)) is not None:
@@ -81,7 +81,7 @@ def _withdraw_versions(act: Act, touched: Sequence[Ref]) -> None:
 
 def _withdraw(act: Act, piece: Piece, log: Sequence[Entry]) -> None:
     """A remake or version that came with an undone act goes again, if nothing happened to it."""
-    if len(effective(log)) > 1:
+    if any(entry.kind is not Kind.ASK for entry in effective(log)[1:]):
         raise Refused(f"{code_of(piece)} has been worked on since. Cancel it instead.")
     happened = max(act.now, piece.state.last_at)
     entry = Entry(

@@ -7,8 +7,9 @@ minutes; a correction is taken whenever the log that it gives is legal from end 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from app.flow.gates import passes
 from app.flow.rules import Entry, Kind, Policy, State, after, effective, refusal
-from app.flow.steps import MOVES, STARTS, STEPS, MoveKey, Of, Step
+from app.flow.steps import MOVES, STARTS, STEPS, MoveKey, Of, Step, moves_from
 from app.shared.people import EVERYBODY, Role
 
 UNDO_WITHIN = 600
@@ -60,7 +61,10 @@ def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, policy: Poli
         if state is None:
             why = first_refusal(of, entry.to_step)
         else:
-            why = _refusal_in_its_day(state, entry, policy)
+            # What was entered once had its reasons; a new move in its place has to stop at gates.
+            new = entry.id == right.about_id and entry.move != wrong.move
+            judged = state if new else replace(state, gates=())
+            why = _refusal_in_its_day(judged, entry, policy)
         if why is not None and entry.id == right.about_id:
             return [why]
         if why is not None:
@@ -69,8 +73,23 @@ def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, policy: Poli
     return []
 
 
+def passed_gates(of: Of, log: Sequence[Entry]) -> list[int]:
+    """Questions that are open still and went unheeded: the piece moved on where they stop it."""
+    state: State | None = None
+    passed: set[int] = set()
+    for entry in effective(log):
+        if state is not None and entry.kind is Kind.MOVE and entry.move != MoveKey.BEGUN:
+            moves = (m for m in moves_from(of, state.step) if m.key == entry.move)
+            if any(passes(move) for move in moves):
+                passed |= {g.question for g in state.gates if g.stops_at(state.step)}
+        state = after(of, state, entry)
+    return [gate.question for gate in state.gates if gate.question in passed] if state else []
+
+
 def _refusal_in_its_day(state: State, entry: Entry, policy: Policy) -> str | None:
     """The refusal by the rules of any day: the blank step may have been on, the animal alive."""
+    if entry.kind is Kind.ANSWER:
+        return None
     if entry.move == MoveKey.BEGUN:
         # A copy begins with its model, whether it is on hold or not.
         state = replace(state, hold_whose="")

@@ -1,27 +1,31 @@
 """Questions to customers: put, closed where nothing waits for them any more, and agreed to."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 
-from sqlalchemy import ColumnElement, Connection, and_, exists, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, and_, exists, func, insert, or_, select, update
 
 from app.flow import news_rows
 from app.flow.changes import note
+from app.flow.gates import Gate
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
-from app.shared.people import Person
-from app.shared.web.words import with_said
-from app.tables import copies, models, questions
+from app.shared.calendar import Calendar
+from app.shared.people import Person, first_name
+from app.shared.web.words import short_day, with_said
+from app.tables import accounts, animals, copies, customers, models, orders, questions
 
 LIMITS, SPELLING = "limits", "spelling"
 
 
 def put(
     db: Connection, order_id: int, about: Ref | None, topic: str, asked: str, channel: str,
-    who: Person, now: int, *, blocking: bool,
+    who: Person, now: int, *, blocking: bool, before: Step | None = None,
 ) -> int:  # fmt: skip
     """Note a question about a piece, or about the whole order; gives its number.
 
-    By letter it is also news. Whether the work stops meanwhile is a move of its own.
+    By letter it is also news. That the work stops meanwhile (`before` a step, or where it is) is
+    also an entry in the log of each piece.
     """
     made = db.execute(
         insert(questions).values(
@@ -32,6 +36,7 @@ def put(
             asked=asked,
             channel=channel,
             blocking=int(blocking),
+            before_step=before,
             asked_at=now,
             asked_by_id=who.account_id,
         )
@@ -50,7 +55,9 @@ def about_limits(name: str, limits: str) -> str:
 
 def close_limits(db: Connection, model_id: int, now: int) -> None:
     """The model was judged otherwise: what was asked about its limits is not asked any more."""
-    _close(db, (questions.c.model_id == model_id) & (questions.c.topic == LIMITS), now)
+    its = (questions.c.model_id == model_id) & (questions.c.topic == LIMITS)
+    # One that stops the work was put by hand: a person closes it.
+    _close(db, its & (questions.c.blocking == 0), now)
 
 
 def close_of_gone(db: Connection, order_ids: Collection[int], now: int) -> None:
@@ -84,6 +91,61 @@ def reopen(db: Connection, order_id: int, closed_at: int) -> None:
         )
         .values(answered_at=None, dropped=0)
     )
+
+
+# ---------------------------------------------------------------- what stops the work
+
+
+def of_new_piece(db: Connection, order_id: int, model_id: int | None) -> tuple[Gate, ...]:
+    """The gates of a piece that joins an order: what was asked about all of it, or its model."""
+    found = db.execute(
+        select(questions.c.id, questions.c.before_step).where(
+            questions.c.order_id == order_id,
+            questions.c.answered_at.is_(None),
+            questions.c.overridden_at.is_(None),
+            questions.c.blocking == 1,
+            questions.c.copy_id.is_(None),
+            or_(questions.c.model_id.is_(None), questions.c.model_id == model_id),
+        )
+    )
+    return tuple(Gate(row.id, Step(row.before_step) if row.before_step else None) for row in found)
+
+
+def told(db: Connection, gates: Sequence[Gate], calendar: Calendar, now: int) -> tuple[Gate, ...]:
+    """Gates with the words for who asked whom, about what and when."""
+    if not gates:
+        return ()
+    named = func.coalesce(copies.c.model_id, questions.c.model_id)
+    query = (
+        select(
+            questions.c.id, questions.c.topic, questions.c.asked_at, accounts.c.name,
+            customers.c.name, orders.c.number, animals.c.name,
+        )
+        .join(orders, orders.c.id == questions.c.order_id)
+        .join(customers, customers.c.id == orders.c.customer_id)
+        .outerjoin(copies, copies.c.id == questions.c.copy_id)
+        .outerjoin(models, models.c.id == named)
+        .outerjoin(animals, animals.c.id == models.c.animal_id)
+        .outerjoin(accounts, accounts.c.id == questions.c.asked_by_id)
+        .where(questions.c.id.in_([gate.question for gate in gates]))
+    )  # fmt: skip
+    day_of = calendar.day_of
+    said = {
+        id_: f"{first_name(asker or 'Somebody')} asked {customer} about"
+        f" {animal or f'order {number}'} ({topic.strip()})"
+        f" on {short_day(day_of(at), day_of(now))}"
+        for id_, topic, at, asker, customer, number, animal in db.execute(query)
+    }
+    return tuple(replace(gate, about=said.get(gate.question, "")) for gate in gates)
+
+
+def override(db: Connection, question_id: int, reason: str, now: int) -> None:
+    """The owner goes on without an answer. The question stays open, and stops nothing more."""
+    own = update(questions).where(questions.c.id == question_id)
+    db.execute(own.values(overridden_at=now, overridden=reason))
+
+
+# ---------------------------------------------------------------- what a yes settles
 
 
 def agree(db: Connection, question_id: int, how: str, who: Person, now: int) -> None:

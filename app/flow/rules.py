@@ -2,8 +2,7 @@
 
 A piece's log is a sequence of entries. `effective` takes out what was undone and puts in what
 was corrected; `fold` turns what is left into the state the piece is in; `refusal` says why a
-wish cannot be granted, and `offers` lists those that can, so that a page never shows a button
-that the rule refuses.
+wish cannot be granted.
 """
 
 from collections.abc import Sequence
@@ -11,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
+from app.flow.gates import Gate, passes, refusal_at, without
 from app.flow.steps import (
     ASKED_AGAIN,
     ENDS,
@@ -68,7 +68,9 @@ class Entry:
     """One entry of a piece's log. Moments are UTC seconds; `by` is an account or None.
 
     `until` is the moment to which a piece is set aside or rests; on entering after the photo
-    steps it is the moment at which the photos were accepted, where that is known.
+    steps it is the moment at which the photos were accepted, where that is known. `to_step` of a
+    question and of what ends its gate is the step before which it stops the piece, None for any;
+    an answer with a `reason` is the owner's, who goes on without one.
     """
 
     id: int
@@ -107,7 +109,7 @@ class State:
     hold_reason: str = ""
     hold_whose: str = ""
     hold_look_on: str | None = None
-    asking: int = 0
+    gates: tuple[Gate, ...] = ()
     told_at: int | None = None
     counted_at: int | None = None
     passed_at: int | None = None
@@ -125,6 +127,11 @@ class State:
         """Whether the piece is on hold."""
         return bool(self.hold_whose)
 
+    @property
+    def stopped(self) -> bool:
+        """Whether an open question stops the piece where it stands."""
+        return any(gate.stops_at(self.step) for gate in self.gates)
+
 
 @dataclass(frozen=True, slots=True)
 class Policy:
@@ -132,19 +139,6 @@ class Policy:
 
     blank_on: bool = True
     remembered: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Offer:
-    """Something that may be done to a piece now: a button, or a form where it `needs` words."""
-
-    key: str
-    kind: Kind
-    label: str
-    needs: tuple[str, ...] = ()
-    main: bool = False
-    forward: bool = True
-    end: Step | None = None
 
 
 def effective(log: Sequence[Entry]) -> list[Entry]:
@@ -219,9 +213,10 @@ def after(of: Of, state: State | None, entry: Entry) -> State:
         case Kind.LIFT:
             return replace(state, hold_reason="", hold_whose="", hold_look_on=None)
         case Kind.ASK:
-            return replace(state, asking=state.asking + 1)
+            gate = Gate(entry.question_id or 0, entry.to_step)
+            return replace(state, gates=(*without(state.gates, gate.question), gate))
         case Kind.ANSWER:
-            return replace(state, asking=max(0, state.asking - 1))
+            return replace(state, gates=without(state.gates, entry.question_id or 0))
         case Kind.TOLD:
             return replace(state, told_at=entry.happened_at)
         case Kind.FINDING:
@@ -241,6 +236,8 @@ def _moved(state: State, entry: Entry) -> State:
         hand_id=None,
         aside_until=None,
         aside_reason="",
+        # What has left the house waits for no answer, not even when it comes back.
+        gates=() if entry.to_step is Step.HANDED_OVER else state.gates,
         told_at=None if again else state.told_at,
         counted_at=entry.happened_at if entry.move == MoveKey.PHOTOS_COUNTED else state.counted_at,
         passed_at=_passed_at(state, entry),
@@ -286,8 +283,10 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
             return "It is on hold already." if state.held else _whose_refusal(entry)
         case Kind.LIFT:
             return None if state.held else "It is not on hold."
+        case Kind.ASK:
+            return "That question is open already." if _asked(state, entry) else None
         case Kind.ANSWER:
-            return None if state.asking else "No question is open."
+            return None if _asked(state, entry) else "No question is open."
         case Kind.TOLD:
             wanted = state.step is Step.PHOTOS_WANTED
             return None if wanted else "No photos are wanted of this animal now."
@@ -298,10 +297,12 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
                 if made
                 else "Nothing has been made yet, so there is nothing to find a fault in."
             )
-        case Kind.ASK:
-            return None
         case _:
             return "That cannot come next here. Load the page again."
+
+
+def _asked(state: State, entry: Entry) -> bool:
+    return any(gate.question == (entry.question_id or 0) for gate in state.gates)
 
 
 def _allowed_on_hold(state: State, entry: Entry) -> bool:
@@ -321,6 +322,8 @@ def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
             "A remembered animal cannot be photographed again. Work from the photos there are, "
             "or sculpt by eye."
         )
+    if passes(move) and (why := refusal_at(state.gates, state.step)) is not None:
+        return why
     if "whose" in move.needs:
         return _whose_refusal(entry)
     if {"reason", "finding"} & set(move.needs) and not entry.reason:
@@ -335,6 +338,8 @@ def _hand_refusal(state: State, entry: Entry) -> str | None:
         return f"Pieces are not taken up in {STEPS[state.step].name}."
     if entry.kind is Kind.START and state.in_hand and state.hand_id == entry.by:
         return "You have it in hand already."
+    if entry.kind is Kind.START and (why := refusal_at(state.gates, state.step)) is not None:
+        return why
     if entry.kind is Kind.ASIDE and entry.until is not None and entry.until <= entry.happened_at:
         return "Until when? That has passed already."
     return None
@@ -344,45 +349,6 @@ def _whose_refusal(entry: Entry) -> str | None:
     if entry.whose not in tuple(Whose):
         return "Say who it waits on: the customer, the studio or a supplier."
     return None if entry.reason else "Say why, in a few words."
-
-
-def offers(state: State, role: Role, policy: Policy) -> tuple[Offer, ...]:
-    """Everything this role may do to the piece now; the first with `main` is the main button."""
-    if not state.open:
-        return ()
-    if state.held:
-        lift = Offer("lift", Kind.LIFT, "Resume", main=True)
-        return (lift, *_move_offers(state, role, policy, main=False))
-    take = STEPS[state.step].take
-    found: list[Offer] = []
-    if to_take_up(state):
-        label = "Take up" if state.aside_reason or state.aside_until else take
-        found.append(Offer("start", Kind.START, label, main=True))
-    found.extend(_move_offers(state, role, policy, main=not found))
-    if take:
-        found.append(Offer("aside", Kind.ASIDE, "Set aside", ("until", "reason"), forward=False))
-    if state.step in MAKING_STEPS:
-        found.append(
-            Offer("finding", Kind.FINDING, "Repair at this bench", ("finding",), forward=False)
-        )
-    hold = Offer("hold", Kind.HOLD, "Hold", ("reason", "whose", "look_on"), forward=False)
-    return (*found, hold)
-
-
-def _move_offers(state: State, role: Role, policy: Policy, *, main: bool) -> list[Offer]:
-    found: list[Offer] = []
-    for move in MOVES_FROM.get((state.of, state.step), ()):
-        probe = Entry(
-            0, 0, Kind.MOVE, state.last_at, state.last_at, move.end, move.key,
-            reason="-", whose=Whose.STUDIO, amount=0,
-        )  # fmt: skip
-        if role not in move.roles or refusal(state, probe, policy) is not None:
-            continue
-        first = main and move.forward and not any(offer.main for offer in found)
-        found.append(
-            Offer(move.key, Kind.MOVE, move.label, move.needs, first, move.forward, move.end)
-        )
-    return found
 
 
 def allowed_roles(state: State, entry: Entry, policy: Policy) -> frozenset[Role]:

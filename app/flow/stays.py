@@ -84,7 +84,7 @@ def _classes(
     facts = STEPS[state.step]
     if state.held:
         yield TimeClass.HOLD, end - start
-    elif state.asking or (facts.waits_for is TimeClass.CUSTOMER and state.told_at is None):
+    elif state.stopped or (facts.waits_for is TimeClass.CUSTOMER and state.told_at is None):
         yield TimeClass.CUSTOMER, end - start
     elif facts.waits_for is TimeClass.CARRIER:
         yield TimeClass.CARRIER, end - start

@@ -22,6 +22,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects.sqlite import insert as upsert
 from sqlalchemy.engine import RowMapping
 
+from app.flow import gates
 from app.flow.rules import Entry, Kind, State, TimeIs
 from app.flow.steps import MoveKey, Of, Step
 from app.shared.errors import NotFound
@@ -31,7 +32,7 @@ from app.tables import animals, copies, forecasts, models, status_pages, transit
 TABLE: Mapping[Of, Table] = {Of.MODEL: models, Of.COPY: copies}
 STATE_COLUMNS = (
     "step", "entered_at", "last_at", "in_hand", "hand_id", "aside_until", "aside_reason",
-    "hold_reason", "hold_whose", "hold_look_on", "asking", "told_at", "counted_at", "passed_at",
+    "hold_reason", "hold_whose", "hold_look_on", "gates", "told_at", "counted_at", "passed_at",
     "attempts", "reworks", "rests_until",
 )  # fmt: skip
 
@@ -122,11 +123,12 @@ _SAVE = {
 }
 
 
-def state_of_row(of: Of, row: RowMapping) -> State:
+def state_of_row(of: Of, row: Mapping[Any, Any]) -> State:
     """The cached state in a row of models or copies."""
     values = {name: row[name] for name in STATE_COLUMNS}
     values["step"] = Step(row["step"])
     values["in_hand"] = bool(row["in_hand"])
+    values["gates"] = gates.read(row["gates"] or "")
     return State(of, **values)
 
 
@@ -135,14 +137,15 @@ def state_values(state: State) -> dict[str, Any]:
     values: dict[str, Any] = {name: getattr(state, name) for name in STATE_COLUMNS}
     values["step"] = str(state.step)
     values["in_hand"] = int(state.in_hand)
+    values["gates"] = gates.written(state.gates) or None
     values["open"] = int(state.open)
     return values
 
 
 def _piece(of: Of, row: Row[Any]) -> Piece:
     id_, order_id, letter, number, making, model_id, version, life, tapped, *cached = tuple(row)
-    step, entered_at, last_at, in_hand, *rest = cached
-    state = State(of, Step(step), entered_at, last_at, bool(in_hand), *rest)
+    values = dict(zip(STATE_COLUMNS, cached, strict=True))
+    state = state_of_row(of, values)
     own = (Ref(of, id_), order_id, letter, number, making, model_id, version, state)
     return Piece(*own, life == "remembered", bool(tapped))
 

@@ -12,7 +12,7 @@ from sqlalchemy import delete, insert, select, update
 from app.flow import questions
 from app.flow.actions import Act
 from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
-from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey
+from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey, Step
 from app.flow.store import Piece, Ref
 from app.moving import machines, parcels, rules
 from app.moving.names import named
@@ -40,6 +40,7 @@ class MoveDetails:
     """Everything that may be said with a move; which of it is needed depends on the move.
 
     `happened_at` is a typed moment and `until` one to come (UTC seconds), `look_on` a day.
+    `before` is the step at which a question stops the piece, None for wherever it is.
     `counted` are pictures by model, `delivery` the delivery they came in where each was looked
     at, `marks` those that were ticked, None where nobody was shown any. `sure` answers what is
     asked first; `from_row` says that the page showed a row, with the piece's next act alone.
@@ -52,6 +53,7 @@ class MoveDetails:
     until: int | None = None
     look_on: str | None = None
     question_id: int | None = None
+    before: Step | None = None
     counted: Mapping[Ref, int] = field(default_factory=dict)
     delivery: int | None = None
     views: Sequence[str] = ()

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, func, insert, select, update
 from sqlalchemy.engine import RowMapping
 
+from app.flow import gates
 from app.flow.steps import Step
 from app.moving.rules import Leaving, Stop, may_leave, number_key, refused
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
@@ -31,10 +32,11 @@ COPY = (
 @dataclass(frozen=True, slots=True)
 class Around:
     """What stands against a copy in the rest of its order: copies still being made, by order, and
-    open questions, by order and the model or the copy that they are about (None for all of it)."""
+    questions neither answered nor overridden, by order and the model or the copy that they are
+    about (None for all of it)."""
 
     making: Mapping[int, int]
-    asked: Mapping[tuple[int, int | None, int | None], int]
+    asked: Mapping[tuple[int, int | None, int | None], Sequence[int]]
 
 
 def around(db: Connection, order_ids: Collection[int]) -> Around:
@@ -49,27 +51,34 @@ def around(db: Connection, order_ids: Collection[int]) -> Around:
         .group_by(copies.c.order_id)
     )
     asked = db.execute(
-        select(questions.c.order_id, questions.c.model_id, questions.c.copy_id, func.count())
-        .where(questions.c.order_id.in_(order_ids), questions.c.answered_at.is_(None))
-        .group_by(questions.c.order_id, questions.c.model_id, questions.c.copy_id)
-    )
-    return Around(
-        {row.order_id: row.number for row in making},
-        {(order, model, copy): count for order, model, copy, count in asked},
-    )
+        select(
+            questions.c.order_id, questions.c.model_id, questions.c.copy_id, questions.c.id
+        ).where(
+            questions.c.order_id.in_(order_ids),
+            questions.c.answered_at.is_(None),
+            questions.c.overridden_at.is_(None),
+        )
+    )  # fmt: skip
+    about: dict[tuple[int, int | None, int | None], list[int]] = {}
+    for *what, question in asked:
+        about.setdefault((what[0], what[1], what[2]), []).append(question)
+    return Around({row.order_id: row.number for row in making}, about)
 
 
 def stops(row: RowMapping, beside: Around, now: int) -> list[Stop]:
     """Every reason why a copy may not leave."""
-    order = row["order_id"]
+    order, waits = row["order_id"], gates.read(row["gates"] or "")
+    asked = {
+        question
+        for model, copy in ((None, None), (row["model_id"], None), (None, row["id"]))
+        for question in beside.asked.get((order, model, copy), ())
+    }
     return may_leave(
         Leaving(
             now=now,
             rests_until=row["rests_until"],
-            questions_open=sum(
-                beside.asked.get((order, model, copy), 0)
-                for model, copy in ((None, None), (row["model_id"], None), (None, row["id"]))
-            ),
+            waits=gates.refusal_at(waits, Step.PACKING) or "",
+            questions_open=len(asked - {gate.question for gate in waits}),
             paid=row["paid"],
             address_known=bool(row["ship_lines"].strip()),
             address_confirmed=row["address_confirmed_at"] is not None,

@@ -5,14 +5,15 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection
 
-from app.flow import store
+from app.flow import questions, store
 from app.flow.actions import Act, Done, Wish, begin_act, grant, settle
+from app.flow.gates import passes, refusal_at
 from app.flow.rules import Kind, Policy, State, find_move, to_take_up
 from app.flow.steps import REWORKS, STEPS, MoveKey, moves_from
 from app.flow.store import Piece, Ref
 from app.moving.effects import EFFECTS, AskFirst, MoveDetails, Moving
 from app.moving.names import Named, named
-from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound
+from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web import words
 from app.studio.workshop import Workshop
@@ -74,6 +75,7 @@ def perform_in(
         if piece.tapped or versions[piece.ref] not in (None, piece.version):
             _too_late(moving, piece)
     _check_role(moving)
+    _check_gates(moving)
     effect = EFFECTS[what]
     if effect.hears is not None:
         effect.hears(moving)
@@ -106,6 +108,7 @@ def _wish(moving: Moving, piece: Piece) -> Wish:
         look_on=said.look_on,
         amount=moving.amounts.get(piece.ref),
         question_id=said.question_id,
+        before=said.before,
     )
 
 
@@ -118,6 +121,22 @@ def _check_role(moving: Moving) -> None:
         move = find_move(piece.ref.of, piece.state.step, moving.what, policy)
         if move is not None and moving.act.who.role not in move.roles:
             raise NotAllowed("Your role doesn’t cover this. Ask the office or the owner.")
+
+
+def _check_gates(moving: Moving) -> None:
+    """Who stands at a gate is told so, with who was asked what, before any more. Raises Refused."""
+    act, key = moving.act, moving.what
+    for piece in moving.pieces:
+        policy = Policy(act.blank_on, piece.remembered)
+        move = find_move(piece.ref.of, piece.state.step, key, policy)
+        on = passes(move) if move is not None else key is Kind.START
+        if not (on and piece.state.stopped):
+            continue
+        calendar = moving.in_force().calendar
+        told = questions.told(act.db, piece.state.gates, calendar, act.now)
+        why = refusal_at(told, piece.state.step)
+        where = f"{_name(act, piece).words}: " if len(moving.pieces) > 1 else ""
+        raise Refused(f"{where}{why}")
 
 
 def _in_its_place(moving: Moving) -> MoveDetails:

@@ -29,10 +29,15 @@ def check_marks(must: Collection[int], ticked: Collection[int]) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Leaving:
-    """What decides whether a copy may leave. Moments are UTC seconds."""
+    """What decides whether a copy may leave. Moments are UTC seconds.
+
+    `waits` says that the work on it waits for an answer; `questions_open` counts what was asked
+    beside.
+    """
 
     now: int
     rests_until: int | None
+    waits: str
     questions_open: int
     paid: str
     address_known: bool
@@ -63,6 +68,7 @@ def may_leave(copy: Leaving) -> list[Stop]:
 
     resting = copy.rests_until is not None and copy.rests_until > copy.now
     stop(copy.held, "held", "It is on hold. Resume it first.", frozenset())
+    stop(bool(copy.waits), "waits", copy.waits, frozenset())
     stop(resting, "resting", "Its paint is still curing.", EVERYBODY)
     stop(copy.questions_open > 0, "question", "A question is open.", DESK_AND_OWNER)
     stop(copy.paid != "all", "unpaid", "It is not paid in full.", DESK_AND_OWNER)

@@ -46,9 +46,9 @@ class Columns:
 class LogEntries(Columns):
     """Entries of pieces' logs in their right form, by piece and then in order; codes as above.
 
-    `step` is -1 where an entry moves nothing; `until` is 0 where there is none; `drying` says that
-    a piece was set aside to dry, `again` that pictures were asked for anew, `rework` that it was
-    sent back.
+    `step` is where an entry leads, or before which a question stops: -1 where it names none;
+    `until` is 0 where there is none; `drying` says that a piece was set aside to dry, `again` that
+    pictures were asked for anew, `rework` that it was sent back.
     """
 
     piece: Ints
@@ -102,11 +102,15 @@ def intervals(entries: LogEntries) -> Intervals:
     start = _running_latest(entries.at, fresh)
     last = np.append(fresh[1:], True)
     told = latest(_is(entries, Kind.TOLD) | (move & entries.again), ~(move & entries.again))
-    asked = _is(entries, Kind.ASK).astype(np.int64) - _is(entries, Kind.ANSWER)
-    asking = np.cumsum(asked)
-    asking = asking - (asking - asked)[first]
     taken, aside = _is(entries, Kind.START), _is(entries, Kind.ASIDE)
     step = latest(come, entries.step)
+    asked = _is(entries, Kind.ASK).astype(np.int64) - _is(entries, Kind.ANSWER)
+    away = move & (entries.step == STEP_CODE[Step.HANDED_OVER])
+    stopped = np.zeros(size, dtype=bool)
+    # By the step before which a question stops: -1, which is before all, where it names none.
+    for gate in np.unique(entries.step[asked != 0]):
+        running = np.cumsum(np.where(entries.step == gate, asked, 0))
+        stopped |= (running > latest(fresh | away, running)) & (step >= gate)
     wanted = step == STEP_CODE[Step.PHOTOS_WANTED]
     return Intervals(
         piece=entries.piece,
@@ -114,7 +118,7 @@ def intervals(entries: LogEntries) -> Intervals:
         start=start,
         end=np.where(last, start, np.append(start[1:], 0)),
         held=latest(_is(entries, Kind.HOLD, Kind.LIFT), _is(entries, Kind.HOLD)) > 0,
-        customer=(asking > 0) | (wanted & (told == 0)),
+        customer=stopped | (wanted & (told == 0)),
         hand=latest(come | taken | aside, taken) > 0,
         rests=latest(come | taken | aside, np.where(aside & entries.drying, entries.until, 0)),
         packed_rest=latest(move & ((entries.until > 0) | entries.rework), entries.until),

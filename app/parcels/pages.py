@@ -11,9 +11,10 @@ from app.orders.order import store as order_store
 from app.parcels import actions, rules, store
 from app.parcels.actions import ParcelFields
 from app.parcels.moments import typed_moment
-from app.shared.errors import BadFields
+from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
 from app.shared.text import whole_number, whole_numbers
 from app.shared.web.forms import Filled, Form, check
+from app.shared.web.refusals import status_of
 from app.shared.web.templating import go, render
 from app.studio.web import AskedId, Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
@@ -49,6 +50,10 @@ def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> 
         parcel_id, _ = actions.hand_over(workshop, ids, typed, sent, me)
     except BadFields as why:
         return _form(request, workshop, first, form, why.fields, 422)
+    except (NotFound, NotAllowed, AlreadyMoved):
+        raise
+    except Refused as why:
+        return _form(request, workshop, first, form, {"": str(why)}, status_of(why))
     return go(request, f"/parcels/{parcel_id}?done=moved")
 
 

@@ -52,6 +52,7 @@ TABLE: dict[str, Row] = {
     "order": EVERYBODY,
     "ask": EVERYBODY,
     "answer": DESK_AND_OWNER,
+    "override_question": OWNER_ONLY,
     "contact": DESK_AND_OWNER,
     "hold_order": EVERYBODY,
     "lift_order": EVERYBODY,

@@ -23,6 +23,7 @@ SCHEMAS = {
     "0001": "c71925623ed2d3eb91f0423c9f1811ae",
     "0002": "d89f1f77105b53d7c02bbfec9470d5d6",
     "0003": "49beeefbf7dd7c7e51f18829696867c3",
+    "0004": "6b4a225d76f5faa7741f3e98110ce132",
 }
 HEAD = max(SCHEMAS)
 # The label of a backup lies beside the studio's tables. What SQLite makes by itself is no part of

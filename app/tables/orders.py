@@ -62,7 +62,11 @@ class OrderAnimal(SQLModel, table=True):
 
 
 class Question(SQLModel, table=True):
-    """Something asked of the customer. While a blocking one is open the clock is the customer's."""
+    """Something asked of the customer.
+
+    An open one that is `blocking` stops the work `before_step` and after it; without a step, where
+    it is. The owner may go on without an answer: `overridden`, with a reason.
+    """
 
     __tablename__ = "questions"
     __table_args__ = (col.flag("blocking"), col.STRICT)
@@ -81,6 +85,9 @@ class Question(SQLModel, table=True):
     answered_by_id: int | None = col.to_or_none("accounts.id")
     answer: str = col.text()
     dropped: int = col.whole(0)
+    before_step: str | None = col.text_or_none()
+    overridden_at: int | None = col.moment_or_none()
+    overridden: str | None = col.text_or_none()
 
 
 class Contact(SQLModel, table=True):

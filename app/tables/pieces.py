@@ -11,7 +11,11 @@ from app.tables import columns as col
 
 
 class PieceColumns(SQLModel):
-    """Where a piece stands. `version` counts the entries of its log."""
+    """Where a piece stands. `version` counts the entries of its log.
+
+    At the end of each table stand its `gates`, the open questions that stop the piece, as
+    app.flow.gates writes them: `12: 15:painting`.
+    """
 
     step: str = col.text(None)
     entered_at: int = col.whole(None)
@@ -25,7 +29,6 @@ class PieceColumns(SQLModel):
     hold_reason: str = col.text()
     hold_whose: str = col.text()
     hold_look_on: str | None = col.text_or_none()
-    asking: int = col.whole(0)
     told_at: int | None = col.moment_or_none()
     counted_at: int | None = col.moment_or_none()
     passed_at: int | None = col.moment_or_none()
@@ -56,6 +59,7 @@ class Model(PieceColumns, table=True):
     limits_agreed: str = col.text()
     machine: str = col.text()
     build_ends_at: int | None = col.moment_or_none()
+    gates: str | None = col.text_or_none()
 
 
 class Copy(PieceColumns, table=True):
@@ -91,6 +95,7 @@ class Copy(PieceColumns, table=True):
     extras: str = col.text()
     bench_note: str = col.text()
     parcel_id: int | None = col.to_or_none("parcels.id", index=True)
+    gates: str | None = col.text_or_none()
 
 
 class Transition(SQLModel, table=True):

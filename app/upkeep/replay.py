@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
+from app.flow.legality import passed_gates
 from app.flow.rules import Entry, Kind, State, after, effective, fold
 from app.flow.stays import stays
 from app.flow.steps import Of, Step
@@ -75,6 +76,10 @@ def _piece(
     for field in _CACHED:
         if cached[field] != right[field]:
             yield Difference(of, row[0], field, cached[field], right[field])
+    if state.open and state.gates:
+        for question in passed_gates(of, log):
+            waits = f"waits for the answer to question {question}"
+            yield Difference(of, row[0], "step", state.step, waits)
     yield from _order_in_time(log)
     yield from _adds_up(of, row[0], log, state, calendar, max(now, state.last_at), tally)
 

@@ -121,12 +121,12 @@ def bury(path: Path, orders: int) -> None:
     )
     cached = (
         "entered_at, last_at, version, open, in_hand, aside_reason, hold_reason, hold_whose,"
-        " asking, attempts, reworks"
+        " attempts, reworks"
     )
     raw.executemany(
         f"INSERT INTO models (id, animal_id, order_id, letter, number, limits, limits_agreed,"
         f" machine, step, {cached})"
-        f" VALUES (?, 1, ?, 'A', 1, '', '', '', 'ready', ?, ?, 8, 0, 0, '', '', '', 0, 0, 0)",
+        f" VALUES (?, 1, ?, 'A', 1, '', '', '', 'ready', ?, ?, 8, 0, 0, '', '', '', 0, 0)",
         [(n, n, then, then) for n in ids],
     )
     raw.executemany(
@@ -138,7 +138,7 @@ def bury(path: Path, orders: int) -> None:
         f"INSERT INTO copies (id, order_id, order_animal_id, model_id, letter, number, making,"
         f" withdrawn, pose, base, finish, inscription, extras, bench_note, step, {cached})"
         f" VALUES (?, ?, ?, ?, 'A', 1, 1, 0, '', '', '', '', '', '', 'received', ?, ?, 22, 0, 0,"
-        f" '', '', '', 0, 0, 0)",
+        f" '', '', '', 0, 0)",
         [(n, n, n, n, then, then) for n in ids],
     )
     raw.executemany(

@@ -65,7 +65,7 @@ def test_a_question_is_asked_and_answered_and_the_page_follows(
     ask = owner.locator("form[action$='/ask']")
     ask.locator("[name=topic]").fill("Ears")
     ask.locator("[name=asked]").fill("Is the left ear the torn one?")
-    ask.locator("[name=blocking]").check()
+    ask.locator("[name=waits]").select_option("here")
     press(owner, "Ask it")
     expect(owner.locator("#questions")).to_contain_text("the work waits for the answer")
     await_text(owner, served, "Please answer our question")

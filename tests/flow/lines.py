@@ -4,7 +4,8 @@ from dataclasses import dataclass, field, replace
 
 from hypothesis import strategies as st
 
-from app.flow.rules import Entry, Kind, Offer, Policy, State, Whose, after, offers, refusal
+from app.flow.offers import Offer, offers
+from app.flow.rules import Entry, Kind, Policy, State, Whose, after, refusal
 from app.flow.steps import STARTS, Of, Step, moves_from
 from app.shared.people import Role
 
@@ -60,6 +61,10 @@ class Walk:
     states: list[State]
 
 
+def _before(state: State, question: int) -> Step | None:
+    return next((gate.step for gate in state.gates if gate.question == question), None)
+
+
 def walk(of: Of, start: int, studio: Policy, picks: list[tuple[int, int]]) -> Walk:
     """Follow picks through whatever may happen: offers, questions, word that photos were sent."""
     first = STARTS[of][start % len(STARTS[of])]
@@ -70,6 +75,9 @@ def walk(of: Of, start: int, studio: Policy, picks: list[tuple[int, int]]) -> Wa
         at = state.last_at + gap
         choices = [entry_for(o, at, by=pick % 3 + 1) for o in offers(state, Role.DESK, studio)]
         choices += [Entry(0, 0, kind, at, at) for kind in (Kind.ASK, Kind.ANSWER, Kind.TOLD)]
+        before = list(Step)[pick % len(Step)]
+        choices.append(Entry(0, 0, Kind.ASK, at, at, before, question_id=1))
+        choices.append(Entry(0, 0, Kind.ANSWER, at, at, _before(state, 1), question_id=1))
         choices = [c for c in choices if refusal(state, c, studio) is None]
         if not choices:
             break

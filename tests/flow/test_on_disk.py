@@ -8,12 +8,14 @@ from zoneinfo import ZoneInfo
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import select
+from sqlalchemy import insert, select
 
 from app.flow import store
 from app.flow.actions import Wish, record
 from app.flow.amendments import Right, correct, undo
-from app.flow.rules import Kind, Policy, fold, offers
+from app.flow.legality import passed_gates
+from app.flow.offers import offers
+from app.flow.rules import Kind, Policy, fold
 from app.flow.stays import stays
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
@@ -21,6 +23,7 @@ from app.shared.calendar import Calendar
 from app.shared.database import Database
 from app.shared.errors import Refused
 from app.shared.people import Role
+from app.tables import questions
 from tests.making import CAST, NOW, Wanted, fingerprint, make_order, piece, rows
 
 WANTED = [
@@ -89,7 +92,12 @@ def do(database: Database, doing: str, pick: int, now: int) -> None:
     elif doing == "speak":
         everything = refs(database)
         kind = (Kind.ASK, Kind.ANSWER, Kind.TOLD)[pick % 3]
-        record(database, [Wish(everything[pick % len(everything)], kind)], CAST.desk, now)
+        question = pick % 2 + 1
+        wish = Wish(
+            everything[pick % len(everything)], kind, question_id=question,
+            before=Step.PAINTING if question == 2 and kind is Kind.ASK else None,
+        )  # fmt: skip
+        record(database, [wish], CAST.desk, now)
     elif doing == "undo":
         undo(
             database,
@@ -113,6 +121,7 @@ def holds_together(database: Database, now: int) -> None:
         for ref in refs(database):
             log, found = store.log_of(db, ref), store.load(db, ref)
             assert fold(ref.of, log) == found.state
+            assert passed_gates(ref.of, log) == [], "nobody went past an open gate"
             assert [entry.seq for entry in log] == list(range(1, found.version + 1))
             for stay in stays(ref.of, log, CALENDAR, now):
                 end = max(now, found.state.last_at) if stay.left is None else stay.left
@@ -136,7 +145,12 @@ def holds_together(database: Database, now: int) -> None:
 def test_the_cached_columns_are_what_the_log_says_whatever_was_done(template, doings):
     with tempfile.TemporaryDirectory() as folder:
         database = Database(Path(shutil.copyfile(template, Path(folder) / "studio.db")))
-        make_order(database, CAST.desk, NOW, WANTED)
+        made = make_order(database, CAST.desk, NOW, WANTED)
+        with database.writing() as db:
+            for before in (None, "painting"):
+                db.execute(insert(questions).values(
+                    order_id=made.id, topic="x", asked="?", asked_at=NOW, before_step=before
+                ))  # fmt: skip
         now = NOW
         for doing, pick, gap in doings:
             now += gap

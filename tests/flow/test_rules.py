@@ -5,7 +5,9 @@ from functools import cache
 
 import pytest
 
+from app.flow.gates import Gate
 from app.flow.legality import first_refusal
+from app.flow.offers import offers
 from app.flow.rules import (
     Entry,
     Kind,
@@ -14,7 +16,6 @@ from app.flow.rules import (
     Whose,
     after,
     allowed_roles,
-    offers,
     past_the_third,
     refusal,
 )
@@ -31,7 +32,7 @@ def plain(state: State) -> State:
     return State(
         state.of, state.step, 0, 0, in_hand=state.in_hand, hand_id=1 if state.in_hand else None,
         aside_reason=state.aside_reason, hold_reason=state.hold_reason,
-        hold_whose=state.hold_whose, asking=min(1, state.asking),
+        hold_whose=state.hold_whose, gates=state.gates,
         told_at=None if state.told_at is None else 0,
     )  # fmt: skip
 
@@ -137,7 +138,7 @@ def test_at_most_one_button_is_the_main_one(of, studio):
     for state in reached(of, studio):
         mains = [offer for offer in offers(state, Role.BENCH, studio) if offer.main]
         assert len(mains) <= 1
-        if state.open and not state.held:
+        if state.open and not (state.held or state.stopped):
             assert len(mains) == 1, state
 
 
@@ -232,12 +233,12 @@ def test_a_hold_is_not_put_on_twice_nor_lifted_where_there_is_none():
 
 
 def test_work_on_hold_is_refused_but_the_customer_may_still_be_asked_and_answer():
-    held = State(Of.COPY, Step.PAINTING, 0, 0, asking=1, **HELD)
+    held = State(Of.COPY, Step.PAINTING, 0, 0, gates=(Gate(0),), **HELD)
     assert "Resume it first" in refusal(held, Entry(0, 0, Kind.START, AT, AT), Policy())
     painted = Entry(0, 0, Kind.MOVE, AT, AT, Step.INSPECTION, "painted")
     assert "Resume it first" in refusal(held, painted, Policy())
-    for kind in (Kind.ASK, Kind.ANSWER):
-        assert refusal(held, Entry(0, 0, kind, AT, AT), Policy()) is None
+    for kind, question in ((Kind.ASK, 1), (Kind.ANSWER, 0)):
+        assert refusal(held, Entry(0, 0, kind, AT, AT, question_id=question), Policy()) is None
 
 
 # ---------------------------------------------------------------- the studio's own way

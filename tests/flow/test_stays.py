@@ -154,9 +154,9 @@ def test_an_open_question_is_the_customers_time_even_with_the_piece_in_hand():
     line = painting("2026-05-04 09:00")
     line.add(Kind.START, at("2026-05-04 09:00"), by=1)
     line.add(Kind.ASK, at("2026-05-04 11:00"))
-    line.add(Kind.ASK, at("2026-05-04 12:00"))
+    line.add(Kind.ASK, at("2026-05-04 12:00"), question_id=2)
     line.add(Kind.ANSWER, at("2026-05-05 10:00"))
-    line.add(Kind.ANSWER, at("2026-05-05 11:00"))
+    line.add(Kind.ANSWER, at("2026-05-05 11:00"), question_id=2)
     stay = only_stay(line, now="2026-05-05 12:00")
     # In hand Monday 9 to 11 (2) and Tuesday 11 to 12 (1); two questions, 24 hours with one open.
     assert hours(stay) == {C.HANDS: 3, C.CUSTOMER: 24}

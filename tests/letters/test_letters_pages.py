@@ -11,7 +11,7 @@ from app.letters.post import MailRefused
 from app.letters.rules import KINDS
 from app.main import staff_site
 from app.orders.facts.gather import facts_of
-from app.orders.order.actions import QuestionFields, ask
+from app.orders.order.asking import QuestionFields, ask
 from app.staff import permissions
 from app.status.tasks import tasks
 from app.status.voice import Days

@@ -30,7 +30,12 @@ APART = {"sessions", "house", "accounts"}
 
 
 class Studio:
-    """A studio of one order with an animal at a step, its site and a signed-in person."""
+    """A studio of one order with an animal at a step, its site and a signed-in person.
+
+    `version` is that of the piece, as its page shows it.
+    """
+
+    version = 1
 
     def __init__(self, template: Path, folder: Path, move: Move) -> None:
         place = DataFolder(folder)
@@ -62,31 +67,37 @@ class Studio:
 
 
 def by_row(studio: Studio, move: Move, said: Mapping[str, str]) -> int:
-    value = f"sure.{move.key}:{studio.ref}:1"
+    value = f"sure.{move.key}:{studio.ref}:{studio.version}"
     return studio.browser.post("/benches/move", {"move": value, "once": "k"}).status_code
 
 
 def by_ticks(studio: Studio, move: Move, said: Mapping[str, str]) -> int:
     value = f"sure.{move.key}:ticked:{move.start}"
-    typed = {"move": value, "once": "k", "tick": f"{studio.ref}:1"}
+    typed = {"move": value, "once": "k", "tick": f"{studio.ref}:{studio.version}"}
     return studio.browser.post("/benches/move", typed).status_code
 
 
 def by_piece(studio: Studio, move: Move, said: Mapping[str, str]) -> int:
-    typed = {"move": str(move.key), "version": "1", "once": "k", "mark": "1", **said}
+    typed = {
+        "move": str(move.key),
+        "version": str(studio.version),
+        "once": "k",
+        "mark": "1",
+        **said,
+    }
     address = f"/pieces/{studio.ref.of}/{studio.ref.id}/move"
     return studio.browser.post(address, typed).status_code
 
 
 def by_assessment(studio: Studio, move: Move, said: Mapping[str, str]) -> int:
-    typed = {"move": str(move.key), "version": "1", "once": "k", **said}
+    typed = {"move": str(move.key), "version": str(studio.version), "once": "k", **said}
     if "views" in typed:
         typed["view"] = typed.pop("views")
     return studio.browser.post(f"/assess/{studio.ref.id}", typed).status_code
 
 
 def by_builds(studio: Studio, move: Move, said: Mapping[str, str]) -> int:
-    typed = {"move": str(move.key), "set": f"{studio.ref}:1", "once": "k"}
+    typed = {"move": str(move.key), "set": f"{studio.ref}:{studio.version}", "once": "k"}
     return studio.browser.post("/builds/end", typed).status_code
 
 

@@ -12,12 +12,13 @@ from app.parcels.rules import gs1_check_digit, number_warning, s10_check_digit
 from app.shared.people import Role
 
 FREE = Leaving(
-    now=1000, rests_until=None, questions_open=0, paid="all", address_known=True,
+    now=1000, rests_until=None, waits="", questions_open=0, paid="all", address_known=True,
     address_confirmed=True, inscription="", spelling_confirmed=False, others_not_ready=0,
     ship_part=False, held=False,
 )  # fmt: skip
 AGAINST = {
     "held": {"held": True},
+    "waits": {"waits": "The customer has been asked something."},
     "resting": {"rests_until": 1001},
     "question": {"questions_open": 1},
     "unpaid": {"paid": "part"},
@@ -26,7 +27,7 @@ AGAINST = {
     "rest_of_order": {"others_not_ready": 1},
 }
 OVERRIDE = {
-    "held": set(), "resting": set(Role), "question": {Role.OWNER, Role.DESK},
+    "held": set(), "waits": set(), "resting": set(Role), "question": {Role.OWNER, Role.DESK},
     "unpaid": {Role.OWNER, Role.DESK}, "no_address": {Role.OWNER, Role.DESK},
     "address": {Role.OWNER, Role.DESK}, "spelling": {Role.OWNER},
     "rest_of_order": {Role.OWNER, Role.DESK},
@@ -77,6 +78,7 @@ def test_who_may_pass_over_what(code: str, role: Role) -> None:
             f.name: {
                 "now": st.just(1000), "rests_until": st.none() | st.integers(0, 2000),
                 "paid": st.sampled_from(["none", "part", "all"]), "inscription": st.sampled_from(["", "Otis"]),
+                "waits": st.sampled_from(["", "It waits."]),
             }.get(f.name, st.integers(0, 3) if f.type is int else st.booleans())
             for f in fields(Leaving)
         },
@@ -86,7 +88,7 @@ def test_a_bench_hand_never_sends_what_the_desk_may_not_send(leaving: Leaving) -
     stops = may_leave(leaving)
     left = {role: {s.code for s in refused(stops, role, "so be it")} for role in Role}
     assert left[Role.OWNER] <= left[Role.DESK] <= left[Role.BENCH]
-    assert left[Role.OWNER] <= {"held"}
+    assert left[Role.OWNER] <= {"held", "waits"}
     assert len({stop.code for stop in stops}) == len(stops)
 
 

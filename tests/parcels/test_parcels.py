@@ -7,7 +7,7 @@ from sqlalchemy import insert, update
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import Step
-from app.orders.order.actions import QuestionFields, ask
+from app.orders.order.asking import QuestionFields, ask
 from app.shared.people import Person
 from app.tables import copies, orders, parcels
 from tests.making import (

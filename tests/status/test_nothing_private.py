@@ -5,8 +5,8 @@ from hypothesis import strategies as st
 from sqlalchemy import insert, select, update
 
 from app.flow.actions import Wish, record
+from app.flow.offers import offers as rules_offers
 from app.flow.rules import Kind, Policy, Whose
-from app.flow.rules import offers as rules_offers
 from app.flow.store import load
 from app.publishing.pages_file import read_all
 from app.publishing.worker import rewrite_stale, want_all

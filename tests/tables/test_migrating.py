@@ -12,12 +12,14 @@ import pytest
 from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import create_engine
+from sqlalchemy import create_engine, insert
 
+from app.flow.actions import Wish, record
+from app.flow.rules import Kind
 from app.shared.database import Database
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder, shipped
-from app.tables import metadata, migrating
+from app.tables import metadata, migrating, questions
 from app.upkeep.audit import audit
 from tests.making import CAST, HOUR, NOW, Wanted, fingerprint, make_order, move
 
@@ -165,6 +167,7 @@ SUMS = {
     "0001_the_first_tables.py": "a5365381f8b285037277f90209398a6f3bae59a5a06bfebe753988fea0d0d5a2",
     "0002_the_key_s_fingerprint.py": "92069e3050b1b7f309f10e3da946246e7f085003a36ae99a4e3c7b999156be10",
     "0003_why_it_takes_longer.py": "368034eb8f3c096aa8626208dbb4ea8b43989c31fe18529d4e7dd44a9329f166",
+    "0004_what_a_question_stops.py": "a1cdf2252af22458667d0cced49c5a6c306e93ce5e37deb240aebaea63ea9284",
 }
 
 
@@ -250,6 +253,13 @@ def test_a_studio_of_the_first_version_opens_with_all_that_is_in_it(
 ):
     order = make_order(database, CAST.desk, NOW, [Wanted(copies=2)])
     move(database, order.model(), CAST.desk, NOW + 60, "photos_counted")
+    for kind, question in ((Kind.ASK, 1), (Kind.ASK, 2), (Kind.ANSWER, 1)):
+        ask = Wish(order.copy("A2"), kind, question_id=question)
+        with database.writing() as db:
+            if kind is Kind.ASK:
+                db.execute(insert(questions).values(order_id=order.id, topic="x", asked="?",
+                                                    asked_at=NOW))  # fmt: skip
+        record(database, [ask], CAST.desk, NOW + 120)
     database.close()
     folder = DataFolder(tmp_path / "old")
     folder.prepare()
@@ -259,7 +269,13 @@ def test_a_studio_of_the_first_version_opens_with_all_that_is_in_it(
     assert migrating.version_of(folder.database_file) == migrating.HEAD
     result = audit(folder, NOW + HOUR)
     assert result.differences == []
+    with closing(sqlite3.connect(folder.database_file)) as raw:
+        assert raw.execute("SELECT gates FROM copies ORDER BY id").fetchall() == [(None,), ("2:",)]
     assert (result.counts["orders"], result.counts["models"], result.counts["copies"]) == (1, 1, 2)
+
+
+# Columns of earlier versions, by what they would hold.
+SINCE_GONE = {"asking": "gates IS NOT NULL"}
 
 
 def pour(source: Path, target: Path) -> None:
@@ -271,9 +287,11 @@ def pour(source: Path, target: Path) -> None:
         for (table,) in raw.execute(
             "SELECT name FROM main.sqlite_master WHERE type = 'table' AND name <> 'alembic_version'"
         ).fetchall():
-            columns = ", ".join(row[1] for row in raw.execute(f"PRAGMA main.table_info({table})"))
+            names = [row[1] for row in raw.execute(f"PRAGMA main.table_info({table})")]
+            columns = ", ".join(names)
+            values = ", ".join(SINCE_GONE.get(name, name) for name in names)
             raw.execute(f"DELETE FROM main.{table}")
-            raw.execute(f"INSERT INTO main.{table} ({columns}) SELECT {columns} FROM new.{table}")
+            raw.execute(f"INSERT INTO main.{table} ({columns}) SELECT {values} FROM new.{table}")
         raw.execute("COMMIT")
 
 

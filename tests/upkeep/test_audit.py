@@ -109,7 +109,7 @@ def test_a_withdrawn_remake_is_looked_at_too(studio):
         ("copies", "copy", "version = version + 1", "version"),
         ("copies", "copy", "in_hand = 1 - in_hand", "in_hand"),
         ("copies", "copy", "hold_whose = 'studio'", "hold_whose"),
-        ("copies", "copy", "asking = asking + 1", "asking"),
+        ("copies", "copy", "gates = '7:'", "gates"),
         ("copies", "copy", "aside_reason = 'glue'", "aside_reason"),
     ],
 )

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from app.flow.gates import read
 from app.flow.steps import PLACE, Step, piece_code
 
 
@@ -27,7 +28,7 @@ class OpenPiece(NamedTuple):
     hold_reason: str
     hold_whose: str
     hold_look_on: str | None
-    asking: int
+    gates: str | None
     told_at: int | None
     counted_at: int | None
     passed_at: int | None
@@ -53,6 +54,11 @@ class OpenPiece(NamedTuple):
     breed: str
     life: str
     sizeless: int
+
+    @property
+    def stopped(self) -> bool:
+        """Whether an open question stops the piece where it stands."""
+        return bool(self.gates) and any(g.stops_at(Step(self.step)) for g in read(self.gates or ""))
 
     @property
     def code(self) -> str:

@@ -14,7 +14,7 @@ from app.orders.benches.lines import Asked, OpenPiece
 
 _STATE = (
     "p.id, p.version, p.step, p.entered_at, p.in_hand, p.hand_id, h.name, p.aside_until,"
-    " p.aside_reason, p.hold_reason, p.hold_whose, p.hold_look_on, p.asking, p.told_at,"
+    " p.aside_reason, p.hold_reason, p.hold_whose, p.hold_look_on, p.gates, p.told_at,"
 )
 _REST = (
     " o.id, o.number, o.gift, o.gift_day, o.needed_by, o.copy_deadline, o.ship_part, o.taken_at,"
@@ -44,8 +44,8 @@ COPIES = " ".join(
 QUESTIONS = (
     "SELECT order_id, model_id, copy_id, topic, asked_at FROM questions"
     " WHERE answered_at IS NULL AND dropped = 0 AND order_id IN"
-    " (SELECT order_id FROM models WHERE open = 1 AND asking > 0"
-    " UNION SELECT order_id FROM copies WHERE open = 1 AND asking > 0) ORDER BY asked_at"
+    " (SELECT order_id FROM models WHERE open = 1 AND gates IS NOT NULL"
+    " UNION SELECT order_id FROM copies WHERE open = 1 AND gates IS NOT NULL) ORDER BY asked_at"
 )
 _MODELS, _COPIES, _QUESTIONS = text(MODELS), text(COPIES), text(QUESTIONS)
 _VERSION = text("SELECT version FROM house WHERE id = 1")

@@ -10,10 +10,12 @@ from enum import StrEnum
 from operator import attrgetter
 from zoneinfo import ZoneInfo
 
-from app.flow.rules import Kind, Offer
+from app.flow.offers import Offer
+from app.flow.rules import Kind
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step, StepFacts, moves_from
 from app.orders.benches.lines import Asked, Band, Fold, OpenPiece, Row
 from app.orders.benches.words import (
+    STOPPED,
     Clock,
     day_of,
     main_offer,
@@ -199,10 +201,12 @@ def _row(
     chance = look.chances.get(line.order_id)
     rank, reason = placed(line, look.zone, chance, clock.today.year)
     question = None
-    if line.asking:
+    if line.gates:
         question = known.get((line.of, line.id)) or known.get(("order", line.order_id))
     late, soon, rest = notes(line, question, chance, clock)
     place = where(line, line.hand or "", look.me.account_id, clock)
+    if line.stopped and not line.hold_whose:
+        place = STOPPED
     if not place and line.step == Step.PACKING and not line.ship_part and line.order_id in behind:
         place = "waiting for the rest of its order"
     offer = _main(line, look)
@@ -227,7 +231,7 @@ def _row(
         label=offer.label if offer is not None else "",
         main=offer is not None and offer.kind is Kind.MOVE,
         may_set_aside=bool(facts.take) and not held,
-        free=not place and not line.asking and (bool(facts.take) or line.step == Step.PHOTOS_IN),
+        free=not place and (bool(facts.take) or line.step == Step.PHOTOS_IN),
         opened=look.aside == f"{of}:{id_}",
     )
 
@@ -248,7 +252,7 @@ def _main(line: OpenPiece, look: Looking) -> Offer | None:
     aside = line.aside_until is not None or bool(line.aside_reason)
     return main_offer(
         _OF[line.of], _FACTS[line.step].step, bool(line.in_hand), aside, bool(line.hold_whose),
-        look.me.role, look.blank_on,
+        line.stopped, look.me.role, look.blank_on,
     )  # fmt: skip
 
 

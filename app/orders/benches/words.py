@@ -9,8 +9,10 @@ from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
+from app.flow.gates import Gate
+from app.flow.offers import Offer, offers
 from app.flow.queue import FALLING, QueueFacts, place
-from app.flow.rules import Offer, Policy, State, offers
+from app.flow.rules import Policy, State
 from app.flow.steps import Of, Step
 from app.orders.benches.lines import Asked, OpenPiece
 from app.shared.calendar import Calendar
@@ -70,12 +72,13 @@ def placed(
 
 @lru_cache(maxsize=1024)
 def main_offer(
-    of: Of, step: Step, in_hand: bool, aside: bool, held: bool, role: Role, blank_on: bool
-) -> Offer | None:
+    of: Of, step: Step, in_hand: bool, aside: bool, held: bool, stopped: bool, role: Role,
+    blank_on: bool,
+) -> Offer | None:  # fmt: skip
     """The main button of a piece in this situation, as the rules offer it; None for no button."""
     state = State(
         of, step, 0, 0, in_hand=in_hand, aside_until=1 if aside else None,
-        hold_whose="studio" if held else "",
+        hold_whose="studio" if held else "", gates=(Gate(0),) if stopped else (),
     )  # fmt: skip
     found = offers(state, role, Policy(blank_on))
     return next((offer for offer in found if offer.main), None)
@@ -83,7 +86,7 @@ def main_offer(
 
 def waits_for_customer(line: OpenPiece) -> bool:
     """Whether the next word is the customer's: photos wanted, a question open, their own hold."""
-    unanswered = line.asking > 0 or line.hold_whose == "customer"
+    unanswered = line.stopped or line.hold_whose == "customer"
     return unanswered or (line.step == Step.PHOTOS_WANTED and line.told_at is None)
 
 
@@ -136,6 +139,8 @@ def where(piece: State | OpenPiece, hand: str, me: int | None, clock: Clock) -> 
             return ""
 
 
+# What is said where a piece is that an open question stops.
+STOPPED = "waiting for the customer’s answer"
 # Who a piece on hold waits for, by what its log says.
 WAITING_ON = {"customer": "the customer", "studio": "us", "supplier": "a supplier"}
 
@@ -175,7 +180,7 @@ def notes(line: OpenPiece, question: Asked | None, chance: float | None, clock: 
     """
     photos = line.pictures is not None and line.step in _LOOKED_AT
     if not (
-        line.making > 1 or line.reworks or line.needed_by or line.asking or line.gift or photos
+        line.making > 1 or line.reworks or line.needed_by or line.gates or line.gift or photos
         or line.life == "remembered" or line.attempts or line.sizeless
         or line.step == Step.FINISHING
     ):  # fmt: skip
@@ -188,7 +193,7 @@ def notes(line: OpenPiece, question: Asked | None, chance: float | None, clock: 
     soon, rest = _needed(line, chance, clock)
     if line.sizeless:
         rest.append("Size missing")
-    if line.asking:
+    if line.gates:
         rest.append(_question(question, clock))
     if line.gift:
         rest.append(f"Gift, given on {clock.long(line.gift_day)}" if line.gift_day else "Gift")

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import Connection
 from sqlalchemy.engine import Row
 
+from app.flow.gates import read
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.stays import DRYING
 from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_code
@@ -227,9 +228,21 @@ def _question(row: Row[Any], rows: Rows) -> QuestionFacts:
             letter = copy.letter
     by_letter = row.channel == "letter"
     return QuestionFacts(
-        row.topic, bool(row.blocking), row.sent_at if by_letter else row.asked_at, row.channel,
+        row.topic, _stops(row, rows), row.sent_at if by_letter else row.asked_at, row.channel,
         letter, row.id, row.asked, stopped=by_letter and not (row.sent_at or row.on_its_way),
     )  # fmt: skip
+
+
+def _stops(question: Row[Any], rows: Rows) -> bool:
+    """Whether a question stops a piece of its order where it stands."""
+    order = question.order_id
+    here = [*rows.animals.get(order, ()), *rows.copies.get(order, ())]
+    return any(
+        gate.question == question.id and gate.stops_at(Step(piece.step))
+        for piece in here
+        if piece.open and piece.gates
+        for gate in read(piece.gates)
+    )
 
 
 def _remade_at(order_id: int, rows: Rows) -> int:

@@ -189,7 +189,7 @@ class ParcelFacts:
 
 @dataclass(frozen=True, slots=True)
 class QuestionFacts:
-    """An open question. `letter` is empty for the order.
+    """An open question. `letter` is empty for the order; `blocking` where it stops a piece now.
 
     `asked` is the question as it was typed for the customer. `asked_at` is None until the letter
     that asks it has gone; `stopped` says that none will, unless somebody lets it.

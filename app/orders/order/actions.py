@@ -1,13 +1,12 @@
-"""What the desk does to an order: ask, answer, tell, hold, cancel, edit, replace its link."""
+"""What the desk does to an order: tell, hold, cancel, edit, replace its link."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
 from typing import Any, Literal
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, insert, select
 
-from app.flow import questions as asking
 from app.flow import store
 from app.flow.changes import change_in, note
 from app.flow.rules import Kind
@@ -20,20 +19,9 @@ from app.orders.facts.told import tell
 from app.orders.order import links
 from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
 from app.shared.people import Person
-from app.shared.web import words
-from app.shared.web.fields import Channel, Day, Fields, Line, Reason, Tick, Words
+from app.shared.web.fields import Channel, Day, Fields, Line, Reason, Words
 from app.studio.workshop import Workshop
-from app.tables import contacts, copies, customers, order_animals, orders, questions
-
-
-class QuestionFields(Fields):
-    """A question to the customer. `about` is "order" or a piece."""
-
-    topic: Line
-    asked: Reason
-    about: Line
-    channel: Channel = "letter"
-    blocking: Tick
+from app.tables import contacts, copies, order_animals, orders
 
 
 class ContactFields(Fields):
@@ -55,94 +43,7 @@ class StopFields(Fields):
     about: Line
 
 
-def ask(workshop: Workshop, order_id: int, typed: QuestionFields, who: Person, once: str) -> None:
-    """Note a question; a blocking one makes the clock the customer's at every step it touches."""
-    now = workshop.now()
-    with workshop.database.writing() as db:
-        ref = None if typed.about in ("", "order") else Ref.read(typed.about)
-        pieces = _open_pieces(db, order_id, ref)
-        if _asked_before(db, order_id, typed.asked, now):
-            raise AlreadyMoved("That question is already open.")
-        made = asking.put(
-            db, order_id, ref, typed.topic or "Question", typed.asked, typed.channel, who, now,
-            blocking=typed.blocking,
-        )  # fmt: skip
-        if typed.blocking:
-            said = MoveDetails(question_id=made)
-            perform_in(db, workshop, [Seen(p.ref) for p in pieces], Kind.ASK, said, who, once)
-        mark_stale(db, [order_id])
-    workshop.changed.set()
-
-
-def _asked_before(db: Connection, order_id: int, asked: str, now: int) -> bool:
-    query = select(questions.c.id).where(
-        questions.c.order_id == order_id,
-        questions.c.asked == asked,
-        questions.c.answered_at.is_(None),
-        questions.c.asked_at > now - 60,
-    )
-    return db.execute(query).first() is not None
-
-
-class AnswerFields(Fields):
-    """The customer's answer; `agrees` where it is a yes that settles something."""
-
-    answer: Reason
-    channel: Channel = "letter"
-    agrees: Tick
-
-
-def answer(
-    workshop: Workshop, order_id: int, question_id: int, typed: AnswerFields, who: Person
-) -> None:
-    """Note the answer to a question; what it blocked goes on, what it agrees to is agreed."""
-    now = workshop.now()
-    with workshop.database.writing() as db:
-        row = db.execute(
-            select(questions).where(questions.c.id == question_id, questions.c.order_id == order_id)
-        ).first()
-        if row is None:
-            raise NotFound("There is no such question.")
-        if row.answered_at is not None:
-            raise AlreadyMoved("That question was answered already.")
-        db.execute(
-            update(questions)
-            .where(questions.c.id == question_id)
-            .values(answered_at=now, answered_by_id=who.account_id, answer=typed.answer)
-        )
-        if typed.agrees:
-            how = _how_agreed(db, workshop, order_id, typed.channel, now)
-            asking.agree(db, question_id, how, who, now)
-        if row.blocking:
-            said = MoveDetails(question_id=question_id)
-            perform_in(db, workshop, _waiting(db, order_id, question_id), Kind.ANSWER, said, who)
-        mark_stale(db, [order_id])
-    workshop.changed.set()
-
-
-def _how_agreed(db: Connection, workshop: Workshop, order_id: int, channel: str, now: int) -> str:
-    """Who agreed, which way and when: by Adwoa Farrow, by phone, 28 November 2026."""
-    customer = db.execute(
-        select(customers.c.name)
-        .join(orders, orders.c.customer_id == customers.c.id)
-        .where(orders.c.id == order_id)
-    ).scalar_one()
-    on = workshop.in_force().calendar.day_of(now)
-    return f"by {customer}, {words.by_channel(channel)}, {on.day} {on:%B %Y}"
-
-
-def _waiting(db: Connection, order_id: int, question_id: int) -> list[Seen]:
-    """The pieces that still wait for a question's answer."""
-    found: list[Seen] = []
-    for piece in store.pieces_of_order(db, order_id):
-        log = store.log_of(db, piece.ref)
-        asked = any(e.kind is Kind.ASK and e.question_id == question_id for e in log)
-        if asked and piece.state.open and piece.state.asking:
-            found.append(Seen(piece.ref))
-    return found
-
-
-def _open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
+def open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
     """The open pieces that a question, hold or cancellation concerns.
 
     An order's are all; a model's are itself and the copies that wait for it.
@@ -269,7 +170,7 @@ def _moving(
     """A writing transaction with the open pieces that an act concerns."""
     with workshop.database.writing() as db:
         ref = None if about in ("", "order") else Ref.read(about)
-        yield db, _open_pieces(db, order_id, ref)
+        yield db, open_pieces(db, order_id, ref)
     workshop.changed.set()
 
 

@@ -135,9 +135,10 @@ def say(entry: Entry) -> str:
         case Kind.LIFT:
             return "resumed"
         case Kind.ASK:
-            return "waiting for the customer's answer"
+            waits = f"{STEPS[entry.to_step].name} waits" if entry.to_step else "waiting"
+            return f"{waits} for the customer’s answer"
         case Kind.ANSWER:
-            return "answered"
+            return f"goes on without an answer: {entry.reason}" if entry.reason else "answered"
         case Kind.TOLD:
             return "photos announced by the customer"
         case Kind.FINDING:

@@ -12,8 +12,9 @@ from app.orders.entry.form import AddedCopy
 from app.orders.facts.to_tell import to_tell
 from app.orders.forecast.worker import likely
 from app.orders.order import actions as order_actions
-from app.orders.order import links, store
-from app.orders.order.actions import AnswerFields, ContactFields, QuestionFields, StopFields
+from app.orders.order import asking, links, store
+from app.orders.order.actions import ContactFields, StopFields
+from app.orders.order.asking import WAITS, AnswerFields, OverrideFields, QuestionFields
 from app.orders.order.photos_told import ToldFields, photos_told, to_fetch
 from app.orders.order.view import view
 from app.shared.errors import BadFields
@@ -73,6 +74,7 @@ def _page(
         "once": new_once(),
         "settings": in_force.settings,
         "day": date.fromisoformat,
+        "waits": list(WAITS.items()),
         "chance": likely(chance) if chance is not None else "",
     }
     return render(request, "orders/order/order.html", context, status)
@@ -98,7 +100,7 @@ def ask(request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Fi
     """Note a question to the customer."""
     return _act(
         request, workshop, number, form, "ask", "asked",
-        lambda id_: order_actions.ask(
+        lambda id_: asking.ask(
             workshop, id_, check(QuestionFields, form.plain()), me, form.get("once")
         ),
     )  # fmt: skip
@@ -111,8 +113,21 @@ def answer(
     """Note an answer."""
     return _act(
         request, workshop, number, form, f"answer{question}", "answered",
-        lambda id_: order_actions.answer(
+        lambda id_: asking.answer(
             workshop, id_, question, check(AnswerFields, form.plain()), me
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/override/{question:int}", name="override_question")
+def override(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, question: RowId, form: Filled
+) -> Response:
+    """Go on without an answer."""
+    return _act(
+        request, workshop, number, form, f"override{question}", "noted",
+        lambda id_: asking.override(
+            workshop, id_, question, check(OverrideFields, form.plain()), me
         ),
     )  # fmt: skip
 

@@ -6,7 +6,8 @@ from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from app.flow.rules import Offer, Policy, State, offers
+from app.flow.offers import Offer, offers
+from app.flow.rules import Policy, State
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step
 from app.flow.store import Ref, state_of_row
 from app.orders.benches import words as benches
@@ -174,8 +175,8 @@ def where(state: State, people: Mapping[int, str], now: int, zone: ZoneInfo) -> 
 
     Whoever has it is named, also to themselves.
     """
-    if state.asking and not state.held and state.step is not Step.HANDED_OVER:
-        return "waiting for the customer's answer"
+    if state.stopped and not state.held:
+        return benches.STOPPED
     clock = Clock(now, zone, day_of(zone, now))
     if said := benches.where(state, people.get(state.hand_id or 0, ""), None, clock):
         return said

@@ -155,7 +155,7 @@ def _waiting(
         verdict=_BY_EYE if by_eye else _VERDICTS.get(said, ""),
         takes=f"takes {span(its.first, its.last)}",
         days=max(0.0, (clock.now - line.entered_at) / DAY),
-        free=not (held or line.asking or refused),
+        free=not (held or line.stopped or refused),
     )
 
 

@@ -9,9 +9,9 @@ from app.flow.store import Ref, mark_stale
 from app.flow.store import load as load_piece
 from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform_in
-from app.orders.order import actions as order_actions
+from app.orders.order import asking
 from app.orders.order import store as order_store
-from app.orders.order.actions import QuestionFields
+from app.orders.order.asking import FROM_HERE, QuestionFields
 from app.photos import store
 from app.photos.intake.deliveries import TOPIC, WAYS, lapsed_question
 from app.photos.store import Beast, Delivery
@@ -49,9 +49,9 @@ def ask_again(workshop: Workshop, delivery_id: int, who: Person, once: str) -> D
         asked=lapsed_question([beast.name for beast in wanting], delivery.row["lapses_on"], today),
         about=about,
         channel="letter",
-        blocking=True,
+        waits=FROM_HERE,
     )
-    order_actions.ask(workshop, delivery.order_id, typed, who, once)
+    asking.ask(workshop, delivery.order_id, typed, who, once)
     return delivery
 
 

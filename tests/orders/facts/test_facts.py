@@ -186,8 +186,21 @@ def test_questions_that_are_open_are_named_by_topic_and_animal(database: Databas
     put(database, questions, topic="address", answered_at=NOW, **asked)
     put(database, questions, topic="pose", dropped=1, **asked)
     assert [(q.topic, q.letter, q.blocking) for q in facts(database, order).questions] == [
-        ("colour", "B", True)
+        ("colour", "B", False)
     ]
+
+
+def test_a_question_blocks_from_the_step_on_before_which_it_stands(database: Database) -> None:
+    wanted = [Wanted(step=Step.READY, copy_step=Step.SHAPING)]
+    order = make_order(database, CAST.desk, NOW, wanted)
+    copy = order.copy()
+    asked = {"order_id": order.id, "asked": "?", "asked_at": NOW, "before_step": "painting"}
+    put(database, questions, topic="colour", copy_id=copy.id, **asked)
+    ask = Wish(copy, Kind.ASK, question_id=1, before=Step.PAINTING)
+    record(database, [ask], CAST.desk, NOW)
+    assert [question.blocking for question in facts(database, order).questions] == [False]
+    move(database, copy, CAST.shaper, NOW + HOUR, "shaped")
+    assert [question.blocking for question in facts(database, order).questions] == [True]
 
 
 def test_what_was_undone_or_struck_is_not_told(database: Database) -> None:

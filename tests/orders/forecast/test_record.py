@@ -8,7 +8,8 @@ import pytest
 from app.flow import amendments, store
 from app.flow.actions import Wish, record
 from app.flow.amendments import Right
-from app.flow.rules import Kind, Policy, offers
+from app.flow.offers import offers
+from app.flow.rules import Kind, Policy
 from app.flow.stays import stays
 from app.flow.steps import BENCHES, STEPS, Of, Step
 from app.flow.store import Ref

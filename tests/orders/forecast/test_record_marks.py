@@ -139,9 +139,10 @@ def test_a_stay_waits_for_the_customer_by_its_step_or_by_an_open_question(
     made = make_order(database, CAST.desk, NOW)
     move(database, made.model(), CAST.desk, NOW + DAY, "photos_counted", amount=20)
     made = make_order(database, CAST.desk, NOW, [Wanted(step=Step.READY, copy_step=Step.BLANK)])
-    record(database, [Wish(made.copy(), Kind.ASK, reason="which base?")], CAST.desk, NOW + DAY)
+    ask = Wish(made.copy(), Kind.ASK, before=Step.SHAPING)
+    record(database, [ask], CAST.desk, NOW + DAY)
     move(database, made.copy(), CAST.desk, NOW + 2 * DAY, "blank_done")
-    record(database, [Wish(made.copy(), Kind.ANSWER, reason="oak")], CAST.desk, NOW + 3 * DAY)
+    record(database, [Wish(made.copy(), Kind.ANSWER)], CAST.desk, NOW + 3 * DAY)
     move(database, made.copy(), CAST.shaper, NOW + 4 * DAY, "shaped")
     assert marked(database, "waits_for_customer") == [
         ("photos_wanted", 1), ("photos_in", 0), ("blank", 0), ("shaping", 1), ("painting", 0),

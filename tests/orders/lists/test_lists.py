@@ -9,7 +9,7 @@ from sqlalchemy import insert, update
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import Step
-from app.orders.order.actions import QuestionFields, ask
+from app.orders.order.asking import QuestionFields, ask
 from app.tables import customers, letters, news, tellings
 from tests.making import CAST, DAY, NOW, Wanted, make_order, move, rows, step_of
 from tests.staff.browser import Browser, ClockedWorkshop
@@ -63,7 +63,7 @@ def test_what_waits_for_customers_says_since_when_and_whose_turn_it_is(
     ask(
         workshop,
         theirs.id,
-        QuestionFields(topic="Ears", asked="Which?", blocking=True),
+        QuestionFields(topic="Ears", asked="Which?", waits="here"),
         CAST.desk,
         "",
     )

@@ -64,7 +64,7 @@ def said(browser: Browser, made: MadeOrder) -> str:
 def every_state(workshop: ClockedWorkshop, made: MadeOrder) -> list[tuple[bool, int]]:
     """Of every piece: on hold, and how many questions stop it."""
     return [
-        (s.held, s.asking)
+        (s.held, len(s.gates))
         for s in (piece(workshop.database, r).state for r in made.pieces.values())
     ]
 
@@ -76,7 +76,7 @@ def test_a_blocking_question_makes_the_clock_the_customers_at_every_step(
     desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
 ) -> None:
     begun = workshop.moment
-    assert act(desk, made, "ask", **ASKED, blocking="1").status_code == 303
+    assert act(desk, made, "ask", **ASKED, waits="here").status_code == 303
     assert [asking for _, asking in every_state(workshop, made)] == [1, 1, 1, 0, 1], (
         "not the ready one"
     )
@@ -109,9 +109,9 @@ def test_a_question_that_does_not_block_stops_nothing(
 def test_a_question_about_one_piece_stops_that_piece_alone(
     desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
 ) -> None:
-    act(desk, made, "ask", **(ASKED | {"about": str(made.copy("B1"))}), blocking="1")
-    assert piece(workshop.database, made.copy("B1")).state.asking == 1
-    assert piece(workshop.database, made.model("A")).state.asking == 0
+    act(desk, made, "ask", **(ASKED | {"about": str(made.copy("B1"))}), waits="here")
+    assert piece(workshop.database, made.copy("B1")).state.stopped
+    assert piece(workshop.database, made.model("A")).state.gates == ()
 
 
 def test_a_question_without_words_comes_back_as_typed(
@@ -120,14 +120,14 @@ def test_a_question_without_words_comes_back_as_typed(
     before = fingerprint(workshop.folder.database_file)
     about = str(made.copy("B1"))
     page = act(
-        desk, made, "ask", topic="Ears", asked=" ", about=about, channel="phone", blocking="1"
+        desk, made, "ask", topic="Ears", asked=" ", about=about, channel="phone", waits="here"
     )
     assert page.status_code == 422
     assert "has to be filled in" in at_field(page, "asked")
     form = the_form(page.text, f"/orders/{made.number}/ask")
     assert (form.fields["topic"], form.fields["about"]) == ("Ears", about)
     assert form.fields["channel"] == "phone"
-    assert form.ticked["blocking"] == ["1"]
+    assert form.fields["waits"] == "here"
     assert desk.post(f"/orders/{made.number}/ask", {}).status_code == 422
     assert fingerprint(workshop.folder.database_file) == before
 
@@ -135,7 +135,7 @@ def test_a_question_without_words_comes_back_as_typed(
 def test_a_question_is_asked_and_answered_once(
     desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
 ) -> None:
-    typed = ASKED | {"blocking": "1", "once": "k"}
+    typed = ASKED | {"waits": "here", "once": "k"}
     for status in (303, 409):
         assert desk.post(f"/orders/{made.number}/ask", typed).status_code == status
     for status in (303, 409):
@@ -259,7 +259,7 @@ def test_one_copy_is_cancelled_alone_at_every_step_and_what_waited_only_for_it_i
         for letter in "AB":
             news_rows.write(db, made.id, "photos_passed", NOW, letter=letter)
     copy, torn, pose = made.copy("A1"), ASKED["asked"], "Standing or lying?"
-    act(desk, made, "ask", **(ASKED | {"about": str(copy), "channel": "letter", "blocking": "1"}))
+    act(desk, made, "ask", **(ASKED | {"about": str(copy), "channel": "letter", "waits": "here"}))
     act(desk, made, "ask", topic="Pose", asked=pose, about="order", channel="letter")
     assert torn in words(desk.get("/waiting"))
     act(desk, made, "cancel", about=str(copy), whose="studio", reason="the arm broke")

@@ -1,0 +1,60 @@
+"""Gates: what the customer was asked stops a piece at a step until there is an answer. Pure.
+
+A gate belongs to a question. It stops the piece at the step that it stands before and at every
+later one; without a step it stops the piece wherever it is. Going back, a hold, setting aside and
+cancelling stay open, and so does what happens by itself: a machine ends its run, pictures come.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from app.flow.steps import PLACE, STEPS, Move, MoveKey, Step
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """An open question that stops a piece: its number, and the step before which it stands.
+
+    `about` says who asked whom, about what and when; it is empty where nobody has looked it up.
+    """
+
+    question: int
+    step: Step | None = None
+    about: str = ""
+
+    def stops_at(self, step: Step) -> bool:
+        """Whether a piece that stands at a step is stopped."""
+        return self.step is None or PLACE[step] >= PLACE[self.step]
+
+
+def written(gates: Iterable[Gate]) -> str:
+    """Gates as a piece's row keeps them: `12: 15:painting`; "" for none."""
+    return " ".join(f"{gate.question}:{gate.step or ''}" for gate in gates)
+
+
+def read(text: str) -> tuple[Gate, ...]:
+    """The gates of a piece's row."""
+    pairs = (one.partition(":") for one in text.split())
+    return tuple(Gate(int(number), Step(step) if step else None) for number, _, step in pairs)
+
+
+def without(gates: Iterable[Gate], question: int) -> tuple[Gate, ...]:
+    """The gates that are left when a question stops nothing any more."""
+    return tuple(gate for gate in gates if gate.question != question)
+
+
+def passes(move: Move) -> bool:
+    """Whether a move is work that goes on, and so waits at a gate."""
+    return move.forward and not move.by_itself and move.key != MoveKey.PHOTOS_COUNTED
+
+
+def refusal_at(gates: Iterable[Gate], step: Step) -> str | None:
+    """Why work at a step does not go on, and what to do about it; None where it does."""
+    gate = next((gate for gate in gates if gate.stops_at(step)), None)
+    if gate is None:
+        return None
+    asked = gate.about or "The customer has been asked something"
+    return (
+        f"{asked}; {STEPS[step].name.lower()} waits for the answer. "
+        "Note the answer, or the owner can override it."
+    )
