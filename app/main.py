@@ -13,7 +13,7 @@ from starlette.staticfiles import StaticFiles
 
 from app.bench import assessment_pages
 from app.bench import pages as bench_pages
-from app.desk import longer_pages
+from app.desk import longer_pages, writing_pages
 from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
 from app.letters import lists as letters
@@ -75,6 +75,7 @@ ROUTERS = (
     check_pages.router,
     desk_pages.router,
     longer_pages.router,
+    writing_pages.router,
     letters_pages.router,
     own_words_pages.router,
 )

@@ -9,13 +9,16 @@ from datetime import date
 
 from app.flow.queue import HARDLY, NEARLY_SURE
 from app.flow.steps import MAKING_STEPS, PLACE, Step
+from app.letters.acts import acts_of
+from app.letters.rules import says_when
+from app.letters.sentences import of_an_act
 from app.orders.facts.changeable import Detail, changeable
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, joining
 from app.shared.web import words
 from app.status import parcel_words, piece_words, range_words
 from app.status.document import Block
 from app.status.photo_words import more_views, until_passed
-from app.status.voice import Days, likeness, own, subject
+from app.status.voice import Days, named, own
 from app.status.wording import more_copies, to_do
 
 
@@ -255,12 +258,7 @@ def _whose(group: Sequence[tuple[AnimalFacts, CopyFacts]]) -> str:
     by_animal: dict[str, tuple[AnimalFacts, list[CopyFacts]]] = {}
     for animal, copy in group:
         by_animal.setdefault(animal.letter, (animal, []))[1].append(copy)
-    named = []
-    for animal, copies in by_animal.values():
-        all_of_it = len(copies) == len(animal.made)
-        whom = likeness(animal).words
-        named.append(whom if all_of_it else f"{subject(copies, animal)} of {animal.name}")
-    return words.listed(named)
+    return words.listed([str(named(animal, copies)) for animal, copies in by_animal.values()])
 
 
 def _too_late(asked: _Asked) -> str:
@@ -280,18 +278,28 @@ def _too_late(asked: _Asked) -> str:
 
 def _unasked(facts: OrderFacts) -> Iterable[tuple[str, str, Callable[[_Asked], str]]]:
     """What no email tells by itself, and a person does: a hold, a cancellation, a remake."""
-    if not facts.alive:
-        yield "cancelled", "To tell them: it’s cancelled", _how_long
+    if any(animal.made != animal.copies for animal in facts.animals) or not facts.alive:
+        yield "cancelled", "To tell them: it’s cancelled", _of_the_act("cancelled")
     standings = [copy.standing for copy in facts.copies]
     standings += [animal.model for animal in facts.alive]
     if any(standing.held for standing in standings):
-        yield "held", "To tell them: it’s on hold", _told_by_us
+        yield "held", "To tell them: it’s on hold", _of_the_act("on_hold")
     if any(copy.made_again for copy in facts.copies):
-        yield "made_again", "To tell them: it’s being made again", _told_by_us
+        yield ("made_again", "To tell them: it’s being made again", _of_the_act("made_again"))
 
 
-def _told_by_us(asked: _Asked) -> str:
-    return f"You should hear this from us. {_how_long(asked)}"
+def _of_the_act(kind: str) -> Callable[[_Asked], str]:
+    """What the email says that a person may send instead; of part of a piece there is none."""
+
+    def say(asked: _Asked) -> str:
+        facts, days = asked.facts, asked.days
+        acts = acts_of(kind, facts, days.now)
+        if not acts:
+            return _how_long(asked)
+        said = list(of_an_act(kind, acts[0], facts, days))
+        return _text([*said, *(range_words.when(facts, days) if says_when(facts) else ())])
+
+    return say
 
 
 # ---------------------------------------------------------------- what is seldom asked, and hard

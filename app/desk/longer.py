@@ -2,19 +2,21 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
+from pydantic import AfterValidator
 from sqlalchemy import Connection, func, select, text, update
 
 from app.flow import news_rows as news
 from app.flow.store import mark_stale
 from app.letters import previews, store
 from app.letters.letter import Part
+from app.letters.own_words import own_line
 from app.letters.wording import LetterWords
 from app.orders.facts import told as tellings
 from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts, decision
-from app.orders.facts.ranges import Shown
+from app.orders.facts.ranges import Shown, ToldRange
 from app.orders.facts.to_tell import new_days
 from app.shared.errors import NotFound, Refused
 from app.shared.people import Person
@@ -23,6 +25,8 @@ from app.studio.workshop import InForce, Workshop
 from app.tables import news as news_table
 from app.tables import tellings as tellings_table
 
+# What a person adds to a letter, in a sentence or two that customers read.
+OwnLine = Annotated[Words, AfterValidator(own_line)]
 Said = Literal["none", "waits", "cancels"]
 KIND = "running_later"
 # How many are told at once, at most.
@@ -40,7 +44,7 @@ _ASKED = text(
 class LongerFields(Fields):
     """Why it takes longer, in a sentence or two that customers read. May be left out."""
 
-    cause: Words
+    cause: OwnLine
 
 
 class LateAnswerFields(Fields):
@@ -54,8 +58,20 @@ def letter(
     facts: OrderFacts, cause: str, in_force: InForce, now: int, link: str | None
 ) -> LetterWords:
     """The letter as it would go now, with the new days and the cause."""
-    said = replace(facts, shown=new_days(facts, in_force, now) or facts.shown, cause=cause)
+    said = replace(with_new_days(facts, in_force, now), cause=cause)
     return previews.words_of([Part(KIND)], said, in_force, now, link)
+
+
+def with_new_days(facts: OrderFacts, in_force: InForce, now: int) -> OrderFacts:
+    """The order as it stands once the days computed now were told; as it is without such days."""
+    days = new_days(facts, in_force, now)
+    if days is None:
+        return facts
+    told = ToldRange(
+        now, days.from_day, days.to_day, None, days.basis, facts.steps_seen,
+        facts.told.promised if facts.told else None,
+    )  # fmt: skip
+    return replace(facts, shown=days, told=told)
 
 
 def asked(db: Connection) -> Sequence[Any]:

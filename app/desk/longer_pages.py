@@ -35,9 +35,12 @@ def longer_answer(
     """Keep what the customer says to its taking longer."""
     with workshop.database.reading() as db:
         order_id = order_store.by_number(db, number)
-    longer.note_answer(workshop, order_id, check(longer.LateAnswerFields, form.plain()), me)
-    back = "/waiting/longer" if form.get("back") == "/waiting/longer" else f"/orders/{number}"
-    return go(request, f"{back}?done=noted")
+    said = check(longer.LateAnswerFields, form.plain())
+    longer.note_answer(workshop, order_id, said, me)
+    if form.get("back") == "/waiting/longer":
+        return go(request, "/waiting/longer?done=noted")
+    form_open = "&form=cancel#cancel" if said.answer == "cancels" else ""
+    return go(request, f"/orders/{number}?done=noted{form_open}")
 
 
 # ---------------------------------------------------------------- it takes longer, for many

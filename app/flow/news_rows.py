@@ -5,8 +5,10 @@ from collections.abc import Sequence
 from sqlalchemy import Connection, bindparam, text
 
 _WRITE = text(
-    "INSERT INTO news (order_id, letter, kind, round, at, transition_id, held_at, held_why)"
-    " VALUES (:order_id, :letter, :kind, :round, :at, :transition_id, :held_at, :held_why)"
+    "INSERT INTO news (order_id, letter, kind, round, at, transition_id, held_at, held_why,"
+    " line)"
+    " VALUES (:order_id, :letter, :kind, :round, :at, :transition_id, :held_at, :held_why,"
+    " :line)"
     " ON CONFLICT (order_id, letter, kind, round) DO UPDATE"
     " SET taken_back_at = NULL, at = excluded.at, transition_id = excluded.transition_id"
     " WHERE taken_back_at IS NOT NULL"
@@ -26,10 +28,11 @@ def write(
     round_: int = 0,
     transition_id: int | None = None,
     held_why: str | None = None,
+    line: str = "",
 ) -> None:
     """Note a piece of news, unless it was noted before; news taken back may come again.
 
-    With `held_why` it waits for a person's yes.
+    With `held_why` it waits for a person's yes; `line` are that person's own words on it.
     """
     db.execute(
         _WRITE,
@@ -42,6 +45,7 @@ def write(
             "transition_id": transition_id,
             "held_at": at if held_why else None,
             "held_why": held_why,
+            "line": line or None,
         },
     )
 

@@ -17,14 +17,16 @@ _FORM = 3
 class Part:
     """One kind of news in a letter, of some animals (by their letters) or of the whole order.
 
-    `round` is what the news gave: an attempt, a reminder's number, a parcel or question. `cause`
-    says that the letter went because of it; otherwise it came along.
+    `round` is what the news gave: an attempt, a reminder's number, a parcel, question or act.
+    `cause` says that the letter went because of it; otherwise it came along. `line` are the own
+    words of the person who sent it.
     """
 
     kind: str
     letters: tuple[str, ...] = ()
     round: int = 0
     cause: bool = True
+    line: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,18 +1,21 @@
 """Letters and news as the staff's pages show them."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Select, exists, func, or_, select
+from sqlalchemy import Connection, Select, exists, func, or_, select, text
 from sqlalchemy.engine import Row
 
 from app.flow.steps import Step
 from app.letters import rules, store, wording
+from app.letters.acts import BY_A_PERSON, acts_of, touched
 from app.letters.forming import posting_of
 from app.letters.letter import WordedLetter, letter_from_json, parts_from_json
-from app.orders.facts.gather import facts_of_many
+from app.orders.facts.gather import bare_facts, facts_of_many
 from app.shared.errors import NotFound
+from app.shared.web import words
+from app.status.voice import named
 from app.studio.workshop import InForce
 from app.tables import animals, copies, customers, models, news, order_animals, orders, questions
 from app.tables import letters as letters_table
@@ -46,6 +49,15 @@ _OPEN = exists().where(questions.c.id == news.c.round, questions.c.answered_at.i
 _STILL_ASKED = or_(news.c.kind != "question", _OPEN)
 
 
+# Few orders have anything of that kind: of the others no facts are read.
+_MAYBE_TO_WRITE = text(
+    "SELECT 1 FROM copies WHERE order_id = :id AND withdrawn = 0"
+    " AND (step = 'cancelled' OR hold_whose <> '' OR making > 1)"
+    " UNION ALL SELECT 1 FROM models WHERE (step = 'cancelled' OR hold_whose <> '')"
+    " AND id IN (SELECT model_id FROM order_animals WHERE order_id = :id) LIMIT 1"
+)
+
+
 def _letters() -> Select[Any]:
     """The letters with the numbers of their orders and whose they are, the newest first."""
     return (
@@ -72,7 +84,7 @@ def _untold(order_id: int | None = None) -> Select[Any]:
             & (order_animals.c.letter == news.c.letter),
         )
         .outerjoin(animals, animals.c.id == order_animals.c.animal_id)
-        .where(store.TO_TELL, ~_CANCELLED, _STILL_ASKED)
+        .where(store.TO_TELL, or_(~_CANCELLED, news.c.kind == "cancelled"), _STILL_ASKED)
         .order_by(news.c.at, news.c.id)
         .limit(FEW)
     )
@@ -130,11 +142,21 @@ class WaitingNews:
 
 
 @dataclass(frozen=True, slots=True)
+class ToWrite:
+    """An act that its customer has not been told of: only a person writes about it."""
+
+    kind: str
+    act: int
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
 class OrderLetters:
-    """What an order's customer has been written, and what waits."""
+    """What an order's customer has been written, what waits, and what a person may write of."""
 
     news: tuple[NewsLine, ...]
     letters: tuple[LetterLine, ...]
+    to_write: tuple[ToWrite, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,11 +203,23 @@ def waiting(
     return sorted(found, key=lambda one: (one.goes_at is None, one.goes_at or 0, one.number))
 
 
-def letters_of(db: Connection, order_id: int) -> OrderLetters:
+def letters_of(db: Connection, order_id: int, now: int) -> OrderLetters:
     """What waits for an order's customer, and what was written so far, the newest first."""
     letters = db.execute(_letters().where(_L.order_id == order_id).limit(OF_AN_ORDER))
     lines = tuple(_line(row, of_order=True) for row in letters)
-    return OrderLetters(tuple(map(_news, db.execute(_untold(order_id)))), lines)
+    waits = tuple(map(_news, db.execute(_untold(order_id))))
+    return OrderLetters(waits, lines, tuple(_to_write(db, order_id, now)))
+
+
+def _to_write(db: Connection, order_id: int, now: int) -> Iterator[ToWrite]:
+    if db.execute(_MAYBE_TO_WRITE, {"id": order_id}).first() is None:
+        return
+    facts, told = bare_facts(db, order_id), store.acts_told(db, order_id)
+    for kind in BY_A_PERSON:
+        for act in acts_of(kind, facts, now):
+            if (kind, act) not in told:
+                whose = [str(named(one.animal, one.copies)) for one in touched(kind, act, facts)]
+                yield ToWrite(kind, act, f"{wording.CALLED[kind]}: {words.listed(whose)}")
 
 
 def one(db: Connection, letter_id: int) -> KeptLetter:

@@ -5,7 +5,7 @@ A person holds a waiting letter, lets it go, tries a dead one again, or drops it
 """
 
 import secrets
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +14,9 @@ from sqlalchemy.engine import Row
 
 from app.flow.store import mark_stale
 from app.letters import rules, store
-from app.letters.letter import parts_from_json
+from app.letters.acts import BY_A_PERSON, cancelled_since, touched
+from app.letters.letter import Part, parts_from_json
+from app.orders.facts.gather import bare_facts
 from app.shared.database import Database
 
 _Row = Row[Any]
@@ -63,6 +65,7 @@ _SENDING = text("SELECT 1 FROM letters WHERE state = 'sending' AND lease_until >
 
 TAKEN_BACK = "What it told was taken back before it went."
 CANCELLED = "Nothing of this order is made any more."
+OVERTAKEN = "What it told is no longer so."
 TONE_CHANGED = "Gift or remembered was changed since it was formed. Look at it before it goes."
 ADDRESS_CHANGED = "The customer's address was changed after it was tried. Look at it first."
 TOO_OLD = "It has waited for more than five days. Read it before it goes."
@@ -140,8 +143,12 @@ def _still_right(db: Connection, row: _Row, to: store.Addressee, now: int) -> bo
         # What still stands of it is told by another letter.
         drop(db, row.id, TAKEN_BACK, free=True)
         return False
-    if not row.order_open and _cancelled(db, row.order_id):
-        db.execute(_DROP, {"id": row.id, "why": CANCELLED})
+    acts = [part for part in parts_from_json(row.parts) if part.kind in BY_A_PERSON]
+    if acts and _overtaken(db, row, acts):
+        drop(db, row.id, OVERTAKEN, free=True)
+        return False
+    if not acts and not row.order_open and _cancelled(db, row.order_id):
+        drop(db, row.id, CANCELLED, free=False)
         return False
     why = _for_a_look(row, to, store.remembered_now(db, row.order_id), now)
     if why:
@@ -159,6 +166,13 @@ def _for_a_look(row: _Row, to: store.Addressee, remembered: str, now: int) -> st
     if row.state == "waiting" and now - row.next_at > rules.TOO_OLD:
         return TOO_OLD
     return ""
+
+
+def _overtaken(db: Connection, row: _Row, acts: Sequence[Part]) -> bool:
+    """Whether an act that it tells of is over, or more was cancelled than it knows of."""
+    facts = bare_facts(db, row.order_id)
+    over = not all(touched(part.kind, part.round, facts) for part in acts)
+    return over or cancelled_since(facts, row.formed_at)
 
 
 _ALIVE = text(

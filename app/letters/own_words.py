@@ -17,6 +17,7 @@ BUILT_IN = {GREETING: "Dear {name},", SIGN_OFF: "{studio}"}
 # What stands for the customer's name, the order's number and the studio's name.
 PLACES = ("{name}", "{number}", "{studio}")
 LONGEST = {GREETING: 120, SIGN_OFF: 300} | dict.fromkeys(KINDS, 600)
+LINE_AT_MOST = 400
 _PLACE = re.compile(r"\{[^{}]*\}|[{}]")
 _MARKUP = re.compile(r"<[^<>]*>|[<>]|&#?\w+;|\]\(|\*\*|__")
 _NOTHING_TO_DO = re.compile(
@@ -57,17 +58,35 @@ def trouble(field: str, text: str) -> str | None:
     """Say in words why a letter cannot have this in it, or None."""
     if (wrong := problem(text, LONGEST[field], lines=field == SIGN_OFF)) is not None:
         return wrong
-    if (found := _MARKUP.search(text)) is not None:
-        return f"Plain words only: “{found[0]}” would stand in the letter as you typed it."
+    if (said := _not_to_be_said(text)) is not None:
+        return said
     for place in _PLACE.findall(text):
         if place not in PLACES:
             return f"“{place}” can’t be filled in. Use {{name}}, {{number}} or {{studio}}."
+    return None
+
+
+def _not_to_be_said(text: str) -> str | None:
+    if (found := _MARKUP.search(text)) is not None:
+        return f"Plain words only: “{found[0]}” would stand in the letter as you typed it."
     if _NOTHING_TO_DO.search(text):
         return (
             "Each letter says by itself whether there is something to do. Where there is, this "
             "would be wrong."
         )
     return None
+
+
+def own_line(typed: str) -> str:
+    """What a person adds to a letter of their own, as one paragraph.
+
+    Raises ValueError with a sentence for what a letter cannot have in it.
+    """
+    text = " ".join(typed.split())
+    wrong = problem(text, LINE_AT_MOST, lines=False) or _not_to_be_said(text)
+    if wrong is not None:
+        raise ValueError(wrong)
+    return text
 
 
 def filled(own: Mapping[str, str], field: str, name: str, number: int, studio: str) -> str:

@@ -5,8 +5,9 @@ from dataclasses import replace
 
 from sqlalchemy import Connection
 
-from app.flow.steps import Step
+from app.flow.steps import ENDS, Step
 from app.letters import rules, store, wording
+from app.letters.acts import BY_A_PERSON, acts_of
 from app.letters.forming import posting_of, teller_of
 from app.letters.letter import Part
 from app.letters.sentences import letter_of
@@ -107,6 +108,10 @@ def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
         return Part(kind, round=found[-1].id), replace(facts, questions=found)
     if kind in ("handed_over", "received"):
         return _parcel(kind, facts, now)
+    if kind in BY_A_PERSON:
+        if acts := acts_of(kind, facts, now):
+            return Part(kind, round=acts[0]), facts
+        return Part(kind, round=_SAMPLE_ID), _of_a_sample_act(kind, facts)
     change = _AT.get(kind)
     if change is None:
         return Part(kind), facts
@@ -115,6 +120,31 @@ def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
 
 def _at(animal: AnimalFacts, step: Step) -> AnimalFacts:
     return replace(animal, model=replace(animal.model, step=step, hold_whose=""), told_at=None)
+
+
+def _of_a_sample_act(kind: str, facts: OrderFacts) -> OrderFacts:
+    """The order as if all of it had been cancelled or held, or a copy of each were made again."""
+
+    def there(standing: Standing) -> Standing:
+        if kind == "cancelled":
+            return replace(standing, step=Step.CANCELLED, hold_whose="", act=_SAMPLE_ID)
+        return replace(standing, hold_whose=standing.hold_whose or "studio", act=_SAMPLE_ID)
+
+    def changed(copy: CopyFacts) -> CopyFacts:
+        # What has left the house is as if it were still being made.
+        standing = replace(copy.standing, step=Step.SHAPING) if copy.gone else copy.standing
+        if kind == "made_again":
+            return replace(copy, standing=standing, remade_by=_SAMPLE_ID)
+        return replace(copy, standing=there(standing))
+
+    def of(animal: AnimalFacts) -> AnimalFacts:
+        some = animal.made[:1] if kind == "made_again" else animal.made
+        copies = tuple(changed(copy) if copy in some else copy for copy in animal.copies)
+        ended = kind == "made_again" or (kind == "on_hold" and animal.model.step in ENDS)
+        return replace(animal, model=animal.model if ended else there(animal.model), copies=copies)
+
+    animals = (animal if animal.cancelled else of(animal) for animal in facts.animals)
+    return replace(facts, animals=tuple(animals))
 
 
 def _wanted(animal: AnimalFacts) -> AnimalFacts:

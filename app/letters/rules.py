@@ -11,6 +11,7 @@ from datetime import date, datetime, timedelta
 from datetime import time as day_time
 
 from app.flow.steps import MAKING_STEPS, Step
+from app.letters.acts import BY_A_PERSON, touched
 from app.letters.letter import Part
 from app.orders.facts.order import AnimalFacts, OrderFacts, joining
 from app.shared.calendar import Calendar
@@ -25,10 +26,11 @@ MOST_LETTERS = 8
 REMIND_AFTER_DAYS = (3, 7, 14)
 LAST_CALL_WORKING_DAYS = 2
 
-# In the order in which they stand in a letter: first what is asked, then what is told.
+# In the order in which they stand in a letter: what is not made, what is asked, what is told.
 KINDS = (
-    "question", "more_views", "order_in", "photo_reminder", "running_later", "handed_over",
-    "received", "photos_passed", "last_call", "making_begun", "photos_counted",
+    "cancelled", "question", "more_views", "on_hold", "made_again", "order_in", "photo_reminder",
+    "running_later", "handed_over", "received", "photos_passed", "last_call", "making_begun",
+    "photos_counted",
 )  # fmt: skip
 # What waits for the order's other animals.
 PLAIN = frozenset({"photos_counted", "photos_passed", "making_begun"})
@@ -85,6 +87,7 @@ class Pending:
     round: int
     at: int
     held: bool = False
+    line: str = ""
 
     @property
     def ripe(self) -> int:
@@ -188,6 +191,7 @@ def _parts(live: Sequence[Pending], causes: set[int]) -> tuple[Part, ...]:
             tuple(sorted({one.letter for one in group if one.letter})),
             max(one.round for one in group),
             any(one.id in causes for one in group),
+            group[0].line,
         )
         for (kind, _), group in grouped.items()
     ]
@@ -198,6 +202,8 @@ def _is_moot(
     one: Pending, others: Sequence[Pending], facts: OrderFacts, gone: Gone, today: date
 ) -> bool:
     """Whether it need not be told any more: overtaken, or nothing of it is made any more."""
+    if one.kind in BY_A_PERSON:
+        return not touched(one.kind, one.round, facts)
     if not facts.alive or one.kind not in KINDS:
         return True
     if one.kind in PER_ANIMAL:

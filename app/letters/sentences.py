@@ -9,20 +9,24 @@ from dataclasses import dataclass
 
 from app.flow.steps import Step
 from app.letters import own_words
+from app.letters.acts import BY_A_PERSON, Touched, all_of_it, touched
 from app.letters.letter import Part, WordedLetter
 from app.letters.own_words import GREETING, SIGN_OFF
 from app.letters.rules import ASKS, KINDS, says_when
-from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, joining
+from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, at_a_bench, joining
 from app.shared.web import words
 from app.status import parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Section, StudioContact
 from app.status.tasks import first_wanted, in_letter, tasks
-from app.status.voice import Days, likenesses
-from app.status.wording import Teller, more_copies, to_do
+from app.status.voice import Days, Subject, likenesses, named, own, several
+from app.status.wording import CANCELLED, SURPRISED, Teller, more_copies, to_do
 
 _SAY_WHEN = frozenset(
-    {"running_later", "order_in", "photos_passed", "making_begun", "photos_counted"}
-)
+    {
+        "running_later", "order_in", "photos_passed", "making_begun", "photos_counted",
+        *BY_A_PERSON,
+    }
+)  # fmt: skip
 _SAY_NOTHING_TO_DO = _SAY_WHEN - {"running_later"}
 _HOW_TO = frozenset({"order_in", "photo_reminder"})
 
@@ -38,8 +42,10 @@ class LetterContext:
 
     @classmethod
     def of(cls, part: Part, facts: OrderFacts, days: Days | None = None) -> "LetterContext":
-        """The part of the animals that it names, or of all."""
+        """The part of the animals that it names, that its act concerns, or of all."""
         spoken = (a for a in facts.alive if not part.letters or a.letter in part.letters)
+        if part.kind in BY_A_PERSON:
+            spoken = (one.animal for one in touched(part.kind, part.round, facts))
         return cls(part, facts, tuple(spoken), days)
 
     @property
@@ -138,7 +144,7 @@ def _sections(
     needed = [task for task in tasks(facts, days) if gently or not task.gently]
     if needed:
         yield Section("What we need from you", in_letter(needed))
-    elif kinds & _SAY_NOTHING_TO_DO and not kinds & (ASKS | {"last_call"}):
+    elif facts.alive and kinds & _SAY_NOTHING_TO_DO and not kinds & (ASKS | {"last_call"}):
         todo = to_do(facts, days)
         yield Section("", (_text(f"{todo.answer} {todo.more}".strip()),))
     if kinds & _HOW_TO:
@@ -296,7 +302,83 @@ def _photos_counted(telling: LetterContext, days: Days, teller: Teller) -> Itera
         yield from photo_words.until_passed(animal, days)
 
 
+# ---------------------------------------------------------------- what a person tells of an act
+
+
+def _of_an_act(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
+    part = telling.part
+    return of_an_act(part.kind, part.round, telling.facts, days, part.line)
+
+
+def of_an_act(
+    kind: str, act: int, facts: OrderFacts, days: Days, line: str = ""
+) -> Iterator[Block]:
+    """What is said of a cancellation, a hold or a remake, to be followed by when it is ready.
+
+    `line` are the own words of the person who tells it.
+    """
+    found = touched(kind, act, facts)
+    if not found:
+        return
+    lead, more = {"cancelled": _cancelled, "on_hold": _on_hold, "made_again": _made_again}[kind](
+        found, facts, days
+    )
+    yield _text(*lead)
+    yield from (_text(said) for said in (line, more) if said)
+
+
+def _cancelled(
+    found: Sequence[Touched], facts: OrderFacts, days: Days
+) -> tuple[Iterable[str], str]:
+    if not facts.alive:
+        return [CANCELLED], SURPRISED
+    stopped = words.listed([str(named(one.animal, one.copies)) for one in found])
+    goes_on = any(not one.held and one.step is not Step.HANDED_OVER for one in at_a_bench(facts))
+    rest = "The rest of your order goes on as before." if goes_on else ""
+    return [piece_words.stopped(stopped)], rest
+
+
+def _on_hold(found: Sequence[Touched], facts: OrderFacts, days: Days) -> tuple[Iterable[str], str]:
+    """All pieces of one act are held on the same account until the same day."""
+    held = [them for one in found for them in _held(one)]
+    them = several(words.listed(list(map(str, held)))) if len(held) > 1 else held[0]
+    if len(facts.copies) > 1 and all_of_it(found, facts):
+        them = Subject("your order")
+    standing = found[0].animal.model if found[0].model else found[0].copies[0].standing
+    return [piece_words.paused(them, standing, days)], ""
+
+
+def _held(one: Touched) -> Iterator[Subject]:
+    """What of an animal is held; a copy not begun waits with its model."""
+    if one.model:
+        yield Subject(f"{own(one.animal.name)} model")
+    copies = [copy for copy in one.copies if not one.model or copy.step is not Step.NOT_BEGUN]
+    if copies:
+        yield named(one.animal, copies)
+
+
+def _made_again(
+    found: Sequence[Touched], facts: OrderFacts, days: Days
+) -> tuple[Iterable[str], str]:
+    lead = ["You should hear this from us."]
+    lead += [piece_words.again(one.copies[0], named(one.animal, one.copies)) for one in found]
+    since = max(copy.remade_at for one in found for copy in one.copies)
+    told = facts.told
+    moved = (
+        told is not None
+        and told.at >= since
+        and told.to_day is not None
+        and told.end_before is not None
+        and told.to_day > told.end_before
+    )
+    later = " It does move the dates we gave you." if moved else ""
+    return lead, f"It doesn’t cost you anything extra.{later}"
+
+
 _SAY: Mapping[str, Callable[[LetterContext, Days, Teller], Iterable[Block]]] = {
+    "cancelled": _of_an_act,
+    "on_hold": _of_an_act,
+    "made_again": _of_an_act,
     "question": _question,
     "more_views": _more_views,
     "order_in": _order_in,

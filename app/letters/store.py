@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Connection, and_, bindparam, func, insert,
 
 from app.flow.steps import Step
 from app.letters import rules
+from app.letters.acts import BY_A_PERSON
 from app.letters.letter import Part, parts_from_json
 from app.letters.rules import Gone, Pending
 from app.shared.people import Person
@@ -58,7 +59,15 @@ def pending_of(db: Connection, order_ids: Sequence[int]) -> dict[int, list[Pendi
     found: dict[int, list[Pending]] = {}
     for row in db.execute(query.order_by(news.c.at, news.c.id)):
         found.setdefault(row.order_id, []).append(
-            Pending(row.id, row.kind, row.letter, row.round, row.at, row.held_at is not None)
+            Pending(
+                row.id,
+                row.kind,
+                row.letter,
+                row.round,
+                row.at,
+                row.held_at is not None,
+                row.line or "",
+            )
         )
     return found
 
@@ -107,6 +116,14 @@ def remembered_now(db: Connection, order_id: int) -> str:
         .order_by(order_animals.c.letter)
     )
     return "".join(db.execute(query).scalars())
+
+
+def acts_told(db: Connection, order_id: int) -> set[tuple[str, int]]:
+    """The kinds and acts of an order of which a person told already, or decided not to."""
+    query = select(news.c.kind, news.c.round).where(
+        news.c.order_id == order_id, news.c.kind.in_(BY_A_PERSON), news.c.taken_back_at.is_(None)
+    )
+    return {(row.kind, row.round) for row in db.execute(query)}
 
 
 def still_to_tell(db: Connection, news_ids: Iterable[int]) -> set[int]:

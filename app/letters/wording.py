@@ -25,6 +25,9 @@ WIDTH = 76
 _ITEM = re.compile(r"^(- |\d+\. )")
 # In words for the desk: what a letter of this kind tells.
 CALLED: Mapping[str, str] = {
+    "cancelled": "cancelled",
+    "on_hold": "on hold",
+    "made_again": "made again",
     "order_in": "order in",
     "photos_counted": "photos counted",
     "more_views": "more views",
@@ -51,6 +54,17 @@ class LetterWords:
 # A kind's subject: as a rule, for an animal that is no longer alive (where it differs), and for a
 # gift, which may be seen by whom it is for: after "Your order 1147", and naming no animal.
 _SUBJECTS: Mapping[str, tuple[str, str, str]] = {
+    "cancelled": ("Your order {number}: {cancelled}", "", ": {cancelled}"),
+    "on_hold": (
+        "{names}: we’ve paused the work",
+        "Your order {number}: we’ve paused the work",
+        ": we’ve paused the work",
+    ),
+    "made_again": (
+        "{names}: something we’re making again",
+        "Your order {number}: something we’re making again",
+        ": something we’re making again",
+    ),
     "question": ("A question about your order {number}", "", ": a question for you"),
     "more_views": (
         "More views of {names}",
@@ -97,6 +111,7 @@ def subject(parts: Sequence[Part], facts: OrderFacts) -> str:
         names=telling.whose,
         likenesses=likenesses(telling.animals),
         number=facts.number,
+        cancelled="part of it has been cancelled" if facts.alive else "it has been cancelled",
         them="them" if len(facts.copies) > 1 else "it",
         looked_after=parcel_words.looked_after(facts),
         good="we can start" if by_eye else "the photos are good to work from",

@@ -110,6 +110,8 @@ TABLE: dict[str, Row] = {
     "order_letters": DESK_AND_OWNER,
     "order_letter_html": DESK_AND_OWNER,
     "letter_later": DESK_AND_OWNER,
+    "write_customer": DESK_AND_OWNER,
+    "write_customer_do": DESK_AND_OWNER,
     "longer": DESK_AND_OWNER,
     "longer_tell": DESK_AND_OWNER,
     "longer_answer": DESK_AND_OWNER,

@@ -56,7 +56,7 @@ def _at_the_screen(animal: AnimalFacts, days: Days) -> str:
     one, standing = voice(animal), animal.model
     cover = surface(animal.kind)[0]
     if standing.held:
-        return _hold(Subject(f"{one.his} model"), standing, days)
+        return paused(Subject(f"{one.his} model"), standing, days)
     begun = _since(standing, days) if standing.in_hand else ""
     if standing.by and not begun:
         return f"{standing.by} has paused work on {one.his} model and will carry on."
@@ -129,8 +129,8 @@ def _furthest_first(copy: CopyFacts) -> tuple[int, bool, int]:
 
 def _waits_there(copy: CopyFacts, them: Subject) -> str:
     """For a copy behind a sister whose bench has been described."""
-    again = f"{_again(copy, them)} " if copy.made_again else ""
-    return f"{again}{them.head} {them.verb('is', 'are')} waiting for the same bench."
+    lead = f"{again(copy, them)} " if copy.made_again else ""
+    return f"{lead}{them.head} {them.verb('is', 'are')} waiting for the same bench."
 
 
 def _waits(standing: Standing) -> bool:
@@ -158,14 +158,15 @@ def _copy(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
     if copy.standing.held:
-        return _hold(them, copy.standing, days)
+        return paused(them, copy.standing, days)
     words_of_step = COPY_WORDS[copy.step]
     if copy.made_again:
-        return f"{_again(copy, them)} {words_of_step(copy, them.again, animal, facts, days)}"
+        return f"{again(copy, them)} {words_of_step(copy, them.again, animal, facts, days)}"
     return words_of_step(copy, them, animal, facts, days)
 
 
-def _again(copy: CopyFacts, them: Subject) -> str:
+def again(copy: CopyFacts, them: Subject) -> str:
+    """That a copy, or part of it, is made again."""
     if copy.remake and copy.step is Step.NOT_BEGUN:
         return f"We’re making {them} again, starting with the model, to get everything right."
     if copy.remake:
@@ -173,7 +174,8 @@ def _again(copy: CopyFacts, them: Subject) -> str:
     return f"We’re redoing part of {them}, to get everything right."
 
 
-def _hold(them: Subject, standing: Standing, days: Days) -> str:
+def paused(them: Subject, standing: Standing, days: Days) -> str:
+    """That something is on hold, for whom, and when it is looked at again."""
     look = standing.hold_look_on
     then = f" We’ll look at this again on {days.day(look)}." if look and look > days.today else ""
     if standing.hold_whose == "customer":
@@ -332,7 +334,12 @@ COPY_WORDS: dict[Step, _Words] = {
 
 def model_hold(animal: AnimalFacts, days: Days) -> str:
     """A model that is on hold at the photo steps."""
-    return _hold(Subject(f"{own(animal.name)} model"), animal.model, days)
+    return paused(Subject(f"{own(animal.name)} model"), animal.model, days)
+
+
+def stopped(named: str) -> str:
+    """That nothing more is made of an animal, or of some copies."""
+    return f"We’ve stopped work on {named}."
 
 
 def inside(facts: OrderFacts, parcel_id: int) -> list[str]:

@@ -1,7 +1,7 @@
 """How an animal, a day and a handful of copies are spoken of. Pure."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from app.orders.facts.order import AnimalFacts, CopyFacts
@@ -163,7 +163,8 @@ def likenesses(animals: Sequence[AnimalFacts]) -> str:
 
 def subject(copies: Sequence[CopyFacts], animal: AnimalFacts) -> Subject:
     """Name some of an animal's copies so that they cannot be taken for their sisters."""
-    sisters = animal.made
+    # Beside one that was cancelled, the sisters are all that were ordered.
+    sisters = animal.made if all(copy in animal.made for copy in copies) else animal.copies
     if len(sisters) == 1:
         return likeness(animal)
     if len(copies) == len(sisters):
@@ -175,3 +176,11 @@ def subject(copies: Sequence[CopyFacts], animal: AnimalFacts) -> Subject:
         return several(f"the {named} copies") if len(copies) > 1 else Subject(f"the {named} copy")
     numbers = words.listed([str(copy.number) for copy in copies])
     return several(f"copies {numbers}") if len(copies) > 1 else Subject(f"copy {numbers}")
+
+
+def named(animal: AnimalFacts, copies: Sequence[CopyFacts]) -> Subject:
+    """Some of an animal's copies, named beside another animal's: Juniper, copy 2 of Otis."""
+    if animal.cancelled or set(copies) >= set(animal.made):
+        return likeness(animal)
+    them = subject(copies, animal)
+    return replace(them, words=f"{them} of {animal.name}")

@@ -19,6 +19,10 @@ from app.status.tasks import first_wanted, tasks
 from app.status.voice import Days, likeness, likenesses
 
 _NOTHING = "There’s nothing you need to do"
+CANCELLED = "This order has been cancelled, and we’ve stopped all work on it."
+SURPRISED = (
+    "If that comes as a surprise, or if we still have something of yours, please write to us."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +82,7 @@ def _private(facts: OrderFacts) -> str:
 def to_do(facts: OrderFacts, days: Days) -> ToDo:
     """The top of the page: what the customer needs to do, usually nothing."""
     if not facts.alive:
-        return ToDo(
-            f"{_NOTHING}.",
-            "This order has been cancelled, and we’ve stopped all work on it. If that comes as a "
-            "surprise, or if we still have something of yours, please write to us.",
-        )
+        return ToDo(f"{_NOTHING}.", f"{CANCELLED} {SURPRISED}")
     found = tasks(facts, days)
     if len(found) > 1:
         count = words.count(len(found), "thing")
@@ -143,7 +143,7 @@ def _animal(
     animal: AnimalFacts, facts: OrderFacts, teller: Teller, days: Days, quiet: bool
 ) -> list[Block]:
     if animal.cancelled:
-        return [Block("text", (f"We’ve stopped work on {likeness(animal)}.",))]
+        return [Block("text", (piece_words.stopped(likeness(animal).words),))]
     step = animal.model.step
     if step in PHOTO_STEPS and animal.model.held:
         return [Block("text", (piece_words.model_hold(animal, days),))]

@@ -12,6 +12,7 @@ class News(SQLModel, table=True):
     `letter` is the animal's letter in the order, or empty where the news is of the whole order.
     `told_at` says that it is settled: a letter was formed from it (`letter_id`), or somebody or a
     rule decided that none is. Held news waits for a person, who reads in `held_why` what for.
+    `line` is what the person who tells it says of it in words of their own.
     """
 
     __tablename__ = "news"
@@ -37,6 +38,7 @@ class News(SQLModel, table=True):
     letter_id: int | None = col.to_or_none("letters.id", index=True)
     held_at: int | None = col.moment_or_none()
     held_why: str | None = col.text_or_none()
+    line: str | None = col.text_or_none()
 
 
 class Letter(SQLModel, table=True):

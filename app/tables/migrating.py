@@ -24,6 +24,7 @@ SCHEMAS = {
     "0002": "d89f1f77105b53d7c02bbfec9470d5d6",
     "0003": "49beeefbf7dd7c7e51f18829696867c3",
     "0004": "6b4a225d76f5faa7741f3e98110ce132",
+    "0005": "6e0ce7d61a02dd936d06780a512856c9",
 }
 HEAD = max(SCHEMAS)
 # The label of a backup lies beside the studio's tables. What SQLite makes by itself is no part of

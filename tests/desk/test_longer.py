@@ -7,7 +7,7 @@ from app.tables import customer_mails, forecasts
 from tests.making import CAST, DAY, NOW, MadeOrder, rows
 from tests.orders.facts.test_to_tell import running_late
 from tests.staff.browser import Browser, ClockedWorkshop
-from tests.whole_site import desk, painter, words, workshop
+from tests.whole_site import desk, painter, the_form, words, workshop
 
 __all__ = ["desk", "painter", "workshop"]
 CAUSE = "The oven that hardens the paint is being repaired."
@@ -141,6 +141,25 @@ def test_an_answer_to_the_letter_is_kept_with_it(workshop: ClockedWorkshop, desk
     assert "the customer cancels" in words(desk.get(LIST))
     assert "the customer cancels" in words(desk.get(f"/orders/{one.number}"))
     assert desk.post(where, {"answer": "perhaps"}).status_code == 422
+
+
+def test_one_who_cancels_leads_to_the_form_that_cancels_and_nothing_is_cancelled_by_itself(
+    workshop: ClockedWorkshop, desk: Browser
+) -> None:
+    [one] = late(workshop, 1)
+    form = f"/orders/{one.number}?form=cancel#cancel"
+    assert form not in desk.get(LIST).text
+    where, typed = f"/orders/{one.number}/letters/answer", {"answer": "cancels", "channel": "mail"}
+    assert desk.post(where, typed).headers["location"].endswith("&form=cancel#cancel")
+    assert form in desk.get(LIST).text
+    page = desk.get(f"/orders/{one.number}?done=noted&form=cancel")
+    assert '<details id="cancel" open>' in page.text
+    filled = the_form(page.text, f"/orders/{one.number}/cancel")
+    assert filled.fields["reason"] == "Told that it takes longer, the customer cancels."
+    assert filled.fields["whose"] == "customer"
+    assert rows(workshop.database, "SELECT open FROM orders") == [(1,)]
+    assert desk.post(filled.action, filled.fields).status_code == 303
+    assert rows(workshop.database, "SELECT open FROM orders") == [(0,)]
 
 
 def test_the_bench_tells_nobody(workshop: ClockedWorkshop, painter: Browser) -> None:

@@ -2,8 +2,8 @@
 
     PYTHONPATH=. python -m tests.letters.one_truth
 
-A line for each state and tone: what we need of the customer and in how many of the eleven kinds of
-letter all of it stands; then, for page, letter and ready answer in this order, whether the last
+A line for each state and tone: what we need of the customer and in how many of the kinds of letter
+all of it stands; then, for page, letter and ready answer in this order, whether the last
 day, the day for more copies and every copy that was ordered are named (+) or not (-).
 """
 

@@ -76,6 +76,12 @@ def animal(
     )
 
 
+# A copy that was made again, and has left since.
+MADE_AGAIN = rows.animal(
+    Step.READY, copies=(rows.copy(Step.HANDED_OVER, remade_by=9, parcel_id=1),)
+)
+
+
 def facts(*animals: AnimalFacts, **more: object) -> OrderFacts:
     return rows.order(*animals, **more)
 
@@ -185,6 +191,9 @@ def test_no_kind_goes_a_third_time_by_itself() -> None:
         ("running_later", 1, facts(animal("A", left=True), shown=rows.RANGE)),
         ("question", 7, facts(animal("A"))),
         ("order_in", 0, facts()),
+        ("cancelled", 9, facts(animal("A", begun=True))),
+        ("on_hold", 9, facts(rows.animal(Step.PHOTOS_IN, hold_whose="studio", act=8))),
+        ("made_again", 9, facts(MADE_AGAIN, parcels=(rows.PARCEL,))),
         ("received", 3, facts(animal("A", left=True), parcels=(ParcelFacts(3, "carrier", "Post", "", rows.NOW),))),
     ],
 )  # fmt: skip
@@ -196,6 +205,23 @@ def test_what_is_overtaken_is_settled_without_a_letter(
     plan = rules.plan(news, about, Gone(), POSTING, at(day(4), 12))
     assert plan.moot == (1,)
     assert not plan.parts
+
+
+@pytest.mark.parametrize(
+    ("kind", "about"),
+    [
+        ("cancelled", facts(rows.animal(Step.CANCELLED, act=9))),
+        ("cancelled", facts(animal("A", begun=True), rows.animal(Step.CANCELLED, letter="B", act=9))),
+        ("on_hold", facts(rows.animal(Step.PHOTOS_IN, hold_whose="studio", act=9))),
+        ("made_again", facts(rows.animal(Step.READY, copies=(rows.copy(Step.PACKING, remade_by=9),)))),
+    ],
+)  # fmt: skip
+def test_what_a_person_tells_of_an_act_goes_while_the_act_stands(
+    kind: str, about: OrderFacts
+) -> None:
+    news = [Pending(1, kind, "", 9, at(day(4), 11), line="The glaze has cracked.")]
+    plan = rules.plan(news, about, Gone(), POSTING, at(day(4), 12))
+    assert plan.parts == (Part(kind, round=9, line="The glaze has cracked."),)
 
 
 def test_reminders_come_after_3_7_and_14_days_on_working_days() -> None:

@@ -17,7 +17,7 @@ from app.letters.letter import Part, WordedLetter
 from app.letters.rules import KINDS as LETTERS
 from app.letters.sentences import letter_of
 from app.orders.facts.order import CopyFacts, OrderFacts, ParcelFacts, QuestionFacts, ViewFacts
-from app.orders.facts.ranges import TOLD_BY_A_PERSON, Shown
+from app.orders.facts.ranges import TOLD_BY_A_PERSON, Shown, ToldRange
 from app.photos.check.wording import ADVICE, BY_EYE
 from app.status import site
 from app.status.document import Document, Section
@@ -53,7 +53,9 @@ def _more_rows() -> dict[str, OrderFacts]:
     """States that the rows of tests.status.rows leave out."""
     counted = {"counted_at": NOW - DAY, "pictures": 82, "copies": NOT_BEGUN}
     paused = {"by": "Ines"}
-    held = {"hold_look_on": date(2026, 3, 18)}
+    held = {"hold_look_on": date(2026, 3, 18), "act": 31}
+    for_them = {"hold_whose": "customer", "act": 31}
+    moved = ToldRange(NOW, RANGE.from_day, RANGE.to_day, None, RANGE.basis, 4, date(2026, 4, 2))
 
     def model(**more: object) -> OrderFacts:
         return order(animal(Step.FINISHING, 9, copies=NOT_BEGUN, **PASSED | more), shown=RANGE)
@@ -90,7 +92,24 @@ def _more_rows() -> dict[str, OrderFacts]:
         "packing": made(copy(Step.PACKING, **HAND)),
         "packed next": made(copy(Step.PACKING), ship_part=True),
         "three copies": made(*(copy(Step.BLANK, number=n) for n in (1, 2, 3))),
-        "held for the customer": made(copy(Step.PAINTING, hold_whose="customer")),
+        "held for the customer": made(copy(Step.PAINTING, **for_them)),
+        "one copy held": made(copy(Step.PAINTING, **for_them), copy(Step.PAINTING, number=2)),
+        "all held": made(copy(Step.PAINTING, **for_them), copy(Step.SHAPING, number=2, **for_them)),
+        "a copy cancelled": made(copy(Step.PAINTING), copy(Step.CANCELLED, number=2, act=32)),
+        "an animal cancelled": order(
+            animal(Step.READY, 8, copies=(copy(Step.SHAPING),), **PASSED),
+            animal(
+                Step.CANCELLED,
+                letter="B",
+                name="Otis",
+                kind="tortoise",
+                sex="not_said",
+                act=32,
+                copies=(copy(Step.CANCELLED, letter="B", act=32),),
+            ),
+            shown=RANGE,
+        ),
+        "a remake that moves the dates": made(copy(Step.BLANK, remade_by=33), told=moved),
         "held by the studio": made(copy(Step.PAINTING, hold_whose="studio", **held)),
         "unread inscription at packing": made(
             copy(Step.PACKING, inscription="JUNIPER", spelling_confirmed=False)
@@ -194,7 +213,7 @@ def _letters(kind: str, facts: OrderFacts) -> Iterator[tuple[WordedLetter, str]]
     if kind in ("order_in", "running_later"):
         forms.append((Part(kind), facts))
     for part, there in forms:
-        if there.alive:
+        if there.alive or kind == "cancelled":
             yield letter_of([part], there, TELLER, NOW), wording.subject([part], there)
 
 

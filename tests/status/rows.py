@@ -159,9 +159,9 @@ def _rows() -> dict[str, OrderFacts]:
             copy(Step.PAINTING, rework=True, **HAND),
             copy(Step.PACKING, number=2, inspected_at=NOW - DAY),
         ),
-        "remake": made(copy(Step.BLANK, remake=True), copy(Step.PAINTING, number=2)),
+        "remake": made(copy(Step.BLANK, remade_by=1), copy(Step.PAINTING, number=2)),
         "remade from the model": made(
-            copy(Step.NOT_BEGUN, remake=True), copy(Step.PAINTING, number=2)
+            copy(Step.NOT_BEGUN, remade_by=1), copy(Step.PAINTING, number=2)
         ),
         "longer": order(
             replace(built, copies=(copy(Step.SHAPING),)),
@@ -200,7 +200,9 @@ def _rows() -> dict[str, OrderFacts]:
             copy(Step.PAINTING),
             questions=(QuestionFacts("spelling", True, NOW - 2 * DAY, "letter", "A"),),
         ),
-        "held": made(copy(Step.PAINTING, hold_whose="supplier", hold_look_on=date(2026, 3, 18))),
+        "held": made(
+            copy(Step.PAINTING, hold_whose="supplier", hold_look_on=date(2026, 3, 18), act=31)
+        ),
         "cancelled": replace(made(copy(Step.CANCELLED)), open=False, shown=None),
         "two animals": order(
             animal(Step.FINISHING, 9, copies=NOT_BEGUN, **HAND, **PASSED),

@@ -168,6 +168,7 @@ SUMS = {
     "0002_the_key_s_fingerprint.py": "92069e3050b1b7f309f10e3da946246e7f085003a36ae99a4e3c7b999156be10",
     "0003_why_it_takes_longer.py": "368034eb8f3c096aa8626208dbb4ea8b43989c31fe18529d4e7dd44a9329f166",
     "0004_what_a_question_stops.py": "a1cdf2252af22458667d0cced49c5a6c306e93ce5e37deb240aebaea63ea9284",
+    "0005_a_line_of_one_s_own.py": "98e046e30685c13bb04a3a108786afa713fa57c55f827c486b7b400fab920795",
 }
 
 

@@ -60,6 +60,12 @@ def facts_of_many(
     return found
 
 
+def bare_facts(db: Connection, order_id: int) -> OrderFacts:
+    """The facts of an order that is there, without a word on when it is ready."""
+    rows = store.load(db, [order_id])
+    return _order(rows.orders[order_id], rows)
+
+
 # ---------------------------------------------------------------- from rows
 
 
@@ -97,7 +103,8 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         told=_told(told, changes) if told is not None else None,
         cause=(told.why_longer or "") if told is not None else "",
         later_since=_day(forecast.later_since) if forecast is not None else None,
-        caused_at=max(_remade_at(order.id, rows), (told and told.calendar_at) or 0),
+        # The steps of the copy before a remake are not counted any more.
+        caused_at=max(*(copy.remade_at for copy in copies), (told and told.calendar_at) or 0, 0),
     )
 
 
@@ -160,7 +167,9 @@ def _outcome(moves: Sequence[Entry]) -> str:
 
 def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
     starts = [entry.happened_at for entry in line if entry.kind is Kind.START]
-    holds = [entry.recorded_at for entry in line if entry.kind is Kind.HOLD]
+    holds = [entry for entry in line if entry.kind is Kind.HOLD]
+    ended = [e for e in line if e.move == MoveKey.CANCEL] if row.step == Step.CANCELLED else []
+    held = holds[-1:] if row.hold_whose else []
     taken = row.hand_id is not None
     return Standing(
         step=Step(row.step),
@@ -172,12 +181,15 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
         aside_until=row.aside_until,
         hold_whose=row.hold_whose,
         hold_look_on=_day(row.hold_look_on),
-        held_at=holds[-1] if holds and row.hold_whose else None,
+        held_at=held[0].recorded_at if held else None,
+        act=next((entry.act for entry in (*held, *ended[-1:]) if entry.act), None),
     )
 
 
 def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
-    line = effective(rows.copy_logs.get(row.id, []))
+    log = rows.copy_logs.get(row.id, [])
+    line = effective(log)
+    remade = log[:1] if row.making > 1 else []
     rework, inspected = False, None
     for entry in line:
         if entry.kind is Kind.MOVE and entry.move == MoveKey.PASSED:
@@ -197,7 +209,8 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
         inscription=row.inscription,
         spelling_confirmed=not row.inscription or row.spelling_confirmed_at is not None,
         rework=rework,
-        remake=row.making > 1,
+        remade_by=remade[0].act if remade else None,
+        remade_at=remade[0].recorded_at if remade else 0,
         inspected_at=inspected,
         rests_until=row.rests_until,
         parcel_id=row.parcel_id if row.parcel_id in rows.parcels else None,
@@ -242,14 +255,6 @@ def _stops(question: Row[Any], rows: Rows) -> bool:
         for piece in here
         if piece.open and piece.gates
         for gate in read(piece.gates)
-    )
-
-
-def _remade_at(order_id: int, rows: Rows) -> int:
-    """When a copy was last begun anew; the steps of the one before it are not counted any more."""
-    again = [row for row in rows.copies.get(order_id, ()) if row.making > 1]
-    return max(
-        (e.recorded_at for row in again for e in rows.copy_logs.get(row.id, ())[:1]), default=0
     )
 
 

@@ -31,7 +31,7 @@ class Standing:
 
     `by` is the first name of whoever has it in hand (since `hand_since`) or has set it aside,
     `drying` says that it is set aside because paint dries, `hold_whose` is empty where nothing
-    holds it.
+    holds it. `act` is the act that holds it, or that has cancelled it.
     """
 
     step: Step
@@ -44,6 +44,7 @@ class Standing:
     hold_whose: str = ""
     hold_look_on: date | None = None
     held_at: int | None = None
+    act: int | None = None
 
     @property
     def held(self) -> bool:
@@ -72,8 +73,8 @@ class ViewFacts:
 class CopyFacts:
     """A copy as ordered, and where it stands.
 
-    `rework` says that part of it is being made again, `remake` that the whole of it is. A copy
-    that was received by assumption has `received_assumed`.
+    `rework` says that part of it is being made again. The whole of it is where an act (`remade_by`,
+    at `remade_at`) began it anew. A copy that was received by assumption has `received_assumed`.
     """
 
     code: str
@@ -87,7 +88,8 @@ class CopyFacts:
     inscription: str = ""
     spelling_confirmed: bool = True
     rework: bool = False
-    remake: bool = False
+    remade_by: int | None = None
+    remade_at: int = 0
     inspected_at: int | None = None
     rests_until: int | None = None
     parcel_id: int | None = None
@@ -103,6 +105,11 @@ class CopyFacts:
     def gone(self) -> bool:
         """Whether it has left the house."""
         return self.step in (Step.HANDED_OVER, Step.RECEIVED)
+
+    @property
+    def remake(self) -> bool:
+        """Whether the whole of it is made again."""
+        return self.remade_by is not None
 
     @property
     def made_again(self) -> bool:
@@ -314,7 +321,7 @@ def house_hold(facts: OrderFacts) -> HouseHold | None:
     """What the house itself holds: since its newest hold, ready as the last piece of it."""
     held = [
         standing
-        for standing in _at_a_bench(facts)
+        for standing in at_a_bench(facts)
         if standing.hold_whose not in ("", "customer") and standing.held_at is not None
     ]
     if not held:
@@ -360,11 +367,12 @@ def _days(since: int, now: int) -> float:
 def is_quiet(facts: OrderFacts, now: int) -> bool:
     """Whether the customer has had no news for 14 days while the turn is the studio's."""
     last = max(facts.last_news_at, facts.last_change_at)
-    ours = any(_our_turn(standing) for standing in _at_a_bench(facts))
+    ours = any(_our_turn(standing) for standing in at_a_bench(facts))
     return facts.open and ours and now - last >= QUIET_DAYS * DAY
 
 
-def _at_a_bench(facts: OrderFacts) -> Iterator[Standing]:
+def at_a_bench(facts: OrderFacts) -> Iterator[Standing]:
+    """Where the pieces stand that are under way; a copy not begun waits with its model."""
     for animal in facts.alive:
         if animal.model.step not in ENDS:
             yield animal.model

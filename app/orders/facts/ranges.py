@@ -74,7 +74,7 @@ class Position:
 @dataclass(frozen=True, slots=True)
 class ToldRange:
     """What was last told. Without `to_day` it said that it takes longer, and `write_by` when;
-    `end_before` is then the last end that was named.
+    `end_before` is the last end that was named before it.
     """
 
     at: int

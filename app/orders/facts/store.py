@@ -44,7 +44,7 @@ _VIEWS = _query(
 )
 _ENTRIES = (
     "SELECT {piece} AS piece, id, seq, kind, move, to_step, happened_at, recorded_at, time_is,"
-    " account_id, amount, about_id, until FROM transitions WHERE {piece} IN :ids"
+    " act, account_id, amount, about_id, until FROM transitions WHERE {piece} IN :ids"
     " ORDER BY {piece}, seq"
 )
 _MODEL_LOG = _query(_ENTRIES.format(piece="model_id"))
@@ -69,7 +69,8 @@ _NEWS = _query(
 )
 _TELLINGS = _query(
     "SELECT t.*, (SELECT b.to_day FROM tellings b WHERE b.order_id = t.order_id"
-    " AND b.to_day IS NOT NULL ORDER BY b.at DESC, b.id DESC LIMIT 1) AS end_before,"
+    " AND b.id < t.id AND b.to_day IS NOT NULL ORDER BY b.at DESC, b.id DESC LIMIT 1)"
+    " AS end_before,"
     " (SELECT b.cause FROM tellings b WHERE b.order_id = t.order_id AND b.answer IS NOT NULL"
     " ORDER BY b.at DESC, b.id DESC LIMIT 1) AS why_longer,"
     " (SELECT max(at) FROM changes WHERE of = 'closures') AS calendar_at"
@@ -144,7 +145,7 @@ def _logs(rows: Iterable[_Row]) -> dict[int, list[Entry]]:
         found.setdefault(row.piece, []).append(
             Entry(
                 row.id, row.seq, Kind(row.kind), row.happened_at, row.recorded_at,
-                Step(row.to_step) if row.to_step is not None else None, row.move,
+                Step(row.to_step) if row.to_step is not None else None, row.move, row.act,
                 by=row.account_id, time_is=TimeIs(row.time_is), amount=row.amount,
                 about_id=row.about_id, until=row.until,
             )

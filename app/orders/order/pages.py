@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from datetime import date
-from typing import Any
+from typing import Any, Literal
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
@@ -27,6 +27,10 @@ from app.studio.workshop import Workshop
 router = APIRouter()
 
 
+# What is known where a customer says to a later date that they cancel.
+_THEY_CANCEL = {"whose": "customer", "reason": "Told that it takes longer, the customer cancels."}
+
+
 class DeadlineFields(Fields):
     """The last day for more copies."""
 
@@ -34,9 +38,11 @@ class DeadlineFields(Fields):
 
 
 @router.get("/orders/{number:int}", name="order")
-def order(request: Request, workshop: TheWorkshop, me: Me, number: RowId) -> Response:
-    """The order page."""
-    return _page(request, workshop, number)
+def order(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Literal["", "cancel"] = ""
+) -> Response:
+    """The order page; from a customer who cancels with that form open, to be read and sent."""
+    return _page(request, workshop, number, _THEY_CANCEL if form else None, form=form)
 
 
 def _page(
@@ -53,7 +59,7 @@ def _page(
     with workshop.database.reading() as db:
         rows = store.rows_of(db, store.by_number(db, number))
         token = links.current(db, workshop.folder.key, rows.order["id"])
-        written = request.app.state.letters_of(db, rows.order["id"])
+        written = request.app.state.letters_of(db, rows.order["id"], now)
         told = to_fetch(db, rows.order["id"])
         late = to_tell(db, in_force, now, rows.order["id"])
     today = in_force.calendar.day_of(now)
