@@ -118,6 +118,7 @@ def staff_site(
     site.state.workshop = workshop
     site.state.templates = environment()
     site.state.letters_of = letters.letters_of
+    site.state.to_write = letters.to_write
     site.state.reminders = letter_reminders.reminders
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
     door.install(site, banners=BANNERS, marks=MARKS)

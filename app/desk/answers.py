@@ -9,9 +9,9 @@ from datetime import date
 
 from app.flow.queue import HARDLY, NEARLY_SURE
 from app.flow.steps import MAKING_STEPS, PLACE, Step
-from app.letters.acts import acts_of
 from app.letters.rules import says_when
 from app.letters.sentences import of_an_act
+from app.orders.facts.acts import acts_of
 from app.orders.facts.changeable import Detail, changeable
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, joining
 from app.shared.web import words

@@ -6,10 +6,10 @@ from app.desk.longer import OwnLine, with_new_days
 from app.flow import news_rows as news
 from app.flow.store import mark_stale
 from app.letters import previews, store
-from app.letters.acts import BY_A_PERSON, touched
 from app.letters.letter import Part
 from app.letters.wording import CALLED, LetterWords
 from app.orders.facts import told as tellings
+from app.orders.facts.acts import BY_A_PERSON, touched
 from app.orders.facts.gather import facts_of
 from app.orders.facts.order import OrderFacts, decision
 from app.shared.errors import AlreadyMoved, NotFound

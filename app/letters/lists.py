@@ -4,14 +4,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Select, exists, func, or_, select, text
+from sqlalchemy import Connection, Select, exists, func, or_, select
 from sqlalchemy.engine import Row
 
 from app.flow.steps import Step
 from app.letters import rules, store, wording
-from app.letters.acts import BY_A_PERSON, acts_of, touched
 from app.letters.forming import posting_of
 from app.letters.letter import WordedLetter, letter_from_json, parts_from_json
+from app.orders.facts.acts import BY_A_PERSON, acts_of, touched
 from app.orders.facts.gather import bare_facts, facts_of_many
 from app.shared.errors import NotFound
 from app.shared.web import words
@@ -47,15 +47,6 @@ _LEFT = _OF_IT.where(copies.c.withdrawn == 0, copies.c.step.not_in((Step.CANCELL
 _CANCELLED = _OF_IT & ~_LEFT
 _OPEN = exists().where(questions.c.id == news.c.round, questions.c.answered_at.is_(None))
 _STILL_ASKED = or_(news.c.kind != "question", _OPEN)
-
-
-# Few orders have anything of that kind: of the others no facts are read.
-_MAYBE_TO_WRITE = text(
-    "SELECT 1 FROM copies WHERE order_id = :id AND withdrawn = 0"
-    " AND (step = 'cancelled' OR hold_whose <> '' OR making > 1)"
-    " UNION ALL SELECT 1 FROM models WHERE (step = 'cancelled' OR hold_whose <> '')"
-    " AND id IN (SELECT model_id FROM order_animals WHERE order_id = :id) LIMIT 1"
-)
 
 
 def _letters() -> Select[Any]:
@@ -152,11 +143,10 @@ class ToWrite:
 
 @dataclass(frozen=True, slots=True)
 class OrderLetters:
-    """What an order's customer has been written, what waits, and what a person may write of."""
+    """What an order's customer has been written, and what waits."""
 
     news: tuple[NewsLine, ...]
     letters: tuple[LetterLine, ...]
-    to_write: tuple[ToWrite, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,17 +193,16 @@ def waiting(
     return sorted(found, key=lambda one: (one.goes_at is None, one.goes_at or 0, one.number))
 
 
-def letters_of(db: Connection, order_id: int, now: int) -> OrderLetters:
+def letters_of(db: Connection, order_id: int) -> OrderLetters:
     """What waits for an order's customer, and what was written so far, the newest first."""
     letters = db.execute(_letters().where(_L.order_id == order_id).limit(OF_AN_ORDER))
     lines = tuple(_line(row, of_order=True) for row in letters)
     waits = tuple(map(_news, db.execute(_untold(order_id))))
-    return OrderLetters(waits, lines, tuple(_to_write(db, order_id, now)))
+    return OrderLetters(waits, lines)
 
 
-def _to_write(db: Connection, order_id: int, now: int) -> Iterator[ToWrite]:
-    if db.execute(_MAYBE_TO_WRITE, {"id": order_id}).first() is None:
-        return
+def to_write(db: Connection, order_id: int, now: int) -> Iterator[ToWrite]:
+    """The acts of which an order's customer has not been told."""
     facts, told = bare_facts(db, order_id), store.acts_told(db, order_id)
     for kind in BY_A_PERSON:
         for act in acts_of(kind, facts, now):

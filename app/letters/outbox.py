@@ -14,8 +14,8 @@ from sqlalchemy.engine import Row
 
 from app.flow.store import mark_stale
 from app.letters import rules, store
-from app.letters.acts import BY_A_PERSON, cancelled_since, touched
 from app.letters.letter import Part, parts_from_json
+from app.orders.facts.acts import BY_A_PERSON, cancelled_since, touched
 from app.orders.facts.gather import bare_facts
 from app.shared.database import Database
 

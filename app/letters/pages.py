@@ -201,7 +201,7 @@ def order_letters(
         context: dict[str, Any] = {
             "order": order,
             "waiting": waiting[0] if waiting else None,
-            "written": lists.letters_of(db, order_id, now),
+            "written": lists.letters_of(db, order_id),
             "next": previews.next_letter(db, order, in_force, link, now),
         }
     context |= {

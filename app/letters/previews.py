@@ -7,12 +7,12 @@ from sqlalchemy import Connection
 
 from app.flow.steps import ENDS, Step
 from app.letters import rules, store, wording
-from app.letters.acts import BY_A_PERSON, acts_of
 from app.letters.forming import posting_of, teller_of
 from app.letters.letter import Part
 from app.letters.sentences import letter_of
 from app.letters.wording import LetterWords
 from app.orders.facts import ranges
+from app.orders.facts.acts import BY_A_PERSON, acts_of
 from app.orders.facts.order import (
     AnimalFacts,
     CopyFacts,

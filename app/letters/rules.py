@@ -11,8 +11,8 @@ from datetime import date, datetime, timedelta
 from datetime import time as day_time
 
 from app.flow.steps import MAKING_STEPS, Step
-from app.letters.acts import BY_A_PERSON, touched
 from app.letters.letter import Part
+from app.orders.facts.acts import BY_A_PERSON, touched
 from app.orders.facts.order import AnimalFacts, OrderFacts, joining
 from app.shared.calendar import Calendar
 

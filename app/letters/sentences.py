@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 from app.flow.steps import Step
 from app.letters import own_words
-from app.letters.acts import BY_A_PERSON, Touched, all_of_it, touched
 from app.letters.letter import Part, WordedLetter
 from app.letters.own_words import GREETING, SIGN_OFF
 from app.letters.rules import ASKS, KINDS, says_when
+from app.orders.facts.acts import BY_A_PERSON, Touched, all_of_it, touched
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, at_a_bench, joining
 from app.shared.web import words
 from app.status import parcel_words, photo_words, piece_words, range_words

@@ -8,9 +8,9 @@ from sqlalchemy import ColumnElement, Connection, and_, bindparam, func, insert,
 
 from app.flow.steps import Step
 from app.letters import rules
-from app.letters.acts import BY_A_PERSON
 from app.letters.letter import Part, parts_from_json
 from app.letters.rules import Gone, Pending
+from app.orders.facts.acts import BY_A_PERSON
 from app.shared.people import Person
 from app.tables import (
     animals,

@@ -7,6 +7,7 @@ from typing import Any, Literal
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from app.flow.steps import Step
 from app.orders.entry.actions import add_copy
 from app.orders.entry.form import AddedCopy
 from app.orders.facts.to_tell import to_tell
@@ -59,7 +60,10 @@ def _page(
     with workshop.database.reading() as db:
         rows = store.rows_of(db, store.by_number(db, number))
         token = links.current(db, workshop.folder.key, rows.order["id"])
-        written = request.app.state.letters_of(db, rows.order["id"], now)
+        written = request.app.state.letters_of(db, rows.order["id"])
+        write = (
+            list(request.app.state.to_write(db, rows.order["id"], now)) if _stopped(rows) else []
+        )
         told = to_fetch(db, rows.order["id"])
         late = to_tell(db, in_force, now, rows.order["id"])
     today = in_force.calendar.day_of(now)
@@ -68,6 +72,7 @@ def _page(
         "v": view(rows, in_force.settings, request.state.person, now, today, workshop.pace()),
         "number": number,
         "written": written,
+        "to_write": write,
         "told": told,
         "late": late[0] if late else None,
         "link": f"{workshop.status_url}/{token}/" if token else "",
@@ -84,6 +89,14 @@ def _page(
         "chance": likely(chance) if chance is not None else "",
     }
     return render(request, "orders/order/order.html", context, status)
+
+
+def _stopped(rows: store.OrderRows) -> bool:
+    """Whether anything was cancelled, held or made again: of few orders, and only they are asked
+    what their customers have not been told."""
+    pieces = [*rows.models, *rows.copies]
+    again = any(copy["making"] > 1 for copy in rows.copies)
+    return again or any(p["hold_whose"] or p["step"] == Step.CANCELLED for p in pieces)
 
 
 def _act(
