@@ -13,6 +13,7 @@ from starlette.staticfiles import StaticFiles
 
 from app.bench import assessment_pages
 from app.bench import pages as bench_pages
+from app.bench.colours import pages as colour_pages
 from app.desk import longer_pages, writing_pages
 from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
@@ -66,6 +67,7 @@ ROUTERS = (
     lists_pages.router,
     bench_pages.router,
     assessment_pages.router,
+    colour_pages.router,
     parcels_pages.router,
     owner_pages.router,
     builds_pages.router,

@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 from sqlalchemy.engine import RowMapping
 
+from app.bench.colours.store import Zone, zones_of
 from app.flow import store as flow
 from app.flow.rules import Entry
 from app.flow.steps import Of, Step
@@ -41,6 +42,7 @@ class PieceRows:
     customer: RowMapping
     animal: RowMapping
     marks: Sequence[RowMapping]
+    colours: Sequence[Zone]
     questions: Sequence[RowMapping]
     views: Sequence[RowMapping]
     sisters: Sequence[RowMapping]
@@ -77,6 +79,7 @@ def read(db: Connection, ref: Ref) -> PieceRows:
         customer=one(customers, order["customer_id"]),
         animal=one(animals, animal_id),
         marks=_many(db, select(marks).where(here).order_by(marks.c.id)),
+        colours=zones_of(db, animal_id),
         questions=_many(db, select(questions).where(unanswered)),
         views=_many(db, select(views_asked).where(asked).order_by(views_asked.c.number)),
         sisters=_many(db, select(copies).where(own, copies.c.withdrawn == 0)),

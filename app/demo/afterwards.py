@@ -5,12 +5,14 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from app.demo.floor import DemoFloor
-from app.demo.ledger import Job
+from app.demo.ledger import DemoPiece, Job, Row
 from app.demo.letters import write_letters
 from app.flow import store
-from app.flow.steps import ENDS, Step
+from app.flow.rules import Entry, effective
+from app.flow.steps import ENDS, MoveKey, Step
 from app.moving.build_times import DEFAULT, BuildRun, runs_of, times
 from app.shared.calendar import DAY
+from app.shared.text import fold
 
 _EVERY = 14 * DAY
 _YEAR = 366 * DAY
@@ -55,7 +57,7 @@ _PAGES_FOR = 120 * DAY
 
 def write_all(floor: DemoFloor, progress: Callable[[float], None]) -> None:
     """Everything that is written after the history; `progress` is told the part done, 0 to 1."""
-    parts = (write_runs, write_pieces, write_tellings, write_contacts, write_letters)
+    parts = (write_runs, write_pieces, write_tellings, write_contacts, write_letters, write_colours)
     for place, write in enumerate(parts):
         progress(place / len(parts))
         write(floor)
@@ -152,6 +154,32 @@ def write_contacts(floor: DemoFloor) -> None:
             )  # fmt: skip
         if rng.random() < 0.05:
             _edit(floor, job, first)
+
+
+def write_colours(floor: DemoFloor) -> None:
+    """How animals were painted, as most painters write it down after the first copy."""
+    first: dict[int, tuple[DemoPiece, Entry]] = {}
+    for job in floor.jobs:
+        for piece in job.copies:
+            done = next((e for e in effective(piece.log) if e.move == MoveKey.PAINTED), None)
+            known = first.get(piece.animal["id"])
+            if done is not None and (known is None or done.happened_at < known[1].happened_at):
+                first[piece.animal["id"]] = piece, done
+    for piece, done in first.values():
+        if floor.chance(0.7):
+            _colours(floor, piece.animal, done)
+
+
+def _colours(floor: DemoFloor, animal: Row, done: Entry) -> None:
+    rng, paints = floor.rng, floor.words.animals["paints"]
+    coat = next(one for one in paints["coats"] if one[0] in animal["colours"])
+    others = rng.sample(paints["zones"], rng.randrange(2, 5))
+    for zone, paint, mix in [("Base coat", *coat[1:]), *others]:
+        floor.ledger.note(
+            "colour_zones", animal_id=animal["id"], zone=zone, zone_key=fold(zone), paint=paint,
+            mix=mix, thinner=rng.choice(paints["thinners"]), layers=rng.choice(paints["layers"]),
+            at=done.happened_at, account_id=done.by,
+        )  # fmt: skip
 
 
 def _edit(floor: DemoFloor, job: Job, first: int) -> None:

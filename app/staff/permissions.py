@@ -84,6 +84,13 @@ TABLE: dict[str, Row] = {
     "move_piece": EVERYBODY,
     "correction": EVERYBODY,
     "correct": EVERYBODY,
+    # Colours.
+    "colours": EVERYBODY,
+    "animal_colours": EVERYBODY,
+    "save_colours": EVERYBODY,
+    "colours_out": EVERYBODY,
+    "colours_chip": EVERYBODY,
+    "colours_chip_photo": EVERYBODY,
     # Parcels.
     "parcels": EVERYBODY,
     "new_parcel": EVERYBODY,

@@ -62,6 +62,8 @@ def _living(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
         "that every spot appears in three photos or more.",
         f"Then some close-ups, sharp and one by one: both sides, front, back, from above, and "
         f"{one.his} face from the front and from both sides.",
+        f"One photo with a sheet of white paper beside {one.him}, so that we see the colours as they "
+        "are.",
         "Light: outside under cloud, or in open shade. No flash, and no sun that comes and goes.",
         f"Fill the frame with {'the one animal' if several else one.him}, sharp from front to "
         "back, and don’t change the zoom.",

@@ -18,6 +18,7 @@ SQLModel.metadata.naming_convention = {
 }
 
 from app.tables import builds as _builds  # noqa: E402, F401
+from app.tables import colours as _colours  # noqa: E402, F401
 from app.tables import house as _house  # noqa: E402, F401
 from app.tables import letters as _letters  # noqa: E402, F401
 from app.tables import orders as _orders  # noqa: E402, F401
@@ -40,6 +41,7 @@ customers = _table("customers")
 customer_mails = _table("customer_mails")
 animals = _table("animals")
 marks = _table("marks")
+colour_zones = _table("colour_zones")
 changes = _table("changes")
 orders = _table("orders")
 order_animals = _table("order_animals")

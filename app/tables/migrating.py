@@ -25,6 +25,7 @@ SCHEMAS = {
     "0003": "49beeefbf7dd7c7e51f18829696867c3",
     "0004": "6b4a225d76f5faa7741f3e98110ce132",
     "0005": "6e0ce7d61a02dd936d06780a512856c9",
+    "0006": "fae1fb67f919992f7bb0ce399117e89f",
 }
 HEAD = max(SCHEMAS)
 # The label of a backup lies beside the studio's tables. What SQLite makes by itself is no part of

@@ -21,7 +21,7 @@ AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 ASKED = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 STAFF = (
     "/", "/?show=mine", "/orders/new", "/orders", "/orders?closed=1", "/waiting", "/waiting/longer", "/parcels",
-    "/builds", "/photos", "/photos/record", "/photos/thresholds", "/customers", "/letters", "/lead-times", "/find?q=otis", "/settings", "/settings/closures", "/settings/letters", "/letters/test", "/accounts", "/me",
+    "/builds", "/colours", "/photos", "/photos/record", "/photos/thresholds", "/customers", "/letters", "/lead-times", "/find?q=otis", "/settings", "/settings/closures", "/settings/letters", "/letters/test", "/accounts", "/me",
 )  # fmt: skip
 
 
@@ -69,6 +69,7 @@ def addresses(page: Page, demo: Served) -> list[str]:
     found += [order, f"{order}/edit"]
     for path in [p for p in found if re.match(r"^/(customers|animals)/\d+$", p)]:
         found.append(f"{path}/edit")
+    found += [f"{path}/colours" for path in found if re.match(r"^/animals/\d+$", path)]
     page.goto(f"{demo.staff}/photos")
     pictures = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
     for pattern in (

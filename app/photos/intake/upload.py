@@ -11,6 +11,7 @@ from typing import Self
 from python_multipart.exceptions import FormParserError
 from python_multipart.multipart import MultipartParser, parse_options_header
 from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
 
 from app.photos.intake.archive import is_zip
 from app.photos.intake.inbox import ZIP_AT_MOST
@@ -41,6 +42,23 @@ async def receive(
                 await run_in_threadpool(upload.feed, piece[start : start + _SLICE])
         if not upload.ended:
             raise BadFields({"": "The upload ended too early. Choose the same files again."})
+
+
+async def receive_one(request: Request, pictures: Path, act: Callable[[Path], object]) -> None:
+    """Take the one file that a form sends; `act` gets it, in a thread. More than one is left alone.
+
+    Raises BadFields where none was chosen, and what `act` raises.
+    """
+    done: list[object] = []
+
+    def finished(file: Incoming, _: str) -> None:
+        if not done and file.size:
+            done.append(act(file.path) or True)
+
+    kind = request.headers.get("content-type", "")
+    await receive(request.stream(), kind, pictures, finished)
+    if not done:
+        raise BadFields({"file": "Choose a photo first."})
 
 
 class Upload:

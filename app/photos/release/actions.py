@@ -67,21 +67,15 @@ def release(workshop: Workshop, ref: Ref, source: Path, who: Person) -> Released
         piece = flow.load(db, ref)
     if not may_show(piece):
         raise Refused("A picture is released of a model that is built, or of a piece at painting.")
-    small = _encoded(source)
-    with files.Incoming(workshop.folder.pictures) as incoming:
-        incoming.write(small.jpeg)
-        incoming.close()
-        file = f"{incoming.sha256}.jpg"
-        files.settle(workshop.folder.pictures, incoming, f"{RELEASED}/{file}")
-    width, height = size_of(small.jpeg)
+    small = kept_anew(workshop.folder.pictures, source, RELEASED, AT_MOST)
     now = workshop.now()
     with workshop.database.writing() as db:
         _take_back(db, piece.order_id, now)
         db.execute(
             insert(released_pictures).values(
                 order_id=piece.order_id, model_id=piece.model_id,
-                shows=STEPS[piece.state.step].shows, file=file,
-                size=len(small.jpeg), width=width, height=height, released_at=now,
+                shows=STEPS[piece.state.step].shows, file=small.file,
+                size=small.size, width=small.width, height=small.height, released_at=now,
                 account_id=who.account_id,
             )
         )  # fmt: skip
@@ -91,14 +85,39 @@ def release(workshop: Workshop, ref: Ref, source: Path, who: Person) -> Released
     return made
 
 
-def _encoded(source: Path) -> files.Small:
+@dataclass(frozen=True, slots=True)
+class Anew:
+    """A JPEG made anew from a picture's pixels: its file's name, bytes, and size in px."""
+
+    file: str
+    size: int
+    width: int
+    height: int
+
+
+def kept_anew(pictures: Path, source: Path, folder: str, at_most: int) -> Anew:
+    """Make a JPEG of at most so many bytes from a picture, and keep it in a folder of pictures/.
+
+    Nothing of the file's own data goes along. It is opened in a child process. Raises BadFields
+    where it is no picture.
+    """
+    jpeg = _encoded(source, at_most)
+    with files.Incoming(pictures) as incoming:
+        incoming.write(jpeg)
+        incoming.close()
+        file = f"{incoming.sha256}.jpg"
+        files.settle(pictures, incoming, f"{folder}/{file}")
+    return Anew(file, len(jpeg), *size_of(jpeg))
+
+
+def _encoded(source: Path, at_most: int) -> bytes:
     for side in _SIDES:
         small = files.OPENER.open(source, side)
         if small.problem:
             said = PROBLEMS.get(small.problem, "it cannot be read")
             raise BadFields({"file": f"This picture was not taken: {said}."})
-        if len(small.jpeg) <= AT_MOST:
-            return small
+        if len(small.jpeg) <= at_most:
+            return small.jpeg
     raise BadFields({"file": "This picture cannot be made small enough for the page."})
 
 

@@ -11,11 +11,9 @@ from app.flow import store as flow
 from app.flow.store import Ref
 from app.orders.order import store as order_store
 from app.photos import store
-from app.photos.intake.upload import receive
-from app.photos.pictures import files
+from app.photos.intake.upload import receive_one
 from app.photos.release import actions
 from app.shared.errors import BadFields, NotFound, Refused
-from app.shared.people import Person
 from app.shared.text import whole_number
 from app.shared.web.forms import Filled
 from app.shared.web.refusals import status_of
@@ -62,7 +60,9 @@ async def upload(request: Request, workshop: TheWorkshop, me: Me, of: str, id_: 
     """Take one file and release it."""
     ref = Ref.read(f"{of}:{id_}")
     try:
-        await _receive(request, workshop, ref, me)
+        await receive_one(
+            request, workshop.folder.pictures, lambda file: actions.release(workshop, ref, file, me)
+        )
     except ClientDisconnect:
         return Response(status_code=400)
     except NotFound:
@@ -70,20 +70,6 @@ async def upload(request: Request, workshop: TheWorkshop, me: Me, of: str, id_: 
     except Refused as why:
         return await run_in_threadpool(_page, request, workshop, ref, str(why), status_of(why))
     return go(request, f"/release/{of}/{id_}?done=released")
-
-
-async def _receive(request: Request, workshop: Workshop, ref: Ref, who: Person) -> None:
-    done: list[actions.Released] = []
-
-    def finished(file: files.Incoming, _: str) -> None:
-        if done or not file.size:
-            return
-        done.append(actions.release(workshop, ref, file.path, who))
-
-    kind = request.headers.get("content-type", "")
-    await receive(request.stream(), kind, workshop.folder.pictures, finished)
-    if not done:
-        raise BadFields({"file": "Choose a picture first."})
 
 
 @router.post("/release/{of}/{id_:int}/stored", name="release_stored")
@@ -95,7 +81,7 @@ def stored(
     chosen = whole_number(form.get("picture"))
     try:
         if chosen is None:
-            raise BadFields({"file": "Choose a picture first."})
+            raise BadFields({"file": "Choose a photo first."})
         with workshop.database.reading() as db:
             piece = flow.load(db, ref)
             own = {row["id"]: row for row in store.of_model(db, piece.model_id)}

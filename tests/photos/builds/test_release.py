@@ -165,7 +165,7 @@ def test_what_is_no_whole_picture_is_refused_in_words(
 ) -> None:
     answer = send(painter, f"/release/model/{order.model().id}", content)
     assert answer.status_code == 422
-    assert "Choose a picture" in words(answer) or "not taken" in words(answer)
+    assert "Choose a photo" in words(answer) or "not taken" in words(answer)
     assert rows(workshop.database, "SELECT id FROM released_pictures") == []
     assert list((workshop.folder.pictures / "incoming").glob("*")) == []
 

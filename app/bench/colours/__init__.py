@@ -1,0 +1,1 @@
+"""How an animal was painted, zone by zone, and finding it again."""
