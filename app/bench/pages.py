@@ -108,7 +108,7 @@ def _page(
         "code": _code(rows),
         "stopped": refusal_at(gates, state.step) if state.open else None,
         "where": where(state, rows.people, now, in_force.settings.zone_info()),
-        "facts": copy_facts(rows.row) if ref.of is Of.COPY else "",
+        "facts": copy_facts(rows.row, rows.animal["height"]) if ref.of is Of.COPY else "",
         **_work(rows, ref, request.state.person, in_force),
         **_times(state, workshop, now),
         # Which machine a build is to run on is asked where there are several.

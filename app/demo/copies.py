@@ -9,6 +9,7 @@ from app.demo.ledger import Course, DemoPiece, Job, Row
 from app.demo.machines import Blanks
 from app.demo.trouble import Trouble
 from app.demo.words import filled
+from app.flow.actions import AS_ORDERED
 from app.flow.legality import correction_refusals
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.steps import ENDS, MODEL, MoveKey, Of, Step
@@ -19,10 +20,6 @@ _INSPECTED: dict[str, float] = {
     MoveKey.BACK_TO_SHAPING: 0.022, MoveKey.REMAKE: 0.014, MoveKey.BACK_TO_BLANK: 0.002,
     MODEL: 0.002,
 }  # fmt: skip
-_KEPT_LOOKS = (
-    "size_mm", "pose", "base", "finish", "inscription", "spelling_confirmed_at", "extras",
-    "bench_note",
-)  # fmt: skip
 
 
 class Copies:
@@ -151,7 +148,7 @@ class Copies:
         new = self._intake.copy(
             model, piece.row["number"], step, act, by=by, job=job, letter=piece.letter,
             order_animal=piece.row["order_animal_id"], making=piece.row["making"] + 1,
-            replaces=piece.ref.id, looks={name: piece.row[name] for name in _KEPT_LOOKS},
+            replaces=piece.ref.id, looks={name: piece.row[name] for name in AS_ORDERED},
         )  # fmt: skip
         new.troubled = piece.troubled
         if step is Step.BLANK:

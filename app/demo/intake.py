@@ -10,6 +10,7 @@ from app.demo.words import by_share, filled
 from app.flow.rules import Kind, TimeIs, after
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
+from app.orders.facts.sizes import usual
 from app.shared.calendar import DAY
 from app.shared.text import fold
 
@@ -207,7 +208,7 @@ class Intake:
         rng, words = self._floor.rng, self._floor.words.studio
         text = rng.choice(words["inscriptions"]) if rng.random() < 0.5 else ""
         return {
-            "size_mm": rng.choice((60, 80, 80, 100, 120)),
+            "size_mm": rng.choice((60, 80, 80, 100, 120)), "measured": usual(animal["kind"]),
             "pose": rng.choice(("standing", "standing", "lying", "sitting", "head")),
             "base": rng.choice(("none", "oak", "oak", "walnut", "slate")),
             "finish": rng.choice(("matt", "satin", "satin")),

@@ -248,6 +248,13 @@ def begin(act: Act, copy: Piece, cause: Entry) -> None:
     )  # fmt: skip
 
 
+# What of a copy the one that is made in its place is, too.
+AS_ORDERED = (
+    "size_mm", "measured", "pose", "base", "finish", "inscription", "spelling_confirmed_at",
+    "extras", "bench_note",
+)  # fmt: skip
+
+
 def _remake(act: Act, piece: Piece, entry: Entry) -> None:
     """A new row that replaces the piece; from the model's next version where that was the cause."""
     old = dict(act.db.execute(select(copies).where(copies.c.id == piece.ref.id)).mappings().one())
@@ -263,10 +270,7 @@ def _remake(act: Act, piece: Piece, entry: Entry) -> None:
             copies.c.number == old["number"],
         )
     ).scalar_one()
-    kept = (
-        "order_id", "order_animal_id", "letter", "number", "size_mm", "pose", "base", "finish",
-        "inscription", "spelling_confirmed_at", "extras", "bench_note",
-    )  # fmt: skip
+    kept = ("order_id", "order_animal_id", "letter", "number", *AS_ORDERED)
     values = {name: old[name] for name in kept}
     values |= {"model_id": model_id, "making": making + 1, "replaces_id": piece.ref.id}
     act.done.made.append(

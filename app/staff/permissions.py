@@ -62,6 +62,7 @@ TABLE: dict[str, Row] = {
     "status_link": DESK_AND_OWNER,
     "photos_told": EVERYBODY,
     "add_copy": DESK_AND_OWNER,
+    "set_scale": DESK_AND_OWNER,
     "edit_order": DESK_AND_OWNER,
     "save_edit": DESK_AND_OWNER,
     "waiting": EVERYBODY,

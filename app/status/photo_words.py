@@ -62,15 +62,15 @@ def _living(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
         "that every spot appears in three photos or more.",
         f"Then some close-ups, sharp and one by one: both sides, front, back, from above, and "
         f"{one.his} face from the front and from both sides.",
-        f"One photo with a sheet of white paper beside {one.him}, so that we see the colours as they "
-        "are.",
+        f"One photo with a sheet of white paper beside {one.him}, so that we see the colours as "
+        "they are.",
         "Light: outside under cloud, or in open shade. No flash, and no sun that comes and goes.",
         f"Fill the frame with {'the one animal' if several else one.him}, sharp from front to "
         "back, and don’t change the zoom.",
         "Send us the files as they come from the camera: not cropped, no filter, no stills from a "
         "film, and not through a chat app, which makes them smaller.",
-        f"Tell us how big {one.he} {'are' if several else 'is'} (height, or length), and describe "
-        "the colours as you see them.",
+        f"Tell us how big {one.he} {'are' if several else 'is'}: {_measures(animals)}. A photo "
+        f"with a tape measure beside {one.him} is best. And describe the colours as you see them.",
         f"How to send them: {how_to_send}",
     )
     lead_to_marks = (
@@ -84,6 +84,12 @@ def _living(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
         Block("quiet", (_welfare(one, animals),)),
     ]
     return Section(f"How to photograph {names}", tuple(blocks))
+
+
+def _measures(animals: Sequence[AnimalFacts]) -> str:
+    if any(surface(animal.kind)[0] != "coat" for animal in animals):
+        return "the height, or the length"
+    return "the height at the shoulder, and the length"
 
 
 def _marks(animals: Sequence[AnimalFacts], lead: str) -> list[Block]:

@@ -6,6 +6,7 @@ Where nobody is at a piece it waits its turn, and the page says so; nothing is m
 from collections.abc import Callable, Iterable
 
 from app.flow.steps import ENDS, MAKING_STEPS, PLACE, MoveKey, Step
+from app.orders.facts import sizes
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
 from app.shared.web import words
 from app.status.document import Block
@@ -364,12 +365,19 @@ def ordered(animals: Iterable[AnimalFacts]) -> list[Block]:
     return [Block("points", tuple(lines))] if lines else []
 
 
+def _size(copy: CopyFacts) -> str:
+    if not copy.size_mm:
+        return ""
+    scale = f" ({copy.scale})" if copy.scale else ""
+    return f"{sizes.said(copy.size_mm, copy.measured)}{scale}"
+
+
 def described(copy: CopyFacts) -> str:
     """A copy in the words of its order: size, pose, base, finish, extras, inscription."""
     base = copy.base.strip()
     bare = base.casefold() in ("none", "no base", "without")
     parts = [
-        f"{copy.size_mm} mm" if copy.size_mm else "",
+        _size(copy),
         copy.pose.strip(),
         "without a base" if bare else f"{base} base" if base else "",
         copy.finish.strip(),

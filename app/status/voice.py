@@ -4,17 +4,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+from app.orders.facts.kinds import covered
 from app.orders.facts.order import AnimalFacts, CopyFacts
 from app.shared.calendar import Calendar
 from app.shared.web import words
 
-_FEATHERED = {
-    "bird", "budgerigar", "budgie", "canary", "chicken", "cockatiel", "cockatoo", "cockerel",
-    "crow", "duck", "finch", "goose", "hen", "macaw", "owl", "parakeet", "parrot", "pigeon",
-    "rooster", "swan", "turkey",
-}  # fmt: skip
-_SHELLED = {"tortoise", "turtle", "terrapin"}
-_SCALED = {"lizard", "gecko", "iguana", "snake", "fish", "carp", "koi"}
+_CUT = {
+    "feathers": "feathers, beak and eyes",
+    "shell": "shell, skin and eyes",
+    "scales": "scales and eyes",
+    "coat": "coat, ears and eyes",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,14 +43,8 @@ def voice(animal: AnimalFacts) -> Voice:
 
 def surface(kind: str) -> tuple[str, str]:
     """What covers such an animal, and what is cut into its form by hand."""
-    said = set(kind.casefold().replace("-", " ").split())
-    if said & _FEATHERED:
-        return "feathers", "feathers, beak and eyes"
-    if said & _SHELLED:
-        return "shell", "shell, skin and eyes"
-    if said & _SCALED:
-        return "scales", "scales and eyes"
-    return "coat", "coat, ears and eyes"
+    cover = covered(kind)
+    return cover, _CUT[cover]
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,6 +66,7 @@ class Copy(PieceColumns, table=True):
     """A copy of a model: what is shaped, painted and sent. A remake replaces another row.
 
     `making` is 1 for the first piece and counts its remakes; a `withdrawn` remake was undone.
+    `measured` is where the size is: shoulder, back, height or length; None where nobody said.
     """
 
     __tablename__ = "copies"
@@ -96,6 +97,7 @@ class Copy(PieceColumns, table=True):
     bench_note: str = col.text()
     parcel_id: int | None = col.to_or_none("parcels.id", index=True)
     gates: str | None = col.text_or_none()
+    measured: str | None = col.text_or_none()
 
 
 class Transition(SQLModel, table=True):

@@ -170,6 +170,7 @@ SUMS = {
     "0004_what_a_question_stops.py": "a1cdf2252af22458667d0cced49c5a6c306e93ce5e37deb240aebaea63ea9284",
     "0005_a_line_of_one_s_own.py": "98e046e30685c13bb04a3a108786afa713fa57c55f827c486b7b400fab920795",
     "0006_colours.py": "abad2cb464b6543efaa96ba080d455bddd4da65806abeedd2792f8ef962bec6f",
+    "0007_where_sizes_are_measured.py": "cd9505c8a13c6d9e4db17a656e11f2a65752c7cff252cc50428d8d6aeac2289e",
 }
 
 

@@ -13,6 +13,7 @@ from app.flow.steps import Of, Step
 from app.flow.store import mark_stale
 from app.orders.entry.form import LETTERS, AddedCopy, AnimalDraft, CopyFields, Draft, OrderFields
 from app.orders.entry.store import Known, by_mail
+from app.orders.facts.sizes import usual
 from app.orders.forecast.worker import chance_of_new
 from app.orders.order import links
 from app.orders.order.actions import animal_changed
@@ -237,7 +238,8 @@ def _animal(
     }  # fmt: skip
     for number, copy in enumerate(draft.copies, start=1):
         first = _first_step(workshop, copy, ready, whole.order.under_way)
-        values = {**copy.columns(), **line, "number": number}
+        measured = copy.measured or usual(typed.kind) or None
+        values = {**copy.columns(), **line, "number": number, "measured": measured}
         book.piece(Of.COPY, values, first, _since(workshop, copy.since, now))
 
 
@@ -343,6 +345,7 @@ def add_copy(
         book.act.once = once
         values = {
             **typed.columns(),
+            "measured": typed.measured or usual(row["kind"]) or None,
             "order_id": row["order_id"],
             "order_animal_id": order_animal_id,
             "model_id": row["model_id"],
@@ -368,7 +371,9 @@ def _line_that_takes_copies(db: Connection, order_id: int, order_animal_id: int)
                 models.c.step,
                 orders.c.open,
                 orders.c.paid,
+                animals.c.kind,
             )
+            .join(animals, animals.c.id == order_animals.c.animal_id)
             .join(models, models.c.id == order_animals.c.model_id)
             .join(orders, orders.c.id == order_animals.c.order_id)
             .where(order_animals.c.id == order_animal_id, order_animals.c.order_id == order_id)

@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import AfterValidator, BeforeValidator
 
 from app.flow.steps import STARTS, STEPS, Of, Step
+from app.orders.facts.sizes import Measured
 from app.shared.errors import BadFields
 from app.shared.text import fold, whole_number
 from app.shared.web.fields import (
@@ -160,6 +161,7 @@ class CopyDetails(Fields):
     """A copy, when it is ordered and whenever it is edited."""
 
     size: Size
+    measured: Measured = ""
     pose: Short
     base: Short
     finish: Short
@@ -169,7 +171,8 @@ class CopyDetails(Fields):
 
     def columns(self) -> dict[str, Any]:
         """The values by the names that they have in the database."""
-        return {COPY_COLUMNS[name]: value for name, value in self if name in COPY_COLUMNS}
+        found = {COPY_COLUMNS[name]: value for name, value in self if name in COPY_COLUMNS}
+        return {**found, "measured": self.measured or None}
 
 
 COPY_COLUMNS = {name: name for name in CopyDetails.model_fields} | {

@@ -17,6 +17,7 @@ from app.orders.entry.form import (
     copy_lines,
     read,
 )
+from app.orders.facts import sizes
 from app.orders.forecast import worker as forecasting
 from app.shared.errors import BadFields
 from app.shared.text import whole_number
@@ -240,6 +241,7 @@ def _page(
         "poses": settings.choices("poses"),
         "bases": settings.choices("bases"),
         "sizes": settings.choices("sizes"),
+        "measured": sizes.CHOICES,
         "model_steps": [(str(s), STEPS[s].name) for s in STARTS[Of.MODEL]],
         "copy_steps": [(str(s), STEPS[s].name) for s in STARTS[Of.COPY]],
     }

@@ -16,7 +16,7 @@ from app.flow.gates import read
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.stays import DRYING
 from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_code
-from app.orders.facts import ranges, store
+from app.orders.facts import ranges, sizes, store
 from app.orders.facts.order import (
     AnimalFacts,
     CopyFacts,
@@ -152,7 +152,7 @@ def _animal(row: Row[Any], copies: tuple[CopyFacts, ...], rows: Rows) -> AnimalF
         outcome=_outcome(moves),
         limits=row.limits,
         limits_agreed=bool(row.limits_agreed),
-        copies=copies,
+        copies=tuple(_scaled(copy, row.height) for copy in copies),
     )
 
 
@@ -186,6 +186,11 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
     )
 
 
+def _scaled(copy: CopyFacts, height: str) -> CopyFacts:
+    factor = sizes.scale(copy.size_mm, copy.measured, height)
+    return replace(copy, scale=sizes.scale_said(factor))
+
+
 def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
     log = rows.copy_logs.get(row.id, [])
     line = effective(log)
@@ -203,6 +208,7 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
         number=row.number,
         standing=_standing(row, line, rows),
         size_mm=row.size_mm,
+        measured=row.measured or "",
         pose=row.pose,
         base=row.base,
         finish=row.finish,

@@ -75,6 +75,7 @@ class CopyFacts:
 
     `rework` says that part of it is being made again. The whole of it is where an act (`remade_by`,
     at `remade_at`) began it anew. A copy that was received by assumption has `received_assumed`.
+    `scale` is the scale in words.
     """
 
     code: str
@@ -82,6 +83,8 @@ class CopyFacts:
     number: int
     standing: Standing
     size_mm: int | None = None
+    measured: str = ""
+    scale: str = ""
     pose: str = ""
     base: str = ""
     finish: str = ""

@@ -25,7 +25,7 @@ _ORDERS = _query(
 # A model may come from another order than the one that it is used in.
 _ANIMALS = _query(
     "SELECT oa.order_id AS for_order, oa.letter AS in_order, oa.animal_id,"
-    " a.name, a.kind, a.sex, a.life, m.*"
+    " a.name, a.kind, a.sex, a.life, a.height, m.*"
     " FROM order_animals oa JOIN animals a ON a.id = oa.animal_id"
     " JOIN models m ON m.id = oa.model_id WHERE oa.order_id IN :ids ORDER BY oa.letter"
 )

@@ -3,18 +3,23 @@
 Each field that differs is noted, with who changed it and when.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
 from sqlalchemy import Connection, RowMapping, and_, func, insert, select, update
 
 from app.flow.changes import change_in
+from app.flow.steps import Step
 from app.flow.store import mark_stale
-from app.orders.entry.form import AnimalDetails, CopyDetails, OrderDetails
+from app.orders.entry.form import LARGEST_MM, SMALLEST_MM, AnimalDetails, CopyDetails, OrderDetails
 from app.orders.entry.store import ADDRESS
+from app.orders.facts import sizes
+from app.orders.facts.changeable import Detail, changeable
 from app.orders.lists import store as lists_store
 from app.orders.order.actions import animal_changed
 from app.orders.order.store import OrderRows
+from app.shared.errors import BadFields
 from app.shared.people import Person
 from app.shared.text import fold
 from app.shared.web.fields import Fields, Line, Mail, Name, Number, Short, Tick, Words
@@ -90,6 +95,57 @@ def save_order(
             change_in(db, copies, copy_id, rows.order["id"], values, who, now)
         mark_stale(db, of_orders)
     workshop.changed.set()
+
+
+class ScaleFields(Fields):
+    """One scale for several animals, as how many times smaller than they are."""
+
+    scale: Short
+
+    @property
+    def factor(self) -> float:
+        """The scale as a number. Raises BadFields where there is none."""
+        typed = self.scale.replace(",", ".").rpartition(":")[2].strip()
+        if not re.fullmatch(r"\d{1,3}(?:\.\d)?", typed) or not 1 <= float(typed) <= 200:
+            raise BadFields({"scale": "How many times smaller? A number from 1 to 200, like 9."})
+        return float(typed)
+
+
+def set_scale(workshop: Workshop, rows: OrderRows, factor: float, who: Person) -> int:
+    """Give the copies of an order that are not begun the sizes of one scale; gives how many.
+
+    What nobody measured, or is measured elsewhere than its animal, keeps its size. Raises BadFields
+    where no copy would get a size, or one that cannot be made.
+    """
+    new = {
+        row["id"]: mm
+        for row in rows.copies
+        if Detail.SIZE in changeable(Step.NOT_BEGUN, Step(row["step"]))
+        and (mm := sizes.at_scale(factor, row["measured"], _height(rows, row))) is not None
+    }
+    if not new:
+        raise BadFields(
+            {"scale": "None of these copies can be set: they are begun, or not measured."}
+        )
+    if any(not SMALLEST_MM <= mm <= LARGEST_MM for mm in new.values()):
+        said = ", ".join(f"{mm} mm" for mm in sorted(set(new.values())))
+        raise BadFields(
+            {"scale": f"That would make {said}: {SMALLEST_MM} to {LARGEST_MM} mm, please."}
+        )
+    order_id = rows.order["id"]
+    with workshop.database.writing() as db:
+        for copy_id, mm in new.items():
+            change_in(db, copies, copy_id, order_id, {"size_mm": mm}, who, workshop.now())
+        mark_stale(db, [order_id])
+    workshop.changed.set()
+    return len(new)
+
+
+def _height(rows: OrderRows, copy: RowMapping) -> str:
+    """The words for how big a copy's animal is."""
+    animal_of = {row["id"]: row["animal_id"] for row in rows.models}
+    heights = {row["id"]: row["height"] for row in rows.animals}
+    return str(heights.get(animal_of.get(copy["model_id"]), ""))
 
 
 def save_customer(

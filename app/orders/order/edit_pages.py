@@ -13,6 +13,7 @@ from sqlalchemy import RowMapping
 from starlette.responses import Response
 
 from app.orders.entry.form import COPY_COLUMNS, AnimalDetails, CopyDetails, OrderDetails
+from app.orders.facts import sizes
 from app.orders.lists import store as lists_store
 from app.orders.order import edit_actions
 from app.orders.order import store as order_store
@@ -81,6 +82,7 @@ def _order_page(
         "rows": rows,
         "copies": [copy for copy in rows.copies if copy["open"]],
         "others": others,
+        "measured": list(sizes.CHOICES),
         "ticked": ticked,
         "typed": typed,
         "errors": errors or {},

@@ -16,6 +16,7 @@ from app.orders.order import actions as order_actions
 from app.orders.order import asking, links, store
 from app.orders.order.actions import ContactFields, StopFields
 from app.orders.order.asking import WAITS, AnswerFields, OverrideFields, QuestionFields
+from app.orders.order.edit_actions import ScaleFields, set_scale
 from app.orders.order.photos_told import ToldFields, photos_told, to_fetch
 from app.orders.order.view import view
 from app.shared.errors import BadFields
@@ -260,3 +261,18 @@ def more_copies(
             workshop, id_, line, check(AddedCopy, form.plain()), me, form.get("once")
         ),
     )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/scale", name="set_scale")
+def one_scale(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled
+) -> Response:
+    """Give the copies that are not begun the sizes of one scale."""
+
+    def act(id_: int) -> None:
+        factor = check(ScaleFields, form.plain()).factor
+        with workshop.database.reading() as db:
+            rows = store.rows_of(db, id_)
+        set_scale(workshop, rows, factor, me)
+
+    return _act(request, workshop, number, form, "scale", "saved", act)

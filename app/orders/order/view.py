@@ -12,6 +12,7 @@ from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step
 from app.flow.store import Ref, state_of_row
 from app.orders.benches import words as benches
 from app.orders.benches.words import Clock, day_of
+from app.orders.facts import sizes
 from app.orders.order import history
 from app.orders.order.store import OrderRows
 from app.shared.calendar import DAY
@@ -68,6 +69,7 @@ class OrderView:
     held: bool
     remembered: list[str]
     may_add_copies: bool
+    one_scale: bool
 
 
 def view(
@@ -76,15 +78,14 @@ def view(
 ) -> OrderView:  # fmt: skip
     """Put the order page together."""
     zone = settings.zone_info()
-    names = {row["id"]: row["name"] for row in rows.animals}
-    lives = {row["id"]: row["life"] for row in rows.animals}
+    animals = {row["id"]: row for row in rows.animals}
     animal_of_model = {row["id"]: row["animal_id"] for row in rows.models}
 
     def piece(of: Of, row: Any) -> PieceView:
         model_id = row["id"] if of is Of.MODEL else row["model_id"]
-        animal_id = animal_of_model.get(model_id)
-        policy = Policy(settings.blank_on, lives.get(animal_id) == "remembered")
-        return _piece(of, row, rows, names.get(animal_id, ""), policy, person, now, zone, pace)
+        animal = animals[animal_of_model[model_id]]
+        policy = Policy(settings.blank_on, animal["life"] == "remembered")
+        return _piece(of, row, rows, animal, policy, person, now, zone, pace)
 
     models = {row["id"]: piece(Of.MODEL, row) for row in rows.models}
     copies = {row["id"]: piece(Of.COPY, row) for row in rows.copies}
@@ -100,6 +101,8 @@ def view(
         history=history.lines(rows.log, lambda ref: _named(by_id.get(ref)), rows.people, now),
         open_questions=[q for q in rows.questions if q["answered_at"] is None],
         answered_questions=[q for q in rows.questions if q["answered_at"] is not None],
+        one_scale=sum(bool(sizes.own(row["height"])) for row in rows.animals) > 1
+        and any(row["step"] == Step.NOT_BEGUN for row in rows.copies),
         held=any(p.state.held for p in by_id.values() if p.state.open),
         remembered=[row["name"] for row in rows.animals if row["life"] == "remembered"],
         may_add_copies=_deadline_open(rows, today),
@@ -141,7 +144,7 @@ def _deadline_open(rows: OrderRows, today: date) -> bool:
 
 
 def _piece(
-    of: Of, row: Any, rows: OrderRows, name: str, policy: Policy, person: Person, now: int,
+    of: Of, row: Any, rows: OrderRows, animal: Any, policy: Policy, person: Person, now: int,
     zone: ZoneInfo, pace: Pace,
 ) -> PieceView:  # fmt: skip
     state = state_of_row(of, row)
@@ -154,7 +157,7 @@ def _piece(
             rows.order["number"], of, row["letter"],
             row["number"] if copy else 0, row["making"] if copy else 1,
         ),
-        name=name,
+        name=animal["name"],
         state=state,
         version=row["version"],
         step_name=STEPS[state.step].name,
@@ -164,7 +167,7 @@ def _piece(
         slow=slow,
         offers=given,
         main=next((offer for offer in given if offer.main), None),
-        facts=copy_facts(row) if copy else _model_facts(row),
+        facts=copy_facts(row, animal["height"]) if copy else _model_facts(row),
         size_missing=copy and state.open and row["size_mm"] is None,
         on_bench=state.step in BENCHES,
     )  # fmt: skip
@@ -185,10 +188,15 @@ def where(state: State, people: Mapping[int, str], now: int, zone: ZoneInfo) -> 
     return "waiting its turn" if STEPS[state.step].take else ""
 
 
-def copy_facts(row: Any) -> str:
-    """A copy in words: 120 mm, standing, on oak, “Juniper 2009”."""
+def copy_facts(row: Any, height: str = "") -> str:
+    """A copy in words: 120 mm at the shoulder, standing, on oak, “Juniper 2009”.
+
+    `height` are the words for how big the animal is, from which the scale follows.
+    """
+    size = row["size_mm"]
     parts = [
-        f"{row['size_mm']} mm" if row["size_mm"] else "size missing",
+        sizes.said(size, row["measured"]) if size else "size missing",
+        sizes.scale_said(sizes.scale(size, row["measured"], height)),
         row["pose"],
         f"on {row['base']}" if row["base"] and row["base"] != "none" else "",
         row["finish"],

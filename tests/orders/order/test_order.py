@@ -412,7 +412,7 @@ def test_a_copy_joins_while_its_model_is_in_work(
         ref for ref in copies_of(made.number, workshop) if ref not in made.pieces.values()
     ]
     assert step_of(workshop.database, third) is Step.NOT_BEGUN
-    assert f"{made.number}-A3 60 mm, “Juni”" in said(desk, made)
+    assert f"{made.number}-A3 60 mm at the shoulder, “Juni”" in said(desk, made)
     page = act(desk, made, where, size="3", pose="lying")
     assert page.status_code == 422
     assert "Between" in at_field(page, "size")
