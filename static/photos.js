@@ -1,5 +1,5 @@
 /* What plain forms cannot do at the photo desk: uploads one file at a time with a word on how far
-   they are, files dropped onto the page, and whose is which by keyboard. */
+   they are, files dropped onto the page, and sorting by animal by keyboard. */
 (() => {
   "use strict";
   const form = document.getElementById("bring");
@@ -14,7 +14,7 @@
     if (answer.status === 422) return { kept: 0, known: 0, not_read: [{ name: file.name, why: (await answer.json()).problem }] };
     if (!answer.ok) {
       const said = await answer.json().catch(() => ({}));
-      throw new Error(said.problem || (answer.status === 401 ? "You are not signed in any more." : "The house did not take it."));
+      throw new Error(said.problem || (answer.status === 401 ? "You are not signed in any more." : "The server did not accept it."));
     }
     return answer.json();
   };
@@ -25,12 +25,12 @@
     far.hidden = false;
     far.max = files.length;
     const sum = { kept: 0, known: 0, not_read: [] };
-    const told = () => `${sum.kept} new` + (sum.known ? `, ${sum.known} here already` : "") + (sum.not_read.length ? `, ${sum.not_read.length} not read` : "");
+    const told = () => `${sum.kept} new` + (sum.known ? `, ${sum.known} already here` : "") + (sum.not_read.length ? `, ${sum.not_read.length} could not be read` : "");
     let place = 0;
     try {
       for (const file of files) {
         far.value = place;
-        say(`Bringing in ${place + 1} of ${files.length}: ${file.name}. So far ${told()}.`);
+        say(`Adding ${place + 1} of ${files.length}: ${file.name}. So far ${told()}.`);
         const came = await send(file);
         sum.kept += came.kept;
         sum.known += came.known;
@@ -41,7 +41,7 @@
       far.hidden = true;
     } catch (why) {
       const lost = why instanceof TypeError ? "The connection broke." : why.message;
-      say(`${lost} ${place} of ${files.length} files went through (${told()}). Choose the same files again: what is here is known.`);
+      say(`${lost} ${place} of ${files.length} files were added (${told()}). Choose the same files again: what is here already is skipped.`);
     }
     busy = false;
     window.htmx.ajax("GET", window.location.pathname, { target: "#here", swap: "innerHTML" });
@@ -61,7 +61,7 @@
     });
   }
 
-  // ---- whose is which
+  // ---- sorting by animal
   const ticks = () => [...document.querySelectorAll("#sorting input[name=tick]")];
   let last = null;
 

@@ -111,7 +111,7 @@ def _chosen(workshop: Workshop, model: int, form: Form) -> dict[str, tuple[int, 
             continue
         number = whole_number(typed)
         if number is None:
-            raise BadFields({f"p_{key}": "The number under the photo."})
+            raise BadFields({f"p_{key}": "Enter the number under the photo."})
         if not 0 < number <= len(ids):
             raise BadFields({f"p_{key}": f"Give a photo from 1 to {len(ids)}."})
         found[key] = (ids[number - 1], form.get(f"c_{key}") or "whole")

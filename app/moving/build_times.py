@@ -83,9 +83,9 @@ class Room:
             return ""
         none = "No machine has a free place"
         if self.next_at is None:
-            return f"{none}. Say first how a run ended."
+            return f"{none}. Enter how a run ended first."
         if self.next_at < now:
-            return f"{none}. One should have ended by {when(self.next_at)}: look at the machine."
+            return f"{none}. One should have ended by {when(self.next_at)}: check the machine."
         return f"{none}. The next one is expected by {when(self.next_at)}."
 
 

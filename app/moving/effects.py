@@ -208,11 +208,11 @@ def _may_run(moving: Moving) -> None:
     refused = [(piece, why) for piece, why in checked if why is not None]
     if refused:
         said = [
-            f"The check expects no build from the pictures of {named(db, piece.ref).words}"
+            f"The check calls the photos of {named(db, piece.ref).words} not usable"
             + (f": {why}" if why else ".")
             for piece, why in refused
         ]
-        label = f"Start {'it' if len(checked) == 1 else 'them'} all the same"
+        label = f"Start {'it' if len(checked) == 1 else 'them'} anyway"
         raise AskFirst(" ".join(said), label, refused[0][0])
 
 

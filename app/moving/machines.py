@@ -153,7 +153,7 @@ def check_room(db: Connection, chosen: BuildMachine, new: set[int], now: int) ->
         names = words.listed([named(db, Ref(Of.MODEL, id_)).words for id_ in on_it])
         raise Refused(
             f"{chosen.name} has no free place: {names} {'is' if len(on_it) == 1 else 'are'} on "
-            "it. Say first how that build ended."
+            "it. Enter how that build ended first."
         )
     room = words.count(free, "free place")
     raise Refused(f"{chosen.name} has {room}, and {words.count(len(new), 'set')} were chosen.")

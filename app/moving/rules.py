@@ -14,9 +14,9 @@ REFUSED_BY_CHECK = frozenset({"will not do", "nothing readable"})
 def check_views(views: Sequence[str]) -> None:
     """There are views to ask for, not more than anybody would photograph. Raises BadFields."""
     if not views:
-        raise BadFields({"views": "Which views? One a line; the customer reads them as numbered."})
+        raise BadFields({"views": "Which views? One per line. The customer reads a numbered list."})
     if len(views) > MOST_VIEWS:
-        raise BadFields({"views": f"{MOST_VIEWS} at most: nobody photographs more."})
+        raise BadFields({"views": f"{MOST_VIEWS} at most: nobody takes more photos than that."})
 
 
 def check_marks(must: Collection[int], ticked: Collection[int]) -> None:

@@ -25,7 +25,7 @@ VIEWS = {
 }  # fmt: skip
 # What is cut out, in thousandths of the picture: left, top, right, bottom.
 CROPS = {
-    "whole": ("the whole picture", (0, 0, 1000, 1000)),
+    "whole": ("the whole photo", (0, 0, 1000, 1000)),
     "middle": ("its middle", (200, 200, 800, 800)),
     "left": ("its left half", (0, 0, 550, 1000)),
     "right": ("its right half", (450, 0, 1000, 1000)),
@@ -76,7 +76,7 @@ def save_marks(
                     db.execute(insert(marks).values(animal_id=animal, **values))
                 continue
             if int(key) not in known:
-                raise NotFound("That mark is not of this animal any more.")
+                raise NotFound("That marking is not this animal’s any more.")
             new = values if mark.what else {"gone_at": now}
             change_in(db, marks, int(key), piece.order_id, new, who, now)
         orders = [order for order, _ in flow.orders_of_model(db, model_id)]
@@ -149,7 +149,7 @@ def choose_views(
         db.execute(delete(reference_views).where(reference_views.c.model_id == model_id))
         for key, (picture, crop) in chosen.items():
             if key not in known or picture not in own:
-                raise NotFound("That picture or mark is not of this animal.")
+                raise NotFound("That photo or marking is not of this animal.")
             if crop not in CROPS:
                 raise BadFields({"views": "Choose one from the list."})
             left, top, right, bottom = CROPS[crop][1]

@@ -26,7 +26,7 @@ def delivery(owner: Page, served: Served) -> str:
     owner.locator("#f-files_said").fill("6")
     owner.locator(f'form[action="/orders/{number}/photos"] button').click()
     owner.goto(f"{served.staff}/photos")
-    owner.get_by_role("link", name="Bring in").click()
+    owner.get_by_role("link", name="Add photos").click()
     return owner.url
 
 
@@ -57,12 +57,14 @@ def test_a_broken_upload_is_taken_up_by_choosing_the_same_files(
 
     page.route("**/photos/bring/*", break_after_two)
     page.locator("#files").set_input_files(shots)
-    page.get_by_role("button", name="Bring them in").click()
+    page.get_by_role("button", name="Add them").click()
     expect(page.locator("#bring-said")).to_contain_text("The connection broke. 2 of 7 files")
     page.unroute("**/photos/bring/*")
-    page.get_by_role("button", name="Bring them in").click()
-    expect(page.locator("#bring-said")).to_contain_text("Done: 4 new, 2 here already, 1 not read.")
-    expect(page.locator("#here")).to_contain_text("Six pictures, safely here")
+    page.get_by_role("button", name="Add them").click()
+    expect(page.locator("#bring-said")).to_contain_text(
+        "Done: 4 new, 2 already here, 1 could not be read."
+    )
+    expect(page.locator("#here")).to_contain_text("Six photos safely here")
     expect(page.locator("#here")).to_contain_text("list.txt")
     expect(page.locator("#here img")).to_have_count(6)
     page.close()
@@ -87,12 +89,12 @@ def test_whose_is_which_by_keyboard_alone(owner: Page, delivery: str) -> None:
     owner.get_by_role("button", name="Count them").focus()
     keys.press("Enter")
     owner.wait_for_url(re.compile(r"/photos/check/\d+"))
-    expect(owner.locator("#check")).to_contain_text("Six pictures of Juniper are here.")
+    expect(owner.locator("#check")).to_contain_text("Six photos of Juniper are here.")
 
 
 def test_the_check_shows_its_answer_by_itself(owner: Page) -> None:
-    expect(owner.locator("#check")).to_contain_text("This set will not do.", timeout=60_000)
-    expect(owner.locator("#check")).to_contain_text("Different pictures here: 6")
+    expect(owner.locator("#check")).to_contain_text("These photos are not usable.", timeout=60_000)
+    expect(owner.locator("#check")).to_contain_text("Different photos: 6")
     expect(owner.get_by_label("As the customer will read it")).to_have_value(
         re.compile("Please take")
     )

@@ -51,7 +51,7 @@ def order_of_three(walk: Walk) -> None:
 def whose_is_which(walk: Walk, many: int) -> None:
     """Juniper's by the keyboard alone, the others' as the camera's clock parts them."""
     page, keys = walk.page, walk.page.keyboard
-    page.locator("#here").get_by_role("link", name="Whose is which").click()
+    page.locator("#here").get_by_role("link", name="Sort by animal").click()
     walk.look("sorting")
     letters, ticked = page.locator("#sorting .of"), page.locator("#sorting :checked")
     expect(letters).to_have_count(0)
@@ -66,11 +66,11 @@ def whose_is_which(walk: Walk, many: int) -> None:
     expect(letters).to_have_count(many)
     expect(letters.last).to_have_text("A")
     expect(ticked).to_have_count(0)
-    rest = page.locator(".runs .row", has_text=" to ").filter(has_text="are of")
+    rest = page.locator(".runs .row", has_text=" to ").filter(has_text="show")
     for place, name in ((1, "Otis"), (2, "Admiral")):
-        open_part(page, "Otherwise …")
+        open_part(page, "Assign differently …")
         rest.nth(place).get_by_role("button", name=name).click()
-        expect(page.locator("#sorting [role=status]")).to_contain_text(f"3 given to {name}.")
+        expect(page.locator("#sorting [role=status]")).to_contain_text(f"3 assigned to {name}.")
     walk.look("sorted")
     press(page, "Count them")
 
@@ -100,7 +100,7 @@ def order_of_focus(page: Page) -> None:
 def checked(walk: Walk, many: str, name: str, verdict: str) -> None:
     """The worker has checked Juniper's set, and says so."""
     check = walk.page.locator("#check")
-    expect(check).to_contain_text(f"{many} pictures of Juniper are here.")
+    expect(check).to_contain_text(f"{many} photos of Juniper are here.")
     await_check(walk, name)
     expect(check).to_contain_text(verdict)
     expect(check.locator(".graph svg")).to_be_visible()
@@ -115,7 +115,7 @@ def name_the_machine(walk: Walk) -> None:
     """The studio's first machine, with one place."""
     walk.go("/builds")
     walk.page.get_by_label("New machine").fill("Kettle")
-    press(walk.page, "Add it")
+    press(walk.page, "Add machine")
 
 
 def build(walk: Walk, name: str, stop: bool = False) -> None:
@@ -169,7 +169,7 @@ def the_customer_reads(walk: Walk, asked: list[str]) -> None:
     walk.look("order-asked")
     walk.go(f"{walk.order}/letters")
     letter = walk.page.locator("details pre.mail")
-    walk.page.locator("summary", has_text="How it reads now").click()
+    walk.page.locator("summary", has_text="Preview: ").click()
     walk.look("letter")
     said = re.sub(r"\s+", " ", letter.inner_text())
     walk.go(link)
@@ -240,7 +240,7 @@ def test_three_animals_from_a_link_to_a_finished_model(
     told(walk, "link", len(first), "https://drop.example/a1", date.today() + timedelta(days=2))
     fetch(walk, first)
     whose_is_which(walk, len(views))
-    checked(walk, "19", "check", "This set is doubtful.")
+    checked(walk, "19", "check", "It’s doubtful whether these photos are usable.")
     advice = advice_of(walk)
     name_the_machine(walk)
     build(walk, "Juniper", stop=True)
@@ -251,13 +251,13 @@ def test_three_animals_from_a_link_to_a_finished_model(
     second = card(tmp_path / "second", missing, "15")
     told(walk, "mail", len(second))
     fetch(walk, second)
-    owner.locator("#here").get_by_role("link", name="Whose is which").click()
+    owner.locator("#here").get_by_role("link", name="Sort by animal").click()
     walk.look("second-sorting")
-    owner.get_by_role("button", name="All are of Juniper").click()
+    owner.get_by_role("button", name="All show Juniper").click()
     expect(owner.locator("#sorting [role=status]")).to_be_visible()
     press(owner, "Count them")
     # What was asked for closed the ring.
-    checked(walk, "24", "union", "This set will do.")
+    checked(walk, "24", "union", "These photos are usable.")
     build(walk, "Juniper")
     assess(walk, "Juniper")
     with_limits(walk)
@@ -291,9 +291,9 @@ def by_eye(walk: Walk) -> str:
     """What the check leaves to the eye is said, and judged so without a build."""
     page, check = walk.page, walk.page.locator("#check")
     await_check(walk, "check")
-    expect(check).to_contain_text("the work goes by eye")
-    expect(check.get_by_role("button", name="Make it a request")).to_have_count(0)
-    said = check.locator("section", has_text="What will be judged by eye").locator("li").first
+    expect(check).to_contain_text("the model is sculpted by eye")
+    expect(check.get_by_role("button", name="Ask for these views")).to_have_count(0)
+    said = check.locator("section", has_text="What to sculpt by eye").locator("li").first
     line = said.inner_text()
     assert "more views" not in page.inner_text("main")
     walk.go(f"/pieces/model/{walk.models['Biscuit']}")
@@ -324,7 +324,7 @@ def test_a_remembered_animal_is_made_from_six_prints_and_asked_for_nothing_again
     assert line.rstrip(".") in told_so
     link = owner.locator("#the-link").input_value()
     walk.go(f"{walk.order}/letters")
-    owner.locator("summary", has_text="How it reads now").click()
+    owner.locator("summary", has_text="Preview: ").click()
     letter = owner.locator("details pre.mail").inner_text()
     walk.look("letter")
     walk.go(link)

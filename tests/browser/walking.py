@@ -94,14 +94,14 @@ def fetch(walk: Walk, files: list[Path]) -> None:
     walk.look("list")
     row = walk.page.locator(".fetch", has_text=walk.order.rsplit("/", 1)[1])
     expect(row).to_contain_text(f"{len(files)} files, they say.")
-    row.get_by_role("link", name="Bring in").click()
+    row.get_by_role("link", name="Add photos").click()
     walk.delivery = walk.page.url
     walk.look("delivery")
     walk.page.locator("#files").set_input_files(files)
-    walk.page.get_by_role("button", name="Bring them in").click()
+    walk.page.get_by_role("button", name="Add them").click()
     said = walk.page.locator("#bring-said")
     expect(said).to_contain_text(f"Done: {len(files)} new.", timeout=30_000)
-    expect(walk.page.locator("#here")).to_contain_text("safely here, as many as were told of.")
+    expect(walk.page.locator("#here")).to_contain_text("safely here, as announced.")
 
 
 def await_check(walk: Walk, name: str) -> Locator:

@@ -156,7 +156,7 @@ def _typed_moment(day: date | None, hour: str, in_force: InForce, now: int) -> i
     moment = typed_moment(in_force, day, hour, "until_hour", today, opening)
     assert moment is not None
     if moment <= now:
-        raise BadFields({"until_hour": "That has passed already. A time still to come, please."})
+        raise BadFields({"until_hour": "That has passed already. Enter a time in the future."})
     if moment > now + 366 * DAY:
         raise BadFields({"until_day": "That is over a year away. Put it on hold instead."})
     return moment

@@ -56,17 +56,17 @@ class Show(StrEnum):
 SHOW_WORDS: Mapping[Show, str] = {
     Show.ALL: "All",
     Show.MINE: "Mine",
-    Show.NEEDED: "Needed by a day",
+    Show.NEEDED: "Needed by a date",
     Show.WAITING: "Waiting for the customer",
     Show.REMAKES: "Remakes and rework",
     Show.GIFTS: "Gifts",
 }
 NOTHING_SHOWN: Mapping[Show, str] = {
-    Show.ALL: "No piece is on the benches now.",
-    Show.MINE: "You have nothing in hand, and nothing set aside.",
-    Show.NEEDED: "Nothing here is needed by that day.",
-    Show.WAITING: "No piece waits for its customer.",
-    Show.REMAKES: "No remake and no rework is under way.",
+    Show.ALL: "No pieces are on the benches. New orders appear here as soon as they are entered.",
+    Show.MINE: "You have nothing in hand and nothing set aside.",
+    Show.NEEDED: "No piece here has a date it is needed by.",
+    Show.WAITING: "No piece is waiting for its customer.",
+    Show.REMAKES: "There are no remakes and no rework.",
     Show.GIFTS: "Nothing here is a gift.",
 }
 

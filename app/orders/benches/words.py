@@ -165,7 +165,7 @@ def _building(line: OpenPiece, clock: Clock) -> str:
     if line.build_ends_at is None:
         return f"{on}, since {clock.when(line.entered_at)}"
     if line.build_ends_at < clock.now:
-        return f"{on}, should have ended by {clock.when(line.build_ends_at)}: look at the machine"
+        return f"{on}, should have ended by {clock.when(line.build_ends_at)}: check the machine"
     return f"{on}, ends by {clock.when(line.build_ends_at)}"
 
 
@@ -198,7 +198,7 @@ def notes(line: OpenPiece, question: Asked | None, chance: float | None, clock: 
     if line.gift:
         rest.append(f"Gift, given on {clock.long(line.gift_day)}" if line.gift_day else "Gift")
     if line.life == "remembered":
-        rest.append("Remembered")
+        rest.append("Has died")
     rest.extend(_photo_notes(line, photos=photos))
     if line.step == Step.FINISHING:
         rest.append(_deadline(line, clock))
@@ -214,12 +214,12 @@ def _needed(line: OpenPiece, chance: float | None, clock: Clock) -> tuple[str, l
         return "", []
     said = f"Needed by {clock.long(line.needed_by)}"
     if line.needed_by < clock.today.isoformat():
-        return said, ["That day is past"]
+        return said, ["That date has passed"]
     if chance is None:
         return said, []
     odds = round(chance * 10)
     likely = (
-        "hardly a chance" if odds == 0
+        "hardly any chance" if odds == 0
         else "almost sure" if odds == 10
         else f"chance about {odds} in 10"
     )  # fmt: skip

@@ -38,7 +38,7 @@ def start(
     Raises what `perform` raises.
     """
     if not seen:
-        raise Refused("Which sets? Tick the ones that go on together.")
+        raise Refused("Which sets? Tick the ones that start together.")
     if len(seen) > MOST_AT_ONCE:
         raise Refused(f"At most {MOST_AT_ONCE} sets at once, please.")
     said = MoveDetails(machine=machine_id, sure=sure)
@@ -54,13 +54,13 @@ def end(
     who: Person,
     once: str,
 ) -> Done:
-    """Say how runs ended: finished, stopped by the machine, or failed by the pictures.
+    """Say how runs ended: finished, machine stopped, or photos not good enough.
 
     All of them in one act, at one moment where one was typed (UTC seconds). Raises what `perform`
     raises.
     """
     if move not in ENDS:
-        raise NotFound("A run does not end that way.")
+        raise NotFound("A run cannot end that way.")
     if not seen:
         raise Refused("Which runs? Tick the ones that ended.")
     if len(seen) > MOST_AT_ONCE:
@@ -70,7 +70,7 @@ def end(
 
 
 def put_on(workshop: Workshop, model_id: int, machine_id: int) -> None:
-    """Say on which machine a model that is being built runs in truth.
+    """Say on which machine a model that is being built really runs.
 
     Raises NotFound, and Refused where it does not run or the machine has no room.
     """
@@ -81,7 +81,7 @@ def put_on(workshop: Workshop, model_id: int, machine_id: int) -> None:
         if not machine.on:
             raise Refused(f"{machine.name} is switched off. Choose another one.")
         if piece.state.step is not Step.BUILDING:
-            raise Refused("It is not being built any more.")
+            raise Refused("That set is not being built any more.")
         past = on_machines.runs(db, now - on_machines.YEAR)
         runs = by_model([on.run for on in past])
         run = runs[model_id]
@@ -162,11 +162,11 @@ def switch(workshop: Workshop, id_: int, *, on: bool) -> None:
             run.run.ended is None and run.machine_id == id_ for run in on_machines.runs(db, now)
         )
         if running and not on:
-            raise Refused(f"Something runs on {machine.name}. Say first how that ended.")
+            raise Refused(f"A run is still on {machine.name}. Enter how it ended first.")
         db.execute(update(machines).where(machines.c.id == id_).values(off_at=None if on else now))
 
 
 def _check_name(db: Connection, name: str, own: int) -> None:
     query = select(func.count()).where(machines.c.name_key == name.casefold(), machines.c.id != own)
     if db.execute(query).scalar_one():
-        raise BadFields({"name": "A machine has that name already."})
+        raise BadFields({"name": "Another machine already has that name."})

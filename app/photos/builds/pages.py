@@ -77,7 +77,7 @@ def end(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respon
         today = in_force.calendar.day_of(now)
         happened = typed_moment(in_force, typed.on, typed.at, "at", today, time(12))
         if happened is not None and happened > now:
-            raise BadFields({"at": "That is in the future. Type a time that has passed."})
+            raise BadFields({"at": "That is in the future. Enter a time that has passed."})
         seen, once = _seen(form), form.get("once")
         try:
             return actions.end(workshop, typed.move, seen, happened, typed.reason, me, once).act
@@ -89,7 +89,7 @@ def end(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respon
 
 @router.post("/builds/on/{model:int}", name="build_put_on")
 def put_on(request: Request, workshop: TheWorkshop, model: RowId, form: Filled) -> Response:
-    """Say on which machine a run is in truth."""
+    """Say on which machine a run really is."""
 
     def act() -> int:
         machine = whole_number(form.get("machine"))

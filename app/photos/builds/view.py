@@ -8,6 +8,7 @@ from app.moving.build_times import HOUR, BuildMachine, Busy, OnMachine, Times, b
 from app.moving.rules import REFUSED_BY_CHECK
 from app.orders.benches.lines import OpenPiece
 from app.orders.benches.words import Clock, notes, placed
+from app.photos.check.wording import verdict_words
 from app.shared.calendar import DAY
 from app.shared.web import words
 
@@ -120,12 +121,12 @@ def assemble(
 def _basis(takes: Times, finished: int) -> str:
     if takes.own:
         return (
-            f"When a run should end is read from {takes.own} finished runs of the last year, by "
-            "their number of pictures: one in ten ended sooner, about one in seven later."
+            f"End times come from {takes.own} finished runs of the last year, by number of photos: "
+            "one in ten ended sooner, about one in seven later."
         )
     return (
-        f"{words.capital(words.count(finished, 'finished run'))} of our own so far; until there "
-        "are twenty, the times are a wide guess from the number of pictures."
+        f"{words.capital(words.count(finished, 'finished run'))} so far. Until there are twenty, "
+        "the times are a rough guess from the number of photos."
     )
 
 
@@ -142,9 +143,8 @@ def _waiting(
     its = takes.of(line.pictures)
     where = f"on hold: {line.hold_reason}" if held else reason
     said = verdicts.get(line.id, "")
-    # Of a remembered animal no better set will come: where no build is, hands work by eye.
+    # Of a remembered animal no better set will come: without a build it is sculpted by eye.
     refused = said in REFUSED_BY_CHECK
-    by_eye = refused and line.life == "remembered"
     return QueuedSet(
         line=line,
         rank=(held, rank, line.order_number, line.id),
@@ -152,20 +152,18 @@ def _waiting(
         called=f"{line.animal} {line.code}",
         reason=where,
         notes=notes(line, None, chance, clock),
-        verdict=_BY_EYE if by_eye else _VERDICTS.get(said, ""),
+        verdict=_verdict(said, line.life == "remembered", refused=refused),
         takes=f"takes {span(its.first, its.last)}",
         days=max(0.0, (clock.now - line.entered_at) / DAY),
         free=not (held or line.stopped or refused),
     )
 
 
-_BY_EYE = "checked: no build, by eye"
-_VERDICTS = {
-    "will do": "checked: will do",
-    "doubtful": "checked: doubtful",
-    "will not do": "▲ checked: will not do",
-    "nothing readable": "▲ checked: nothing readable",
-}
+def _verdict(said: str, remembered: bool, *, refused: bool) -> str:
+    """What the check said of a set, in brick where it should not be built."""
+    if not said:
+        return ""
+    return f"{'▲ ' if refused and not remembered else ''}checked: {verdict_words(said, remembered)}"
 
 
 def _running(line: OpenPiece, on: OnMachine | None, takes: Times, clock: Clock) -> Running:
@@ -179,7 +177,7 @@ def _running(line: OpenPiece, on: OnMachine | None, takes: Times, clock: Clock) 
     over = clock.now - last
     if over > 0:
         says = f"{since}; should have ended by {clock.when(last)}"
-        late = f"{_long(over)} over its time: look at the machine"
+        late = f"{_long(over)} overdue: check the machine"
     elif first is None or first <= clock.now:
         says, late = f"{since}; ends by {clock.when(last)}", ""
     else:

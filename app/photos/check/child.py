@@ -19,6 +19,7 @@ from app.photos.check.answer import CheckResult, Progress, as_json
 from app.photos.check.graph_picture import view_graph_svg
 from app.photos.check.run import check_files
 from app.photos.check.thresholds import Thresholds
+from app.photos.check.wording import flaw_words
 from app.photos.pictures.reading import Found
 
 COLUMNS, CELL_WIDE, CELL_HIGH, CAPTION = 6, 200, 200, 34
@@ -40,7 +41,7 @@ def main() -> None:
 def _sheet(result: CheckResult) -> bytes:
     names = [picture.name for picture in result.facts.pictures]
     words = {
-        name: ", ".join(sorted(wrong - {"hopeless"}))
+        name: flaw_words(wrong - {"hopeless"})
         for name, wrong in zip(names, result.flaws, strict=False)
         if wrong
     }

@@ -9,8 +9,9 @@ from app.photos.check.answer import CheckResult, Progress, as_json
 from app.photos.check.rules import Verdict
 from app.photos.check.run import check_folder
 from app.photos.check.thresholds import Thresholds
-from app.shared.errors import CannotStart
+from app.photos.check.wording import ASPECTS, FITS, verdict_words
 from app.shared.places import DataFolder
+from app.shared.web.words import capital
 
 EXIT_CODES = {
     Verdict.WILL_DO: 0,
@@ -23,7 +24,7 @@ EXIT_CODES = {
 def main(folder: Path, as_json_text: bool = False, studio: DataFolder | None = None) -> int:
     """Check a folder, print the answer and return the exit code.
 
-    0 will do, 1 doubtful, 2 will not do, 3 nothing readable. With `as_json_text` standard output
+    0 usable, 1 doubtful, 2 not usable, 3 none readable. With `as_json_text` standard output
     is one JSON object and nothing else; progress goes to standard error either way. The lines are
     drawn where `studio` has them, or at the measured defaults. Raises CannotStart.
     """
@@ -40,7 +41,7 @@ def main(folder: Path, as_json_text: bool = False, studio: DataFolder | None = N
 def thresholds_of(studio: DataFolder) -> Thresholds:
     """The lines as this studio has moved them. Raises CannotStart where there is no studio."""
     if not studio.database_file.exists():
-        raise CannotStart(f"There is no studio in {studio.path}.")
+        raise studio.missing()
     # Only here: without a studio the check needs no database.
     from app.photos.check import thresholds_kept
     from app.shared.database import Database
@@ -56,19 +57,19 @@ def _say(progress: Progress) -> None:
 
 
 def _lines(result: CheckResult) -> list[str]:
-    lines = [f"{result.verdict.value[0].upper()}{result.verdict.value[1:]}."]
+    lines = [f"{capital(verdict_words(result.verdict))}."]
     for reason in result.reasons:
         lines.append(f"  {reason.text}")
         if reason.pictures:
             lines.append(f"    {_few(reason.pictures)}")
     if result.aspects:
-        lines.append("Judged apart:")
-        lines += [f"  {aspect.value}: {v.value}" for aspect, v in result.aspects.items()]
+        lines.append("In detail:")
+        lines += [f"  {ASPECTS[a]}: {FITS.get(v, v)}" for a, v in result.aspects.items()]
     if result.advice:
         lines.append("Advice:")
         lines += [f"  {a.number}. {a.text}" for a in result.advice]
     if result.cannot_tell:
-        lines.append("What it cannot tell:")
+        lines.append("What the check cannot tell:")
         lines += [f"  {text}" for text in result.cannot_tell]
     return lines
 

@@ -43,8 +43,8 @@ def view_graph_svg(facts: SetFacts, links: Sequence[ViewPair], at_least: int = 1
 
 def _title(facts: SetFacts, on_ring: bool) -> str:
     shape = facts.shape
-    seen = "Where the cameras stood, from above" if on_ring else "Which pictures match"
-    return f"{seen}: {len(shape.core)} of {shape.asked} pictures hold together."
+    seen = "Where the cameras stood, from above" if on_ring else "Which photos overlap"
+    return f"{seen}: {len(shape.core)} of {shape.asked} photos overlap."
 
 
 def _round_places(own: Sequence[int], ring: Ring) -> Places:
@@ -82,7 +82,7 @@ def _gap(ring: Ring) -> Iterable[str]:
     )
     middle = (begin + end) / 2
     x, y = MIDDLE + 0.6 * reach * math.cos(middle), MIDDLE - 0.6 * reach * math.sin(middle)
-    words = f"about {10 * round(ring.gap / 10)}° not seen"
+    words = f"about {10 * round(ring.gap / 10)}° missing"
     return [
         f'<path class="gap" d="{path}" fill="#9B2C1F" fill-opacity="0.12" stroke="#9B2C1F"'
         ' stroke-dasharray="6 4"/>',

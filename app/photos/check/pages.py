@@ -14,6 +14,7 @@ from app.orders.order import store as order_store
 from app.photos import store
 from app.photos.check import thresholds_kept, worker
 from app.photos.check.thresholds import Thresholds
+from app.photos.check.wording import ASPECTS, FITS, FLAWS
 from app.photos.check.worker import UnderWay
 from app.photos.hand_out import originals as handing_out
 from app.photos.intake import actions
@@ -25,23 +26,21 @@ from app.studio.workshop import Workshop
 
 router = APIRouter()
 VERDICTS = {
-    "will do": "This set will do.",
-    "doubtful": "This set is doubtful.",
-    "will not do": "This set will not do.",
-    "nothing readable": "Nothing in this set can be read.",
-    "": "The check itself fell, which says nothing about the pictures.",
+    "will do": "These photos are usable.",
+    "doubtful": "It’s doubtful whether these photos are usable.",
+    "will not do": "These photos are not usable.",
+    "nothing readable": "None of these photos can be read.",
+    "": "The check failed. That says nothing about the photos.",
 }
-# No more pictures can be had: what is said is said of a build, not of what somebody sent.
 OF_REMEMBERED = {
-    "will do": "These pictures will do for a build.",
-    "doubtful": "Whether a build comes of these pictures is doubtful.",
-    "will not do": "There will be no build from these pictures; the work goes by eye.",
+    "will do": "These photos are good to work from.",
+    "doubtful": "A build from these photos may fail.",
+    "will not do": "A machine can’t build from these photos, so the model is sculpted by eye.",
 }
-ASPECTS = {"will do": "yes", "doubtful": "in doubt", "will not do": "no"}
 MOST_SHOWN = 12
 STAGES = {
-    "beginning": "Beginning", "reading": "Reading the pictures one by one",
-    "matching": "Matching the pictures with each other", "judged": "Judging the set",
+    "beginning": "Starting", "reading": "Reading the photos one by one",
+    "matching": "Comparing the photos with each other", "judged": "Judging the set",
 }  # fmt: skip
 
 
@@ -111,7 +110,7 @@ def said(row: Any) -> CheckAnswer:
         version=row["thresholds_version"],
         remembered=bool(row["remembered"]),
         reasons=[_told(reason, ids) for reason in result.get("reasons", [])],
-        aspects=[(k, ASPECTS.get(v, v)) for k, v in result.get("aspects", {}).items()],
+        aspects=[(ASPECTS.get(k, k), FITS.get(v, v)) for k, v in result.get("aspects", {}).items()],
         advice=[line["text"] for line in result.get("advice", [])],
         cannot_tell=result.get("cannot_tell", []),
         flaws=_flaws(result.get("pictures", []), ids),
@@ -129,7 +128,8 @@ def _told(reason: dict[str, Any], ids: dict[str, int]) -> ReasonShown:
 def _flaws(pictures: list[dict[str, Any]], ids: dict[str, int]) -> dict[int, str]:
     found = {}
     for one in pictures:
-        words = list(one.get("flaws", [])) + ([one["problem"]] if "problem" in one else [])
+        words = [FLAWS.get(flaw, flaw) for flaw in one.get("flaws", [])]
+        words += [one["problem"]] if "problem" in one else []
         if one.get("copy_of"):
             words.append(f"the same as {one['copy_of']}")
         if words and one["name"] in ids:
@@ -168,7 +168,7 @@ def sheet(workshop: TheWorkshop, model_id: RowId) -> Response:
     try:
         jpeg = path.read_bytes()
     except OSError:
-        raise NotFound("There is no contact sheet of this set.") from None
+        raise NotFound("There is no contact sheet for these photos.") from None
     return Response(jpeg, media_type="image/jpeg", headers={"content-disposition": "inline"})
 
 
@@ -191,7 +191,7 @@ def thresholds(request: Request, workshop: TheWorkshop) -> Response:
 
 @router.post("/photos/thresholds", name="photo_thresholds_save")
 def move_thresholds(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
-    """Move them, by a person's decision."""
+    """Change them, by a person's decision."""
     try:
         thresholds_kept.save(workshop, thresholds_kept.read(form.plain()), me)
     except BadFields as why:
@@ -246,7 +246,7 @@ def _context(workshop: Workshop, model_id: int) -> dict[str, Any]:
         "check": set_.check,
         "pictures": pictures,
         "running": now,
-        "stage": STAGES.get(now.stage, "Matching the pictures with each other") if now else "",
+        "stage": STAGES.get(now.stage, "Comparing the photos with each other") if now else "",
         "waiting": _waiting(piece.state.step, set_, now),
         "judging": piece.state.step is Step.ASSESSING,
         "may_ask": piece.state.step in (Step.ASSESSING, Step.PHOTOS_IN, Step.FINISHING),

@@ -21,6 +21,14 @@ ENOUGH = 20
 VERDICTS = ("will do", "doubtful", "will not do", "")
 # What became of a set, in the order of the table's columns.
 OUTCOMES = ("good", "limits", "asked", "by_eye", "stopped")
+_NAMES = {
+    "two_groups": "groups that don’t overlap", "falls_apart": "too little overlap",
+    "missing_links": "some don’t overlap", "still_background": "background stays the same",
+    "thin": "barely overlapping", "joined_late": "perhaps two animals",
+    "held_by_few": "overlap hard to find", "turns_conflict": "sides too much alike",
+    "gap": "views missing", "open_ring": "not all the way round", "mostly_flawed": "many blurred",
+    "rest_falls_apart": "too few sharp ones", "mostly_noisy": "mostly grainy",
+}  # fmt: skip
 _GOOD = frozenset({"good", "limits"})
 # From here on a record speaks against a threshold: most sets were good although it was passed.
 _MOST, _TOO_MANY_FAIL = 0.5, 0.1
@@ -248,19 +256,17 @@ def _months(sets: Sequence[Judged], day_of: Callable[[int], date]) -> list[Month
 
 def _lost(lost: Sequence[float]) -> str:
     if not lost:
-        return "No model has needed a second set that passed, so no days were lost to one."
+        return "No model has needed a second set yet, so no days were lost to one."
     days = "days" if round(median(lost)) != 1 else "day"
     many = words.count(len(lost), "model")
     if len(lost) < ENOUGH:
         return (
-            f"{words.capital(many)} needed a further set and passed then: between "
-            f"{round(min(lost))} and {round(max(lost))} days from the asking to the passing, too "
-            "few for a usual one."
+            f"{words.capital(many)} needed a second set, which took between {round(min(lost))} and "
+            f"{round(max(lost))} days from the request to a good one: too few for an average."
         )
     return (
-        f"{words.capital(many)} needed a further set and passed then: usually "
-        f"{round(median(lost))} {days} from the asking to the passing, {round(sum(lost))} days in "
-        "all."
+        f"{words.capital(many)} needed a second set, which usually took {round(median(lost))} "
+        f"{days} from the request to a good one, {round(sum(lost))} days in all."
     )
 
 
@@ -271,29 +277,29 @@ def _advice(sets: Sequence[Judged], reasons: Sequence[ByReason]) -> list[str]:
     failed = sum(s.good is False for s in told_good)
     if len(told_good) >= ENOUGH and wilson(failed, len(told_good))[0] > _TOO_MANY_FAIL:
         said.append(
-            f"Of {len(told_good)} sets told “will do” {failed} did not. The check is too mild for "
-            "this studio: look at which they were before a threshold is moved."
+            f"Of {len(told_good)} sets that the check called usable, {failed} were not. It is too "
+            "lenient for you: look at those sets before you change a threshold."
         )
     for one in reasons:
         if one.good.of >= ENOUGH and wilson(one.good.hits, one.good.of)[0] > _MOST:
             said.append(
                 f"Of {one.good.of} sets built in spite of “{reason_words(one.code)}”, "
-                f"{one.good.hits} were good. Its threshold may be stricter than this studio needs."
+                f"{one.good.hits} were good. Its threshold may be stricter than you need."
             )
     enough = sum(s.good is not None and s.check is not None for s in sets)
     if not enough:
         return [
-            "No checked set has gone on to a judgement of its build yet: nothing can be said about "
-            "a threshold."
+            "No checked set has been built and assessed yet, so there is nothing to say about "
+            "thresholds."
         ]
     if enough < ENOUGH:
         return [
-            f"{words.capital(words.count(enough, 'checked set'))} so far went on to a judgement "
-            "of the build: too few to say anything about a threshold."
+            f"{words.capital(words.count(enough, 'checked set'))} built and assessed so far: too "
+            "few to say anything about thresholds."
         ]
-    return said or ["Nothing in the record speaks for moving a threshold."]
+    return said or ["Nothing here speaks for changing a threshold."]
 
 
 def reason_words(code: str) -> str:
-    """A reason's code as plain words."""
-    return code.replace("_", " ")
+    """A reason in a few plain words, by its code."""
+    return _NAMES.get(code, code.replace("_", " "))

@@ -15,17 +15,16 @@ from app.photos.check.record import (
     reason_words,
     record,
 )
+from app.photos.check.wording import verdict_words
+from app.shared.web import words
 from app.shared.web.templating import render
 from app.studio.web import TheWorkshop
 
 router = APIRouter()
 MOST_NAMED = 12
-VERDICT_WORDS = {
-    "will do": "Will do", "doubtful": "Doubtful", "will not do": "Will not do", "": "Not checked",
-}  # fmt: skip
 OUTCOME_WORDS = {
-    "good": "good", "limits": "good with limits", "asked": "asked again after a build",
-    "by_eye": "by eye", "stopped": "stopped before a build",
+    "good": "good", "limits": "good, with gaps", "asked": "asked again after a build",
+    "by_eye": "sculpt by eye", "stopped": "stopped before a build",
 }  # fmt: skip
 
 
@@ -44,7 +43,9 @@ def record_page(request: Request, workshop: TheWorkshop) -> Response:
         names = record_store.names(db) if checks else {}
     context: dict[str, Any] = {
         "rec": record(sets, lost, day_of),
-        "verdicts": [(key, VERDICT_WORDS[key]) for key in VERDICTS],
+        "verdicts": [
+            (key, words.capital(verdict_words(key)) if key else "Not checked") for key in VERDICTS
+        ],
         "outcomes": [(key, OUTCOME_WORDS[key]) for key in OUTCOMES],
         "names": names,
         "most": MOST_NAMED,

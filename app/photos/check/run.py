@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 from app.photos.check.answer import CheckResult, Progress, Report, answer
 from app.photos.check.facts import PictureFacts, Ring, SetFacts
 from app.photos.check.flaws import BLURS, flaws
-from app.photos.check.rules import Aspect, Verdict, distinct, is_thin, judge
+from app.photos.check.rules import Aspect, distinct, is_thin, judge
 from app.photos.check.thresholds import Thresholds
+from app.photos.check.wording import ASPECTS, flaw_words, verdict_words
 from app.photos.pictures.reading import PROBLEMS, Found, Read, Readers, natural, pictures_in
+from app.shared.web.words import capital
 
 if TYPE_CHECKING:
     from app.photos.check.matching import Matching
@@ -53,16 +55,11 @@ def check_files(
         matching = _begin(reads, pictures, t)
         facts = _facts(matching, readers, report)
     judgement = judge(facts, t)
-    report(Progress("judged", len(files), len(files), f"The set {_said(judgement.verdict)}."))
+    report(
+        Progress("judged", len(files), len(files), f"{capital(verdict_words(judgement.verdict))}.")
+    )
     contacts = {r.found.name: r.contact for r in reads if r.contact}
     return answer(judgement, facts, t, tuple(matching.links()), contacts, remembered)
-
-
-def _said(verdict: Verdict) -> str:
-    return {
-        Verdict.DOUBTFUL: "is doubtful",
-        Verdict.NOTHING_READABLE: "holds nothing readable",
-    }.get(verdict, verdict.value)
 
 
 def _read_all(
@@ -82,7 +79,7 @@ def _read_one(done: int, total: int, read: Read, t: Thresholds) -> Progress:
     if read.problem:
         return Progress("reading", done, total, f"{name}: {PROBLEMS[read.problem]}")
     found = flaws([_picture(read)], t)[0]
-    said = ", ".join(sorted(found)) or Aspect.CLEAR.value
+    said = flaw_words(found) or ASPECTS[Aspect.CLEAR]
     return Progress("reading", done, total, f"{name}: {said}.", clear=not found)
 
 

@@ -29,22 +29,25 @@ class Movable:
 
 
 MOVABLE = (
-    Movable("edge_blur", "Blurred from this width of edges on, px at 1024 px", 0.5, 5.0),
-    Movable("reblur", "and from this measure of re-blur on, 0 to 1", 0.2, 0.9),
+    Movable("edge_blur", "Blurred from this edge width up, px at 1024 px", 0.5, 5.0),
+    Movable("reblur", "and from this re-blur measure up, 0 to 1", 0.2, 0.9),
     Movable(
-        "relative_blur", "Blurred beside the others from this many times their usual", 1.2, 4.0
+        "relative_blur",
+        "Blurred next to the others from this many times their usual width",
+        1.2,
+        4.0,
     ),
-    Movable("motion", "Moved from this ratio of blur along and across on", 1.2, 6.0),
-    Movable("dark_mean", "Dark below this mean, 0 to 255", 5.0, 120.0),
-    Movable("noise", "Grainy from this noise on, levels of 255", 2.0, 40.0),
-    Movable("clipped", "Clipped from this share of plain white or black on, 0 to 1", 0.02, 0.9),
+    Movable("motion", "Motion blur from this ratio of blur along to across", 1.2, 6.0),
+    Movable("dark_mean", "Dark below this mean brightness, 0 to 255", 5.0, 120.0),
+    Movable("noise", "Grainy from this noise up, levels of 255", 2.0, 40.0),
+    Movable("clipped", "Burnt out or black from this share up, 0 to 1", 0.02, 0.9),
     Movable("small_side", "Small below this long side, px", 200.0, 6000.0),
     Movable("poor_jpeg", "Looks like a copy below this JPEG quality, 1 to 100", 1.0, 95.0),
-    Movable("least_pictures", "Fewest different pictures that may hold", 4.0, 60.0),
-    Movable("few_pictures", "Said to be few below", 4.0, 120.0),
-    Movable("holds_too_little", "Does not hold together below this share, 0 to 1", 0.3, 0.95),
-    Movable("holds_well", "Holds well from this share on, 0 to 1", 0.5, 1.0),
-    Movable("gap", "A gap in the ring from, degrees", 20.0, 180.0),
+    Movable("least_pictures", "Fewest different photos that may build", 4.0, 60.0),
+    Movable("few_pictures", "Called few below this number", 4.0, 120.0),
+    Movable("holds_too_little", "Too little overlap below this share, 0 to 1", 0.3, 0.95),
+    Movable("holds_well", "Enough overlap from this share up, 0 to 1", 0.5, 1.0),
+    Movable("gap", "Views missing from this gap up, degrees", 20.0, 180.0),
     Movable("wide_step", "Wide steps from, degrees", 10.0, 60.0),
 )
 
@@ -92,7 +95,7 @@ def read(typed: Mapping[str, str]) -> dict[str, float]:
             moved[one.name] = number
     low, high = (moved.get(k, base[k]) for k in ("holds_too_little", "holds_well"))
     if not wrong and low >= high:
-        wrong["holds_well"] = "This has to lie above the share that does not hold."
+        wrong["holds_well"] = "This must be above the share for too little overlap."
     if wrong:
         raise BadFields(wrong)
     return moved

@@ -3,54 +3,84 @@
 Plain texts with places for numbers.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from app.photos.check.rules import Finding, Judgement, Verdict, Weight
 
+# The keys of a verdict, of what is judged apart and of a flaw are kept with each check; what a
+# person reads for them stands here.
+_VERDICTS = {
+    "will do": "usable", "doubtful": "doubtful", "will not do": "not usable",
+    "nothing readable": "none readable", "": "check failed",
+}  # fmt: skip
+# No more photos can be had: what is said is said of the work, not of what somebody sent.
+_OF_REMEMBERED = {"will do": "good to work from", "will not do": "sculpt by eye"}
+ASPECTS: Mapping[str, str] = {
+    "holds together": "enough overlap", "seen from all sides": "seen from all sides",
+    "sharp and lit": "sharp and well lit", "enough detail": "enough detail",
+}  # fmt: skip
+FITS: Mapping[str, str] = {"will do": "yes", "doubtful": "in doubt", "will not do": "no"}
+FLAWS: Mapping[str, str] = {
+    "moved": "motion blur", "hopeless": "no detail left", "noisy": "grainy",
+    "clipped": "burnt out or black", "copied": "looks like a copy",
+}  # fmt: skip
+
+
+def verdict_words(verdict: str, remembered: bool = False) -> str:
+    """A check's verdict as staff read it; of a remembered animal as one says it."""
+    said = _VERDICTS.get(verdict, verdict)
+    return _OF_REMEMBERED.get(verdict, said) if remembered else said
+
+
+def flaw_words(keys: Iterable[str]) -> str:
+    """What is wrong with a photo, as staff read it; empty where nothing is."""
+    return ", ".join(FLAWS.get(key, key) for key in sorted(keys))
+
+
 REASONS: Mapping[str, str] = {
-    "nothing_readable": "No picture in this set can be read.",
-    "too_few": "Different pictures here: {count}. Sets of fewer than {least} rarely hold.",
-    "few": "{count} different pictures are few; more would make the build safer.",
-    "two_groups": "The pictures fall into groups that share nothing, the largest {core} of {count}:"
-    " two animals, two places, or the views between are missing.",
-    "falls_apart": "The pictures do not hang together: the largest group that holds has {core} of"
+    "nothing_readable": "None of these photos can be read.",
+    "too_few": "Different photos: {count}. Sets of fewer than {least} rarely build.",
+    "few": "{count} different photos are few. More would make the build safer.",
+    "two_groups": "The photos fall into groups that don’t overlap; the largest has {core} of"
+    " {count}. Two animals, two places, or the views between are missing.",
+    "falls_apart": "The photos don’t overlap enough: the largest group that does has {core} of"
     " {count}.",
-    "missing_links": "Some pictures do not hang together with the rest: {core} of {count} hold.",
-    "still_background": "The background is the same in the pictures while the animal turns: a build"
-    " would follow the background.",
-    "thin": "The pictures hang together, but thinly: {thin} of {count} are in no three that show"
-    " the same spots.",
-    "joined_late": "At first sight these are two groups, of {core} and {second_count} pictures;"
-    " only a closer look joins them: two animals on one ground, or views missing between.",
-    "held_by_few": "The quick features leave most of the set apart; only a closer look joins it.",
-    "turns_conflict": "The matches contradict each other about where the camera stood: two sides"
+    "missing_links": "Some photos don’t overlap with the others: {core} of {count} do.",
+    "still_background": "The background stays the same while the animal turns: a build would"
+    " follow the background.",
+    "thin": "The photos overlap, but barely: {thin} of {count} share no spot with two others.",
+    "joined_late": "At first sight these are two groups, of {core} and {second_count} photos, and"
+    " only a closer look connects them: two animals in one place, or views missing between.",
+    "held_by_few": "At first sight most of the photos don’t overlap. Only a closer look connects"
+    " them.",
+    "turns_conflict": "The photos contradict each other about where the camera stood. Two sides"
     " may look too much alike.",
-    "one_side": "All were taken from nearly one side: about {arc} degrees of a whole ring.",
-    "gap": "About {gap} degrees of the ring are not seen, between {first} and {second}.",
-    "open_ring": "The ring does not close: nothing matches between {first} and {second}; how wide"
-    " the gap is cannot be told.",
-    "wide_steps": "The steps between views are wide, about {step} degrees.",
-    "one_height": "As far as can be told, all were taken from about one height.",
-    "too_blurred": "{bad} of {count} pictures are so blurred that no detail is left.",
-    "mostly_flawed": "{bad} of {count} pictures are blurred, moved or dark.",
-    "rest_falls_apart": "{bad} pictures are blurred, moved or dark, and the other {rest} do not do"
-    " without them.",
-    "flawed": "{bad} pictures are blurred, moved or dark; the other {rest} do without them.",
-    "mostly_dark": "{bad} of {count} pictures are very dark.",
-    "mostly_noisy": "Most pictures are grainy: there was too little light.",
-    "noisy": "Some pictures are grainy.",
-    "clipped": "In some pictures part of the middle is plain white or plain black.",
-    "light_changed": "The light changed on the way, from {first} on.",
-    "uneven_light": "Some pictures are far lighter or darker than those beside them.",
-    "mostly_small": "Most pictures are small: {side} pixels on the long side.",
-    "small": "Some pictures are small: {side} pixels on the long side.",
-    "copied": "Some look like copies from a chat program or a screen, not like the camera's files.",
-    "other_zoom": "Some were taken at another zoom.",
-    "repeated": "{copies} are copies of others; {count} different pictures count.",
-    "left_alone": "Some show nothing the others show, and are left aside.",
-    "hanging": "Some hang on by a single match.",
-    "unreadable": "Some files cannot be read.",
+    "one_side": "All were taken from nearly the same side: about {arc} of 360 degrees.",
+    "gap": "About {gap} degrees of the way round are missing, between {first} and {second}.",
+    "open_ring": "The photos don’t go all the way round: nothing overlaps between {first} and"
+    " {second}. How wide the gap is can’t be told.",
+    "wide_steps": "The steps between the photos are wide, about {step} degrees.",
+    "one_height": "They all seem to be taken from about the same height.",
+    "too_blurred": "{bad} of {count} photos are so blurred that no detail is left.",
+    "mostly_flawed": "{bad} of {count} photos are blurred or dark.",
+    "rest_falls_apart": "Blurred or dark photos: {bad}. The other {rest} aren’t enough without"
+    " them.",
+    "flawed": "Blurred or dark photos: {bad}. The other {rest} are enough without them.",
+    "mostly_dark": "{bad} of {count} photos are very dark.",
+    "mostly_noisy": "Most photos are grainy: there was too little light.",
+    "noisy": "Some photos are grainy.",
+    "clipped": "In some photos, part of the middle is pure white or pure black.",
+    "light_changed": "The light changes from {first} on.",
+    "uneven_light": "Some photos are far lighter or darker than the ones beside them.",
+    "mostly_small": "Most photos are small: {side} pixels on the long side.",
+    "small": "Some photos are small: {side} pixels on the long side.",
+    "copied": "Some look like copies from a chat app or screenshots, not the camera’s own files.",
+    "other_zoom": "Some were taken at a different zoom.",
+    "repeated": "Duplicates: {copies}. That leaves {count} different photos.",
+    "left_alone": "Some overlap with no other photo and are left out.",
+    "hanging": "Some overlap with only one other photo.",
+    "unreadable": "Some files can’t be read.",
 }
 
 ADVICE: Mapping[str, str] = {
@@ -132,12 +162,12 @@ BY_EYE: Mapping[str, str] = {
 }
 
 CANNOT_TELL: Mapping[str, str] = {
-    "sides": "Whether the animal is seen from all sides: too few matches to read a ring.",
-    "sides_of_some": "From which side some of the pictures were taken.",
-    "focal": "The lens: the files do not say it, so angles are rough.",
-    "times": "The order of taking for pictures without a date; names were used.",
-    "kept_still": "Whether the animal kept its pose from picture to picture.",
-    "mirrored": "Whether a picture is mirrored, and so which side is left.",
+    "sides": "Whether the animal is seen from all sides: too few photos overlap to tell.",
+    "sides_of_some": "Which side some of the photos were taken from.",
+    "focal": "The lens: the files don’t say, so angles are rough.",
+    "times": "The order of photos without a date: they were sorted by name.",
+    "kept_still": "Whether the animal held its pose from photo to photo.",
+    "mirrored": "Whether a photo is mirrored, and so which side is left.",
     "fine_hair": "Whether single hairs and whiskers will come out.",
 }
 
@@ -146,7 +176,7 @@ MOST_LINES = 6
 
 @dataclass(frozen=True)
 class Advice:
-    """One numbered line: what the customer can do, or what will be judged by eye."""
+    """One numbered line: what the customer can do, or what is sculpted by eye."""
 
     number: int
     code: str

@@ -133,7 +133,7 @@ def unique_names(pictures: Sequence[RowMapping]) -> list[str]:
 
 
 def _ask(wish: dict[str, Any], state: UnderWay, stop: threading.Event) -> dict[str, Any]:
-    """The child's answer; empty where the check fell, took too long, or was stopped."""
+    """The child's answer; empty where the check failed, took too long, or was stopped."""
     seconds = SECONDS_AT_LEAST + SECONDS_A_PICTURE * len(wish["files"])
     try:
         with Child("app.photos.check.child") as child:
@@ -146,7 +146,7 @@ def _ask(wish: dict[str, Any], state: UnderWay, stop: threading.Event) -> dict[s
     except Stopped:
         pass
     except (OSError, ValueError, CalledProcessError) as why:
-        _log.error("a photo check fell: %s", why)
+        _log.error("a photo check failed: %s", why)
     return {}
 
 

@@ -30,12 +30,11 @@ from app.tables import models, orders
 LEFT_OUT = "left out.txt"
 _CHUNK = 1 << 18
 _LEAD = (
-    "These pictures are not among the others, because they may not leave the house as they are,\n"
-    "or are not there. The customer's own names stand behind ours.\n\n"
+    "These photos are left out: they must not be passed on as they are, or their files are\n"
+    "missing. The customer's own file names are in brackets.\n\n"
 )
 _STAYS_HERE = (
-    "what it says of where it was taken cannot be taken out without touching the picture. "
-    "It lies in the house as {}."
+    "the place where it was taken cannot be removed without changing the photo. The original is {}."
 )
 
 
@@ -72,7 +71,7 @@ def model_by_code(db: Connection, code: str) -> int:
     )
     found = db.execute(query).scalar()
     if found is None:
-        raise NotFound(f"There is no model {code}. A code is an order and a letter: 1042-A.")
+        raise NotFound(f"There is no model {code}. A code is an order number and a letter: 1042-A.")
     return int(found)
 
 
@@ -86,7 +85,7 @@ def set_of(db: Connection, model_id: int, pictures: Path) -> tuple[str, list[Ori
     code = piece_code(db.execute(query).scalar_one(), piece.letter)
     rows = store.of_model(db, model_id)
     if not rows:
-        raise Refused("No pictures of this animal are here.")
+        raise Refused("There are no photos of this animal here.")
     return code, [
         Original(
             f"{code}-{place:03d}{Path(row['path']).suffix}", row["name"], row["format"],
@@ -127,7 +126,7 @@ def into_folder(originals: list[Original], folder: Path) -> Handed:
     taken = [o.name for o in originals if (folder / o.name).exists()]
     if taken or (folder / LEFT_OUT).exists():
         name = taken[0] if taken else LEFT_OUT
-        raise Refused(f"{folder} holds {name} already. Name another folder.")
+        raise Refused(f"{folder} already holds {name}. Choose another folder.")
     handed = Handed()
     for original in originals:
         with _freed(original, handed) as chunks:

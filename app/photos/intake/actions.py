@@ -28,7 +28,7 @@ def came(workshop: Workshop, number: int, way: str, who: Person) -> int:
     with workshop.database.writing() as db:
         order_id = order_store.by_number(db, number)
         if not store.beasts(db, order_id):
-            raise BadFields({"number": "No pictures are looked at for this order any more."})
+            raise BadFields({"number": "This order needs no photos any more."})
         return store.new_delivery(db, order_id, way, workshop.now(), who)
 
 
@@ -42,7 +42,7 @@ def ask_again(workshop: Workshop, delivery_id: int, who: Person, once: str) -> D
         delivery = store.delivery(db, delivery_id)
         wanting = [beast for beast in store.beasts(db, delivery.order_id) if beast.wanted]
     if delivery.counted or not wanting:
-        raise Refused("These pictures are not waited for any more.")
+        raise Refused("We no longer need these photos.")
     about = str(Ref(Of.MODEL, wanting[0].model_id)) if len(wanting) == 1 else "order"
     typed = QuestionFields(
         topic=TOPIC,
@@ -70,10 +70,10 @@ def give(
         )
         chosen = [id_ for id_ in picture_ids if id_ in mine]
         if not chosen:
-            raise BadFields({"tick": "Tick some pictures first, or type a range."})
+            raise BadFields({"tick": "Tick some photos first, or type a range."})
         known = {beast.model_id for beast in store.beasts(db, delivery.order_id)}
         if model_id is not None and model_id not in known:
-            raise BadFields({"tick": "That animal does not take pictures now."})
+            raise BadFields({"tick": "That animal needs no photos now."})
         store.give(db, chosen, model_id, also=also)
     return len(chosen)
 
@@ -91,14 +91,14 @@ def count(workshop: Workshop, delivery_id: int, leave: bool, who: Person, once: 
         given = store.given(db, delivery_id)
         here = len(store.of_delivery(db, delivery_id))
         if here > len(given) and not leave:
-            raise BadFields({"leave": f"{here - len(given)} of {here} are nobody's yet."})
+            raise BadFields({"leave": f"{here - len(given)} of {here} are still unassigned."})
         got = [
             (beast, many)
             for beast in store.beasts(db, delivery.order_id)
             if (many := sum(beast.model_id in models_ for models_ in given.values()))
         ]
         if not got:
-            raise BadFields({"leave": "No picture is given to an animal yet."})
+            raise BadFields({"leave": "No photo is assigned to an animal yet."})
         counted = {Ref(Of.MODEL, beast.model_id): many for beast, many in got if beast.wanted}
         for beast, _ in got:
             _note_number(db, beast, delivery)
@@ -145,7 +145,7 @@ def check_again(workshop: Workshop, model_id: int) -> None:
             select(picture_models.c.id).where(picture_models.c.model_id == model_id).limit(1)
         ).first()
         if some is None:
-            raise Refused("No pictures of this animal are here.")
+            raise Refused("There are no photos of this animal here.")
         db.execute(
             update(photo_checks).where(photo_checks.c.model_id == model_id).values(set_key="")
         )

@@ -22,12 +22,12 @@ MOST_PICTURES = 5_000
 LONGEST_NAME = 120
 KEPT, KNOWN = "kept", "known"
 ZIP_PROBLEMS = {
-    "zip_broken": "This is no zip that we can read.",
+    "zip_broken": "This is not a zip we can read.",
     "zip_too_many": "There are more than 5 000 files in this zip.",
     "zip_link": "This is a link, not a file.",
     "zip_locked": "This is locked with a password.",
-    "zip_bomb": "This unpacks to far more than a picture can be. The rest was left alone.",
-    "zip_too_large": "The zip unpacks to more than we take at a time. The rest was left alone.",
+    "zip_bomb": "This unpacks to far more than a photo can be. The rest was skipped.",
+    "zip_too_large": "The zip unpacks to more than we can take at once. The rest was skipped.",
 }
 SENTENCES = {**PROBLEMS, **ZIP_PROBLEMS}
 
@@ -113,7 +113,7 @@ class Bringing:
         if known is not None and (self.workshop.folder.pictures / known).is_file():
             return self.brought.add(name, KNOWN)
         if known is None and many >= MOST_PICTURES:
-            raise Refused("This order has 5 000 pictures: more cannot be brought in.")
+            raise Refused("This order already has 5 000 photos, the most it can hold.")
         problem = problem_before_opening(name, incoming.size)
         small = files.Small(problem) if problem else files.OPENER.open(incoming.path, files.THUMB)
         if small.problem:

@@ -12,6 +12,7 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import JSONResponse, Response
 
 from app.photos import store
+from app.photos.check.wording import verdict_words
 from app.photos.intake import actions, bring_in, inbox, sorting
 from app.photos.intake.deliveries import TOPIC, WAYS, against_said, lapse
 from app.photos.intake.upload import receive
@@ -27,12 +28,12 @@ from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
-_FULL_DISK = "The disk is full: what came before this file is safely here, the rest is not."
+_FULL_DISK = "The disk is full. The files before this one are safely here, the rest is not."
 Size = Annotated[str, Path(pattern="^(thumb|full)$")]
 
 
 class CameFields(Fields):
-    """Pictures that came without a word."""
+    """Photos that came unannounced."""
 
     number: Number
     way: Line
@@ -67,6 +68,7 @@ def _list(
     context |= {
         "soon": soon,
         "ways": WAYS,
+        "verdict_words": verdict_words,
         "typed": typed or {"way": "card"},
         "errors": errors or {},
     }
@@ -75,12 +77,12 @@ def _list(
 
 @router.post("/photos/came", name="photos_came")
 def came(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
-    """Note pictures that came without a word, and go on to bringing them in."""
+    """Note photos that came unannounced, and go on to bringing them in."""
     typed = form.plain()
     try:
         fields = check(CameFields, typed)
         if fields.number is None:
-            raise BadFields({"number": "Of which order?"})
+            raise BadFields({"number": "Which order?"})
         made = actions.came(workshop, fields.number, fields.way, me)
     except NotFound as why:
         return _list(request, workshop, typed, {"number": str(why)}, 422)
@@ -147,10 +149,10 @@ def _what_came(request: Request) -> str:
         return ""
     said = [f"{numbers.get('kept', 0)} new"]
     if numbers.get("known"):
-        said.append(f"{numbers['known']} that were here already")
+        said.append(f"{numbers['known']} already here")
     if numbers.get("not"):
-        said.append(f"{numbers['not']} that could not be read and are named below")
-    return f"Brought in: {', '.join(said)}."
+        said.append(f"{numbers['not']} could not be read (listed below)")
+    return f"Added: {', '.join(said)}."
 
 
 @router.post("/photos/bring/{id_:int}", name="photos_bring")
@@ -270,7 +272,7 @@ def give(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Fill
         for one in form.get("give").split(",")[: len(beasts)] or [""]:
             chosen, model_id = _chosen(form, one, ids)
             many = actions.give(workshop, id_, chosen, model_id, also=also)
-            said.append(f"{many} given to {names.get(model_id or 0, 'nobody')}.")
+            said.append(f"{many} assigned to {names.get(model_id or 0, 'none of them')}.")
     except BadFields as why:
         return _sorting(request, workshop, id_, why.fields, status=422)
     return _sorting(request, workshop, id_, said=" ".join(said))
@@ -313,6 +315,6 @@ def picture(workshop: TheWorkshop, id_: RowId, size: Size) -> Response:
         row = store.one(db, id_)
     jpeg = files.shown(workshop.folder.pictures, row["sha256"], row["path"], files.SIDES[size])
     if jpeg is None:
-        raise NotFound("This picture cannot be shown: its file is missing or damaged.")
+        raise NotFound("This photo cannot be shown: its file is missing or damaged.")
     headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
     return Response(jpeg, media_type="image/jpeg", headers=headers)

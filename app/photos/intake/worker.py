@@ -24,7 +24,7 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
                 workshop.changed.set()
         except (OSError, Refused) as why:
             # Nothing is lost: what was not brought in lies in its folder still.
-            _log.error("pictures could not be brought in: %s", why)
+            _log.error("photos could not be added: %s", why)
         stop.wait(LOOK_EVERY)
     files.OPENER.end()
 
@@ -36,5 +36,5 @@ def tidy(workshop: Workshop) -> int:
             known = store.known_paths(db)
         moved = files.sweep(workshop.folder.pictures, known)
     if moved:
-        _log.warning("%d pictures that no row knows were put aside", moved)
+        _log.warning("%d photos that no row knows were put aside", moved)
     return moved

@@ -41,16 +41,16 @@ FILM_SUFFIXES = frozenset({".mov", ".mp4", ".m4v", ".avi", ".mkv", ".webm", ".3g
 
 PROBLEMS = {
     "empty": "The file is empty.",
-    "not_a_picture": "This is not a picture we can read (JPEG, HEIC, PNG, WebP or TIFF).",
+    "not_a_picture": "This is not a photo we can read (JPEG, HEIC, PNG, WebP or TIFF).",
     "damaged": "The file is cut short or damaged.",
-    "too_many_pixels": "The file claims more pixels than we open (89 million).",
-    "too_large": "The file is larger than we open (300 MB).",
-    "tiny": "The picture is only a few pixels wide.",
-    "film": "This is a film or an animation; stills are needed.",
-    "raw": "This is a camera raw file, which is not read here; a JPEG of it is needed.",
-    "memory": "Opening the picture takes more memory than we give one picture.",
-    "time": "Opening the picture took too long.",
-    "crash": "Opening the picture ended the program that opens pictures.",
+    "too_many_pixels": "The photo has more pixels than we can open (89 million).",
+    "too_large": "The file is larger than we can open (300 MB).",
+    "tiny": "The photo is only a few pixels wide.",
+    "film": "This is a video or an animation. We need photos.",
+    "raw": "This is a camera raw file, which we can’t read. We need a JPEG of it.",
+    "memory": "Opening this photo takes too much memory.",
+    "time": "Opening this photo took too long.",
+    "crash": "Opening this photo crashed the program that reads photos.",
     "not_opened": "The file could not be opened.",
 }
 

@@ -66,7 +66,9 @@ def release(workshop: Workshop, ref: Ref, source: Path, who: Person) -> Released
     with workshop.database.reading() as db:
         piece = flow.load(db, ref)
     if not may_show(piece):
-        raise Refused("A picture is released of a model that is built, or of a piece at painting.")
+        raise Refused(
+            "A picture can go on the page once the model is built, or while a copy is at painting."
+        )
     small = kept_anew(workshop.folder.pictures, source, RELEASED, AT_MOST)
     now = workshop.now()
     with workshop.database.writing() as db:
@@ -114,8 +116,8 @@ def _encoded(source: Path, at_most: int) -> bytes:
     for side in _SIDES:
         small = files.OPENER.open(source, side)
         if small.problem:
-            said = PROBLEMS.get(small.problem, "it cannot be read")
-            raise BadFields({"file": f"This picture was not taken: {said}."})
+            said = PROBLEMS.get(small.problem, "It cannot be read.")
+            raise BadFields({"file": f"This file can’t be used. {said}"})
         if len(small.jpeg) <= at_most:
             return small.jpeg
     raise BadFields({"file": "This picture cannot be made small enough for the page."})
@@ -137,7 +139,7 @@ def take_back(workshop: Workshop, order_id: int) -> None:
     """Take the picture off the order's page. Raises NotFound where none is on it."""
     with workshop.database.writing() as db:
         if not _take_back(db, order_id, workshop.now()):
-            raise NotFound("No picture is on that page any more.")
+            raise NotFound("There is no picture on that page any more.")
         flow.mark_stale(db, [order_id])
     workshop.changed.set()
 

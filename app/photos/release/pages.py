@@ -86,7 +86,7 @@ def stored(
             piece = flow.load(db, ref)
             own = {row["id"]: row for row in store.of_model(db, piece.model_id)}
         if chosen not in own:
-            raise NotFound("That picture is not of this animal.")
+            raise NotFound("That photo is not of this animal.")
         actions.release(workshop, ref, workshop.folder.pictures / own[chosen]["path"], me)
     except NotFound:
         raise

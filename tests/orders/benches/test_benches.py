@@ -444,7 +444,7 @@ def test_pace_is_the_studios_own_once_it_is_known(workshop):
         (0.61, "Needed by 12 April . Chance about 6 in 10"),
         (0.9, "Needed by 12 April, chance about 9 in 10"),
         (0.99, "Needed by 12 April, almost sure"),
-        (0.01, "Needed by 12 April . Hardly a chance"),
+        (0.01, "Needed by 12 April . Hardly any chance"),
     ],
 )
 def test_the_chance_of_the_day_is_said_and_presses_only_while_it_falls(workshop, chance, said):
@@ -458,4 +458,4 @@ def test_the_chance_of_the_day_is_said_and_presses_only_while_it_falls(workshop,
 def test_a_needed_day_that_is_past_says_so(workshop):
     made = painting(workshop, needed_by="2026-03-01")
     said = row(Browser(site(workshop)).get("/").text, f"copy-{made.copy().id}")
-    assert "Needed by 1 March . That day is past" in said
+    assert "Needed by 1 March . That date has passed" in said

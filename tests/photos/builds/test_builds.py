@@ -240,9 +240,9 @@ def test_what_runs_past_its_time_is_said_in_words(
     workshop.moment += 40 * HOUR
     page = words(painter.get("/builds"))
     assert "One run is over its time" in page
-    assert "17 hours over its time: look at the machine" in page
+    assert "17 hours overdue: check the machine" in page
     assert re.search(
-        r"on Heron, should have ended by .*: look at the machine", words(painter.get("/"))
+        r"on Heron, should have ended by .*: check the machine", words(painter.get("/"))
     )
 
 
@@ -306,7 +306,7 @@ def test_a_machine_with_a_run_on_it_cannot_be_switched_off(
     start(owner, workshop, machine, juniper)
     answer = owner.post(f"/machines/{machine}/switch", {"on": "0"})
     assert answer.status_code == 409
-    assert "Something runs on Heron" in words(answer)
+    assert "A run is still on Heron" in words(answer)
 
 
 def test_a_renamed_machine_keeps_its_runs(workshop: ClockedWorkshop, owner: Browser) -> None:
@@ -327,7 +327,7 @@ def test_machines_of_earlier_runs_are_added_by_name(
     move(workshop.database, juniper, CAST.finisher, NOW, "build_started")
     with workshop.database.writing() as db:
         db.exec_driver_sql("UPDATE models SET machine = 'Old Heron'")
-    assert "Earlier runs name Old Heron" in words(owner.get("/builds"))
+    assert "Earlier runs were on Old Heron" in words(owner.get("/builds"))
     owner.post("/machines/named", {})
     [on] = on_machines(workshop).values()
     with workshop.database.reading() as db:

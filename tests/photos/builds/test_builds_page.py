@@ -45,7 +45,7 @@ def test_a_set_that_the_check_refused_is_not_the_next_to_start(
     refused(workshop, "Juniper", "Otis")
     name_machine(workshop, "Heron")
     page = painter.get("/builds").text
-    assert '<strong class="late">▲ Checked: will not do</strong>' in page
+    assert '<strong class="late">▲ Checked: not usable</strong>' in page
     assert "Start Juniper" not in page
     assert "Start Otis" in page
 
@@ -59,13 +59,11 @@ def test_refused_sets_are_started_from_the_builds_page_by_a_second_press(
     form = {"machine": str(machine), "set": ticked, "once": "k1"}
     asked = painter.post("/builds/start", form)
     assert asked.status_code == 409
-    assert f"The check expects no build from the pictures of Juniper 1001-A: {REASON}" in words(
-        asked
-    )
+    assert f"The check calls the photos of Juniper 1001-A not usable: {REASON}" in words(asked)
     assert "Otis 1002-A:" not in words(asked)
     assert runs(workshop) == 0
     yes = the_form(asked.text, "/builds/start", holds="sure")
-    assert "Start them all the same" in words(asked)
+    assert "Start them anyway" in words(asked)
     assert painter.post(yes.action, {**yes.fields, "set": ticked}).status_code == 303
     assert runs(workshop) == 2
 
@@ -98,7 +96,7 @@ def test_a_refused_set_is_started_from_the_benches_by_a_second_press(
     asked = painter.post("/benches/move", press)
     assert asked.status_code == 409
     assert REASON in words(asked)
-    found = re.search(r'value="([^"]*build_started:[^"]*)">Start it all the same', asked.text)
+    found = re.search(r'value="([^"]*build_started:[^"]*)">Start it anyway', asked.text)
     assert found is not None
     assert painter.post("/benches/move", {"move": found[1], "once": "c"}).status_code == 303
     assert runs(workshop) == 1
@@ -112,7 +110,7 @@ def test_what_no_machine_has_room_for_is_refused_before_anything_is_asked(
     ticked = [tick(workshop.database, ref) for ref in refs]
     answer = painter.post("/builds/start", {"machine": str(machine), "set": ticked, "once": "k"})
     assert "Heron has one free place, and two sets were chosen." in words(answer)
-    assert "all the same" not in words(answer)
+    assert "anyway" not in words(answer)
 
 
 def test_a_remembered_animal_without_a_build_is_not_the_next_to_start(
@@ -129,16 +127,16 @@ def test_a_remembered_animal_without_a_build_is_not_the_next_to_start(
             )
         )
     page = words(painter.get("/builds"))
-    assert "Checked: no build, by eye" in page
+    assert "Checked: sculpt by eye" in page
     assert "Start Biscuit" not in page
-    assert "will not do" not in page
+    assert "not usable" not in page
 
 
 def test_what_is_built_leads_to_its_assessment(workshop: ClockedWorkshop, painter: Browser) -> None:
     wanted = [Wanted("Juniper", step=Step.PHOTOS_IN)]
     model = make_order(workshop.database, CAST.desk, NOW - DAY, wanted).model()
-    assert "To be assessed" not in words(painter.get("/builds"))
+    assert "Ready to assess" not in words(painter.get("/builds"))
     walk(workshop.database, model, CAST.finisher, NOW - 3_600, "build_started", "build_finished")
     page = painter.get("/builds")
-    assert "To be assessed: Juniper 1001-A." in words(page)
+    assert "Ready to assess: Juniper 1001-A." in words(page)
     assert f'href="/assess/{model.id}"' in page.text

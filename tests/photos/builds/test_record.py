@@ -124,18 +124,20 @@ def test_a_reason_that_most_good_sets_had_is_named_once_there_are_enough() -> No
     assert "too few" in record(few, [], day_of).advice[0]
     many = [*sets("doubtful", "good", 24, ("gap",)), *sets("doubtful", "asked", 4, ("gap",))]
     [said] = record(many, [], day_of).advice
-    assert said.startswith("Of 28 sets built in spite of “gap”, 24 were good.")
+    assert said.startswith("Of 28 sets built in spite of “views missing”, 24 were good.")
     [one] = record(many, [], day_of).reasons
     assert len(one.went_otherwise) == 24
 
 
 def test_a_check_that_is_too_mild_is_said() -> None:
     mild = [*sets("will do", "good", 20), *sets("will do", "asked", 10)]
-    assert record(mild, [], day_of).advice[0].startswith("Of 30 sets told “will do” 10 did not.")
+    assert (
+        record(mild, [], day_of)
+        .advice[0]
+        .startswith("Of 30 sets that the check called usable, 10 were not.")
+    )
     fair = [*sets("will do", "good", 40), *sets("will do", "asked", 1)]
-    assert record(fair, [], day_of).advice == [
-        "Nothing in the record speaks for moving a threshold."
-    ]
+    assert record(fair, [], day_of).advice == ["Nothing here speaks for changing a threshold."]
 
 
 @given(
@@ -170,7 +172,7 @@ def test_the_page_stands_with_nothing_and_with_a_checked_set(
 ) -> None:
     page = painter.get("/photos/record")
     assert page.status_code == 200
-    assert "No set was judged yet." in words(page)
+    assert "No set has been assessed yet." in words(page)
     order = make_order(
         workshop.database, CAST.desk, NOW - 9 * DAY, [Wanted("Juniper", step=Step.PHOTOS_IN)]
     )
@@ -188,6 +190,6 @@ def test_the_page_stands_with_nothing_and_with_a_checked_set(
         "good",
     )  # fmt: skip
     said = words(painter.get("/photos/record"))
-    assert "One set was checked before the judgement" in said
+    assert "One set was checked before assessment" in said
     assert "0 of 1, too few for a share" in said
     assert "Juniper 1001-A" in said

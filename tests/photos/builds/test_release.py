@@ -158,14 +158,14 @@ def test_nothing_is_released_of_what_cannot_be_seen_yet(
 
 @pytest.mark.parametrize(
     "content",
-    [b"", b"MZ not a picture at all", a_picture(400, 300)[:900], b"\x89PNG\r\n\x1a\n" + b"\0" * 60],
+    [b"", b"MZ not a photo at all", a_picture(400, 300)[:900], b"\x89PNG\r\n\x1a\n" + b"\0" * 60],
 )
 def test_what_is_no_whole_picture_is_refused_in_words(
     workshop: ClockedWorkshop, painter: Browser, order: MadeOrder, content: bytes
 ) -> None:
     answer = send(painter, f"/release/model/{order.model().id}", content)
     assert answer.status_code == 422
-    assert "Choose a photo" in words(answer) or "not taken" in words(answer)
+    assert "Choose a photo" in words(answer) or "can’t be used" in words(answer)
     assert rows(workshop.database, "SELECT id FROM released_pictures") == []
     assert list((workshop.folder.pictures / "incoming").glob("*")) == []
 

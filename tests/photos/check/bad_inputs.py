@@ -92,19 +92,19 @@ def bomb() -> bytes:
     return zipped({"zeros.jpg": b"\0" * (200 << 20)})
 
 
-NOT_A_PICTURE = "not a picture we can read"
+NOT_A_PICTURE = "not a photo we can read"
 CASES: dict[str, Case] = {
     "truncated": Case({"cut.jpg": jpeg(1)[:700]}, (3,), 200, "cut short or damaged"),
     "zero-byte": Case({"none.jpg": b""}, (3,), 200, "The file is empty"),
     "text under .jpg": Case({"list.jpg": b"milk, hay, oats\n" * 40}, (3,), 200, NOT_A_PICTURE),
     "JPEG under .png": Case({"a.png": jpeg(2)}, (2,), 200, "", kept=1),
     "30 000 × 30 000 header": Case({"wall.png": huge_header()}, (3,), 200, "more pixels than"),
-    "1 000 frames": Case({"many.tif": frames(1_000)}, (3,), 200, "stills are needed"),
+    "1 000 frames": Case({"many.tif": frames(1_000)}, (3,), 200, "We need photos"),
     "CMYK": Case({"inks.jpg": four_inks()}, (2,), 200, "", kept=1),
     "16 bits": Case({"deep.png": sixteen_bits()}, (2,), 200, "", kept=1),
     "HEIC cut short": Case({"a.heic": other("HEIF")[:400]}, (3,), 200, "cut short or damaged"),
     "trailing script": Case({"s.jpg": jpeg(3) + b"<script>alert(1)</script>"}, (2,), 200, "", kept=1),
-    "camera raw": Case({"IMG_2.NEF": b"II*\0"}, (3,), 200, "a JPEG of it is needed"),
+    "camera raw": Case({"IMG_2.NEF": b"II*\0"}, (3,), 200, "We need a JPEG of it"),
     "a few pixels": Case({"dot.jpg": jpeg(1, size=(16, 16))}, (3,), 200, "only a few pixels"),
     "odd names": Case(odd_names(), (2,), 200, "", kept=6),
     "zip that climbs": Case({"set.zip": climbing_zip()}, (3,), 200, NOT_A_PICTURE, 3, "-"),
@@ -115,7 +115,7 @@ CASES: dict[str, Case] = {
     ),
     "broken zip": Case(
         {"set.zip": b"PK\x03\x04" + zlib.compress(b"\0" * 999)}, (3,), 200, NOT_A_PICTURE, 0,
-        "This is no zip that we can read.",
+        "This is not a zip we can read.",
     ),
 }  # fmt: skip
 
@@ -300,9 +300,7 @@ def look_at_many(site: Site, place: Path) -> Iterator[Line]:
     wrong = [] if json.loads(again.said)["known"] == MANY else [f"web: {again.said[:400]}"]
     yield _of_many("the same in a zip", None, again, wrong + site.wrong())
     more = site.send(delivery, iter([("more.jpg", jpeg(9))]), script=True)
-    wrong = (
-        [] if more.code == 409 and "5 000 pictures" in more.said else [f"web: {more.said[:400]}"]
-    )
+    wrong = [] if more.code == 409 and "5 000 photos" in more.said else [f"web: {more.said[:400]}"]
     yield _of_many("5 001st picture", None, more, wrong + site.wrong())
     over = zipped({f"{k}.jpg": b"x" for k in range(MANY + 1)})
     too_many = site.send(site.told(), iter([("set.zip", over)]), script=True)
@@ -331,7 +329,7 @@ def look_at_a_full_disk(place: Path) -> Iterator[Line]:
             site, wrong = Site(folder, server, cookie), []
             large = jpeg(7) + os.urandom(3 << 20)
             web = site.send(site.told(), iter([("a.jpg", jpeg(6)), ("b.jpg", large)]), script=True)
-            if web.code != 507 or "came before this file is safely here" not in web.said:
+            if web.code != 507 or "files before this one are safely here" not in web.said:
                 wrong.append(f"web: {web.code} {web.said}")
             database = Database(folder.database_file)
             if (names := rows(database, "SELECT name FROM pictures")) != [("a.jpg",)]:

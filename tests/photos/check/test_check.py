@@ -64,7 +64,7 @@ def test_the_drawing_is_svg_without_script_or_style_and_shows_the_gap(gap: Check
     assert {"circle", "line", "path", "title"} <= names
     assert not names & {"script", "style", "image"}
     assert not any("style" in e.attrib for e in root.iter())
-    assert "° not seen" in drawing
+    assert "° missing" in drawing
 
 
 def test_the_contact_sheet_shows_every_picture(gap: CheckResult) -> None:
@@ -73,7 +73,7 @@ def test_the_contact_sheet_shows_every_picture(gap: CheckResult) -> None:
     from PIL import Image
 
     names = [p.name for p in gap.facts.pictures]
-    sheet = contact_sheet(names, gap.contacts, {"letter.jpg": "not a picture"})
+    sheet = contact_sheet(names, gap.contacts, {"letter.jpg": "not a photo"})
     with Image.open(io.BytesIO(sheet)) as opened:
         assert opened.width == 6 * 200
         assert not dict(opened.getexif())
@@ -95,7 +95,9 @@ def test_findings_come_while_the_pictures_are_read(tmp_path: Path) -> None:
     assert [p.done for p in reading] == list(range(12))
     assert any("The file is empty." in p.finding for p in reading)
     assert {p.clear for p in reading if p.finding.startswith("aaa.jpg")} == {False}
-    assert sum(p.clear for p in reading) == sum("sharp and lit" in p.finding for p in reading) > 0
+    assert (
+        sum(p.clear for p in reading) == sum("sharp and well lit" in p.finding for p in reading) > 0
+    )
     assert told[-1].stage == "judged"
 
 
@@ -115,7 +117,7 @@ def test_nothing_readable_is_exit_three_with_json_all_the_same(tmp_path: Path, k
         folder.mkdir()
     for k in range(3):
         if kind == "texts":
-            (folder / f"note{k}.txt").write_text("not a picture")
+            (folder / f"note{k}.txt").write_text("not a photo")
         if kind == "stubs":
             (folder / f"v\u202e{k}\udc80.jpg").write_bytes(b"\xff\xd8\xff")
     code, told = run(folder, "--json")
@@ -130,7 +132,7 @@ def test_exit_codes_follow_the_verdict(tmp_path: Path) -> None:
     write(tmp_path, ring()[:6])
     code, told = run(tmp_path)
     assert code == 2
-    assert told.startswith("Will not do.")
+    assert told.startswith("Not usable.")
     assert sorted(check_command.EXIT_CODES.values()) == [0, 1, 2, 3]
 
 

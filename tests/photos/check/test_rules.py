@@ -79,7 +79,7 @@ def test_pictures_from_one_side_are_said_to_be_that_and_no_gap_between_two() -> 
     judgement = judge(good(9, ring=ring(9, gap=340, closed=False)), T)
     assert "gap" not in codes(judgement)
     side = next(f for f in judgement.findings if f.code == "one_side")
-    assert reason_text(side).endswith("about 20 degrees of a whole ring.")
+    assert reason_text(side).endswith("about 20 of 360 degrees.")
     assert side.values["more"] == 34
 
 

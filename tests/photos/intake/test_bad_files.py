@@ -16,16 +16,16 @@ GOOD = ("good.jpg", jpeg(50))
 BAD = {
     "cut short": ("cut.jpg", jpeg(1)[:700], "cut short or damaged"),
     "empty": ("none.jpg", b"", "empty"),
-    "text under another suffix": ("list.jpg", b"milk, hay, oats\n" * 40, "not a picture"),
-    "a header that claims a wall": ("wall.png", huge_header(), "more pixels than we open"),
-    "another format": ("dot.png", b"GIF89a" + b"\0" * 90, "not a picture"),
+    "text under another suffix": ("list.jpg", b"milk, hay, oats\n" * 40, "not a photo"),
+    "a header that claims a wall": ("wall.png", huge_header(), "more pixels than we can open"),
+    "another format": ("dot.png", b"GIF89a" + b"\0" * 90, "not a photo"),
     "a few pixels": ("dot.jpg", jpeg(1, size=(16, 16)), "only a few pixels"),
-    "a thousand frames": ("many.tif", frames(1_000), "stills are needed"),
-    "a drawing": ("logo.svg", b"<svg xmlns='x'><script>1</script></svg>", "not a picture"),
-    "PostScript": ("page.eps", b"%!PS-Adobe-3.0 EPSF-3.0\n", "not a picture"),
-    "a film": ("walk.mp4", b"\0\0\0\x18ftypmp42", "stills are needed"),
-    "camera raw": ("IMG_2.NEF", b"II*\0", "a JPEG of it is needed"),
-    "a broken zip": ("set.zip", b"PK\x03\x04" + b"\0" * 300, "no zip"),
+    "a thousand frames": ("many.tif", frames(1_000), "We need photos"),
+    "a drawing": ("logo.svg", b"<svg xmlns='x'><script>1</script></svg>", "not a photo"),
+    "PostScript": ("page.eps", b"%!PS-Adobe-3.0 EPSF-3.0\n", "not a photo"),
+    "a video": ("walk.mp4", b"\0\0\0\x18ftypmp42", "We need photos"),
+    "camera raw": ("IMG_2.NEF", b"II*\0", "We need a JPEG of it"),
+    "a broken zip": ("set.zip", b"PK\x03\x04" + b"\0" * 300, "not a zip"),
 }
 
 
@@ -69,7 +69,7 @@ def test_links_locked_members_and_zips_in_zips_are_named(photo_desk: Desk) -> No
     assert said["kept"] == 1
     whys = {one["name"]: one["why"] for one in said["not_read"]}
     assert whys["passwd.jpg"] == "This is a link, not a file."
-    assert "not a picture" in whys["inner.zip"]
+    assert "not a photo" in whys["inner.zip"]
 
 
 def test_a_zip_of_too_many_files_is_refused_before_it_is_read(

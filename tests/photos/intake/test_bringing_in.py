@@ -38,8 +38,8 @@ def test_a_plain_form_goes_back_to_the_page_and_says_what_came(photo_desk: Desk)
     assert answer.status_code == 303
     page = photo_desk.browser.get(answer.headers["location"])
     said = words(page)
-    assert "2 new, 1 that could not be read" in said
-    assert "Two pictures, safely here; 12 were told of, so 10 may still be missing." in said
+    assert "2 new, 1 could not be read" in said
+    assert "Two photos safely here; 12 were announced, so 10 may still be missing." in said
     assert "notes.txt" in said
 
 
@@ -67,7 +67,7 @@ def test_camera_raw_and_films_are_named_and_a_jpeg_is_asked_for(photo_desk: Desk
     answer = photo_desk.bring([("IMG_1.CR3", b"raw bytes"), ("walk.mov", b"film")]).json()
     said = {one["name"]: one["why"] for one in answer["not_read"]}
     assert "JPEG" in said["IMG_1.CR3"]
-    assert "stills are needed" in said["walk.mov"]
+    assert "We need photos" in said["walk.mov"]
     assert photo_desk.files() == set()
 
 

@@ -53,12 +53,12 @@ def test_a_set_is_checked_when_its_pictures_have_come_and_once(photo_desk: Desk)
     page = f"/photos/check/{model.id}"
     photo_desk.bring([(f"{k}.jpg", jpeg(k, size=(480, 360))) for k in range(4)])
     assert not check_worker.check_next(workshop, threading.Event()), "more may be coming in"
-    assert "are checked in a moment" in words(photo_desk.browser.get(page))
+    assert "are about to be checked" in words(photo_desk.browser.get(page))
     assert check_all(workshop) == 1
     assert check_all(workshop) == 0
     said = words(photo_desk.browser.get(page))
-    assert "This set will not do." in said
-    assert "Different pictures here: 4" in said
+    assert "These photos are not usable." in said
+    assert "Different photos: 4" in said
     assert "thresholds" in said
     assert photo_desk.browser.get(f"{page}/sheet").headers["content-type"] == "image/jpeg"
     [(count,)] = rows(workshop.database, "SELECT count(*) FROM photo_checks")
@@ -92,7 +92,7 @@ def test_of_a_remembered_animal_no_more_views_are_asked(
     at.bring([(f"print {k}.jpg", jpeg(k)) for k in range(6)])
     check_all(workshop)
     page = desk.get(f"/photos/check/{at.order.model().id}")
-    assert "judged by eye" in words(page)
+    assert "sculpt by eye" in words(page)
     assert "<textarea" not in page.text
     assert "Please" not in words(page)
 
@@ -127,7 +127,7 @@ def test_a_check_that_falls_is_said_and_not_tried_for_ever(
     photo_desk.bring([("a.jpg", jpeg(1))])
     assert check_all(photo_desk.workshop) == 1
     said = words(photo_desk.browser.get(f"/photos/check/{photo_desk.order.model().id}"))
-    assert "The check itself fell" in said
+    assert "The check failed" in said
 
 
 def test_a_check_that_is_stopped_leaves_nothing(photo_desk: Desk) -> None:

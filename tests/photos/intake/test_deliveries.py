@@ -17,11 +17,11 @@ TODAY = date(2026, 3, 4)
 @pytest.mark.parametrize(
     ("day", "sentence", "mark"),
     [
-        ("2026-03-03", "lapsed on Tue 3 Mar", "late"),
-        ("2026-03-04", "lapses today, Wed 4 Mar", "soon"),
-        ("2026-03-05", "lapses tomorrow, Thu 5 Mar", "soon"),
-        ("2026-03-07", "lapses on Sat 7 Mar", "soon"),
-        ("2026-03-08", "lapses on Sun 8 Mar", ""),
+        ("2026-03-03", "expired on Tue 3 Mar", "late"),
+        ("2026-03-04", "expires today, Wed 4 Mar", "soon"),
+        ("2026-03-05", "expires tomorrow, Thu 5 Mar", "soon"),
+        ("2026-03-07", "expires on Sat 7 Mar", "soon"),
+        ("2026-03-08", "expires on Sun 8 Mar", ""),
     ],
 )
 def test_three_days_before_a_link_lapses_the_list_warns(day: str, sentence: str, mark: str) -> None:
@@ -33,11 +33,11 @@ def test_three_days_before_a_link_lapses_the_list_warns(day: str, sentence: str,
 @pytest.mark.parametrize(
     ("here", "said", "sentence"),
     [
-        (143, None, "143 pictures, safely here."),
-        (143, 143, "143 pictures, safely here, as many as were told of."),
-        (140, 143, "140 pictures, safely here; 143 were told of, so 3 may still be missing."),
-        (0, 12, "12 were told of; none is here yet."),
-        (0, None, "None is here yet."),
+        (143, None, "143 photos safely here."),
+        (143, 143, "143 photos safely here, as announced."),
+        (140, 143, "140 photos safely here; 143 were announced, so 3 may still be missing."),
+        (0, 12, "12 announced, none here yet."),
+        (0, None, "None here yet."),
     ],
 )
 def test_what_came_is_held_against_what_was_said(
@@ -51,7 +51,7 @@ def test_what_lapses_first_is_on_top(workshop: ClockedWorkshop, desk: Browser) -
         told(workshop, [Wanted(name)], day)
     said = words(desk.get("/photos"))
     assert said.index("Juniper") < said.index("Otis") < said.index("Fern")
-    assert "▲ Lapses tomorrow" in said
+    assert "▲ Expires tomorrow" in said
 
 
 def test_a_lapsed_link_is_asked_for_again_in_one_tap_and_once(
@@ -66,7 +66,7 @@ def test_a_lapsed_link_is_asked_for_again_in_one_tap_and_once(
         workshop.database, "SELECT asked, model_id, blocking FROM questions"
     )
     assert asked == (
-        "The link to the photographs of Juniper stopped working on 2 March, before we had fetched"
+        "The link to the photos of Juniper stopped working on 2 March, before we had fetched"
         " them. Could you send a new one, please? The files as the camera made them are best, and"
         " nothing else is needed."
     )
@@ -89,5 +89,5 @@ def test_a_counted_delivery_leaves_the_list(photo_desk: Desk) -> None:
     photo_desk.bring([("a.jpg", jpeg(1))])
     photo_desk.count()
     said = words(photo_desk.browser.get("/photos"))
-    assert "No delivery is waiting to be fetched." in said
-    assert "Counted lately" in said
+    assert "There are no photos to fetch." in said
+    assert "Recently counted in" in said

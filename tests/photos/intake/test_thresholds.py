@@ -52,7 +52,7 @@ def test_a_moved_threshold_is_what_the_next_check_goes_by(photo_desk: Desk, owne
         ("gap", "wide", "A number, please."),
         ("gap", "nan", "Between 20 and 180, please."),
         ("least_pictures", "9.5", "A whole number, please."),
-        ("holds_too_little", "0.95", "This has to lie above the share that does not hold."),
+        ("holds_too_little", "0.95", "This must be above the share for too little overlap."),
     ],
 )
 def test_a_value_that_makes_no_sense_is_refused_at_its_field(
@@ -91,5 +91,5 @@ def test_the_check_at_the_prompt_goes_by_a_studios_own_lines(
 
 
 def test_the_lines_of_a_studio_that_is_not_there_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(CannotStart, match="no studio"):
+    with pytest.raises(CannotStart, match="no workshop"):
         check_command.thresholds_of(DataFolder(tmp_path / "nowhere"))

@@ -68,7 +68,7 @@ def test_what_the_clock_suggests_is_given_in_one_tap(pair: Desk) -> None:
     [form] = [f for f in forms(pair.browser.get(where).text) if f.action.endswith("/sorting")]
     assert ("give", both) in form.buttons
     answer = pair.give(give=both)
-    assert "3 given to Juniper. 3 given to Otis." in words(answer)
+    assert "3 assigned to Juniper. 3 assigned to Otis." in words(answer)
     assert given(pair) == {"A": ["0.jpg", "1.jpg", "2.jpg"], "B": ["3.jpg", "4.jpg", "5.jpg"]}
     assert "The camera's clock" not in words(answer)
 
@@ -85,7 +85,7 @@ def test_where_photos_are_wanted_of_one_animal_only_all_are_given_to_it_in_one_t
     photos_told(workshop, pair.order.id, ToldFields(), CAST.desk, "")
     assert pair.bring([("more1.jpg", jpeg(31)), ("more2.jpg", jpeg(32))]).json()["kept"] == 2
     page = pair.browser.get(f"/photos/deliveries/{pair.delivery}/sorting")
-    assert "Photos are wanted of Otis only. Both are of Otis" in words(page)
+    assert "Photos are wanted of Otis only. Both show Otis" in words(page)
     pair.give(give=f"{b.id}:1-2")
     assert given(pair)["B"] == ["3.jpg", "4.jpg", "5.jpg", "more1.jpg", "more2.jpg"]
 
@@ -95,7 +95,7 @@ def test_counting_moves_each_model_on_with_its_own_number(pair: Desk) -> None:
     pair.give(give=f"{a.id}:1-4")
     refused = pair.count()
     assert refused.status_code == 422
-    assert "2 of 6 are nobody's yet." in words(refused)
+    assert "2 of 6 are still unassigned." in words(refused)
     pair.give(give=f"{b.id}:5-6")
     assert pair.count().status_code == 303
     assert [step_of(pair.workshop.database, ref) for ref in (a, b)] == [Step.PHOTOS_IN] * 2
