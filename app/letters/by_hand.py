@@ -20,9 +20,11 @@ from app.studio.workshop import InForce
 from app.tables import letters, news, settings
 
 _log = logging.getLogger("likewright.letters")
-BY_HAND = "Held by hand."
-NOT_SENT = "Somebody decided that it is not sent."
-BEFORE_RESTORE = "It waited when the backup was made and may have gone already. Read it first."
+BY_HAND = "Put on hold by somebody here."
+NOT_SENT = "Somebody here decided not to send it."
+BEFORE_RESTORE = (
+    "It was waiting when the backup was made and may have been sent already. Read it first."
+)
 OFF = "sending_off_since"
 
 
@@ -31,7 +33,7 @@ def hold(database: Database, letter_id: int, who: Person, now: int) -> None:
     with database.writing() as db:
         row = _row(db, letter_id)
         if row.state != "waiting" or not outbox.hold(db, letter_id, BY_HAND):
-            raise AlreadyMoved("That letter does not wait any more.")
+            raise AlreadyMoved("That email is not waiting any more.")
         _noted(db, who, now, row.order_id, row.id, "held")
 
 
@@ -48,13 +50,13 @@ def send_again(
     with database.writing() as db:
         row = _row(db, letter_id)
         if row.state not in ("held", "dead", "waiting"):
-            raise AlreadyMoved("That letter has gone, or is going.")
+            raise AlreadyMoved("That email has been sent, or is being sent.")
         if not row.facts:
-            outbox.drop(db, letter_id, "Formed anew.", free=True)
+            outbox.drop(db, letter_id, "Written again.", free=True)
             return
         to = store.addressees(db, [row.order_id])[row.order_id]
         if not to.mail:
-            raise Refused("This customer has no mail address. Type one first.")
+            raise Refused("This customer has no email address. Enter one first.")
         done = db.execute(
             update(letters)
             .where(letters.c.id == letter_id, letters.c.state.in_(("held", "dead", "waiting")))
@@ -70,7 +72,7 @@ def send_again(
             )
         )
         if done.rowcount != 1:
-            raise AlreadyMoved("That letter has gone, or is going.")
+            raise AlreadyMoved("That email has been sent, or is being sent.")
         _noted(db, who, now, row.order_id, row.id, "sent by hand")
 
 
@@ -88,26 +90,26 @@ def drop(database: Database, letter_id: int, who: Person, now: int) -> None:
         row = _row(db, letter_id)
         sending = row.state == "sending"
         if sending or not outbox.drop(db, letter_id, NOT_SENT, free=False):
-            raise AlreadyMoved("That letter has gone, or is going.")
+            raise AlreadyMoved("That email has been sent, or is being sent.")
         _noted(db, who, now, row.order_id, row.id, "not sent")
 
 
 def hold_news(database: Database, order_id: int, who: Person, now: int) -> None:
     """Keep an order's news back until somebody lets it go. Raises AlreadyMoved."""
     held = update(news).where(news.c.held_at.is_(None)).values(held_at=now, held_why=BY_HAND)
-    _news(database, held, order_id, who, now, "news held")
+    _news(database, held, order_id, who, now, "update put on hold")
 
 
 def let_news_go(database: Database, order_id: int, who: Person, now: int) -> None:
     """Let an order's held news go with its next letter. Raises AlreadyMoved."""
     freed = update(news).where(news.c.held_at.is_not(None)).values(held_at=None, held_why=None)
-    _news(database, freed, order_id, who, now, "news let go")
+    _news(database, freed, order_id, who, now, "update released")
 
 
 def _news(database: Database, act: Update, order_id: int, who: Person, now: int, said: str) -> None:
     with database.writing() as db:
         if not db.execute(act.where(news.c.order_id == order_id, TO_TELL)).rowcount:
-            raise AlreadyMoved("That is so already.")
+            raise AlreadyMoved("That is done already.")
         _noted(db, who, now, order_id, 0, said)
 
 
@@ -116,10 +118,10 @@ def stop_news(database: Database, news_id: int, who: Person, now: int) -> None:
     with database.writing() as db:
         row = db.execute(select(news).where(news.c.id == news_id)).first()
         if row is None:
-            raise NotFound("There is no such news.")
+            raise NotFound("There is no such update.")
         stopped = update(news).where(news.c.id == news_id, TO_TELL)
         if not db.execute(stopped.values(told_at=now, held_why=NOT_SENT)).rowcount:
-            raise AlreadyMoved("That has been told, or was stopped already.")
+            raise AlreadyMoved("That has been sent or stopped already.")
         _noted(db, who, now, row.order_id, 0, f"{row.kind} stopped")
 
 
@@ -134,7 +136,7 @@ def _noted(
 def _row(db: Connection, letter_id: int) -> Any:
     row = db.execute(select(letters).where(letters.c.id == letter_id)).first()
     if row is None:
-        raise NotFound("There is no such letter.")
+        raise NotFound("There is no such email.")
     return row
 
 
@@ -160,7 +162,7 @@ def turn_on(database: Database, who: Person, now: int) -> None:
     with database.writing() as db:
         since = off_since(db)
         if since is None:
-            raise AlreadyMoved("Letters leave already.")
+            raise AlreadyMoved("Emails are being sent already.")
         older = select(news.c.letter_id).where(news.c.at <= since)
         db.execute(
             update(letters)

@@ -27,9 +27,9 @@ from app.status.wording import Teller
 from app.studio.workshop import InForce
 
 AT_ONCE = 50
-NO_ADDRESS = "This customer has no mail address."
-NO_WORDS = "It could not be put into words. The log of the house says why."
-READ_FIRST = "A remembered animal: somebody reads it first."
+NO_ADDRESS = "This customer has no email address."
+NO_WORDS = "It could not be written. The program's log says why."
+READ_FIRST = "The animal has died: somebody should read it first."
 _log = logging.getLogger("likewright.letters")
 
 

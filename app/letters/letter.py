@@ -66,7 +66,7 @@ def letter_from_json(text: str, parts: Sequence[Part]) -> WordedLetter:
         # Then every studio greeted and signed alike.
         raw |= {"greeting": f"Dear {raw.get('name')},", "sign_off": [raw.get("studio")]}
     elif form != _FORM:
-        raise ValueError("this letter was formed by another version of the program")
+        raise ValueError("this email was written by another version of the program")
     return _LETTER.validate_python(raw)
 
 
@@ -114,7 +114,7 @@ def _in_words(raw: dict[str, Any], parts: Sequence[tuple[str, tuple[str, ...], i
         own = {key: raw[key] for key in ("number", "name", "studio", "contact", "gift")}
         return {**own, "sections": sections}
     except (KeyError, TypeError) as why:
-        raise ValueError("the facts of this letter cannot be read") from why
+        raise ValueError("the facts of this email cannot be read") from why
 
 
 def _part(raw: dict[str, Any], kind: str, letters: tuple[str, ...], round_: int) -> list[Any]:

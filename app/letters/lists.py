@@ -215,7 +215,7 @@ def one(db: Connection, letter_id: int) -> KeptLetter:
     """One letter. Raises NotFound."""
     row = db.execute(_letters().add_columns(_L.facts).where(_L.id == letter_id)).first()
     if row is None:
-        raise NotFound("There is no such letter.")
+        raise NotFound("There is no such email.")
     parts = parts_from_json(row.parts)
     letter = letter_from_json(row.facts, parts) if row.facts and parts else None
     return KeptLetter(_line(row), row.order_id, letter)

@@ -101,13 +101,13 @@ def mailbox(address: str) -> Mailbox:
     """
     local, at, domain = address.rpartition("@")
     if not at or not _ATOM.fullmatch(local) or not _ATOM.fullmatch(domain):
-        raise Unsendable("There is no mail address that can be written to.")
+        raise Unsendable("There is no email address to write to.")
     if problem(address, _PATH) is not None or local[0] == "." or local[-1] == "." or ".." in local:
-        raise Unsendable("That mail address cannot be written to.")
+        raise Unsendable("That email address cannot be written to.")
     domain = _a_labels(domain)
     octets = len(local.encode()), len(domain)
     if octets[0] > _LOCAL or octets[1] > _DOMAIN or sum(octets) + 1 > _PATH:
-        raise Unsendable("That mail address is longer than mail allows.")
+        raise Unsendable("That email address is too long.")
     return Mailbox(local, domain)
 
 
@@ -116,12 +116,12 @@ def _a_labels(domain: str) -> str:
         return domain.lower()
     if _TWO_READINGS & set(domain):
         raise Unsendable(
-            "The domain of that address can be read in two ways. Type it as it begins with xn--."
+            "The domain of that address is ambiguous. Enter its form that begins with xn--."
         )
     try:
         return domain.encode("idna").decode("ascii").lower()
     except UnicodeError:
-        raise Unsendable("The domain of that mail address does not exist as written.") from None
+        raise Unsendable("The domain of that email address does not exist as written.") from None
 
 
 def sender_for(from_mail: str, tag: str) -> Mailbox:
@@ -136,7 +136,7 @@ def build(envelope: Envelope, text: str, html: str) -> Mail:
     """The mail. Raises Unsendable where a header could be read in more than one way."""
     for value in (envelope.from_name, envelope.to_name, envelope.subject):
         if problem(value, 250) is not None:
-            raise Unsendable("A name or the subject holds something that mail would misread.")
+            raise Unsendable("A name or the subject has something in it that email would misread.")
     sender, recipient = mailbox(envelope.from_mail), mailbox(envelope.to_mail)
     utf8 = not (sender.plain and recipient.plain)
     rules = policy.SMTPUTF8 if utf8 else policy.SMTP
@@ -157,7 +157,9 @@ def build(envelope: Envelope, text: str, html: str) -> Mail:
         message.set_boundary(f"=_{sha256(envelope.message_id.encode()).hexdigest()[:32]}")
         data = message.as_bytes()
     except (ValueError, MessageError, UnicodeError) as why:
-        raise Unsendable("A name or the subject holds something that mail would misread.") from why
+        raise Unsendable(
+            "A name or the subject has something in it that email would misread."
+        ) from why
     _read_again(data, envelope, str(sender), str(recipient))
     return Mail(data, recipient, sender_for(envelope.from_mail, envelope.tag))
 
@@ -181,7 +183,7 @@ def _read_again(data: bytes, meant: Envelope, sender: str, recipient: str) -> No
         and all(len(line) <= _LINE for line in data.split(b"\r\n"))
     )
     if not found:
-        raise Unsendable("Read again, this letter's head says something else than was meant.")
+        raise Unsendable("Read back, this email's head says something other than it should.")
 
 
 def _name(line: bytes) -> str:

@@ -63,13 +63,13 @@ _FREE = text("UPDATE news SET told_at = NULL, letter_id = NULL WHERE letter_id =
 _RELEASE_ALL = text("UPDATE letters SET lease_until = :now WHERE state = 'sending'")
 _SENDING = text("SELECT 1 FROM letters WHERE state = 'sending' AND lease_until > :now LIMIT 1")
 
-TAKEN_BACK = "What it told was taken back before it went."
-CANCELLED = "Nothing of this order is made any more."
-OVERTAKEN = "What it told is no longer so."
-TONE_CHANGED = "Gift or remembered was changed since it was formed. Look at it before it goes."
-ADDRESS_CHANGED = "The customer's address was changed after it was tried. Look at it first."
-TOO_OLD = "It has waited for more than five days. Read it before it goes."
-NO_ADDRESS = "This customer has no mail address."
+TAKEN_BACK = "What it announced was undone before it was sent."
+CANCELLED = "Nothing in this order is being made any more."
+OVERTAKEN = "What it announced is no longer so."
+TONE_CHANGED = "“Gift” or “Animal is” was changed since it was written. Read it before it goes out."
+ADDRESS_CHANGED = "The customer's address was changed after the last try. Check it first."
+TOO_OLD = "It has been waiting for more than five days. Read it before it goes out."
+NO_ADDRESS = "This customer has no email address."
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,10 +68,10 @@ def trouble(field: str, text: str) -> str | None:
 
 def _not_to_be_said(text: str) -> str | None:
     if (found := _MARKUP.search(text)) is not None:
-        return f"Plain words only: “{found[0]}” would stand in the letter as you typed it."
+        return f"Plain words only: “{found[0]}” would appear in the email as you typed it."
     if _NOTHING_TO_DO.search(text):
         return (
-            "Each letter says by itself whether there is something to do. Where there is, this "
+            "Each email says automatically whether there is something to do. Where there is, this "
             "would be wrong."
         )
     return None

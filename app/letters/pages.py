@@ -161,7 +161,7 @@ def letter_html(workshop: TheWorkshop, id_: RowId) -> Response:
     with workshop.database.reading() as db:
         said = _words(workshop, db, lists.one(db, id_))
     if said is None:
-        raise NotFound("The words of this letter were not kept.")
+        raise NotFound("The text of this email was not kept.")
     return inert(said.html)
 
 
@@ -231,7 +231,7 @@ def order_letter_html(
         if kind == "next":
             found = previews.next_letter(db, order, in_force, link, now)
             if found is None:
-                raise NotFound("Nothing waits to be told.")
+                raise NotFound("Nothing is waiting to be sent.")
             return inert(found.html)
     _known(kind, tone)
     return inert(previews.preview(order, kind, tone, in_force, now, link).html)
@@ -239,4 +239,4 @@ def order_letter_html(
 
 def _known(kind: str, tone: str) -> None:
     if kind not in KINDS or tone not in ("own", *TONES):
-        raise NotFound("There is no such letter.")
+        raise NotFound("There is no such email.")

@@ -65,8 +65,8 @@ def trial(kind: str, to_name: str, in_force: InForce, now: int) -> LetterWords:
     part, facts = as_if(kind, replace(sample_order(now), address_as=to_name), now)
     letter = letter_of([part], facts, teller_of(in_force), now)
     said = (
-        f"This is a test, and no customer gets it. It shows how a letter of the kind "
-        f"“{wording.CALLED[kind]}” reads, with an order that is made up."
+        f"This is a test, and no customer gets it. It shows how an email of the kind "
+        f"“{wording.CALLED[kind]}” reads, with a made-up order."
     )
     letter = replace(letter, sections=(Section("", (Block("text", (said,)),)), *letter.sections))
     return wording.words_of(letter, f"Test: {wording.subject([part], facts)}", None)
@@ -152,7 +152,7 @@ def _wanted(animal: AnimalFacts) -> AnimalFacts:
 
 
 def _views(animal: AnimalFacts) -> AnimalFacts:
-    samples = (ViewFacts(1, "(the first view that is asked for)"), ViewFacts(2, "(the second)"))
+    samples = (ViewFacts(1, "(the first view you ask for)"), ViewFacts(2, "(the second)"))
     again = replace(_at(animal, Step.PHOTOS_WANTED), attempts=max(1, animal.attempts))
     return replace(again, views=animal.views or samples)
 

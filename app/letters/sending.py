@@ -108,7 +108,7 @@ def _send(
 ) -> Became:
     if letter.tries > rules.MOST_TRIES:
         # It was being sent each time the house went down, or its server never said a word.
-        return _dead(database, letter, "It was tried too often. Somebody has to look at it.")
+        return _dead(database, letter, "It was tried too often. Somebody needs to look at it.")
     try:
         mail = mail_of(database, office, letter)
     except Unsendable as why:

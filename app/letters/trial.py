@@ -23,7 +23,7 @@ _ANSWER_SECONDS, _LAST_ANSWER_SECONDS = 10.0, 30.0
 
 def _known(kind: str) -> str:
     if kind not in KINDS:
-        raise ValueError("There is no such letter.")
+        raise ValueError("There is no such email.")
     return kind
 
 
@@ -41,7 +41,7 @@ def send(workshop: Workshop, form: Form, me: Person) -> None:
     """
     typed = check(_Trial, form.plain())
     if not typed.to:
-        raise BadFields({"to": "Which address shall it go to?"})
+        raise BadFields({"to": "Which address should it go to?"})
     if why := worker.no_way_out(workshop):
         raise BadFields({"to": why})
     in_force, now = workshop.in_force(), workshop.now()
@@ -57,6 +57,6 @@ def send(workshop: Workshop, form: Form, me: Person) -> None:
     try:
         way(build(envelope, words.text, words.html), f"test-{now}")
     except (Unsendable, MailRefused, TryAgain) as why_not:
-        raise BadFields({"to": f"It did not go. {why_not}"}) from None
+        raise BadFields({"to": f"It could not be sent. {why_not}"}) from None
     with workshop.database.writing() as db:
-        store.note(db, me, now, None, 0, "test letter sent")
+        store.note(db, me, now, None, 0, "test email sent")

@@ -32,12 +32,12 @@ CALLED: Mapping[str, str] = {
     "photos_counted": "photos counted",
     "more_views": "more views",
     "photos_passed": "photos good to work from",
-    "last_call": "last call for copies",
-    "making_begun": "making begun",
+    "last_call": "last day for more copies",
+    "making_begun": "making started",
     "handed_over": "handed over",
     "received": "received",
     "photo_reminder": "photo reminder",
-    "running_later": "running later",
+    "running_later": "taking longer",
     "question": "question",
 }
 

@@ -70,25 +70,25 @@ def look_again(workshop: Workshop) -> None:
 
 
 def obstacle(workshop: Workshop) -> str:
-    """Why no letter leaves at all, as a sentence; empty where they do."""
+    """Why no email is sent at all, as a sentence; empty where they do."""
     since = mail_state(workshop).off_since
     if since is not None:
         zone = workshop.in_force().settings.zone_info()
         when = words.when(since, workshop.now(), zone)
         return (
-            f"No letter leaves since the house was restored ({when}). "
-            "The owner turns sending on again on the page Letters."
+            f"No email is being sent: the workshop was restored from a backup ({when}). "
+            "The owner can turn sending on again on the Emails page."
         )
     if workshop.demo:
         return ""
     host = urlsplit(workshop.public_url).hostname or ""
     if not host or post.is_loopback(host):
         return (
-            "No letter leaves: the house has no public address yet, so a customer's link would "
-            "open nothing. Set LIKEWRIGHT_PUBLIC_URL."
+            "No email is being sent: customers' links would open nothing, as the workshop has no "
+            "public address yet. Set LIKEWRIGHT_PUBLIC_URL."
         )
     why = no_way_out(workshop)
-    return f"No letter leaves. {why}" if why else ""
+    return f"No email is being sent. {why}" if why else ""
 
 
 def no_way_out(workshop: Workshop) -> str:
@@ -99,7 +99,7 @@ def no_way_out(workshop: Workshop) -> str:
         mailbox(workshop.in_force().settings.contact_mail)
         way_of(workshop)
     except Unsendable:
-        return "The studio has no mail address yet. Type one in Settings."
+        return "The workshop has no email address yet. Enter one in Settings."
     except post.BadUrl as why:
         return f"LIKEWRIGHT_SMTP_URL cannot be used: {why}."
     return ""
@@ -119,10 +119,10 @@ def banner(workshop: Workshop) -> str | None:
     if why := obstacle(workshop):
         return why
     if workshop.demo:
-        return "This studio is invented: its letters are written as files and go to nobody."
+        return "This is a made-up workshop: its emails are saved as files and go to nobody."
     if not smtp_url():
         return (
-            "No mail server is set, so letters are written as files into "
+            "No mail server is set, so emails are saved as files in "
             f"{workshop.folder.letters} and reach nobody. Set LIKEWRIGHT_SMTP_URL."
         )
     return None
@@ -134,10 +134,10 @@ def trouble_banner(workshop: Workshop) -> str | None:
     said = []
     if state.trouble is not None and state.trouble.is_said(now) and not obstacle(workshop):
         since = words.when(state.trouble.since, now, workshop.in_force().settings.zone_info())
-        said.append(f"Letters have been waiting since {since}. {state.trouble.why}")
+        said.append(f"Emails have been waiting since {since}. {state.trouble.why}")
     if state.dead:
-        them = f"{words.count(state.dead, 'letter')} cannot be sent"
-        said.append(f"{words.capital(them)}. See Letters, “Cannot go”.")
+        them = f"{words.count(state.dead, 'email')} could not be sent"
+        said.append(f"{words.capital(them)}. See Emails, “Failed”.")
     return " ".join(said) or None
 
 
@@ -189,5 +189,5 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
                 rest_until = now + REST_SECONDS
         except Exception:
             # Nothing is lost: what was not marked is taken up the next time.
-            _log.exception("letters could not be formed or sent; trying again")
+            _log.exception("emails could not be written or sent; trying again")
         stop.wait(LOOK_EVERY)

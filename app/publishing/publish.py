@@ -98,7 +98,7 @@ def _refuse_data(place: Path, data: Path) -> None:
     data = data.resolve()
     if place == data or data in place.parents or place in data.parents:
         raise CannotStart(
-            "Pages are published into a folder of their own, not where the studio's data lies."
+            "Publish into a folder of its own, not into the one with the workshop's data."
         )
 
 
@@ -122,7 +122,7 @@ def _held(place: Path) -> Iterator[None]:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         yield
     except BlockingIOError as why:
-        raise CannotStart(f"Another publish is writing to {place} at this moment.") from why
+        raise CannotStart(f"Another publish is writing to {place} right now. Try later.") from why
     finally:
         os.close(handle)
 
@@ -133,8 +133,8 @@ def _marker(place: Path, studio: int) -> _Marker:
     if not path.exists():
         if any(place.iterdir()):
             raise CannotStart(
-                f"{place} is not empty, and nothing in it says that pages were published there. "
-                "Name an empty folder: what is not ours is never touched."
+                f"{place} is not empty, and no pages were ever published there. Choose an empty "
+                "folder: other people's files are never touched."
             )
         return _Marker(studio)
     try:
@@ -146,7 +146,7 @@ def _marker(place: Path, studio: int) -> _Marker:
     except (ValueError, KeyError, TypeError, AttributeError) as why:
         raise CannotStart(f"{path} cannot be read. Empty the folder and publish again.") from why
     if marker.studio != studio:
-        raise CannotStart(f"Another studio publishes to {place}. Name a folder of this one's own.")
+        raise CannotStart(f"Another workshop publishes to {place}. Choose a different folder.")
     return marker
 
 

@@ -81,7 +81,7 @@ def _run(argv: list[str]) -> None:
         )  # fmt: skip
     except subprocess.TimeoutExpired as why:
         raise CannotStart(
-            f"The pages are in the folder, but “{argv[0]}” did not end within half an hour."
+            f"The pages are in the folder, but “{argv[0]}” did not finish within half an hour."
         ) from why
     except OSError as why:
         raise CannotStart(
@@ -131,10 +131,10 @@ def warning(workshop: Workshop) -> str | None:
         if at is not None and workshop.now() - at <= OLD_AFTER:
             continue
         when = (
-            "never"
+            "not yet"
             if at is None
-            else f"last on {workshop.in_force().calendar.local(at):%-d %b, %H:%M}"
+            else f"not since {workshop.in_force().calendar.local(at):%-d %b, %H:%M}"
         )
         why = f" {trouble}" if trouble else " Run: likewright publish"
-        return f"The customers' pages in {place} were {when} published in full.{why}"
+        return f"The customers' pages in {place} have {when} been published in full.{why}"
     return None

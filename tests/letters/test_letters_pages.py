@@ -37,7 +37,7 @@ def test_what_waits_is_shown_with_its_hour_and_can_go_now(
     order = ordered(workshop)
     page = browser.get("/letters")
     assert page.status_code == 200
-    assert "Goes today, 10:15." in page.text
+    assert "Goes out today, 10:15." in page.text
     assert "Order in" in page.text
     answer = browser.post(f"/letters/news/{order.id}/now")
     assert answer.status_code == 303
@@ -61,7 +61,9 @@ def test_one_order_can_be_held_and_let_go(workshop: LetterShop, browser: Browser
     order = ordered(workshop)
     browser.post(f"/letters/news/{order.id}/hold", {"order": str(order.number)})
     assert workshop.post(HOUR) == 0
-    assert "Held until somebody lets it go." in browser.get(f"/orders/{order.number}/letters").text
+    assert (
+        "On hold until somebody releases it." in browser.get(f"/orders/{order.number}/letters").text
+    )
     answer = browser.post(f"/letters/news/{order.id}/go", {"order": str(order.number)})
     assert answer.headers["location"] == f"/orders/{order.number}/letters?done=saved"
     assert workshop.post(MINUTE) == 1
@@ -75,7 +77,7 @@ def test_a_formed_letter_can_be_held_sent_and_dropped(
     letters_worker.form_round(workshop)
     browser.post("/letters/1/hold")
     assert letters(workshop)[0][1::3] == ("held", by_hand.BY_HAND)
-    assert "Let it go" in browser.get("/letters?which=held").text
+    assert "Release" in browser.get("/letters?which=held").text
     browser.post("/letters/1/again")
     assert letters(workshop)[0][1] == "waiting"
     browser.post("/letters/1/drop")
@@ -137,7 +139,7 @@ def test_what_waits_for_an_order_can_be_read_before_it_goes(
 ) -> None:
     order = ordered(workshop)
     page = browser.get(f"/orders/{order.number}/letters")
-    assert "How it reads now: Juniper: your order" in page.text
+    assert "Preview: Juniper: your order" in page.text
     assert "Thank you" in browser.get(f"/orders/{order.number}/letters/html?kind=next").text
 
 
@@ -150,7 +152,7 @@ def test_running_later_goes_only_on_a_persons_yes_and_is_kept_as_told(
     workshop.moment += HOUR
     workshop.post()
     page = browser.get(f"/orders/{order.number}/letters")
-    assert "Write that it takes longer" in page.text
+    assert "Email them that it takes longer" in page.text
     assert browser.post(f"/orders/{order.number}/letters/later").status_code == 303
     assert browser.post(f"/orders/{order.number}/letters/later").status_code == 409
     workshop.post(15 * MINUTE)
@@ -186,11 +188,11 @@ def test_only_the_owner_turns_sending_on_again(workshop: LetterShop, browser: Br
         by_hand.turn_off(db, workshop.moment)
     letters_worker.look_again(workshop)
     page = browser.get("/letters").text
-    assert "No letter leaves since the house was restored" in page
-    assert "Yes, let letters go again" not in page
+    assert "No email is being sent: the workshop was restored" in page
+    assert "Yes, send emails again" not in page
     assert browser.post("/letters/on").status_code == 403
     browser.as_(workshop, CAST.owner)
-    assert "Yes, let letters go again" in browser.get("/letters").text
+    assert "Yes, send emails again" in browser.get("/letters").text
     assert browser.post("/letters/on").status_code == 303
     assert "restored" not in browser.get("/letters").text
 
@@ -203,7 +205,7 @@ def test_the_bench_has_no_letters(workshop: LetterShop, browser: Browser) -> Non
 
 
 def test_every_page_says_how_letters_leave(workshop: LetterShop, browser: Browser) -> None:
-    assert "letters are written as files" in browser.get("/orders").text
+    assert "emails are saved as files" in browser.get("/orders").text
 
 
 def asked(workshop: LetterShop) -> MadeOrder:

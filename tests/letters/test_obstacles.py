@@ -39,7 +39,7 @@ def test_the_demo_writes_files_and_never_to_a_mail_server(
 def test_with_no_mail_server_every_page_says_that_letters_become_files(
     workshop: LetterShop,
 ) -> None:
-    assert "written as files" in str(letters_worker.banner(workshop))
+    assert "saved as files" in str(letters_worker.banner(workshop))
 
 
 def test_with_a_mail_server_there_is_nothing_to_say(
@@ -70,7 +70,7 @@ def test_a_studio_without_an_address_of_its_own_writes_nothing(workshop: LetterS
     workshop.forget()
     ordered(workshop)
     assert workshop.post(15 * MINUTE) == 0
-    assert "no mail address yet" in str(letters_worker.banner(workshop))
+    assert "no email address yet" in str(letters_worker.banner(workshop))
 
 
 def test_after_a_restore_nothing_leaves_until_the_owner_says_yes(workshop: LetterShop) -> None:
@@ -87,7 +87,7 @@ def test_after_a_restore_nothing_leaves_until_the_owner_says_yes(workshop: Lette
     assert "restored" in str(letters_worker.banner(workshop))
     by_hand.turn_on(workshop.database, CAST.owner, workshop.moment)
     letters_worker.look_again(workshop)
-    assert workshop.post() == 0, "what waited before may have gone already"
+    assert workshop.post() == 0, "what waited before may have gone out since"
     assert {(row[1], row[4]) for row in letters(workshop)} == {("held", by_hand.BEFORE_RESTORE)}
     ordered(workshop, mail="c@castellan.example")
     assert workshop.post(15 * MINUTE) == 1

@@ -56,21 +56,21 @@ def said_at(page: str, field: str) -> str:
 @pytest.mark.parametrize(
     ("typed", "why"),
     [
-        ("Hello <b>you</b>", "“<b>” would stand in the letter as you typed it."),
-        ("5 > 3", "“>” would stand"),
-        ("salt &amp; marsh", "“&amp;” would stand"),
-        ("see [us](https://x.example)", "“](” would stand"),
-        ("**bold**", "“**” would stand"),
+        ("Hello <b>you</b>", "“<b>” would appear in the email as you typed it."),
+        ("5 > 3", "“>” would appear"),
+        ("salt &amp; marsh", "“&amp;” would appear"),
+        ("see [us](https://x.example)", "“](” would appear"),
+        ("**bold**", "“**” would appear"),
         ("Dear {nmae},", "“{nmae}” can’t be filled in. Use {name}, {number} or {studio}."),
         ("Dear {},", "“{}” can’t be filled in."),
         ("Dear {name", "“{” can’t be filled in."),
         ("Dear {{name}},", "“{” can’t be filled in."),
         ("a\u202eb", "cannot be seen"),
-        ("There’s nothing you need to do.", "Each letter says by itself"),
-        ("You need not do anything.", "Each letter says by itself"),
-        ("You don’t have to do anything for now.", "Each letter says by itself"),
-        ("Nothing for you to do this week", "Each letter says by itself"),
-        ("There is NOTHING to do.", "Each letter says by itself"),
+        ("There’s nothing you need to do.", "Each email says automatically"),
+        ("You need not do anything.", "Each email says automatically"),
+        ("You don’t have to do anything for now.", "Each email says automatically"),
+        ("Nothing for you to do this week", "Each email says automatically"),
+        ("There is NOTHING to do.", "Each email says automatically"),
     ],
 )
 @pytest.mark.parametrize("field", ["greeting", "sign_off", "received"])
@@ -181,7 +181,7 @@ def test_saving_the_settings_leaves_the_words_and_the_history_tells_of_them(
     save(browser, greeting="Good day {name},", order_in="Welcome.")
     save(browser, greeting="Good day {name},", order_in="Welcome to {studio}.")
     page = browser.get("/settings").text
-    assert page.count("Letters, order in") == 2
+    assert page.count("Words in emails, order in") == 2
     assert page.count("Letters, greeting") == 1
     seen = re.search(r'name="seen" value="(\w+)"', page)
     assert seen is not None
@@ -236,7 +236,7 @@ def test_what_somebody_else_saved_meanwhile_is_not_written_over(
     save(browser, greeting="Good day,")
     answer = save(browser, seen=old[1], greeting="Good evening,")
     assert answer.status_code == 422
-    assert "Somebody changed this while you typed." in answer.text
+    assert "Somebody changed this while you were typing." in answer.text
     assert 'value="Good evening,"' in answer.text
     assert workshop.in_force().settings.own_words == {"greeting": "Good day,"}
 
@@ -276,7 +276,7 @@ def test_a_test_letter_says_that_it_is_one_and_shows_its_kind(
     [(field, after)] = rows(
         workshop.database, "SELECT field, after FROM changes WHERE of = 'letters'"
     )
-    assert (field, after) == ("letter", "test letter sent")
+    assert (field, after) == ("letter", "test email sent")
 
 
 @pytest.mark.parametrize("to", ["", "odile", "odile@", "a b@c.example", "x@y.example\r\nBcc: z"])
@@ -304,7 +304,7 @@ def test_without_an_address_of_its_own_the_studio_sends_no_test(
     workshop.forget()
     answer = sent_test(browser)
     assert answer.status_code == 422
-    assert said_at(answer.text, "to").startswith("The studio has no mail address yet.")
+    assert said_at(answer.text, "to").startswith("The workshop has no email address yet.")
 
 
 def test_it_goes_through_the_mail_server_and_a_refusal_is_shown_in_words(
@@ -318,7 +318,9 @@ def test_it_goes_through_the_mail_server_and_a_refusal_is_shown_in_words(
     server.script["RCPT"] = ["550 no such user"]
     answer = sent_test(browser)
     assert answer.status_code == 422
-    assert "It did not go. The mail server refused the recipient: 550" in said_at(answer.text, "to")
+    assert "It could not be sent. The mail server refused the recipient: 550" in said_at(
+        answer.text, "to"
+    )
     assert 'value="odile@marchbanks.example"' in answer.text
 
 

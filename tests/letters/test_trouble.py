@@ -78,7 +78,7 @@ def test_a_server_that_has_failed_for_an_hour_is_said_on_every_page_and_over_a_r
     again = LetterShop(by_server.folder)
     again.moment = by_server.moment + 5 * MINUTE
     said = str(letters_worker.trouble_banner(again))
-    assert said.startswith("Letters have been waiting since today, 10:15.")
+    assert said.startswith("Emails have been waiting since today, 10:15.")
     assert "421 not now" in said
     assert "421 not now" in page(again)
     server.script.clear()
@@ -96,13 +96,13 @@ def test_a_letter_that_died_is_said_and_counted_beside_letters_until_somebody_ac
     server.script["RCPT"] = ["550 5.1.1 no such user"] * 2
     assert by_server.post(15 * MINUTE) == 0
     said = page(by_server)
-    assert "Two letters cannot be sent." in said
+    assert "Two emails could not be sent." in said
     assert ">2</strong>" in said.split("</nav>")[0]
     browser = Browser(staff_site(by_server)).as_(by_server, CAST.desk)
     browser.post("/letters/1/drop")
-    assert "One letter cannot be sent." in browser.get("/orders").text
+    assert "One email could not be sent." in browser.get("/orders").text
     browser.post("/letters/2/again")
-    assert "cannot be sent" not in browser.get("/orders").text
+    assert "could not be sent" not in browser.get("/orders").text
     assert "<strong" not in browser.get("/orders").text.split("</nav>")[0]
 
 
@@ -124,5 +124,5 @@ def test_the_benches_see_the_trouble_but_no_page_that_is_not_theirs(
     ordered(by_server)
     by_server.post(15 * MINUTE)
     said = Browser(staff_site(by_server)).as_(by_server, CAST.painter).get("/").text
-    assert "One letter cannot be sent." in said
+    assert "One email could not be sent." in said
     assert "<strong" not in said.split("</nav>")[0]

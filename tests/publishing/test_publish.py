@@ -203,13 +203,13 @@ def test_another_studio_s_folder_is_refused(workshop, place) -> None:
     written(workshop, place)
     marker = json.loads((place / MARKER).read_bytes())
     (place / MARKER).write_text(json.dumps(marker | {"studio": 1}))
-    with pytest.raises(CannotStart, match="Another studio"):
+    with pytest.raises(CannotStart, match="Another workshop"):
         publish(workshop, place)
 
 
 @pytest.mark.parametrize("where", ["", "pictures", ".."])
 def test_nothing_is_published_where_the_data_lies(workshop, where: str) -> None:
-    with pytest.raises(CannotStart, match="folder of their own"):
+    with pytest.raises(CannotStart, match="folder of its own"):
         publish(workshop, workshop.folder.path / where)
 
 
@@ -248,7 +248,7 @@ def test_the_marker_holds_no_link(workshop, place) -> None:
 def test_two_at_once_do_not_write_into_each_other(workshop, place) -> None:
     linked_order(workshop)
     written(workshop, place)
-    with publishing._held(place), pytest.raises(CannotStart, match="at this moment"):
+    with publishing._held(place), pytest.raises(CannotStart, match="right now"):
         publish(workshop, place)
 
 

@@ -27,8 +27,8 @@ NOTICES = {
     "already": "Already done: nothing happened twice.",
     "link": "The link was replaced. The old one no longer opens anything.",
     "revoked": "The link is revoked.",
-    "test_sent": "The test letter went.",
-    "released": "Released: it is on the customer's page within seconds.",
+    "test_sent": "The test email was sent.",
+    "released": "It will be on the customer's page within seconds.",
 }
 
 
