@@ -21,7 +21,7 @@ def join(workshop: Workshop, keep: int, gone: int, who: Person) -> None:
         kept = lists_store.one_customer(db, keep)["customer"]
         other = lists_store.one_customer(db, gone)["customer"]
         if kept["joined_into_id"] is not None or other["joined_into_id"] is not None:
-            raise NotFound("One of the two is joined into another record already.")
+            raise NotFound("One of the two has already been merged into another record.")
         for table in (orders, animals, contacts):
             mine = table.c.customer_id == gone
             db.execute(update(table).where(mine).values(customer_id=keep))

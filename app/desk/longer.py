@@ -110,10 +110,10 @@ def tell(workshop: Workshop, order_ids: Iterable[int], cause: str, who: Person) 
 
 def _obstacle(facts: OrderFacts, days: Shown | None, waiting: Iterable[Any]) -> str:
     if not facts.open:
-        return "Nothing of it is open any more."
+        return "This order is closed."
     if days is None:
-        return "There are no new days to tell yet. Try again when they are computed."
-    return "That letter waits already." if any(one.kind == KIND for one in waiting) else ""
+        return "There are no new dates yet. Try again once they are worked out."
+    return "That email already waits to go out." if any(one.kind == KIND for one in waiting) else ""
 
 
 def _tell_one(
@@ -127,7 +127,7 @@ def _tell_one(
         news_table.c.order_id == order_id, news_table.c.kind == KIND
     )
     news.write(db, order_id, KIND, now, round_=1 + int(db.execute(before).scalar_one()))
-    store.note(db, who, now, order_id, 0, "running later told")
+    store.note(db, who, now, order_id, 0, "told it takes longer")
 
 
 def note_answer(workshop: Workshop, order_id: int, typed: LateAnswerFields, who: Person) -> None:
@@ -141,7 +141,7 @@ def note_answer(workshop: Workshop, order_id: int, typed: LateAnswerFields, who:
     with workshop.database.writing() as db:
         facts = facts_of_many(db, [order_id], in_force, now).get(order_id)
         if facts is None or facts.told is None:
-            raise NotFound("This customer was told no days yet.")
+            raise NotFound("This customer has not been given new dates yet.")
         days = new_days(facts, in_force, now)
         late = decision(facts, in_force.calendar, now).tell_them
         if typed.answer == "waits" and late and days is not None:

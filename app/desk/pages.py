@@ -124,7 +124,7 @@ def _asked_day(typed: str, today: date) -> tuple[date | None, dict[str, str]]:
     except BadFields as why:
         return None, why.fields
     if day is not None and day <= today:
-        return None, {"by": "A day to come, please."}
+        return None, {"by": "A day in the future, please."}
     return day, {}
 
 
@@ -135,7 +135,7 @@ def note_answer(
     """Note what was asked, by which way, and what was told, with the range that was shown."""
     fields = check(NotedFields, form.plain())
     if not fields.question:
-        raise BadFields({"question": "What was asked?"})
+        raise BadFields({"question": "Enter what was asked."})
     in_force, now = workshop.in_force(), workshop.now()
     with workshop.database.reading() as db:
         facts = facts_of(db, order_store.by_number(db, number), in_force, now)
@@ -175,6 +175,6 @@ def join(request: Request, workshop: TheWorkshop, me: Me, id_: RowId, form: Fill
     """Join another record into this one: its orders, animals, mails and words move here."""
     other = whole_number(form.get("other"))
     if other is None or other == id_:
-        raise NotFound("Choose the other record.")
+        raise NotFound("Choose the record to merge.")
     actions.join(workshop, id_, other, me)
     return go(request, f"/customers/{id_}?done=saved")

@@ -65,7 +65,7 @@ def test_each_email_is_read_before_any_goes_and_one_cause_stands_in_all(
     assert tellings(workshop, one)[-1] == ("letter", CAUSE, "none")
     assert tellings(workshop, other)[-1] == ("letter", CAUSE, "none")
     assert len(tellings(workshop, third)) == 1
-    left = words(desk.get(LIST)).partition("Told, and what they said")
+    left = words(desk.get(LIST)).partition("Who was told, and their answers")
     assert f"order {third.number}" in left[0]
     assert f"order {one.number}" not in left[0]
     assert f"order {one.number}" in left[2]
@@ -95,7 +95,7 @@ def test_one_that_cannot_be_told_is_named_and_nobody_is_told(
     both = {"order": [str(one.number), str(other.number)], "cause": CAUSE, "act": "tell"}
     page = desk.post(LIST, both)
     assert page.status_code == 409
-    assert f"Order {other.number}: That letter waits already." in words(page)
+    assert f"Order {other.number}: That email already waits to go out." in words(page)
     assert CAUSE in page.text, "what was typed stays"
     assert len(tellings(workshop, one)) == 1
 

@@ -172,7 +172,7 @@ def chance_of_new(workshop: Workshop, day: date) -> str:
 def likely(chance: float) -> str:
     """A chance (0 to 1) of being ready in words, to be followed by the day."""
     if chance < HARDLY:
-        return "hardly to be done"
+        return "hardly possible"
     return (
         f"about {max(1, round(chance * 10))} in 10 to be ready"
         if chance < NEARLY_SURE

@@ -11,8 +11,8 @@ SORTS: Mapping[str, str] = {
     "number": "number", "needed": "needed by", "ready": "ready by, as told", "name": "customer",
 }  # fmt: skip
 SHOWS: Mapping[str, str] = {
-    "all": "all", "late": "late", "past": "past the day last told", "needed": "needed by a day",
-    "risk": "may miss the day they are needed by", "unpaid": "not paid in full", "held": "on hold",
+    "all": "all", "late": "late", "past": "past the last date given", "needed": "needed by a date",
+    "risk": "may miss the date they are needed by", "unpaid": "not paid in full", "held": "on hold",
     "gift": "gifts",
 }  # fmt: skip
 

@@ -110,13 +110,13 @@ def _noted_before(db: Connection, order_id: int, typed: ContactFields, now: int)
 
 def _check_told(typed: ContactFields, today: date) -> None:
     if not typed.asked and not typed.told:
-        raise BadFields({"told": "What was asked, or what was said?"})
+        raise BadFields({"told": "Enter what was asked or what was said."})
     if (typed.from_day is None) != (typed.to_day is None):
         name = "from_day" if typed.from_day is None else "to_day"
-        raise BadFields({name: "Give both days."})
+        raise BadFields({name: "Enter both days."})
     if typed.from_day is not None and typed.to_day is not None:
         if typed.to_day <= typed.from_day:
-            raise BadFields({"to_day": "The second day has to be after the first."})
+            raise BadFields({"to_day": "The second day must be after the first."})
         if typed.from_day < today:
             raise BadFields({"from_day": "That is past already."})
 
@@ -160,7 +160,7 @@ def _check_nobody_waits(db: Connection, order_id: int, pieces: Iterable[Piece]) 
     )
     waiting = db.execute(query.limit(1)).scalar()
     if waiting is not None:
-        raise Refused(f"Order {waiting} waits for the same model. Cancel the copies alone.")
+        raise Refused(f"Order {waiting} is waiting for the same model. Cancel only the copies.")
 
 
 @contextmanager
@@ -184,7 +184,7 @@ def _move(
     once: str,
 ) -> None:
     if not pieces:
-        raise AlreadyMoved("That is already so.")
+        raise AlreadyMoved("That is done already.")
     perform_in(db, workshop, [Seen(piece.ref) for piece in pieces], what, said, who, once)
 
 

@@ -38,7 +38,7 @@ def photos_told(
     if typed.link and not typed.link.startswith(("https://", "http://")):
         raise BadFields({"link": "A link begins with https://."})
     if typed.files_said is not None and not 0 < typed.files_said < 100_000:
-        raise BadFields({"files_said": "How many, as a number?"})
+        raise BadFields({"files_said": "How many? Enter a number."})
     now = workshop.now()
     with workshop.database.writing() as db:
         waiting = [
@@ -47,7 +47,7 @@ def photos_told(
             if piece.ref.of is Of.MODEL and piece.state.step is Step.PHOTOS_WANTED
         ]
         if not waiting:
-            raise Refused("No photos are wanted for this order now.")
+            raise Refused("This order needs no photos now.")
         if _told_before(db, order_id, typed, now):
             raise AlreadyMoved("That is already noted.")
         db.execute(

@@ -504,7 +504,7 @@ def test_a_gift_and_a_remembered_animal_are_kept_in_mind(
     assert "a gift for 1 May" in said
     assert "the parcel must not show what is inside" in said
     assert "Juniper has died." in said
-    assert "no reminder goes by itself" in words(desk.get("/waiting"))
+    assert "no reminders go out automatically" in words(desk.get("/waiting"))
 
 
 def test_an_honest_word_on_the_needed_day_says_what_it_assumes(

@@ -69,8 +69,8 @@ def test_an_end_that_runs_over_for_two_days_is_put_before_the_desk(
     assert "One customer should hear that it takes longer: Imre Castellan" in said
     assert SECTION in said
     told = workshop.in_force().calendar.day_of(NOW) + timedelta(days=8)
-    assert f"It was until {short_day(told, NEAR)}" in said
-    assert "now it is between" in said
+    assert f"We said until {short_day(told, NEAR)}" in said
+    assert "Now it is between" in said
     assert f"/orders/{made.number}/letters?kind=running_later" in page.text
     assert desk.post(f"/orders/{made.number}/letters/later").status_code == 303
     assert SECTION not in words(desk.get("/waiting")), "said once, it is not asked for again"
@@ -91,7 +91,7 @@ def test_what_the_page_promised_to_write_comes_first_and_says_by_when(
     day: date = workshop.in_force().calendar.day_of(NOW) + timedelta(days=3)
     said = words(desk.get("/waiting"))
     assert f"we write by {short_day(day, NEAR)}" in said
-    assert "Their page names no end" in said
+    assert "Their page shows no end date" in said
 
 
 def test_a_letter_that_waits_already_is_a_yes_already(

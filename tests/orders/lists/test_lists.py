@@ -17,7 +17,7 @@ from tests.whole_site import words
 
 
 def test_orders_are_listed_open_and_at_their_end(desk: Browser, workshop: ClockedWorkshop) -> None:
-    assert "None yet" in words(desk.get("/orders"))
+    assert "No orders yet" in words(desk.get("/orders"))
     make_order(
         workshop.database, CAST.desk, NOW, [Wanted("Juniper", copies=2), Wanted("Otis")], gift=1
     )
@@ -70,9 +70,9 @@ def test_what_waits_for_customers_says_since_when_and_whose_turn_it_is(
     workshop.moment = NOW
     said = words(desk.get("/waiting"))
     assert "Three animals wait for photos, one question is open, one piece is on hold" in said
-    assert "Our turn: told of yesterday, 10:00, not counted yet." in said
-    assert "Their turn. Remembered: no reminder goes by itself." in said
-    assert "Parked until Wed 1 Apr: at sea." in said
+    assert "Our turn: announced yesterday, 10:00, not counted in yet." in said
+    assert "Their turn. The animal has died, so no reminders go out automatically." in said
+    assert "On hold until Wed 1 Apr: at sea." in said
     assert "Ears. Which? the work waits; four days" in said
     assert theirs.number == 1001
 
@@ -127,7 +127,7 @@ def group(page: httpx.Response, heading: str, after: str) -> str:
 
 
 READ, DECIDE = "Read their answer and count their photos", "Decide: three reminders and no photos"
-RING, WAIT, END = "Ring them", "Wait: nothing to do", "Photos usually take"
+RING, WAIT, END = "Phone them", "Wait: nothing to do", "Photos usually take"
 
 
 def reminded(workshop: ClockedWorkshop, order_id: int, *rounds: int) -> None:
@@ -205,8 +205,8 @@ def test_a_reminder_is_stopped_from_the_work_list_and_a_call_is_noted_there(
         .startswith("/waiting")
     )
     said = words(desk.get("/waiting"))
-    assert "Heard nothing" not in said.partition("Ring them")[2]
-    assert "last contact today, 10:00, phone" in said
+    assert "Heard nothing" not in said.partition("Phone them")[2]
+    assert "last contact today, 10:00, by phone" in said
 
 
 def test_orders_say_where_they_are_and_are_sorted_and_sifted_by_their_address(

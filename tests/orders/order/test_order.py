@@ -271,7 +271,7 @@ def test_one_copy_is_cancelled_alone_at_every_step_and_what_waited_only_for_it_i
     assert "cancelled: the arm broke" in page
     assert f"{torn} closed: there is nothing left to ask about" in page
     assert (torn in waiting, pose in waiting) == (False, True)
-    assert "Waits to be told: photos good to work from, Otis; question." in page
+    assert "Waiting to be sent: photos good to work from, Otis; question." in page
     with workshop.database.reading() as db:
         facts = facts_of(db, made.id, workshop.in_force(), workshop.now())
     assert [question.asked for question in facts.questions] == [pose]
@@ -298,7 +298,7 @@ def test_a_model_that_another_order_waits_for_is_not_cancelled_under_it(
     before = fingerprint(workshop.folder.database_file)
     answer = act(desk, made, "cancel", **STOP)
     assert answer.status_code == 409
-    assert f"Order {made.number + 1} waits for the same model" in words(answer)
+    assert f"Order {made.number + 1} is waiting for the same model" in words(answer)
     assert fingerprint(workshop.folder.database_file) == before
     act(desk, made, "cancel", **(STOP | {"about": str(made.copy("B1"))}))
     assert step_of(workshop.database, follow_on) is Step.NOT_BEGUN

@@ -38,7 +38,7 @@ def test_from_the_telling_on_the_clock_is_ours(
     assert stay.classes == {TimeClass.CUSTOMER: HOUR, TimeClass.WAITING: 2 * HOUR} or (
         stay.classes[TimeClass.CUSTOMER] == HOUR and stay.seconds() == 3 * HOUR
     )
-    assert "Our turn: told of today, 11:00, not counted yet." in words(desk.get("/waiting"))
+    assert "Our turn: announced today, 11:00, not counted in yet." in words(desk.get("/waiting"))
 
 
 def test_counting_them_closes_the_delivery(
@@ -62,7 +62,7 @@ def test_order_and_piece_lead_to_what_was_told_of_until_it_is_counted(
         answer = desk.get(page)
         assert "Photos announced today, 10:00: 40 files, they say." in words(answer)
         assert "The link expires on Thu 12 Mar." in words(answer)
-        assert 'href="/photos/deliveries/1">Bring them in' in answer.text
+        assert 'href="/photos/deliveries/1">Add the photos' in answer.text
     for letter in "AB":
         where = address(made.model(letter))
         form = the_form(desk.get(where).text, f"{where}/move", move="photos_counted")
@@ -111,4 +111,4 @@ def test_where_no_photos_are_wanted_none_are_told_of(
     assert "Photos are announced" not in words(desk.get(f"/orders/{done.number}"))
     answer = desk.post(f"/orders/{done.number}/photos", {"way": "link", "once": "k"})
     assert answer.status_code == 409
-    assert "No photos are wanted" in words(answer)
+    assert "This order needs no photos now" in words(answer)
