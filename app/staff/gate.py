@@ -28,7 +28,7 @@ Banner = Callable[[Workshop], str | None]
 Mark = Callable[[Workshop], int]
 
 _SAFE = frozenset({"GET", "HEAD"})
-_SIGNED_OUT = "You are not signed in here, so nothing was done. Sign in, then come back and repeat."
+_SIGNED_OUT = "You are not signed in, so nothing was done. Sign in, then do it again."
 
 
 class SignInFirst(Exception):

@@ -23,7 +23,7 @@ log = logging.getLogger("likewright.staff")
 PATH = "/in/"
 GONE = (
     "This link no longer works: it has been used or has expired. "
-    "Ask the owner for another, or make one on the command line with: likewright sign-in-link NAME"
+    "Ask the owner for a new one, or make one with: likewright sign-in-link NAME"
 )
 
 
@@ -48,7 +48,7 @@ def way_back_link(db: Connection, name: str, now: int) -> str:
     if found is None:
         names = ", ".join(account.name for account in store.every_account(db))
         raise NotFound(
-            f"Nobody here is called {name}. These are: {names}." if names
+            f"Nobody here is called {name}. The accounts are: {names}." if names
             else f"Nobody here is called {name}: there are no accounts yet."
         )  # fmt: skip
     if found.off_at is not None:
@@ -152,4 +152,4 @@ def check_free(db: Connection, name: str) -> None:
     taken = store.account_named(db, fold(name))
     if taken is not None:
         off = " (switched off; it can be switched on again)" if taken.off_at else ""
-        raise BadFields({"name": f"{taken.name} has an account already{off}."})
+        raise BadFields({"name": f"{taken.name} already has an account{off}."})

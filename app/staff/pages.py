@@ -24,7 +24,7 @@ router = APIRouter()
 ROLES = [
     (Role.BENCH.value, "bench: makes the pieces"),
     (Role.DESK.value, "office: orders, customers, emails"),
-    (Role.OWNER.value, "owner: everything, with accounts and settings"),
+    (Role.OWNER.value, "owner: everything, including accounts and settings"),
 ]
 _TWICE = "The two are not the same. Type it twice, please."
 

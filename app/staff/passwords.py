@@ -34,7 +34,7 @@ class Turns:
         if self._inside >= MOST_AT_ONCE or self._begun >= MOST_A_MINUTE:
             wait = 5 if self._begun < MOST_A_MINUTE else MINUTE - now % MINUTE
             raise TooBusy(
-                "Many people are signing in just now. Try again in a moment: whoever is signed in "
+                "Many people are signing in right now. Try again in a moment: whoever is signed in "
                 "already can go on.",
                 wait,
             )

@@ -166,4 +166,4 @@ TABLE: dict[str, Row] = {
     "lead_times": OWNER_ONLY,
 }
 
-REFUSAL = "Your account does not cover this. Ask the owner of the studio."
+REFUSAL = "Your account can’t do this. Ask the owner."

@@ -28,8 +28,8 @@ LONGEST_NAME = 80
 # OWASP ASVS 5.0, 6.2.1, 6.2.5 and 6.2.9: length counts, not a mix of signs; long ones are allowed.
 SHORTEST_PASSWORD, LONGEST_PASSWORD = 10, 256
 PASSWORD_HINT = (
-    f"At least {SHORTEST_PASSWORD} characters. Length is what makes a password hard to guess: "
-    "three or four words that do not belong together do well."
+    f"At least {SHORTEST_PASSWORD} characters. Length is what makes a password hard to guess. "
+    "Three or four unrelated words work well."
 )
 
 # Wrong guesses at one name: five are free, then the pause doubles. They are remembered for a day
@@ -73,7 +73,7 @@ def name_problem(name: str) -> str | None:
     scripts = {unicodedata.name(sign, "?").split(" ")[0] for sign in name if sign.isalpha()}
     # Look-alike letters of another script would let two accounts wear one name (UTS #39).
     if len(scripts & {"LATIN", "CYRILLIC", "GREEK", "ARMENIAN", "CHEROKEE"}) > 1:
-        return "It mixes letters of two alphabets. Use one."
+        return "It mixes letters from two alphabets. Use one."
     return None
 
 
@@ -89,9 +89,9 @@ def password_problem(password: str, *own_words: str) -> str | None:
     if any(0xD800 <= ord(sign) <= 0xDFFF for sign in password):
         return "There is a broken character in it. Type it again, please."
     if password.casefold() in _COMMON or _is_a_run(password) or _core(password) in _COMMON_CORES:
-        return "That is one of the first that a stranger would try. Choose another."
+        return "That is one of the first a stranger would try. Choose another."
     if _core(password).replace(" ", "") in {fold(w).replace(" ", "") for w in own_words if w}:
-        return "That is a name with little added to it. Choose another."
+        return "That is little more than a name. Choose another."
     return None
 
 

@@ -27,7 +27,7 @@ _CONTACT = {"name", "contact_mail", "contact_phone", "contact_hours", "how_to_se
 _CALENDAR = {"zone", "hours", "country", "region"}
 _ON_PAGES = frozenset(_CONTACT | _CALENDAR)
 _IN_FORECASTS = frozenset({*_CALENDAR, "capacity", "blank_on"})
-MEANWHILE = "Somebody changed this while you typed. Look once more, then save again."
+MEANWHILE = "Somebody changed this while you were typing. Check it, then save again."
 
 
 def save_settings(
@@ -105,7 +105,7 @@ def save_own_words(
             if was != is_:
                 said = json.dumps(was), json.dumps(is_)
                 note(db, me.account_id, now, "settings", f"own_words_{field}", *said)
-    log.info("account %s changed the words in letters", me.account_id)
+    log.info("account %s changed the words in emails", me.account_id)
 
 
 def add_closure(database: Database, closure: TypedClosure, me: Person, now: int) -> None:
@@ -115,7 +115,7 @@ def add_closure(database: Database, closure: TypedClosure, me: Person, now: int)
             first, last = date.fromisoformat(other.first_day), date.fromisoformat(other.last_day)
             if first <= closure.last_day and closure.first_day <= last:
                 said = day(first) if first == last else f"{day(first)} to {day(last)}"
-                raise BadFields({"first_day": f"The house is shut already on {said}."})
+                raise BadFields({"first_day": f"The workshop is already closed on {said}."})
         closure_id = store.add_closure(db, closure.first_day, closure.last_day, closure.reason)
         said = _said(closure.first_day.isoformat(), closure.last_day.isoformat(), closure.reason)
         _calendar_changed(db, me, now, closure_id, "closed", said)
@@ -127,7 +127,7 @@ def take_back_closure(database: Database, closure_id: int, me: Person, now: int)
     with database.writing() as db:
         found = store.take_back_closure(db, closure_id, now)
         if found is None:
-            raise NotFound("There is no such closure; perhaps it was taken back already.")
+            raise NotFound("There is no such closure. It may have been deleted already.")
         said = _said(found.first_day, found.last_day, found.reason)
         _calendar_changed(db, me, now, closure_id, "open_again", said)
     log.info("account %s took back closure %d", me.account_id, closure_id)

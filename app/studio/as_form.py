@@ -58,7 +58,7 @@ def read(
     if settings is not None and not wrong:
         _check_place(settings, holidays, wrong)
     if settings is not None and settings.posting_until <= settings.posting_from:
-        wrong["posting_until"] = "The window has to end after it begins."
+        wrong["posting_until"] = "“Until” must be later than “From”."
     if settings is None or wrong:
         raise BadFields(wrong)
     return settings
@@ -97,7 +97,7 @@ def _read_capacity(form: Form, steps: Iterable[str], wrong: dict[str, str]) -> d
         if number := whole_number(typed.strip(), 999):
             capacity[name.removeprefix("capacity_")] = number
         else:
-            wrong[name] = "A whole number from 1 to 999, or nothing."
+            wrong[name] = "A whole number from 1 to 999, or leave it empty."
     return capacity
 
 
@@ -106,13 +106,13 @@ def _check_place(
 ) -> None:
     country, region = settings.country, settings.region
     if region and not country:
-        wrong["country"] = "Which country is the region in?"
+        wrong["country"] = "Enter the country of this region."
         return
     for field, place in (("country", (country, "")), ("region", (country, region))):
         try:
             holidays(*place)
         except ValueError:
-            wrong[field] = f"The holidays of that {field} are not known. Leave it empty, perhaps."
+            wrong[field] = f"We don’t know the holidays of that {field}. Check the code."
             return
 
 
@@ -144,9 +144,9 @@ def read_closure(form: Form, today: date) -> TypedClosure:
         raise BadFields({"first_day": "Which day? One like 2026-12-24, please."})
     found = check(TypedClosure, values)
     if found.first_day < today - timedelta(days=366):
-        raise BadFields({"first_day": "That is more than a year past."})
+        raise BadFields({"first_day": "That is more than a year ago."})
     if found.last_day < found.first_day:
-        raise BadFields({"last_day": "The last day lies before the first."})
+        raise BadFields({"last_day": "The last day is before the first."})
     if found.last_day > today + timedelta(days=1_000):
         raise BadFields({"last_day": "That is more than three years ahead."})
     if (found.last_day - found.first_day).days > 120:

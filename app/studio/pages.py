@@ -25,8 +25,8 @@ router = APIRouter()
 
 _SHOWN_CHANGES = 30
 LABELS = {
-    "name": "Name of the studio",
-    "contact_mail": "Mail",
+    "name": "Name of the workshop",
+    "contact_mail": "Email",
     "contact_phone": "Phone",
     "contact_hours": "When somebody answers",
     "how_to_send_photos": "How customers send photos",
@@ -39,15 +39,15 @@ LABELS = {
     "capacity": "Pieces at once",
     "copy_deadline_working_days": "Copy deadline",
     "assumed_received_days": "Assumed received",
-    "link_lapses_days": "Status link lapses",
+    "link_lapses_days": "Status link expires",
     "carriers": "Carriers",
     "bases": "Bases",
     "poses": "Poses",
     "sizes": "Sizes",
-    "posting_from": "Letters go from",
-    "posting_until": "Letters go until",
+    "posting_from": "Emails go out from",
+    "posting_until": "Emails go out until",
     "closed": "Closed",
-    "open_again": "Open again",
+    "open_again": "Closure deleted",
 }
 
 
@@ -144,7 +144,7 @@ def _label(field: str, steps: Mapping[str, str]) -> str:
         if step != field:
             return f"{steps.get(step, step)}, {words}"
     if field.startswith("own_words_"):
-        return f"Letters, {field.removeprefix('own_words_').replace('_', ' ')}"
+        return f"Words in emails, {field.removeprefix('own_words_').replace('_', ' ')}"
     return LABELS.get(field, field)
 
 

@@ -26,13 +26,13 @@ def read_hours(text: str) -> Hours:
     for part in filter(None, (p.strip() for p in text.split(","))):
         found = _SPAN.match(part)
         if found is None:
-            raise ValueError(f"“{part}” is not a span of hours. Write it like 9:00-17:00.")
+            raise ValueError(f"“{part}” is not a range of hours. Write it like 9:00-17:00.")
         h1, m1, h2, m2 = (int(g or 0) for g in found.groups())
         if h1 > 23 or h2 > 24 or m1 > 59 or m2 > 59 or (h2 == 24 and m2):
             raise ValueError(f"“{part}” is not a time of day.")
         start, end = time(h1, m1), time(h2 % 24, m2)
         if h1 * 60 + m1 >= h2 * 60 + m2 or h1 * 60 + m1 < latest:
-            raise ValueError(f"“{part}” ends before it begins, or begins before the last one ends.")
+            raise ValueError(f"“{part}” ends before it begins, or overlaps the one before.")
         latest = h2 * 60 + m2
         spans.append((start, end))
     return tuple(spans)
@@ -62,7 +62,7 @@ def line(longest: int, *, needed: bool = False) -> Callable[[str], str]:
 def _choices(value: str) -> str:
     parts = list(dict.fromkeys(p for p in (tidy(p) for p in value.split(",")) if p))
     if not parts:
-        raise ValueError("Name at least one.")
+        raise ValueError("Enter at least one.")
     if len(parts) > _MOST_CHOICES:
         raise ValueError(f"At most {_MOST_CHOICES}, please.")
     for part in parts:
@@ -82,7 +82,7 @@ def _sizes(value: str) -> str:
 def _zone(value: str) -> str:
     value = tidy(value)
     if value not in available_timezones():
-        raise ValueError("That time zone is not known. One is called Europe/London, say.")
+        raise ValueError("That time zone is not known. Enter one like Europe/London.")
     return value
 
 

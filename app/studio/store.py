@@ -60,7 +60,7 @@ def public_holidays(country: str, region: str, years: range) -> frozenset[date]:
     try:
         found = holidays.country_holidays(country, subdiv=region or None, years=years)
     except NotImplementedError as why:
-        raise ValueError("The holidays of that country or region are not known.") from why
+        raise ValueError("We don’t have the holidays of that country or region.") from why
     return frozenset(found)
 
 

@@ -34,4 +34,4 @@ def typed_moment(
     try:
         return in_force.calendar.moment(day or today, hour or usual)
     except OddHour as why:
-        raise BadFields({at: f"{why} Type one an hour earlier or later."}) from None
+        raise BadFields({at: f"{why} Enter a time an hour earlier or later."}) from None

@@ -259,7 +259,7 @@ def test_more_sign_ins_than_the_machine_takes_are_told_to_wait_and_take_no_threa
     answer = sign_in(Browser(site))
     assert answer.status_code == 503
     assert answer.headers["retry-after"] == "5"
-    assert "Many people are signing in just now" in answer.text
+    assert "Many people are signing in right now" in answer.text
     assert rows(workshop.database, "SELECT count(*) FROM sign_in_tries") == tried
     free.set()
     for guess in guesses:

@@ -31,7 +31,7 @@ def test_a_closure_counts_at_once_and_no_more_when_taken_back(
     assert "Closed next: Mon 9 Mar, Tue 10 Mar, Wed 11 Mar." in words(owner.get("/settings"))
     assert owner.post("/settings/closures/1/take-back").status_code == 303
     assert workshop.in_force().calendar.is_working_day(date(2026, 3, 10))
-    assert "None is set" in owner.get("/settings/closures").text
+    assert "No closures planned" in owner.get("/settings/closures").text
     assert owner.post("/settings/closures/1/take-back").status_code == 404
 
 
@@ -87,7 +87,7 @@ def test_a_double_tap_shuts_the_house_once(owner: Browser, workshop: ClockedWork
     assert shut(owner, "2026-03-09", "2026-03-11").status_code == 303
     again = shut(owner, "2026-03-11", "2026-03-13")
     assert again.status_code == 422
-    assert "shut already on 9 March 2026 to 11 March 2026" in again.text
+    assert "already closed on 9 March 2026 to 11 March 2026" in again.text
     assert rows(workshop.database, "SELECT count(*) FROM closures") == [(1,)]
 
 

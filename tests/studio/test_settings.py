@@ -162,7 +162,7 @@ def test_a_form_that_was_overtaken_shows_what_stands_now(
     save(owner, contact_phone="0000 555 0144")
     answer = save(owner, seen=stale, name="Saltmarsh Bench")
     assert answer.status_code == 422
-    assert "Somebody changed this while you typed" in answer.text
+    assert "Somebody changed this while you were typing" in answer.text
     assert "It says “0000 555 0144” now." in answer.text
     assert kept(workshop).contact_phone == "0000 555 0144"
     again = save(owner, seen=seen_on(answer.text), name="Saltmarsh Bench")
@@ -182,7 +182,7 @@ def test_who_changed_what_and_when_is_kept_and_shown(
         (NOW, 1, "settings", "first_number", "1001", "2001"),
     ]
     page = owner.get("/settings").text
-    assert "Odile Marchbanks: Name of the studio, <del>Our workshop</del> Saltmarsh Bench" in page
+    assert "Odile Marchbanks: Name of the workshop, <del>Our workshop</del> Saltmarsh Bench" in page
 
 
 def test_saving_what_stands_already_keeps_no_change(
@@ -267,4 +267,4 @@ def test_a_huge_form_is_refused(owner: Browser) -> None:
 def test_the_door_leads_to_the_settings(workshop: ClockedWorkshop) -> None:
     page = Browser(door(workshop)).as_(workshop, CAST.owner).get("/settings").text
     assert 'href="/settings" aria-current="page"' in page
-    assert "No closed days are known ahead" in page
+    assert "No closed days coming up" in page
