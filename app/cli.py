@@ -34,7 +34,7 @@ def _port(flag: str, whose: str) -> Any:
 
 
 _HOST = "Address of the staff's pages; beyond this machine only with a certificate or a proxy."
-Data = Annotated[Path | None, _option("--data", "FOLDER", "The studio's data folder.")]
+Data = Annotated[Path | None, _option("--data", "FOLDER", "The folder with the workshop's data.")]
 Port = Annotated[int, _port("--port", "staff's")]
 PublicPort = Annotated[int, _port("--public-port", "customers'")]
 PagesPort = Annotated[int, _port("--port", "customers'")]
@@ -59,7 +59,7 @@ Months = Annotated[int, _option("--months", "NUMBER", "Months of history.", min=
 OrdersPerMonth = Annotated[
     int, _option("--orders-per-month", "NUMBER", "Orders in each month.", min=1, max=2000)
 ]
-Seed = Annotated[int, _option("--seed", "NUMBER", "Another number, another studio.", min=0)]
+Seed = Annotated[int, _option("--seed", "NUMBER", "Another number makes another demo.", min=0)]
 Replications = Annotated[
     int, _option("--replications", "NUMBER", "Simulated runs; more are steadier.", max=100_000)
 ]
@@ -78,7 +78,7 @@ def serve(
     behind_proxy: ProxyNames = None,
     proxy_address: ProxyAddresses = None,
 ) -> None:
-    """Run a studio: the staff's pages and the customers' pages."""
+    """Run the workshop: the staff's pages and the customers' pages."""
     from app import opening, serving
 
     try:
@@ -101,10 +101,10 @@ def demo(
     months: Months = 14,
     orders_per_month: OrdersPerMonth = 45,
     seed: Seed = 1,
-    fresh: Annotated[bool, _option("--fresh", "", "Make the invented studio anew.")] = False,
-    no_browser: Annotated[bool, _option("--no-browser", "", "Open no browser.")] = False,
+    fresh: Annotated[bool, _option("--fresh", "", "Make the demo again from scratch.")] = False,
+    no_browser: Annotated[bool, _option("--no-browser", "", "Don't open a browser.")] = False,
 ) -> None:
-    """Run an invented studio with a believable history, to look around in."""
+    """Run a made-up workshop with a believable history, to look around in."""
     from app import opening
     from app.demo import opening as invented
 
@@ -124,10 +124,10 @@ def demo(
 
 @cli.command("status-site")
 def status_site(
-    pages: Annotated[Path, _option("--pages", "FILE", "The pages file that the studio writes.")],
+    pages: Annotated[Path, _option("--pages", "FILE", "The server's pages.db.")],
     port: PagesPort = 8601,
 ) -> None:
-    """Run the customers' site alone, over a pages file."""
+    """Run only the customers' pages, from a pages file."""
     from app import opening
 
     opening.open_pages_only(
@@ -138,7 +138,7 @@ def status_site(
 @cli.command("sign-in-link")
 def sign_in_link(
     name: Annotated[
-        str, typer.Argument(metavar="NAME", help="The name they sign in with, or its beginning.")
+        str, typer.Argument(metavar="NAME", help="The name they sign in with, or the start of it.")
     ],
     data: Data = None,
 ) -> None:
@@ -150,20 +150,20 @@ def sign_in_link(
 
     folder = DataFolder(data_folder(data))
     if not folder.database_file.exists():
-        raise CannotStart(f"There is no studio in {folder.path}.")
+        raise folder.missing()
     database = Database(folder.database_file)
     try:
         with database.writing() as db:
             path = links.way_back_link(db, name, clock.now())
     finally:
         database.close()
-    opening.say("Put this behind the address of the staff's pages; it works once, for an hour:")
+    opening.say("Add this to the address of the staff's pages. It works once, for an hour:")
     opening.say(path)
 
 
 @cli.command()
 def audit(data: Data = None, as_json: AsJson = False) -> None:
-    """Check the studio against its own log: steps, pages and photos. Changes nothing."""
+    """Check the data against the log: steps, pages and photos. Changes nothing."""
     from app.publishing.checking import check_pages
     from app.upkeep import audit_command
 
@@ -190,11 +190,11 @@ def publish(
 @cli.command()
 def backup(
     file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="The new file. No file is overwritten.")
+        Path, typer.Argument(metavar="FILE", help="The file to write. It must not exist yet.")
     ],
     data: Data = None,
 ) -> None:
-    """Back the studio up into one file, even while it runs. Exit 1 if the audit differs."""
+    """Write a backup into one file, even while the server runs. Exit 1 if the audit differs."""
     from app.upkeep import backup_command
 
     raise typer.Exit(backup_command.main(DataFolder(data_folder(data)), file))
@@ -202,13 +202,13 @@ def backup(
 
 @cli.command()
 def restore(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A file that backup wrote.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A file written by backup.")],
     replace_links: Annotated[
         bool, _option("--replace-links", "", "The key is lost: replace every link.")
     ] = False,
     data: Data = None,
 ) -> None:
-    """Replace the studio with a backup. What was there before is kept beside it."""
+    """Put a backup in place of the data. What was there before is kept beside it."""
     from app import opening
 
     opening.restore(DataFolder(data_folder(data)), file, replace_links=replace_links)
@@ -216,10 +216,10 @@ def restore(
 
 @cli.command("replace-links")
 def replace_links(
-    yes: Annotated[bool, _option("--yes", "", "Do it. The old links stop working.")] = False,
+    yes: Annotated[bool, _option("--yes", "", "Really do it. The old links stop working.")] = False,
     data: Data = None,
 ) -> None:
-    """Replace every link when the key is lost. Without --yes say what that costs."""
+    """Replace every link, if the key is lost. Without --yes only say what that would mean."""
     from app import opening
 
     opening.replace_links(DataFolder(data_folder(data)), yes=yes)
@@ -229,12 +229,12 @@ def replace_links(
 def whatif(
     settings: Annotated[
         list[str] | None,
-        _option("--set", "CHANGE", "What would be different: “painting people=3”, again for more."),
+        _option("--set", "CHANGE", "What would change: “painting people=3”; again for more."),
     ] = None,
     data: Data = None,
     replications: Replications = 500,
 ) -> None:
-    """Simulate the floor as it is, and with --set as it would be.
+    """Simulate the workshop as it is, and with --set as it would be.
 
     \b
     painting people=3          three who paint; whoever is new does that alone,
@@ -287,7 +287,7 @@ def backtest(
     as_json: AsJson = False,
     data: Data = None,
 ) -> None:
-    """Judge the forecast on a table of stays, or with --data on the studio's own log."""
+    """Judge the forecast on a table of stays, or with --data on your own log."""
     import time
 
     import numpy as np
@@ -296,10 +296,10 @@ def backtest(
     from app.owner import own_backtest_command, own_log
 
     if (file is None) == (data is None):
-        warn("Name a table, or a studio with --data: one of the two.")
+        warn("Name either a table or a data folder with --data.")
         raise typer.Exit(WRONG_USAGE)
     if not (every > 0 and 0 < train < 1):
-        warn("--every is above 0 days, and --train between 0 and 1.")
+        warn("--every must be above 0 days, and --train between 0 and 1.")
         raise typer.Exit(WRONG_USAGE)
     generator = np.random.default_rng(1)
     how = Judging(generator, time.monotonic, every, train, out, as_json, picture)
@@ -310,7 +310,7 @@ def backtest(
     raise typer.Exit(code)
 
 
-photos = typer.Typer(no_args_is_help=True, help="Photo sets: the check, and handing one out.")
+photos = typer.Typer(no_args_is_help=True, help="Photos: check a set, or hand out its originals.")
 cli.add_typer(photos, name="photos")
 
 
@@ -322,7 +322,7 @@ def photos_check(
 ) -> None:
     """Say whether a folder of photos is usable: exit 0 yes, 1 doubtful, 2 no, 3 nothing there.
 
-    With --data the lines are drawn where that studio has them, else at the measured defaults.
+    With --data it uses that workshop's own thresholds, otherwise the defaults.
     """
     from app.photos.check import command as check_command
 
@@ -340,11 +340,11 @@ def photos_hand_out(
     ],
     folder: Annotated[
         Path,
-        typer.Argument(metavar="FOLDER", help="The folder to write to. No file is overwritten."),
+        typer.Argument(metavar="FOLDER", help="The folder to write to. Nothing is overwritten."),
     ],
     data: Data = None,
 ) -> None:
-    """Write a set's original files, without where they were taken. Exit 1 if one was left out."""
+    """Write the original photos without the place they were taken. Exit 1 if any is left out."""
     from app.photos.hand_out import command as handing_out_command
 
     raise typer.Exit(handing_out_command.main(DataFolder(data_folder(data)), code, folder))

@@ -51,8 +51,8 @@ def opened(
     folder.prepare()
     if folder.is_open_to_others():
         warn(
-            f"(Other users of this machine may look into {folder.path}: the studio's files are "
-            f"closed to them, the folder is not. Close it with: chmod 700 {folder.path})"
+            f"(Other users of this machine can look into {folder.path}: they see which files are "
+            f"there, but cannot read them. To close it: chmod 700 {folder.path})"
         )
     lock = folder.hold()
     try:
@@ -113,7 +113,7 @@ def say_where(workshop: Workshop, address: str) -> None:
         path = sign_in.first_link(db, workshop.now())
     say(f"Likewright keeps its data in {workshop.folder.path}")
     if path:
-        say("There is no account yet. This link makes the owner's, once:")
+        say("There are no accounts yet. This link creates the owner's, once:")
         say(f"{address}{path}")
     else:
         say(f"The staff's pages: {address}/")
@@ -130,7 +130,7 @@ def publish(folder: DataFolder, place: Path, then: str) -> int:
     Where no server runs, the pages are brought up to date first; a running one does that itself.
     """
     if not folder.database_file.exists():
-        raise CannotStart(f"There is no studio in {folder.path}.")
+        raise folder.missing()
     if is_open(folder):
         workshop = Workshop(folder)
         try:
@@ -173,7 +173,7 @@ def replace_links(folder: DataFolder, *, yes: bool) -> None:
     with opened(folder) as workshop:
         publishing.rewrite_stale(workshop)
     say(f"Done: {done}. Each order's page shows its new link.")
-    say(f"Keep a copy of {folder.key_file} elsewhere, and publish again if a web host has pages.")
+    say(f"Keep a copy of {folder.key_file} elsewhere. If a web host has your pages, publish again.")
 
 
 def is_open(folder: DataFolder) -> bool:

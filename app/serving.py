@@ -77,11 +77,11 @@ def way(
         address = ipaddress.ip_address(LOOPBACK if host == "localhost" else host)
         senders = [str(ipaddress.ip_address(proxy)) for proxy in proxies]
     except ValueError as why:
-        raise WrongUsage(f"{why}. It is written like 192.168.1.20.") from why
+        raise WrongUsage(f"{why}. Write it like 192.168.1.20.") from why
     if (certificate is None) != (certificate_key is None):
         raise WrongUsage("--certificate and --certificate-key go together.")
     if certificate is not None and behind_proxy:
-        raise WrongUsage("Either a certificate here, or a proxy that has one: not both.")
+        raise WrongUsage("Give a certificate here or name a proxy that has one, not both.")
     if not address.is_loopback and certificate is None and not behind_proxy:
         raise WrongUsage(
             f"On {host} others could read along: passwords would travel in the clear. Give "
@@ -89,11 +89,11 @@ def way(
             "name it with --behind-proxy NAME."
         )
     if address.is_unspecified and certificate is not None and not names:
-        raise WrongUsage(f"{host} is every address: say with --name under which one is asked for.")
+        raise WrongUsage(f"{host} is every address. Say with --name which one tablets use.")
     if behind_proxy and not address.is_loopback and not senders:
-        raise WrongUsage("Say with --proxy-address from where the proxy connects.")
+        raise WrongUsage("Give the address that the proxy connects from with --proxy-address.")
     if senders and not behind_proxy:
-        raise WrongUsage("--proxy-address goes with --behind-proxy NAME.")
+        raise WrongUsage("--proxy-address needs --behind-proxy NAME.")
     known = tuple(name.lower().partition(":")[0] for name in (*behind_proxy, *names))
     if behind_proxy:
         return Way(str(address), known, proxies=tuple(senders or ("127.0.0.1", "::1")))
@@ -121,7 +121,7 @@ def listen(host: str, port: int, what: str) -> socket.socket:
     except OSError as why:
         sock.close()
         raise CannotStart(
-            f"The {what} cannot use port {port} on {host}: {why.strerror}. Name another one."
+            f"The {what} cannot use port {port} on {host}: {why.strerror}. Choose another one."
         ) from why
     return sock
 

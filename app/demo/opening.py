@@ -30,7 +30,7 @@ class Links:
 
     def lines(self) -> list[str]:
         """What is printed: a word, then each link alone on its line."""
-        lines = ["The staff's pages (this link works as long as the demo runs):", self.sign_in]
+        lines = ["The staff's pages (this link works while the demo runs):", self.sign_in]
         for what, link in self.pages:
             lines += [f"A customer's page, {what}:", link]
         return [*lines, "Stop with Ctrl+C."]
@@ -51,7 +51,7 @@ def prepare(
         if fresh:
             for name in _STUDIO_FILES:
                 (folder.path / name).unlink(missing_ok=True)
-        say("Inventing a studio with a history. This is done once.")
+        say("Making up a workshop with a history. This happens only once.")
         now = clock.now()
         migrate(folder.database_file, now)
         drawing = pictures.begin(folder, now)
@@ -77,7 +77,7 @@ def _is_made(folder: DataFolder) -> bool:
     file = folder.database_file
     if version_of(file) is None:
         if file.exists() and file.stat().st_size:
-            raise CannotStart(f"{file} is no demo. Name another folder with --data.")
+            raise CannotStart(f"{file} is not a demo. Choose another folder with --data.")
         return False
     with create_engine(f"sqlite:///{file}").connect() as db:
         invented = db.execute(select(house.c.demo)).scalar()
@@ -85,8 +85,8 @@ def _is_made(folder: DataFolder) -> bool:
         people = db.execute(select(accounts.c.id).limit(1)).first() is not None
     if not invented and (people or filled):
         raise CannotStart(
-            f"{folder.path} holds a real studio. A demo never touches one: "
-            "name another folder with --data."
+            f"{folder.path} holds a real workshop, which a demo never touches. "
+            "Choose another folder with --data."
         )
     return filled
 
@@ -130,7 +130,7 @@ def links(workshop: Workshop, port: int) -> Links:
             select(accounts.c.id).where(accounts.c.role == "owner").order_by(accounts.c.id)
         ).scalar()
         if owner is None:
-            raise CannotStart("This demo has lost its owner. Make it anew with --fresh.")
+            raise CannotStart("This demo has lost its owner. Make it again with --fresh.")
         sign_in = sign_in_links.demo_link(db, owner, now)
         missing = db.execute(_WITHOUT_LINK).scalars().all()
         for order_id in missing:

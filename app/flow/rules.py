@@ -280,7 +280,7 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
         case Kind.START | Kind.ASIDE:
             return _hand_refusal(state, entry)
         case Kind.HOLD:
-            return "It is on hold already." if state.held else _whose_refusal(entry)
+            return "It is already on hold." if state.held else _whose_refusal(entry)
         case Kind.LIFT:
             return None if state.held else "It is not on hold."
         case Kind.ASK:
@@ -289,7 +289,7 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
             return None if _asked(state, entry) else "No question is open."
         case Kind.TOLD:
             wanted = state.step is Step.PHOTOS_WANTED
-            return None if wanted else "No photos are wanted of this animal now."
+            return None if wanted else "We need no photos of this animal now."
         case Kind.FINDING:
             made = state.step in MAKING_STEPS
             return (
@@ -319,8 +319,8 @@ def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
         return f"From {STEPS[state.step].name} that cannot be done. Load the page again."
     if move.key == MoveKey.NEW_SET and policy.remembered:
         return (
-            "A remembered animal cannot be photographed again. Work from the photos there are, "
-            "or sculpt by eye."
+            "This animal has died and cannot be photographed again. Work from the photos there "
+            "are, or sculpt by eye."
         )
     if passes(move) and (why := refusal_at(state.gates, state.step)) is not None:
         return why
@@ -329,7 +329,7 @@ def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
     if {"reason", "finding"} & set(move.needs) and not entry.reason:
         return "Say why, in a few words."
     if "parcel" in move.needs and entry.amount is None:
-        return "Say in which parcel it leaves."
+        return "Say which parcel it leaves in."
     return None
 
 
@@ -347,7 +347,7 @@ def _hand_refusal(state: State, entry: Entry) -> str | None:
 
 def _whose_refusal(entry: Entry) -> str | None:
     if entry.whose not in tuple(Whose):
-        return "Say who it waits on: the customer, the studio or a supplier."
+        return "Say who it is waiting on: the customer, us or a supplier."
     return None if entry.reason else "Say why, in a few words."
 
 

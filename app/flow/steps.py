@@ -86,7 +86,7 @@ STEPS: dict[Step, StepFacts] = {
     facts.step: facts
     for facts in (
         StepFacts(Step.PHOTOS_WANTED, "Photos wanted", _M, TimeClass.CUSTOMER, "", 7, 21, cautions=(
-            "Ask for calm pictures: let the animal approach, no chasing, cornering or flash, and "
+            "Ask for calm photos: let the animal approach, no chasing, cornering or flash, and "
             "stop when it shows that it has had enough.",
         )),
         StepFacts(Step.PHOTOS_IN, "Photos in", _M, TimeClass.MACHINE, "", 2, 5),

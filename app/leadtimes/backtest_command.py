@@ -96,7 +96,7 @@ def as_text(result: BacktestResult) -> str:
     record = result.record
     lines = [
         f"{len(result.rows)} ranges on {result.days} days: {record.n} have come true or not, "
-        f"{record.unresolved} are still open or were given up.",
+        f"{record.unresolved} are still open or were cancelled.",
         "",
         f"{'method':16}{'50 % held':>11}{'85 % held':>11}{'10-90 held':>12}"
         f"{'loss at 50':>12}{'loss at 85':>12}{'mean error':>12}",

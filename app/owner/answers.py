@@ -94,8 +94,8 @@ def where(split: Where | None) -> Answer:
     return Answer(
         question,
         f"A piece takes {tenths(split.total)} days on average; {tenths(split.customer)} of them "
-        f"are the customer’s. Of our own {tenths(own)}, {named}. Hands are on it for "
-        f"{split.hand_hours:.0f} hours of work.",
+        f"are the customer’s. Of our own {tenths(own)}, {named}. It is worked on for "
+        f"{split.hand_hours:.0f} hours.",
     )
 
 

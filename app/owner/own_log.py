@@ -33,11 +33,11 @@ def studio_in(folder: DataFolder) -> Iterator[Workshop]:
     """
     found = version_of(folder.database_file)
     if found is None:
-        raise CannotStart(f"There is no studio in {folder.path}.")
+        raise folder.missing()
     if found != HEAD:
         raise CannotStart(
-            f"The studio in {folder.path} is of another version ({found}, not {HEAD}). "
-            "Start its server once; that brings it up to date."
+            f"The data in {folder.path} is from another version ({found}, not {HEAD}). "
+            "Start the server once to bring it up to date."
         )
     workshop = Workshop(folder)
     try:

@@ -72,7 +72,7 @@ def _answer(workshop: Workshop, settings: Sequence[str], replications: int, tell
     """What the command prints. Raises ChangeError for wrong usage, else ValueError."""
     changes = [parse_change(setting) for setting in settings]
     if replications < 2:
-        raise ChangeError("Two replications at least: one says nothing about its own error.")
+        raise ChangeError("At least two replications: one alone can’t show its own error.")
     built = floor_of(workshop)
     floor = built.floor
     then = apply_changes(floor, [_by_name(change) for change in changes])

@@ -91,6 +91,12 @@ class DataFolder:
             if own.name.startswith(_OWN) and not own.is_symlink() and mode & _OTHERS:
                 own.chmod(mode & ~_OTHERS & 0o7777)
 
+    def missing(self) -> CannotStart:
+        """The refusal where no workshop's database is in the folder."""
+        return CannotStart(
+            f"There is no workshop in {self.path}. Name the folder with its data: --data FOLDER."
+        )
+
     def is_open_to_others(self) -> bool:
         """Whether other users of the machine may look into the folder itself."""
         return bool(self.path.stat().st_mode & _OTHERS)

@@ -17,7 +17,6 @@ from app.flow.steps import Of
 from app.photos.pictures.audit import check_pictures
 from app.shared.calendar import Calendar
 from app.shared.differences import Difference, Reading
-from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
 from app.shared.tokens import key_fingerprint
 from app.studio import store as studio_store
@@ -92,7 +91,7 @@ def audit(
     """
     path = folder.database_file
     if not path.exists():
-        raise CannotStart(f"There is no studio in {folder.path}.")
+        raise folder.missing()
     if is_at_rest(path):
         before = stamp(path)
         result = _audit(folder, now, page_checks, with_pictures, with_key, at_rest=True)

@@ -31,7 +31,7 @@ def _lines(result: AuditResult) -> list[str]:
     counted = ", ".join(f"{count:,} {what}" for what, count in result.counts.items())
     lines = [f"Compared: {counted}."] if counted else []
     if result.ok:
-        return [*lines, "Everything cached is what the log gives."]
+        return [*lines, "Everything agrees with the log."]
     total = len(result.differences)
     lines.append(f"{total:,} {'difference' if total == 1 else 'differences'}:")
     rows = [("what", "id", "field", "cached", "from the log")]

@@ -85,9 +85,9 @@ def back_up(
     CannotStart where it cannot be written, or where the database itself is damaged.
     """
     if version_of(folder.database_file) is None:
-        raise CannotStart(f"There is no studio in {folder.path}.")
+        raise folder.missing()
     if to.exists():
-        raise CannotStart(f"{to} is there already. A backup never takes another file's place.")
+        raise CannotStart(f"{to} already exists and is not overwritten. Choose another name.")
     half = to.with_name(f".{to.name}.part")
     try:
         to.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -98,7 +98,7 @@ def back_up(
         _put_label(half, folder, now, pictures)
         found = audit(_AsFolder(half), now)
         if any(difference.field == "integrity" for difference in found.differences):
-            raise CannotStart("The studio's database is damaged: no backup was made of it.")
+            raise CannotStart("The database is damaged, so no backup was made.")
         sync(half)
         # A name is given once, and never to a file that was not looked at.
         half.rename(to)
@@ -163,4 +163,4 @@ def read_label(file: Path) -> Label:
             rows = raw.execute("SELECT path, size, changed_ns, sha256 FROM backup_pictures")
             return Label(made_at, key, [StoredPicture(*row) for row in rows])
     except (sqlite3.Error, TypeError) as why:
-        raise CannotStart(f"{file} is not a backup that this program made.") from why
+        raise CannotStart(f"{file} is not a backup made by this program.") from why

@@ -17,22 +17,22 @@ def main(folder: DataFolder, to: Path) -> int:
     counts = made.audit.counts
     print(
         f"{made.path}: {made.size / 1e6:.1f} MB, "
-        f"{counts.get('orders', 0):,} orders, {counts.get('transitions', 0):,} entries of the log, "
-        f"{count(made.pictures, 'picture')} listed.",
+        f"{counts.get('orders', 0):,} orders, {counts.get('transitions', 0):,} log entries, "
+        f"{count(made.pictures, 'photo')} listed.",
         flush=True,
     )
     print(
-        f"The key is not in it: keep {folder.key_file} elsewhere too, once, "
-        f"and {folder.pictures} beside the backups.",
+        f"The key is not in it. Keep one copy of {folder.key_file} elsewhere, "
+        f"and {folder.pictures} with the backups.",
         flush=True,
     )
     if made.audit.ok:
-        print("Audited: everything cached is what the log gives.", flush=True)
+        print("Audited: everything agrees with the log.", flush=True)
         return MADE
     found = count(len(made.audit.differences), "difference")
     print(
-        f"{capital(found)} between what is cached and the log, in the studio as in the backup. "
-        "The log is whole. See: likewright audit",
+        f"{capital(found)} from the log, in the data and in the backup. "
+        "The log itself is complete. See: likewright audit",
         file=sys.stderr, flush=True,
     )  # fmt: skip
     return DIFFERS

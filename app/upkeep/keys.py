@@ -36,7 +36,7 @@ class GivenOut:
 
     def __str__(self) -> str:
         return (
-            f"the links of {count(self.orders, 'order')} open nothing any more, and "
+            f"the links of {count(self.orders, 'order')} no longer open anything, and "
             f"{count(self.customers, 'customer')} must be sent the new ones"
         )
 
@@ -85,7 +85,7 @@ def recognise(folder: DataFolder) -> None:
     with closing(sqlite3.connect(folder.database_file, isolation_level=None, timeout=10)) as raw:
         lost = given_out(raw)
         if lost.orders and not is_the_studios_own(raw, folder.key):
-            raise _wrong_key(folder, "is not the one that this studio's links were made with", lost)
+            raise _wrong_key(folder, "is not the one that this workshop's links came from", lost)
         mine = key_fingerprint(folder.key)
         if kept_fingerprint(raw) != mine:
             raw.execute("UPDATE house SET key_fingerprint = ?", (mine,))
@@ -93,10 +93,10 @@ def recognise(folder: DataFolder) -> None:
 
 def _wrong_key(folder: DataFolder, what: str, lost: GivenOut) -> CannotStart:
     return CannotStart(
-        f"The key file {folder.key_file} {what}. Put the studio's own key file back there: from "
-        "the copy that was kept elsewhere, or from the folder that the studio was moved from. "
+        f"The key file {folder.key_file} {what}. Put the workshop's own key file back there, "
+        "from the copy kept elsewhere or from the folder that the data was moved from. "
         "If it is lost for good, `likewright replace-links` makes every link new (so does "
-        f"`likewright restore FILE --replace-links` with a backup). The price: {lost}."
+        f"`likewright restore FILE --replace-links` with a backup). Then {lost}."
     )
 
 
@@ -107,7 +107,7 @@ def replace_links(folder: DataFolder, now: int, *, yes: bool) -> GivenOut:
     nothing has changed then.
     """
     if version_of(folder.database_file) is None:
-        raise CannotStart(f"There is no studio in {folder.path}.")
+        raise folder.missing()
     lost = _at_stake(folder)
     if not yes:
         raise CannotStart(f"Nothing was done. With --yes {lost}.")

@@ -80,8 +80,8 @@ def _check_version(path: Path, reading: Reading) -> None:
         raise CannotStart(f"{path} is not a database of this program: {_reason(why)}.") from why
     if found != HEAD:
         raise CannotStart(
-            f"{path} is of version {found}, this program of {HEAD}. "
-            "Start the studio once with this program, or use the one that wrote it."
+            f"{path} is from version {found}, this program is {HEAD}. "
+            "Start the server once with this program, or use the one that wrote it."
         )
 
 

@@ -100,7 +100,7 @@ def tonight(workshop: Workshop) -> Path | None:
     _trouble.pop(workshop, None)
     if not made.audit.ok:
         _log.warning("the backup is whole, but the audit finds %d", len(made.audit.differences))
-        _trouble[workshop] = "It differs from its own log in places. See: likewright audit"
+        _trouble[workshop] = "Parts of it do not match its own log. Run: likewright audit"
     for _, path in kept(place)[: -Backups.read().backups_keep]:
         path.unlink()
     return made.path
@@ -132,13 +132,13 @@ def warning(workshop: Workshop) -> str | None:
     trouble = _trouble.get(workshop, "")
     there = kept(place)
     if there and now - there[-1][0] <= OLD_AFTER:
-        return f"The last backup needs a look. {trouble}" if trouble else None
-    why = trouble or f"Each night one should be made in {place}."
+        return f"Something is wrong with the last backup. {trouble}" if trouble else None
+    why = trouble or f"One should be made every night in {place}."
     if there:
         last = workshop.in_force().calendar.local(there[-1][0])
-        return f"The last backup is of {last:%-d %B}. {why}"
+        return f"The last backup was made on {last:%-d %B}. {why}"
     with workshop.database.reading() as db:
         made_at: int = db.execute(select(house.c.made_at)).scalar_one()
     if now - made_at <= OLD_AFTER:
         return None
-    return f"There is no backup of this studio. {why}"
+    return f"There is no backup yet. {why}"

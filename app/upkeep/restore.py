@@ -95,9 +95,9 @@ def restore(folder: DataFolder, file: Path, now: int, *, replace_links: bool = F
 def _other_key(folder: DataFolder, what: str) -> CannotStart:
     return CannotStart(
         f"{folder.path} {what}: the links of this backup were made with a key that is not here. "
-        f"Put the studio's own key file back as {folder.key_file} and restore again. If it is "
-        "lost, say --replace-links: every customer's link is then replaced, the old ones open "
-        "nothing any more, and the new ones have to be sent."
+        f"Put the workshop's own key file back as {folder.key_file} and restore again. If it is "
+        "lost, use --replace-links: every customer's link is then replaced, the old ones stop "
+        "working, and you have to send the new ones."
     )
 
 
@@ -111,7 +111,7 @@ def _unpack(file: Path, new: Path, now: int) -> None:
     except sqlite3.DatabaseError as why:
         wrong = str(why)
     if wrong != "ok":
-        raise CannotStart(f"{file} is damaged: {wrong}. Take an older one.")
+        raise CannotStart(f"{file} is damaged: {wrong}. Use an older one.")
     migrate(new, now)
 
 
@@ -192,23 +192,23 @@ def _look_for_pictures(folder: Path, label: Label, done: Restored) -> None:
 
 def lines(done: Restored, folder: DataFolder, made: str) -> Sequence[str]:
     """What a restore did, in sentences. `made` is the moment of the backup, in words."""
-    said = [f"Restored: {done.orders:,} orders, as they stood on {made}."]
+    said = [f"Restored: {done.orders:,} orders, as they were on {made}."]
     if done.aside is not None:
-        said.append(f"What was there before lies in {done.aside}.")
-    said.append("Everybody has to sign in again. Nothing is sent until an owner says yes.")
+        said.append(f"What was there before is in {done.aside}.")
+    said.append("Everybody must sign in again. No emails go out until an owner allows it.")
     if done.replaced_links:
         said.append(
             f"Another key: the links of {done.replaced_links:,} orders were replaced. The old ones "
-            "open nothing any more; each customer has to be sent the new one."
+            "no longer work, so send each customer the new one."
         )
     if done.revoked_again:
         said.append(f"{done.revoked_again:,} links that were revoked since stay revoked.")
     if done.unknown_links:
         said.append(
-            f"{done.unknown_links:,} links were given out after this backup and open nothing now."
+            f"{done.unknown_links:,} links were given out after this backup and no longer work."
         )
     for what, names in (("not there", done.lost), ("not as they were", done.changed)):
         if names:
-            said.append(f"{len(names):,} pictures are {what} in {folder.pictures}:")
+            said.append(f"{len(names):,} photos are {what} in {folder.pictures}:")
             said.extend(f"  {name}" for name in names)
     return said

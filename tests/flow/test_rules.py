@@ -228,7 +228,7 @@ def test_a_hold_is_not_put_on_twice_nor_lifted_where_there_is_none():
     held = State(Of.COPY, Step.PAINTING, 0, 0, **HELD)
     free = State(Of.COPY, Step.PAINTING, 0, 0)
     again = Entry(0, 0, Kind.HOLD, AT, AT, reason="so", whose="studio")
-    assert refusal(held, again, Policy()) == "It is on hold already."
+    assert refusal(held, again, Policy()) == "It is already on hold."
     assert refusal(free, Entry(0, 0, Kind.LIFT, AT, AT), Policy()) == "It is not on hold."
 
 

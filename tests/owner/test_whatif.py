@@ -173,5 +173,5 @@ def test_the_own_log_is_a_table_whose_pieces_are_named_by_their_codes(workshop):
 
 
 def test_no_studio_is_no_traceback(tmp_path):
-    with pytest.raises(CannotStart, match="no studio"), own_log.studio_in(DataFolder(tmp_path)):
+    with pytest.raises(CannotStart, match="no workshop"), own_log.studio_in(DataFolder(tmp_path)):
         pass

@@ -58,7 +58,7 @@ def test_an_invented_studio_is_clean(invented, capsys):
     assert result.counts["copies"] == len(rows(invented, "SELECT id FROM copies"))
     assert result.counts["stays"] > 500
     assert audit_command.main(invented, False) == 0
-    assert "Everything cached is what the log gives." in capsys.readouterr().out
+    assert "Everything agrees with the log." in capsys.readouterr().out
 
 
 def test_one_step_changed_by_hand_is_named_and_ends_with_1(studio, capsys):
@@ -226,7 +226,7 @@ def test_what_cannot_be_audited_ends_with_2(tmp_path, capsys):
     assert audit_command.main(DataFolder(tmp_path / "nowhere"), True) == 2
     told = capsys.readouterr()
     assert told.out == ""
-    assert "There is no studio" in told.err
+    assert "There is no workshop" in told.err
     other = DataFolder(tmp_path)
     other.database_file.write_text("a letter, not a database\n" * 50)
     assert audit_command.main(other, False) == 2

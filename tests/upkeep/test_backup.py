@@ -93,13 +93,13 @@ def test_a_picture_that_did_not_change_is_not_read_again(workshop, to) -> None:
 def test_no_other_file_s_place_is_taken(workshop, to) -> None:
     to.parent.mkdir()
     to.write_text("something dear")
-    with pytest.raises(CannotStart, match="there already"):
+    with pytest.raises(CannotStart, match="already exists"):
         back_up(workshop.folder, to, NOW)
     assert to.read_text() == "something dear"
 
 
 def test_a_folder_without_a_studio_has_no_backup(tmp_path, to) -> None:
-    with pytest.raises(CannotStart, match="There is no studio"):
+    with pytest.raises(CannotStart, match="There is no workshop"):
         back_up(DataFolder(tmp_path / "nothing"), to, NOW)
     assert not to.parent.exists()
 
@@ -163,8 +163,8 @@ def test_a_cut_in_the_middle_leaves_no_backup_and_the_next_one_works(workshop, t
     assert not to.exists()
     done = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stderr
-    assert "keep" in done.stdout
-    assert "elsewhere too" in done.stdout
+    assert "Keep one copy of" in done.stdout
+    assert "elsewhere" in done.stdout
     assert [path.name for path in to.parent.iterdir()] == [to.name]
 
 
@@ -234,7 +234,7 @@ def test_an_old_backup_is_said_on_every_page(workshop) -> None:
     workshop.moment += 2 * DAY
     assert warning(workshop) is None
     workshop.moment += HOUR
-    assert (warning(workshop) or "").startswith("The last backup is of 4 March.")
+    assert (warning(workshop) or "").startswith("The last backup was made on 4 March.")
     tonight(workshop)
     workshop.moment += 60
     assert warning(workshop) is None
@@ -242,7 +242,7 @@ def test_an_old_backup_is_said_on_every_page(workshop) -> None:
 
 def test_a_studio_that_never_had_a_backup_is_told_after_two_days(workshop) -> None:
     workshop.moment += DAY + HOUR
-    assert (warning(workshop) or "").startswith("There is no backup of this studio.")
+    assert (warning(workshop) or "").startswith("There is no backup yet.")
 
 
 def test_why_no_backup_could_be_made_is_said(workshop, tmp_path, monkeypatch) -> None:

@@ -82,7 +82,7 @@ def test_an_existing_studio_is_known_by_its_links_at_its_first_opening(
     workshop.close()
     assert kept(workshop.folder) is None
     key = swap(workshop.folder)
-    with pytest.raises(CannotStart, match="is not the one that this studio's links"):
+    with pytest.raises(CannotStart, match="is not the one that this workshop's links"):
         opened(workshop.folder)
     assert kept(workshop.folder) is None
     workshop.folder.key_file.write_bytes(key)
@@ -91,7 +91,8 @@ def test_an_existing_studio_is_known_by_its_links_at_its_first_opening(
 
 
 @pytest.mark.parametrize(
-    ("accident", "said"), [(lose, "is missing"), (swap, "is not the one that this studio's links")]
+    ("accident", "said"),
+    [(lose, "is missing"), (swap, "is not the one that this workshop's links")],
 )
 def test_with_a_lost_or_other_key_nothing_starts_and_what_to_do_is_said(
     studio: DataFolder, accident, said: str
@@ -101,10 +102,10 @@ def test_with_a_lost_or_other_key_nothing_starts_and_what_to_do_is_said(
     done = command(studio, "serve", "--port", "1", "--public-port", "2")
     assert done.returncode == UNAVAILABLE
     assert f"The key file {studio.key_file} {said}" in done.stderr
-    assert "Put the studio's own key file back there" in done.stderr
+    assert "Put the workshop's own key file back there" in done.stderr
     assert "likewright replace-links" in done.stderr
     assert "--replace-links" in done.stderr
-    assert "three orders open nothing any more, and two customers" in done.stderr
+    assert "three orders no longer open anything, and two customers" in done.stderr
     assert studio.key_file.exists() == (accident is swap)
     assert kept(studio) == before
     studio.key_file.write_bytes(key)
@@ -152,7 +153,7 @@ def test_links_are_replaced_only_for_a_yes(studio: DataFolder) -> None:
     asked = command(studio, "replace-links")
     assert asked.returncode == UNAVAILABLE
     assert "Nothing was done." in asked.stderr
-    assert "three orders open nothing any more, and two customers" in asked.stderr
+    assert "three orders no longer open anything, and two customers" in asked.stderr
     assert not studio.key_file.exists()
     assert studio.database_file.read_bytes() == before
     done = command(studio, "replace-links", "--yes")

@@ -192,7 +192,7 @@ def test_with_a_lost_key_every_link_is_replaced_and_the_old_ones_open_nothing(
     with closing(again):
         rewrite_stale(again)
         assert done.replaced_links == 3
-        assert "each customer has to be sent the new one" in " ".join(lines(done, elsewhere, "x"))
+        assert "send each customer the new one" in " ".join(lines(done, elsewhere, "x"))
         with again.database.reading() as db:
             nonces = db.exec_driver_sql(
                 "SELECT nonce FROM status_links WHERE revoked_at IS NULL"
