@@ -59,10 +59,10 @@ def test_pictures_are_given_by_ticks_and_by_a_range(walk: Walk) -> None:
     page.locator("[name=last]").fill("6")
     page.locator("#give").get_by_role("button", name="B Clover").click()
     expect(page.locator("#sorting .of")).to_have_text(["A", "A", "A", "B", "B"])
-    press(page, "Count them")
+    press(page, "Count them in")
     expect(page.locator(".problems")).to_be_visible()
     page.get_by_label("Leave 1 unassigned").check()
-    press(page, "Count them")
+    press(page, "Count them in")
     expect(page.locator("#check")).to_contain_text("Three photos of Fern are here.")
     walk.models["Fern"] = re.sub(r"\D", "", page.url.rsplit("/", 1)[1])
 

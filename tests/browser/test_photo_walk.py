@@ -72,7 +72,7 @@ def whose_is_which(walk: Walk, many: int) -> None:
         rest.nth(place).get_by_role("button", name=name).click()
         expect(page.locator("#sorting [role=status]")).to_contain_text(f"3 assigned to {name}.")
     walk.look("sorted")
-    press(page, "Count them")
+    press(page, "Count them in")
 
 
 def order_of_focus(page: Page) -> None:
@@ -88,7 +88,7 @@ def order_of_focus(page: Page) -> None:
                 " : e.name || e.innerText.trim() }"
             )
         )
-        if met[-1] == "Count them":
+        if met[-1] == "Count them in":
             break
     shown = page.locator("#sorting [name=tick]").evaluate_all("all => all.map(e => e.value)")
     assert [one for one in met if one in shown] == shown
@@ -255,7 +255,7 @@ def test_three_animals_from_a_link_to_a_finished_model(
     walk.look("second-sorting")
     owner.get_by_role("button", name="All show Juniper").click()
     expect(owner.locator("#sorting [role=status]")).to_be_visible()
-    press(owner, "Count them")
+    press(owner, "Count them in")
     # What was asked for closed the ring.
     checked(walk, "24", "union", "These photos are usable.")
     build(walk, "Juniper")
@@ -284,7 +284,7 @@ def prints_of_the_remembered(walk: Walk, files: list[Path]) -> None:
     fetch(walk, files)
     page.locator("#here").get_by_role("link", name="Look through and count").click()
     walk.look("sorting")
-    press(page, "Count them")
+    press(page, "Count them in")
 
 
 def by_eye(walk: Walk) -> str:

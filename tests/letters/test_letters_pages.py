@@ -44,7 +44,7 @@ def test_what_waits_is_shown_with_its_hour_and_can_go_now(
     assert letters_worker.send_round(workshop).sent == 1
     went = browser.get("/letters?which=went").text
     assert f"Juniper: your order {order.number} is in" in went
-    assert "went today" in went
+    assert "sent today" in went
 
 
 def test_a_letter_of_an_order_that_does_not_exist_cannot_go_now(

@@ -182,7 +182,7 @@ def test_saving_the_settings_leaves_the_words_and_the_history_tells_of_them(
     save(browser, greeting="Good day {name},", order_in="Welcome to {studio}.")
     page = browser.get("/settings").text
     assert page.count("Words in emails, order in") == 2
-    assert page.count("Letters, greeting") == 1
+    assert page.count("Words in emails, greeting") == 1
     seen = re.search(r'name="seen" value="(\w+)"', page)
     assert seen is not None
     typed = dict(re.findall(r'<input id="f-(\w+)"[^>]* value="([^"]*)"', page))

@@ -73,7 +73,7 @@ def test_what_waits_for_customers_says_since_when_and_whose_turn_it_is(
     assert "Our turn: announced yesterday, 10:00, not counted in yet." in said
     assert "Their turn. The animal has died, so no reminders go out automatically." in said
     assert "On hold until Wed 1 Apr: at sea." in said
-    assert "Ears. Which? the work waits; four days" in said
+    assert "Ears. Which? work is waiting; four days" in said
     assert theirs.number == 1001
 
 
