@@ -40,11 +40,11 @@ def _as_told(facts: OrderFacts, kind: str, in_force: InForce, now: int) -> Order
 def check_open(db: Connection, facts: OrderFacts, part: Part) -> None:
     """Raises NotFound for what is no act to write of, AlreadyMoved where it is over or told."""
     if part.kind not in BY_A_PERSON:
-        raise NotFound("There is no such letter.")
+        raise NotFound("There is no such email.")
     if not touched(part.kind, part.round, facts):
-        raise AlreadyMoved("That is no longer so, so there is nothing to write about.")
+        raise AlreadyMoved("That is no longer the case, so there is nothing to write about.")
     if (part.kind, part.round) in store.acts_told(db, facts.id):
-        raise AlreadyMoved("That was told already, or somebody decided not to.")
+        raise AlreadyMoved("They have been told already, or somebody decided not to tell them.")
 
 
 def tell(workshop: Workshop, order_id: int, part: Part, who: Person) -> None:

@@ -79,7 +79,9 @@ def test_what_is_read_is_what_goes_with_its_line_and_only_on_a_yes(
     said = send(desk, where, LINE)
     assert LINE in said
     assert offered(desk, order) == []
-    assert "on hold" in words(desk.get(f"/orders/{order.number}")).partition("Waits to be told")[2]
+    assert (
+        "on hold" in words(desk.get(f"/orders/{order.number}")).partition("Waiting to be sent")[2]
+    )
     assert workshop.post(14 * MINUTE) == 0
     assert workshop.post(MINUTE) == 1
     mail = read(files(workshop)[-1])
@@ -125,7 +127,7 @@ def test_of_a_cancelled_order_goes_the_letter_that_says_so_and_no_other(
     assert "This order has been cancelled, and we’ve stopped all work on it." in said
     assert "paid" not in said
     waits = words(desk.get("/letters"))
-    assert "Cancelled" in waits.partition("Waiting")[2]
+    assert "Cancelled" in waits.partition("Updates to send")[2]
     assert workshop.post(15 * MINUTE) == 1
     assert kinds(workshop) == ["order_in", "cancelled"]
     mail = read(files(workshop)[-1])
@@ -215,7 +217,7 @@ def test_a_remake_that_moves_the_days_tells_the_new_ones(
     [
         ("<b>sorry</b>", "Plain words only"),
         ("x" * 401, "400"),
-        ("There is nothing you need to do.", "Each letter says by itself"),
+        ("There is nothing you need to do.", "Each email says automatically"),
     ],
 )
 def test_a_line_that_will_not_do_is_said_at_its_field_and_kept(

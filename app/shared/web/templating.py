@@ -23,7 +23,7 @@ NOTICES = {
     "asked": "The question is logged.",
     "answered": "The answer is logged.",
     "noted": "Noted.",
-    "to_go": "It goes with the next emails to be sent.",
+    "to_go": "It goes out with the next emails.",
     "already": "Already done: nothing happened twice.",
     "link": "The link was replaced. The old one no longer opens anything.",
     "revoked": "The link is revoked.",
