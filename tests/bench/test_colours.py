@@ -128,7 +128,7 @@ def test_a_chip_has_a_photo_without_the_files_own_data(
     assert painter.get(f"/chips/{then}").content == photo.content
     refused = send(painter, f"{page}/{then}/chip", b"not a picture", "chip.jpg")
     assert refused.status_code == 422
-    assert "was not taken" in words(refused)
+    assert "can’t be used" in words(refused)
     assert painter.get("/chips/999").status_code == 404
 
 
