@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Select, or_, select
 from sqlalchemy.engine import RowMapping
 
 from app.bench.colours.store import Zone, zones_of
@@ -32,7 +32,8 @@ from app.tables import (
 class PieceRows:
     """A piece, its order, animal, marks, log and the studio's words for its step.
 
-    `model` is the model's own row: a copy's model's, a model's itself.
+    `model` is the model's own row: a copy's model's, a model's itself. `agreed` are questions about
+    the piece that the customer has answered.
     """
 
     piece: Piece
@@ -44,6 +45,7 @@ class PieceRows:
     marks: Sequence[RowMapping]
     colours: Sequence[Zone]
     questions: Sequence[RowMapping]
+    agreed: Sequence[RowMapping]
     views: Sequence[RowMapping]
     sisters: Sequence[RowMapping]
     log: Sequence[Entry]
@@ -81,6 +83,7 @@ def read(db: Connection, ref: Ref) -> PieceRows:
         marks=_many(db, select(marks).where(here).order_by(marks.c.id)),
         colours=zones_of(db, animal_id),
         questions=_many(db, select(questions).where(unanswered)),
+        agreed=_many(db, _answered(piece)),
         views=_many(db, select(views_asked).where(asked).order_by(views_asked.c.number)),
         sisters=_many(db, select(copies).where(own, copies.c.withdrawn == 0)),
         log=flow.log_of(db, ref),
@@ -89,6 +92,17 @@ def read(db: Connection, ref: Ref) -> PieceRows:
         watch_out=texts[0]["watch_out"] if texts else "",
         replaced_by=_replaced_by(db, piece),
     )
+
+
+def _answered(piece: Piece) -> Select[Any]:
+    """The answered questions about a piece, its model or its whole order, oldest first."""
+    c = questions.c
+    of_copy = piece.ref.id if piece.ref.of is Of.COPY else None
+    about = or_(c.model_id == piece.model_id, c.copy_id == of_copy)
+    whole = c.model_id.is_(None) & c.copy_id.is_(None)
+    answered = c.answered_at.is_not(None) & (c.dropped == 0)
+    its = (c.order_id == piece.order_id) & answered & or_(about, whole)
+    return select(questions).where(its).order_by(c.answered_at)
 
 
 def _replaced_by(db: Connection, piece: Piece) -> RowMapping | None:

@@ -109,8 +109,11 @@ class Intake:
             ship_phone=customer["phone"], address_confirmed_at=at if rng.random() < 0.8 else None,
             ship_part=int(rng.random() < 0.06), copy_deadline=None,
             parcel_note=rng.choice(floor.words.studio["parcel_notes"]),
-            note=rng.choice(floor.words.studio["order_notes"]),
         )  # fmt: skip
+        wish, whose = rng.choice(floor.words.studio["order_notes"]), "note"
+        if wish in floor.words.studio["for_the_bench"]:
+            whose = "bench_note"
+        row |= {"note": "", "bench_note": None, whose: wish}
         self._number += 1
         wait = int(0.04 * DAY) if floor.chance(0.12) else floor.span_of(4.2, 0.85, 40)
         # Now and then nothing comes at all.

@@ -46,6 +46,7 @@ class Order(SQLModel, table=True):
     note: str = col.text()
     copy_deadline: str | None = col.text_or_none()
     once: str | None = col.text_or_none(unique=True)
+    bench_note: str | None = col.text_or_none()
 
 
 class OrderAnimal(SQLModel, table=True):

@@ -10,7 +10,7 @@ from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MOVES, Of, Step
 from app.flow.store import Ref
-from app.tables import animals, copies, marks, orders, step_texts
+from app.tables import animals, copies, marks, models, orders, step_texts
 from tests.making import (
     CAST,
     DAY,
@@ -478,3 +478,28 @@ def test_the_way_to_the_parcel_is_a_link(desk: Browser, workshop: ClockedWorksho
     made = copy_at(workshop, Step.SHAPING)
     walk(workshop.database, made.copy(), CAST.desk, NOW - HOUR, "shaped", "painted", "passed")
     assert f'href="/parcels/new?copy={made.copy().id}"' in desk.get(address(made.copy())).text
+
+
+def test_what_was_agreed_and_the_order_s_wishes_reach_every_bench(
+    desk: Browser, painter: Browser, workshop: ClockedWorkshop
+) -> None:
+    made = copy_at(workshop, Step.PAINTING, copies=2)
+    where = f"/orders/{made.number}/edit"
+    form = the_form(desk.get(where).text, where)
+    wish = {"bench_note": "Turn the head a little to the left."}
+    assert desk.post(where, form.fields | wish).status_code == 303
+    noted = "SELECT field, \"before\", after FROM changes WHERE field = 'bench_note'"
+    assert rows(workshop.database, noted) == [("bench_note", None, wish["bench_note"])]
+    first, second = made.copy("A1"), made.copy("A2")
+    ask = {"topic": "colour", "asked": "Which brown?", "about": str(first), "once": "k"}
+    desk.post(f"/orders/{made.number}/ask", ask)
+    assert "Agreed with the customer" not in said(painter, first)
+    desk.post(f"/orders/{made.number}/answer/1", {"answer": "As in the third picture"})
+    with workshop.database.writing() as db:
+        db.execute(update(models).values(limits="the tail", limits_agreed="by phone, 3 March"))
+    for ref in (first, second):
+        page = said(painter, ref)
+        assert "For the bench Turn the head a little to the left." in page
+        assert "Agreed with the customer the tail: by eye by phone, 3 March" in page
+        agreed = "Colour: Which brown? As in the third picture today, 10:00, noted by Dara"
+        assert (agreed in page) == (ref == first)

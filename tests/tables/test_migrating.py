@@ -171,6 +171,7 @@ SUMS = {
     "0005_a_line_of_one_s_own.py": "98e046e30685c13bb04a3a108786afa713fa57c55f827c486b7b400fab920795",
     "0006_colours.py": "abad2cb464b6543efaa96ba080d455bddd4da65806abeedd2792f8ef962bec6f",
     "0007_where_sizes_are_measured.py": "cd9505c8a13c6d9e4db17a656e11f2a65752c7cff252cc50428d8d6aeac2289e",
+    "0008_an_order_s_wishes_for_the_bench.py": "d5e3b1c2b5ffb86eea1d02313ac961dc8587eb702e07dd904712b48e49cb8f33",
 }
 
 

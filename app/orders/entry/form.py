@@ -110,10 +110,13 @@ class OrderDetails(Fields):
     ship_phone: Short
     parcel_note: Line
     note: Words
+    bench_note: Words
 
     def columns(self) -> dict[str, Any]:
         """The values as they lie in the database: a tick is 0 or 1, a day ISO text."""
-        return {name: _stored(value) for name, value in self if name in OrderDetails.model_fields}
+        found = {name: _stored(v) for name, v in self if name in OrderDetails.model_fields}
+        # The column came later: nothing there is None, as in the orders before.
+        return {**found, "bench_note": self.bench_note or None}
 
 
 class OrderFields(OrderDetails):
