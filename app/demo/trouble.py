@@ -7,11 +7,13 @@ from app.demo.floor import DemoFloor
 from app.demo.hours import HOUR
 from app.demo.ledger import Course, DemoPiece, Job, Row
 from app.flow.rules import Kind
-from app.flow.steps import MoveKey, Of, Step, moves_from
+from app.flow.steps import MAKING_STEPS, MoveKey, Of, Step, moves_from
 from app.shared.calendar import DAY
 
 _HOLDS = {Step.FINISHING: 0.035, Step.BLANK: 0.012, Step.SHAPING: 0.02, Step.PAINTING: 0.02}
 _ASKS = {Step.FINISHING: 0.08, Step.SHAPING: 0.02, Step.PAINTING: 0.04}
+# How long the work waits for a customer before the owner goes on without an answer.
+_PATIENCE = 14 * DAY
 
 
 class Trouble:
@@ -56,11 +58,30 @@ class Trouble:
             piece.job, topic, asked, blocking=1,
             channel=floor.rng.choice(("letter", "letter", "phone")), **{of: piece.ref.id},
         )  # fmt: skip
-        floor.ledger.add(piece, Kind.ASK, by=floor.desk, question_id=row["id"])
-        yield floor.office(floor.time + (lasts or floor.span_of(2.2, 0.9, 28)))
-        row.update(answered_at=floor.time, answered_by_id=floor.desk, answer=answer)
+        before = piece.state.step if piece.state.step in MAKING_STEPS else None
+        row["before_step"] = before and str(before)
+        stops = {"question_id": row["id"], "to_step": before}
+        floor.ledger.add(piece, Kind.ASK, by=floor.desk, **stops)
+        wait = lasts or floor.span_of(2.2, 0.9, 28)
+        if lasts is None and wait > _PATIENCE:
+            # The owner goes on without an answer; it comes all the same, later.
+            yield floor.office(floor.time + _PATIENCE)
+            why = "no answer for two weeks: made as the photos show it"
+            row.update(overridden_at=floor.time, overridden=why)
+            floor.ledger.add(piece, Kind.ANSWER, by=floor.owner, reason=why, **stops)
+            piece.question = None
+            floor.later(
+                floor.office(floor.time + wait - _PATIENCE), lambda: self._answered(row, answer)
+            )
+            return
+        yield floor.office(floor.time + wait)
+        self._answered(row, answer)
         piece.question = None
-        floor.ledger.add(piece, Kind.ANSWER, by=floor.desk, question_id=row["id"])
+        floor.ledger.add(piece, Kind.ANSWER, by=floor.desk, **stops)
+
+    def _answered(self, row: Row, answer: str) -> None:
+        floor = self._floor
+        row.update(answered_at=floor.time, answered_by_id=floor.desk, answer=answer)
 
     def side_question(self, job: Job) -> Course:
         """Ask something that stops nothing."""
