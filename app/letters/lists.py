@@ -11,6 +11,7 @@ from app.flow.steps import Step
 from app.letters import rules, store, wording
 from app.letters.forming import posting_of
 from app.letters.letter import WordedLetter, letter_from_json, parts_from_json
+from app.letters.sentences import held_of
 from app.orders.facts.acts import BY_A_PERSON, acts_of, touched
 from app.orders.facts.gather import bare_facts, facts_of_many
 from app.shared.errors import NotFound
@@ -207,7 +208,14 @@ def to_write(db: Connection, order_id: int, now: int) -> Iterator[ToWrite]:
     for kind in BY_A_PERSON:
         for act in acts_of(kind, facts, now):
             if (kind, act) not in told:
-                whose = [str(named(one.animal, one.copies)) for one in touched(kind, act, facts)]
+                found = touched(kind, act, facts)
+                whose = [
+                    str(them)
+                    for one in found
+                    for them in (
+                        held_of(one) if kind == "on_hold" else (named(one.animal, one.copies),)
+                    )
+                ]
                 yield ToWrite(kind, act, f"{wording.CALLED[kind]}: {words.listed(whose)}")
 
 

@@ -340,7 +340,7 @@ def _cancelled(
 
 def _on_hold(found: Sequence[Touched], facts: OrderFacts, days: Days) -> tuple[Iterable[str], str]:
     """All pieces of one act are held on the same account until the same day."""
-    held = [them for one in found for them in _held(one)]
+    held = [them for one in found for them in held_of(one)]
     them = several(words.listed(list(map(str, held)))) if len(held) > 1 else held[0]
     if len(facts.copies) > 1 and all_of_it(found, facts):
         them = Subject("your order")
@@ -348,8 +348,8 @@ def _on_hold(found: Sequence[Touched], facts: OrderFacts, days: Days) -> tuple[I
     return [piece_words.paused(them, standing, days)], ""
 
 
-def _held(one: Touched) -> Iterator[Subject]:
-    """What of an animal is held; a copy not begun waits with its model."""
+def held_of(one: Touched) -> Iterator[Subject]:
+    """What of an animal a hold concerns; a copy not begun waits with its model."""
     if one.model:
         yield Subject(f"{own(one.animal.name)} model")
     copies = [copy for copy in one.copies if not one.model or copy.step is not Step.NOT_BEGUN]

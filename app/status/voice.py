@@ -174,7 +174,7 @@ def subject(copies: Sequence[CopyFacts], animal: AnimalFacts) -> Subject:
 
 def named(animal: AnimalFacts, copies: Sequence[CopyFacts]) -> Subject:
     """Some of an animal's copies, named beside another animal's: Juniper, copy 2 of Otis."""
-    if animal.cancelled or set(copies) >= set(animal.made):
+    if not copies or animal.cancelled or set(copies) >= set(animal.made):
         return likeness(animal)
     them = subject(copies, animal)
     return replace(them, words=f"{them} of {animal.name}")

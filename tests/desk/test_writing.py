@@ -261,3 +261,11 @@ def test_an_old_cancellation_is_not_offered(workshop: LetterShop, desk: Browser)
     workshop.moment += 31 * DAY
     desk.as_(workshop, CAST.desk)
     assert offered(desk, order) == []
+
+
+def test_a_model_alone_that_is_held_is_named_as_one(workshop: LetterShop, desk: Browser) -> None:
+    order = an_order(workshop, Wanted("Juniper", 2))
+    stop(desk, order, "hold", str(order.model()), whose="studio")
+    said = words(desk.get(f"/orders/{order.number}"))
+    assert "On hold: Juniper’s model" in said
+    assert "the copy of Juniper" not in said
