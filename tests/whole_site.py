@@ -146,8 +146,10 @@ def words(page: httpx.Response) -> str:
 
 
 def at_field(page: httpx.Response, name: str) -> str:
-    """The sentence that stands at a field of a page, or nothing."""
-    found = re.search(rf'<p class="say" id="e-{re.escape(name)}">(.*?)</p>', page.text, re.S)
+    """The sentence that stands at a field of a page, whichever form it is of, or nothing."""
+    found = re.search(
+        rf'<p class="say" id="e-(?:\w+-)?{re.escape(name)}">(.*?)</p>', page.text, re.S
+    )
     return html.unescape(found[1]) if found else ""
 
 
