@@ -8,6 +8,7 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
 from app.flow import store as flow
+from app.flow.steps import STEPS, Step
 from app.flow.store import Ref
 from app.orders.order import store as order_store
 from app.photos import store
@@ -49,10 +50,28 @@ def _page(
         "live": live,
         "stored": stored[:MOST_SHOWN],
         "more": max(0, len(stored) - MOST_SHOWN),
+        **_approval(ref, live, STEPS[piece.state.step].shows, animal),
         "may_show": actions.may_show(piece),
         "errors": {"file": error} if error else {},
     }
     return render(request, "photos/release/release.html", context, status)
+
+
+# What is asked of the picture on the page, by what it shows, and the step that waits for a yes.
+_APPROVALS = {
+    "model": ("model approval", Step.BLANK, "Is the model of {name} as you wish?"),
+    "painting": ("paint approval", Step.INSPECTION, "Is the painting of {name} as you wish?"),
+}
+
+
+def _approval(ref: Ref, live: actions.Released | None, shows: str, animal: Any) -> dict[str, Any]:
+    """The question whether the customer approves what is on their page, if that is this piece."""
+    if live is None or animal is None or (live.shows, live.animal) != (shows, animal["name"]):
+        return {}
+    topic, before, asked = _APPROVALS[shows]
+    words = f"{asked.format(name=live.animal)} You find a picture of it on your page."
+    asks = {"topic": topic, "about": ref, "waits": before, "channel": "letter", "asked": words}
+    return {"asks": asks, "waits": STEPS[before].name}
 
 
 @router.post("/release/{of}/{id_:int}", name="release_upload")

@@ -9,6 +9,7 @@ import httpx
 import pytest
 from PIL import Image
 
+from app.flow.gates import Gate
 from app.flow.steps import Step
 from app.orders.order import links
 from app.photos.release import actions as release
@@ -17,9 +18,9 @@ from app.publishing.worker import rewrite_due, rewrite_stale
 from app.shared.tokens import new_nonce, status_token, token_hash
 from app.status.site import customers_site
 from app.tables import status_links
-from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, rows
+from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, piece, rows
 from tests.staff.browser import ORIGIN, Browser, ClockedWorkshop
-from tests.whole_site import words
+from tests.whole_site import the_form, words
 
 AT_SCREEN = Wanted("Juniper", step=Step.FINISHING)
 
@@ -271,3 +272,29 @@ def test_one_of_the_stored_pictures_can_be_released(
     assert painter.post(f"{address}/stored", {"picture": "x"}).status_code == 422
     [live] = rows(workshop.database, "SELECT id FROM released_pictures WHERE taken_back_at IS NULL")
     assert painter.get(f"/released/{live[0]}").content[:2] == b"\xff\xd8"
+
+
+@pytest.mark.parametrize(
+    ("shows", "wanted", "before"),
+    [
+        ("model", Wanted("Juniper", step=Step.FINISHING), Step.BLANK),
+        ("painting", Wanted("Juniper", step=Step.READY, copy_step=Step.PAINTING), Step.INSPECTION),
+    ],
+)
+def test_what_is_shown_is_approved_before_the_work_goes_on(
+    workshop: ClockedWorkshop, desk: Browser, shows: str, wanted: Wanted, before: Step
+) -> None:
+    order = make_order(workshop.database, CAST.desk, NOW - DAY, [wanted])
+    ref = order.model() if shows == "model" else order.copy()
+    token, address = linked(workshop, order), f"/release/{ref.of}/{ref.id}"
+    assert "Ask the customer to approve it" not in words(desk.get(address)), "nothing is shown yet"
+    send(desk, address, a_picture())
+    form = the_form(desk.get(address).text, f"/orders/{order.number}/ask")
+    assert desk.post(form.action, form.fields).status_code == 303
+    assert piece(workshop.database, order.copy()).state.gates == (Gate(1, before),)
+    rewrite_stale(workshop)
+    page = words(public(workshop, f"/{token}/"))
+    topic = f"our question about the picture of the {shows} on your page"
+    asked = f"“Is the {shows} of Juniper as you wish? You find a picture of it on your page.”"
+    assert f"{topic}: {asked}" in page
+    assert "The work is waiting for your answer." not in page, "it has not come that far"
