@@ -16,6 +16,7 @@ from app.shared.web.words import short_day, with_said
 from app.tables import accounts, animals, copies, customers, models, orders, questions
 
 LIMITS, SPELLING = "limits", "spelling"
+MODEL_APPROVAL, PAINT_APPROVAL = "model approval", "paint approval"
 
 
 def put(

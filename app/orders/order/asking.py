@@ -8,8 +8,8 @@ from sqlalchemy import Connection, select, update
 from app.flow import questions as asking
 from app.flow import store
 from app.flow.rules import Kind
-from app.flow.steps import MAKING_STEPS, STEPS, Step
-from app.flow.store import Ref, mark_stale
+from app.flow.steps import MAKING_STEPS, MODEL, STEPS, MoveKey, Step
+from app.flow.store import Piece, Ref, mark_stale
 from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform_in
 from app.orders.order.actions import open_pieces
@@ -97,10 +97,14 @@ def _asked_before(db: Connection, order_id: int, asked: str, now: int) -> bool:
 def answer(
     workshop: Workshop, order_id: int, question_id: int, typed: AnswerFields, who: Person
 ) -> None:
-    """Note the answer to a question; what it blocked goes on, what it agrees to is agreed."""
+    """Note the answer to a question; what it blocked goes on, what it agrees to is agreed.
+
+    What the customer does not approve goes back to the work that it is about.
+    """
     now = workshop.now()
     with workshop.database.writing() as db:
-        _open_question(db, order_id, question_id)
+        topic = _open_question(db, order_id, question_id).topic.strip().casefold()
+        stopped = [piece for piece in _waiting(db, order_id, question_id) if piece.state.stopped]
         db.execute(
             update(questions)
             .where(questions.c.id == question_id)
@@ -110,8 +114,20 @@ def answer(
             how = _how_agreed(db, workshop, order_id, typed.channel, now)
             asking.agree(db, question_id, how, who, now)
         _go_on(db, workshop, order_id, MoveDetails(question_id=question_id), who)
+        if topic in _BACK and not typed.agrees:
+            made = [Seen(p.ref) for p in stopped if p.state.step in MAKING_STEPS]
+            said = MoveDetails(reason=typed.answer, cause=MODEL)
+            if made:
+                perform_in(db, workshop, made, _BACK[topic], said, who)
         mark_stale(db, [order_id])
     workshop.changed.set()
+
+
+# What a copy that waits for an approval does where there is a no: a model is finished anew.
+_BACK = {
+    asking.MODEL_APPROVAL: MoveKey.REMAKE,
+    asking.PAINT_APPROVAL: MoveKey.back_to(Step.PAINTING),
+}
 
 
 def override(
@@ -149,12 +165,18 @@ def _go_on(
     db: Connection, workshop: Workshop, order_id: int, said: MoveDetails, who: Person
 ) -> None:
     """What a question stopped goes on."""
-    waiting = [
-        Seen(piece.ref)
-        for piece in store.pieces_of_order(db, order_id)
-        if piece.state.open and any(g.question == said.question_id for g in piece.state.gates)
-    ]
+    assert said.question_id is not None
+    waiting = [Seen(piece.ref) for piece in _waiting(db, order_id, said.question_id)]
     perform_in(db, workshop, waiting, Kind.ANSWER, said, who)
+
+
+def _waiting(db: Connection, order_id: int, question_id: int) -> list[Piece]:
+    """The open pieces at whose gates a question stands."""
+    return [
+        piece
+        for piece in store.pieces_of_order(db, order_id)
+        if piece.state.open and any(gate.question == question_id for gate in piece.state.gates)
+    ]
 
 
 def _how_agreed(db: Connection, workshop: Workshop, order_id: int, channel: str, now: int) -> str:

@@ -8,6 +8,7 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
 from app.flow import store as flow
+from app.flow.questions import MODEL_APPROVAL, PAINT_APPROVAL
 from app.flow.steps import STEPS, Step
 from app.flow.store import Ref
 from app.orders.order import store as order_store
@@ -59,8 +60,8 @@ def _page(
 
 # What is asked of the picture on the page, by what it shows, and the step that waits for a yes.
 _APPROVALS = {
-    "model": ("model approval", Step.BLANK, "Is the model of {name} as you wish?"),
-    "painting": ("paint approval", Step.INSPECTION, "Is the painting of {name} as you wish?"),
+    "model": (MODEL_APPROVAL, Step.BLANK, "Is the model of {name} as you wish?"),
+    "painting": (PAINT_APPROVAL, Step.INSPECTION, "Is the painting of {name} as you wish?"),
 }
 
 

@@ -5,7 +5,8 @@ from sqlalchemy import update
 
 from app.flow.steps import Step
 from app.tables import copies
-from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, rows
+from app.upkeep.audit import audit
+from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, piece, rows
 from tests.staff.browser import Browser, ClockedWorkshop
 from tests.whole_site import address, free_to_leave, the_form, words
 
@@ -136,3 +137,32 @@ def test_what_is_asked_about_a_piece_is_asked_no_more_once_it_has_left(
     [(entry,)] = rows(workshop.database, "SELECT max(id) FROM transitions")
     assert desk.post("/undo", {"entry": str(entry), "back": "/"}).status_code == 303
     assert rows(workshop.database, open_) == [(2,), (3,)], "it has not left after all"
+
+
+@pytest.mark.parametrize("agrees", [True, False])
+@pytest.mark.parametrize(
+    ("topic", "at", "after"),
+    [
+        ("Paint approval", Step.INSPECTION, Step.PAINTING),
+        ("model approval", Step.BLANK, Step.REPLACED),
+    ],
+)
+def test_what_the_customer_does_not_approve_goes_back_to_its_work(
+    desk: Browser, workshop: ClockedWorkshop, topic: str, at: Step, after: Step, agrees: bool
+) -> None:
+    wanted = [Wanted("Dill", step=Step.READY, copy_step=at)]
+    made = make_order(workshop.database, CAST.desk, NOW - DAY, wanted)
+    form = the_form(desk.get(f"/orders/{made.number}").text, f"/orders/{made.number}/ask")
+    typed = {"asked": "As you wish?", "topic": topic, "waits": str(at)}
+    assert desk.post(form.action, {**form.fields, **typed}).status_code == 303
+    assert piece(workshop.database, made.copy()).state.stopped
+    said = "The muzzle is too dark."
+    assert answer(desk, made, 1, agrees=agrees, answer=said) == 303
+    state = piece(workshop.database, made.copy()).state
+    assert (state.step, state.gates) == (at if agrees else after, ())
+    back = "SELECT reason FROM transitions WHERE reason <> ''"
+    assert rows(workshop.database, back) == ([] if agrees else [(said,)])
+    versions = rows(workshop.database, "SELECT step FROM models ORDER BY id")
+    anew = [("ready",), ("finishing",)] if after is Step.REPLACED and not agrees else [("ready",)]
+    assert versions == anew
+    assert audit(workshop.folder, workshop.moment).differences == []
