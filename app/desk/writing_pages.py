@@ -59,6 +59,7 @@ def _page(
         "number": number,
         "about": CALLED[part.kind],
         "said": said,
+        "working_out": part.kind == "made_again" and facts.working_out,
         "line": part.line,
         "typed": {"line": line},
         "errors": errors or {},

@@ -96,11 +96,18 @@ def _between(facts: OrderFacts, shown: Shown, days: Days) -> Iterable[Block]:
     yield Block("range", (lead, first, " and ", last, "."))
     count = f"That’s {_in_weeks(low, high)}. " if high >= 7 else ""
     basis = _of_the_days(shown.basis, begun=begun)
-    again = ""
-    if any(copy.made_again for copy in facts.copies):
-        again = " The dates allow for what we’re making again."
     closed = _closures(shown, days)
-    yield Block("quiet", (f"{count}{basis}{closed}{again} If they change, we’ll tell you.",))
+    yield Block("quiet", (f"{count}{basis}{closed} {_if_they_change(facts)}",))
+
+
+def _if_they_change(facts: OrderFacts) -> str:
+    """That a change is told. Days told before something was to be made again do not allow for it
+    until they are known to hold."""
+    if not any(copy.made_again for copy in facts.copies):
+        return "If they change, we’ll tell you."
+    if facts.later_since is not None or facts.working_out:
+        return "We’re making something again, and we’ll write if that moves them."
+    return "The dates allow for what we’re making again. If they change, we’ll tell you."
 
 
 def _closures(shown: Shown, days: Days) -> str:

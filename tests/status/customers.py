@@ -110,6 +110,9 @@ def _more_rows() -> dict[str, OrderFacts]:
             shown=RANGE,
         ),
         "a remake that moves the dates": made(copy(Step.BLANK, remade_by=33), told=moved),
+        "a remake, before new dates are worked out": made(
+            copy(Step.BLANK, remade_by=33), told=replace(moved, at=NOW - 4 * DAY)
+        ),
         "held by the studio": made(copy(Step.PAINTING, hold_whose="studio", **held)),
         "unread inscription at packing": made(
             copy(Step.PACKING, inscription="JUNIPER", spelling_confirmed=False)

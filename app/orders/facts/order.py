@@ -253,6 +253,12 @@ class OrderFacts:
     cause: str = ""
 
     @property
+    def working_out(self) -> bool:
+        """Whether something happened since the days were told, and no new ones are computed yet."""
+        told = self.told
+        return self.computed is None and told is not None and told.at < self.last_change_at
+
+    @property
     def alive(self) -> tuple[AnimalFacts, ...]:
         """The animals of which something is or was made."""
         return tuple(animal for animal in self.animals if not animal.cancelled)
