@@ -36,7 +36,7 @@ def type_order(page: Page, served: Served) -> float:
         go_on(kind, tabs=3)
         go_on(marks)
         for copy in range(2):
-            go_on("120" if not copy else "60")
+            go_on("120" if not copy else "60", tabs=2)
             go_on("standing")
             go_on("oak")
             keys.type(name if not copy else "")

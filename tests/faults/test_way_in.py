@@ -34,8 +34,8 @@ C, K = Path("c.pem"), Path("k.pem")
         ("0.0.0.0", C, K, [], [], [], "--name"),
         ("192.168.1.20", None, None, [], ["desk.example"], [], "--proxy-address"),
         ("192.168.1.20", C, K, [], [], ["192.168.1.2"], "--behind-proxy"),
-        ("the-desk", C, K, [], [], [], "written like"),
-        ("127.0.0.1", None, None, [], ["desk.example"], ["a proxy"], "written like"),
+        ("the-desk", C, K, [], [], [], "Write it like"),
+        ("127.0.0.1", None, None, [], ["desk.example"], ["a proxy"], "Write it like"),
     ],
 )
 def test_what_could_be_read_along_is_refused(

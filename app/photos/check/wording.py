@@ -5,8 +5,11 @@ Plain texts with places for numbers.
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from app.photos.check.rules import Finding, Judgement, Verdict, Weight
+# The pages need these words, and the rules bring numpy, which the server does without.
+if TYPE_CHECKING:
+    from app.photos.check.rules import Finding, Judgement
 
 # The keys of a verdict, of what is judged apart and of a flaw are kept with each check; what a
 # person reads for them stands here.
@@ -183,25 +186,25 @@ class Advice:
     text: str
 
 
-def reason_text(finding: Finding) -> str:
+def reason_text(finding: "Finding") -> str:
     """The sentence for the studio."""
     return _filled(REASONS, finding)
 
 
-def _filled(texts: Mapping[str, str], finding: Finding) -> str:
+def _filled(texts: Mapping[str, str], finding: "Finding") -> str:
     """A text with the finding's numbers in it, and the first and the last of its pictures."""
     names = finding.pictures
     ends = {"first": names[0], "second": names[-1]} if names else {}
     return texts[finding.code].format(**{**ends, **finding.values})
 
 
-def advise(judgement: Judgement, remembered: bool = False) -> tuple[Advice, ...]:
+def advise(judgement: "Judgement", remembered: bool = False) -> tuple[Advice, ...]:
     """Numbered lines, the weightiest first; none for a set that will do.
 
     For a remembered animal no more views are ever asked: the lines say what will have to be
     judged by eye. Small things are mentioned only when something is asked anyway.
     """
-    if judgement.verdict in (Verdict.WILL_DO, Verdict.NOTHING_READABLE):
+    if str(judgement.verdict) in ("will do", "nothing readable"):
         return ()
     chosen = BY_EYE if remembered else ADVICE
     found = [f for f in judgement.findings if f.code in chosen]
@@ -221,11 +224,11 @@ SAME_REQUEST = (
 """Codes that ask for the same act: only the weightiest of each is put to the customer."""
 
 
-def _without_repeats(found: list[Finding]) -> list[Finding]:
+def _without_repeats(found: "list[Finding]") -> "list[Finding]":
     kept: list[Finding] = []
     for finding in found:
         same = next((s for s in SAME_REQUEST if finding.code in s), set())
         if not any(k.code in same for k in kept):
             kept.append(finding)
-    whole_set_again = any(f.weight is Weight.STOP and f.code == "too_few" for f in kept)
+    whole_set_again = any(f.weight.name == "STOP" and f.code == "too_few" for f in kept)
     return [f for f in kept if not (whole_set_again and f.code in ("gap", "one_side"))]

@@ -515,7 +515,7 @@ def test_an_honest_word_on_the_needed_day_says_what_it_assumes(
     assert desk.get("/orders/new/chance?needed_by=9999-12-31").text == ""
     soon = words(desk.get("/orders/new/chance?needed_by=2026-03-20"))
     late = words(desk.get("/orders/new/chance?needed_by=2026-09-20"))
-    assert "Hardly to be done" in soon
+    assert "Hardly possible" in soon
     assert "Very likely" in late
     assert "if photos come and pass within" in late
 
@@ -526,12 +526,12 @@ def test_the_chance_of_the_day_and_what_was_told_stay_with_the_order(
 ) -> None:
     workshop.set_forecast(workshop.pace(), {}, [20, 22, 26, 30, 35, 40, 44, 50])
     page = save(desk, needed_by="2026-03-20", more="animal")
-    assert "Hardly to be done by then" in words(page), "it does not vanish when the form is redrawn"
+    assert "Hardly possible by then" in words(page), "it does not vanish when the form is redrawn"
     number = number_in(save(desk, needed_by="2026-03-20", chance_told=told))
     said = words(desk.get(f"/orders/{number}"))
     assert "Asked: Ready by 20 March?" in said
-    assert ("Said: Hardly to be done by then" in said) is bool(told)
-    assert ("not passed on: Hardly to be done by then" in said) is not bool(told)
+    assert ("Said: Hardly possible by then" in said) is bool(told)
+    assert ("not passed on: Hardly possible by then" in said) is not bool(told)
     workshop.set_forecast(workshop.pace(), {1: 0.31})
     assert "needed by 20 March, about 3 in 10 to be ready" in words(desk.get(f"/orders/{number}"))
     number_in(save(desk, once="b", someone_else="1"))

@@ -161,7 +161,7 @@ def test_pace_and_days_from_passing_are_kept_for_the_pages(workshop: ClockedWork
     ("day", "word"),
     [
         (date(2026, 3, 4), ""),
-        (date(2026, 3, 10), "Hardly to be done by then"),
+        (date(2026, 3, 10), "Hardly possible by then"),
         (date(2026, 4, 8), "in 10 to be ready by then"),
         (date(2026, 9, 1), "Very likely to be ready by then"),
     ],
