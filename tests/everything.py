@@ -14,12 +14,12 @@ from sqlalchemy import insert, select, update
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
-from app.orders.order.asking import QuestionFields, ask
+from app.orders.order.asking import FROM_HERE, QuestionFields, ask
 from app.parcels.actions import ParcelFields, hand_over
 from app.staff import actions as staff
 from app.studio import actions as studio
 from app.studio.as_form import TypedClosure
-from app.tables import copies, customer_mails, marks, orders, transitions
+from app.tables import animals, colour_zones, copies, customer_mails, marks, orders, transitions
 from tests.making import CAST, DAY, NOW, Wanted, make_order, move
 from tests.staff.browser import Browser, ClockedWorkshop
 from tests.whole_site import free_to_leave
@@ -58,6 +58,18 @@ def fill(workshop: ClockedWorkshop) -> None:
                 mail_key="maren@oduya.example", receives=1,
             )
         )  # fmt: skip
+    pair = make_order(database, CAST.desk, start, [Wanted("Hettie"), Wanted("Rosa")])
+    with database.writing() as db:
+        both = animals.c.id.in_(list(pair.animal_ids.values()))
+        db.execute(update(animals).where(both).values(height="16 hands"))
+        db.execute(
+            insert(colour_zones).values(
+                animal_id=pair.animal_ids["A"], zone="Base coat", zone_key="base coat",
+                paint="raw umber", at=NOW,
+            )
+        )  # fmt: skip
+    waits = QuestionFields(topic="Pose", asked="Head up?", about=str(pair.model()), waits=FROM_HERE)
+    ask(workshop, pair.id, waits, CAST.desk, "")
     question = QuestionFields(topic="Colour", asked="Which grey?", about=str(late.copy("B1")))
     ask(workshop, late.id, question, CAST.desk, "")
     held = early.copy("A2")

@@ -127,6 +127,9 @@ class Builders:
             builder.running, self._closed = None, True
             why, now = "the machine ran out of memory", self._floor.time
             self._floor.divert(piece, self._broken_off(piece, why, now, now))
+            if self._to_show and self._floor.lines[Step.PHOTOS_IN]:
+                # What should be seen running found no machine until now.
+                self._start(builder)
 
     def _break(self, builder: Builder, mended: int) -> None:
         floor, piece = self._floor, builder.running

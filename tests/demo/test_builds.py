@@ -28,7 +28,7 @@ def test_one_run_is_overdue_one_runs_and_one_was_stopped_by_its_machine(made):
     on, late, stopped = the_end(folder, A_TUESDAY)
     assert (len(late), len(stopped)) == (1, 1)
     assert A_TUESDAY - late[0]["ends_by"] > 6 * 3_600
-    assert on
+    assert len(on) > 1
     for run in on:
         assert run["machine"] == run["name"]
         assert run["build_ends_at"] == run["ends_by"]

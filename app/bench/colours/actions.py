@@ -5,7 +5,7 @@ from pathlib import Path
 from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.engine import RowMapping
 
-from app.photos.release.actions import kept_anew
+from app.photos.release.actions import kept_anew, read_kept
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.text import fold
@@ -89,11 +89,7 @@ def chip_of(workshop: Workshop, zone_id: int) -> bytes:
         file = db.execute(query).scalar()
     if file is None:
         raise NotFound("There is no photo of this chip.")
-    place: Path = workshop.folder.pictures / CHIPS / file
-    try:
-        return place.read_bytes()
-    except OSError:
-        raise NotFound("This photo cannot be shown: its file is missing or damaged.") from None
+    return read_kept(workshop.folder.pictures, f"{CHIPS}/{file}")
 
 
 def _now(db: Connection, animal_id: int) -> list[RowMapping]:

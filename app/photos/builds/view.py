@@ -8,7 +8,7 @@ from app.moving.build_times import HOUR, BuildMachine, Busy, OnMachine, Times, b
 from app.moving.rules import REFUSED_BY_CHECK
 from app.orders.benches.lines import OpenPiece
 from app.orders.benches.words import Clock, notes, placed
-from app.photos.check.wording import verdict_words
+from app.photos.verdicts import verdict_words
 from app.shared.calendar import DAY
 from app.shared.web import words
 

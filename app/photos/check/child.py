@@ -19,8 +19,8 @@ from app.photos.check.answer import CheckResult, Progress, as_json
 from app.photos.check.graph_picture import view_graph_svg
 from app.photos.check.run import check_files
 from app.photos.check.thresholds import Thresholds
-from app.photos.check.wording import flaw_words
 from app.photos.pictures.reading import Found
+from app.photos.verdicts import flaw_words
 
 COLUMNS, CELL_WIDE, CELL_HIGH, CAPTION = 6, 200, 200, 34
 PAPER, INK, BRICK = (251, 248, 242), (35, 32, 27), (155, 44, 31)

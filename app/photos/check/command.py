@@ -9,7 +9,7 @@ from app.photos.check.answer import CheckResult, Progress, as_json
 from app.photos.check.rules import Verdict
 from app.photos.check.run import check_folder
 from app.photos.check.thresholds import Thresholds
-from app.photos.check.wording import ASPECTS, FITS, verdict_words
+from app.photos.verdicts import ASPECTS, FITS, verdict_words
 from app.shared.places import DataFolder
 from app.shared.web.words import capital
 

@@ -14,10 +14,10 @@ from app.orders.order import store as order_store
 from app.photos import store
 from app.photos.check import thresholds_kept, worker
 from app.photos.check.thresholds import Thresholds
-from app.photos.check.wording import ASPECTS, FITS, FLAWS
 from app.photos.check.worker import UnderWay
 from app.photos.hand_out import originals as handing_out
 from app.photos.intake import actions
+from app.photos.verdicts import ASPECTS, FITS, FLAWS
 from app.shared.errors import BadFields, NotFound
 from app.shared.web.forms import Filled
 from app.shared.web.templating import go, render

@@ -15,7 +15,7 @@ from app.photos.check.record import (
     reason_words,
     record,
 )
-from app.photos.check.wording import verdict_words
+from app.photos.verdicts import verdict_words
 from app.shared.web import words
 from app.shared.web.templating import render
 from app.studio.web import TheWorkshop

@@ -16,8 +16,8 @@ from app.photos.check.facts import PictureFacts, Ring, SetFacts
 from app.photos.check.flaws import BLURS, flaws
 from app.photos.check.rules import Aspect, distinct, is_thin, judge
 from app.photos.check.thresholds import Thresholds
-from app.photos.check.wording import ASPECTS, flaw_words, verdict_words
 from app.photos.pictures.reading import PROBLEMS, Found, Read, Readers, natural, pictures_in
+from app.photos.verdicts import ASPECTS, flaw_words, verdict_words
 from app.shared.web.words import capital
 
 if TYPE_CHECKING:

@@ -3,43 +3,10 @@
 Plain texts with places for numbers.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-# The pages need these words, and the rules bring numpy, which the server does without.
-if TYPE_CHECKING:
-    from app.photos.check.rules import Finding, Judgement
-
-# The keys of a verdict, of what is judged apart and of a flaw are kept with each check; what a
-# person reads for them stands here.
-_VERDICTS = {
-    "will do": "usable", "doubtful": "doubtful", "will not do": "not usable",
-    "nothing readable": "none readable", "": "check failed",
-}  # fmt: skip
-# No more photos can be had: what is said is said of the work, not of what somebody sent.
-_OF_REMEMBERED = {"will do": "good to work from", "will not do": "sculpt by eye"}
-ASPECTS: Mapping[str, str] = {
-    "holds together": "enough overlap", "seen from all sides": "seen from all sides",
-    "sharp and lit": "sharp and well lit", "enough detail": "enough detail",
-}  # fmt: skip
-FITS: Mapping[str, str] = {"will do": "yes", "doubtful": "in doubt", "will not do": "no"}
-FLAWS: Mapping[str, str] = {
-    "moved": "motion blur", "hopeless": "no detail left", "noisy": "grainy",
-    "clipped": "burnt out or black", "copied": "looks like a copy",
-}  # fmt: skip
-
-
-def verdict_words(verdict: str, remembered: bool = False) -> str:
-    """A check's verdict as staff read it; of a remembered animal as one says it."""
-    said = _VERDICTS.get(verdict, verdict)
-    return _OF_REMEMBERED.get(verdict, said) if remembered else said
-
-
-def flaw_words(keys: Iterable[str]) -> str:
-    """What is wrong with a photo, as staff read it; empty where nothing is."""
-    return ", ".join(FLAWS.get(key, key) for key in sorted(keys))
-
+from app.photos.check.rules import Finding, Judgement, Verdict, Weight
 
 REASONS: Mapping[str, str] = {
     "nothing_readable": "None of these photos can be read.",
@@ -186,25 +153,25 @@ class Advice:
     text: str
 
 
-def reason_text(finding: "Finding") -> str:
+def reason_text(finding: Finding) -> str:
     """The sentence for the studio."""
     return _filled(REASONS, finding)
 
 
-def _filled(texts: Mapping[str, str], finding: "Finding") -> str:
+def _filled(texts: Mapping[str, str], finding: Finding) -> str:
     """A text with the finding's numbers in it, and the first and the last of its pictures."""
     names = finding.pictures
     ends = {"first": names[0], "second": names[-1]} if names else {}
     return texts[finding.code].format(**{**ends, **finding.values})
 
 
-def advise(judgement: "Judgement", remembered: bool = False) -> tuple[Advice, ...]:
+def advise(judgement: Judgement, remembered: bool = False) -> tuple[Advice, ...]:
     """Numbered lines, the weightiest first; none for a set that will do.
 
     For a remembered animal no more views are ever asked: the lines say what will have to be
     judged by eye. Small things are mentioned only when something is asked anyway.
     """
-    if str(judgement.verdict) in ("will do", "nothing readable"):
+    if judgement.verdict in (Verdict.WILL_DO, Verdict.NOTHING_READABLE):
         return ()
     chosen = BY_EYE if remembered else ADVICE
     found = [f for f in judgement.findings if f.code in chosen]
@@ -224,11 +191,11 @@ SAME_REQUEST = (
 """Codes that ask for the same act: only the weightiest of each is put to the customer."""
 
 
-def _without_repeats(found: "list[Finding]") -> "list[Finding]":
+def _without_repeats(found: list[Finding]) -> list[Finding]:
     kept: list[Finding] = []
     for finding in found:
         same = next((s for s in SAME_REQUEST if finding.code in s), set())
         if not any(k.code in same for k in kept):
             kept.append(finding)
-    whole_set_again = any(f.weight.name == "STOP" and f.code == "too_few" for f in kept)
+    whole_set_again = any(f.weight is Weight.STOP and f.code == "too_few" for f in kept)
     return [f for f in kept if not (whole_set_again and f.code in ("gap", "one_side"))]

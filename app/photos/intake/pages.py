@@ -12,11 +12,11 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import JSONResponse, Response
 
 from app.photos import store
-from app.photos.check.wording import verdict_words
 from app.photos.intake import actions, bring_in, inbox, sorting
 from app.photos.intake.deliveries import TOPIC, WAYS, against_said, lapse
 from app.photos.intake.upload import receive
 from app.photos.pictures import files
+from app.photos.verdicts import verdict_words
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.text import whole_number, whole_numbers

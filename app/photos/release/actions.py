@@ -180,7 +180,12 @@ def jpeg_of(workshop: Workshop, id_: int) -> bytes:
         file = db.execute(query).scalar()
     if file is None:
         raise NotFound("There is no such picture.")
+    return read_kept(workshop.folder.pictures, f"{RELEASED}/{file}")
+
+
+def read_kept(pictures: Path, path: str) -> bytes:
+    """The bytes of a JPEG that was made anew, by its path under pictures/. Raises NotFound."""
     try:
-        return place(workshop.folder.pictures, file).read_bytes()
+        return (pictures / path).read_bytes()
     except OSError:
         raise NotFound(_MISSING) from None
