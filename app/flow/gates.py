@@ -56,5 +56,5 @@ def refusal_at(gates: Iterable[Gate], step: Step) -> str | None:
     asked = gate.about or "The customer has been asked something"
     return (
         f"{asked}; {STEPS[step].name.lower()} waits for the answer. "
-        "Note the answer, or the owner can override it."
+        "Log the answer, or the owner can go on without one."
     )

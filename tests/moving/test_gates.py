@@ -14,7 +14,7 @@ from tests.staff.browser import Browser, ClockedWorkshop
 from tests.whole_site import address, free_to_leave, the_form, words
 
 ASKED = "Dara asked Imre Castellan about Juniper (ears) on Wed 4 Mar"
-TO_DO = "Note the answer, or the owner can override it."
+TO_DO = "Log the answer, or the owner can go on without one."
 
 
 def ask(browser: Browser, made: MadeOrder, about: Ref | str = "order", waits: str = "here") -> None:
