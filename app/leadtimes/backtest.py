@@ -141,8 +141,10 @@ class _RealDays:
     def every(self, days: float, first: float, end: float) -> list[float]:
         """The paths' days that come every so many real days from `first` on, before `end`."""
         if self.time is None:
-            plain: list[float] = np.arange(first, max(end, first + 1e-9), days).tolist()
-            return plain
+            plain = np.arange(first, max(end, first + 1e-9), days)
+            # Rounding may put the last one a hair past the end, where nothing is known.
+            ends: list[float] = np.minimum(plain, max(end, first)).tolist()
+            return ends
         begin, until = self.moment(np.array([first, end])).tolist()
         moments = np.arange(begin, max(until, begin + 1e-3), days * DAY)
         later = (self.time.to_open(moments[1:]) - self.paths.base) / DAY

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from app.leadtimes.backtest import COLUMNS, BacktestResult, first_day, run_backtest, save_rows
@@ -257,6 +257,7 @@ STAYS = st.lists(
 
 @settings(max_examples=25, deadline=None)
 @given(STAYS, st.sampled_from([1, 86_400, 3_000_000]))
+@example([(0, 0, 0, 0, True), (0, 0, 52, 30, False), (1, 0, 33, 0, False), (2, 0, 33, 0, False)], 1)
 def test_any_table_gives_ranges_in_order(
     stays: list[tuple[int, int, int, int, bool]], unit: int
 ) -> None:
