@@ -158,26 +158,27 @@ def note(
 # ---------------------------------------------------------------- what time brings
 
 
+# The two that every round asks are made once: making them costs more than asking.
+_CALLED = select(news.c.id).where(news.c.order_id == orders.c.id, news.c.kind == "last_call")
+_LAST_CALLS = (
+    select(orders.c.id)
+    .join(order_animals, order_animals.c.order_id == orders.c.id)
+    .join(models, models.c.id == order_animals.c.model_id)
+    .where(
+        orders.c.open == 1,
+        orders.c.copy_deadline.between(bindparam("today"), bindparam("until")),
+        models.c.open == 1,
+        models.c.step == Step.FINISHING,
+        models.c.hold_reason == "",
+        ~_CALLED.exists(),
+    )
+    .distinct()
+)
+
+
 def last_calls_due(db: Connection, today: str, until: str) -> list[int]:
     """The orders whose last day for copies lies between two days and that were not called."""
-    called = (
-        select(news.c.id).where(news.c.order_id == orders.c.id, news.c.kind == "last_call").exists()
-    )
-    query = (
-        select(orders.c.id)
-        .join(order_animals, order_animals.c.order_id == orders.c.id)
-        .join(models, models.c.id == order_animals.c.model_id)
-        .where(
-            orders.c.open == 1,
-            orders.c.copy_deadline.between(today, until),
-            models.c.open == 1,
-            models.c.step == Step.FINISHING,
-            models.c.hold_reason == "",
-            ~called,
-        )
-        .distinct()
-    )
-    return list(db.execute(query).scalars())
+    return list(db.execute(_LAST_CALLS, {"today": today, "until": until}).scalars())
 
 
 def still_wanted() -> ColumnElement[bool]:
@@ -190,43 +191,44 @@ def still_wanted() -> ColumnElement[bool]:
     )
 
 
+_PHOTOS_ASKED = (
+    select(
+        order_animals.c.order_id,
+        order_animals.c.letter,
+        models.c.attempts,
+        animals.c.life,
+        func.max(letters.c.sent_at).label("asked_at"),
+    )
+    .select_from(models)
+    .join(order_animals, order_animals.c.model_id == models.c.id)
+    .join(animals, animals.c.id == order_animals.c.animal_id)
+    .join(orders, orders.c.id == order_animals.c.order_id)
+    .join(news, news.c.order_id == order_animals.c.order_id)
+    .join(letters, letters.c.id == news.c.letter_id)
+    .where(
+        news.c.taken_back_at.is_(None),
+        or_(
+            and_(models.c.attempts == 0, news.c.kind == "order_in"),
+            and_(
+                news.c.kind == "more_views",
+                news.c.letter == order_animals.c.letter,
+                news.c.round == models.c.attempts,
+            ),
+        ),
+        letters.c.state == "sent",
+        still_wanted(),
+        orders.c.open == 1,
+    )
+    .group_by(order_animals.c.id)
+)
+
+
 def photos_asked(db: Connection) -> Sequence[Any]:
     """The animals whose photos were asked for by a letter and have not been told of.
 
     Counted from the letter that asked: where none was written, nothing is to be reminded of.
     """
-    asked = or_(
-        and_(models.c.attempts == 0, news.c.kind == "order_in"),
-        and_(
-            news.c.kind == "more_views",
-            news.c.letter == order_animals.c.letter,
-            news.c.round == models.c.attempts,
-        ),
-    )
-    query = (
-        select(
-            order_animals.c.order_id,
-            order_animals.c.letter,
-            models.c.attempts,
-            animals.c.life,
-            func.max(letters.c.sent_at).label("asked_at"),
-        )
-        .select_from(models)
-        .join(order_animals, order_animals.c.model_id == models.c.id)
-        .join(animals, animals.c.id == order_animals.c.animal_id)
-        .join(orders, orders.c.id == order_animals.c.order_id)
-        .join(news, news.c.order_id == order_animals.c.order_id)
-        .join(letters, letters.c.id == news.c.letter_id)
-        .where(
-            news.c.taken_back_at.is_(None),
-            asked,
-            letters.c.state == "sent",
-            still_wanted(),
-            orders.c.open == 1,
-        )
-        .group_by(order_animals.c.id)
-    )
-    return db.execute(query).all()
+    return db.execute(_PHOTOS_ASKED).all()
 
 
 def reminded(db: Connection) -> set[tuple[int, str, int]]:
