@@ -11,7 +11,7 @@ from functools import partial
 from fastapi import Depends, FastAPI
 from starlette.staticfiles import StaticFiles
 
-from app.bench import assessment_pages
+from app.bench import assessment_pages, ticket_pages
 from app.bench import pages as bench_pages
 from app.bench.colours import pages as colour_pages
 from app.desk import longer_pages, writing_pages
@@ -66,6 +66,7 @@ ROUTERS = (
     edit_pages.router,
     lists_pages.router,
     bench_pages.router,
+    ticket_pages.router,
     assessment_pages.router,
     colour_pages.router,
     parcels_pages.router,

@@ -96,21 +96,33 @@ STEPS: dict[Step, StepFacts] = {
         StepFacts(Step.BLANK, "Blank", _C, TimeClass.MACHINE, "", 3, 6, "the blank", cautions=(
             "Uncured resin sensitises skin and lungs: eyes and skin covered, extraction on, thick "
             "nitrile gloves, clean up between jobs.",
+            "Wash alcohol burns: no flame, no hot lamp, air moving, lid on. Used wash and uncured "
+            "resin are hazardous waste, never for the drain or the bin.",
+            "Eyes covered where supports are cut off: the ends fly.",
             "Shield eyes and skin from curing lamps; never cure in an oven that is used for food.",
             "Where metal is cast: bone-dry moulds and tools, face shield, natural fibres, leather "
             "shoes.",
         )),
         StepFacts(Step.SHAPING, "Shaping", _C, _W, "Start", 5, 11, "shaping", cautions=(
+            "Knives and scalpels: cut away from yourself, with a fresh blade; used blades into the "
+            "sharps box, never loose on the bench.",
             "Glasses and a face shield at the rotary tool; burr rated for its speed, long burrs "
             "slower, guards on. No loose sleeves, untied hair or gloves that can snag; clamp the "
             "piece.",
-            "Dust of resin, stone or plaster: wet work or extraction first, no dry sweeping.",
+            "Dust of resin, stone or plaster: wet work or extraction first, a particle mask beside "
+            "it, no dry sweeping.",
+            "Loud or shaking tools: ears covered, hands rested and warm. Charge lithium batteries "
+            "where you can see them, and none that is damaged. Nobody runs a dangerous tool alone "
+            "in the house.",
+            "Superglue sticks skin and eyelids and heats up in cotton: no cloth, air moving.",
             "Keep the skin clear of half-cured epoxy dust: it sensitises.",
         )),
         StepFacts(Step.PAINTING, "Painting", _C, _W, "Start", 6, 12, "painting", "painting",
                   cautions=(
             "Spray in a ventilated booth, away from sparks and flames, with the right filter. "
             "“Non-toxic” on a label is not about breathing it in.",
+            "Spray cans: away from heat, in moving air. Cadmium and cobalt pigments are neither "
+            "sprayed nor sanded; no brush goes to the lips.",
             "Two-pack polyurethane needs air-fed breathing apparatus; choose another paint if you "
             "can.",
             "Rags with drying oil heat by themselves: into a lidded metal can, under water.",
@@ -118,7 +130,10 @@ STEPS: dict[Step, StepFacts] = {
         StepFacts(Step.INSPECTION, "Inspection", _C, _W, "Inspect", 1, 3, "inspection", "painting"),
         StepFacts(Step.PACKING, "Packing", _C, _W, "Pack", 2, 5, "packing", "painting", cautions=(
             "Film that is dry but not cured takes prints of its wrapping: mind the rest time.",
-            "Five centimetres of cushioning all round; nothing moves when shaken. Send no liquids.",
+            "Hold it by the base. Tissue or film on the varnish, never bubbles; nothing presses on "
+            "ears, legs or tail. Resin softens in a hot van.",
+            "Five centimetres of cushioning all round, seven and a half between two boxes; nothing "
+            "moves when shaken. Send no liquids.",
         )),
         StepFacts(Step.HANDED_OVER, "Handed over", _C, TimeClass.CARRIER, "", 4, 9),
         # No bench: a copy whose model is not ready, and the ends.

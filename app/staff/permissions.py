@@ -83,6 +83,7 @@ TABLE: dict[str, Row] = {
     # One piece.
     "piece": EVERYBODY,
     "move_piece": EVERYBODY,
+    "tickets": EVERYBODY,
     "correction": EVERYBODY,
     "correct": EVERYBODY,
     # Colours.

@@ -6,6 +6,8 @@ import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page
 
@@ -81,3 +83,23 @@ def _unpacked(stream: bytes) -> bytes:
         return zlib.decompress(stream)
     except zlib.error:
         return stream
+
+
+def test_job_tickets_are_four_on_a_sheet_and_their_code_opens_the_piece(
+    page: Page, demo: Served, tmp_path: Path
+) -> None:
+    raw = sqlite3.connect(demo.folder / "studio.db")
+    query = "SELECT id FROM copies WHERE open = 1 AND step <> 'not_begun' ORDER BY id LIMIT 6"
+    ids = [id_ for (id_,) in raw.execute(query)]
+    raw.close()
+    page.goto(f"{demo.staff}/tickets?" + "&".join(f"piece=copy:{id_}" for id_ in ids))
+    for number, code in enumerate(page.locator(".qr").all()):
+        png = np.frombuffer(code.screenshot(), np.uint8)
+        # OpenCV's decoder shares nothing with the library that drew the code.
+        found, *_ = cv2.QRCodeDetector().detectAndDecode(cv2.imdecode(png, cv2.IMREAD_GRAYSCALE))
+        assert found == f"{demo.staff}/pieces/copy/{ids[number]}"
+    pdf = page.pdf(path=tmp_path / "tickets.pdf", prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 2
+    box = re.search(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
+    assert box is not None
+    assert [round(float(side) / 72 * 25.4) for side in box.groups()] == [210, 297]
