@@ -66,7 +66,7 @@ def addresses(page: Page, demo: Served) -> list[str]:
     for pattern in (r"^/pieces/copy/", r"^/pieces/model/", r"^/customers/\d", r"^/animals/\d"):
         found += [link for link in links if re.match(pattern, link)][:1]
     found += [link for link in links if link.startswith("/corrections/")][:1]
-    found += [order, f"{order}/edit"]
+    found += [order, f"{order}/edit", f"/tickets?order={order.rpartition('/')[2]}"]
     for path in [p for p in found if re.match(r"^/(customers|animals)/\d+$", p)]:
         found.append(f"{path}/edit")
     found += [f"{path}/colours" for path in found if re.match(r"^/animals/\d+$", path)]
