@@ -23,7 +23,7 @@ from app.moving.machines import all_machines, runs
 from app.orders.benches.words import ASIDE_REASONS
 from app.orders.order import history
 from app.orders.order.photos_told import to_fetch
-from app.orders.order.view import copy_facts, where
+from app.orders.order.view import copy_facts, model_facts, where
 from app.photos import assessment
 from app.photos.check.pages import pictures_of
 from app.shared.calendar import DAY
@@ -108,7 +108,9 @@ def _page(
         "code": _code(rows),
         "stopped": refusal_at(gates, state.step) if state.open else None,
         "where": where(state, rows.people, now, in_force.settings.zone_info()),
-        "facts": copy_facts(rows.row, rows.animal["height"]) if ref.of is Of.COPY else "",
+        "facts": copy_facts(rows.row, rows.animal["height"])
+        if ref.of is Of.COPY
+        else model_facts(rows.row),
         **_work(rows, ref, request.state.person, in_force),
         **_times(state, workshop, now),
         # Which machine a build is to run on is asked where there are several.

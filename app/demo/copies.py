@@ -144,6 +144,7 @@ class Copies:
                 accepted=model.state.passed_at,
             )  # fmt: skip
             model.remake = True
+            model.row["pose"] = piece.row["pose"]
             floor.begin(model)
         new = self._intake.copy(
             model, piece.row["number"], step, act, by=by, job=job, letter=piece.letter,

@@ -8,7 +8,7 @@ from app.demo.hours import HOUR
 from app.demo.ledger import DemoPiece, Job, Row, Wanted
 from app.demo.words import by_share, filled
 from app.flow.rules import Kind, TimeIs, after
-from app.flow.steps import Of, Step
+from app.flow.steps import PHOTO_STEPS, Of, Step
 from app.flow.store import Ref
 from app.orders.facts.sizes import usual
 from app.shared.calendar import DAY
@@ -164,7 +164,7 @@ class Intake:
         row: Row = {
             "id": self._floor.ledger.take_id("models"), "animal_id": animal["id"],
             "order_id": job.id, "letter": letter, "number": number, "follows_id": follows,
-            "pictures": pictures, "limits": "",
+            "pictures": pictures, "limits": "", "pose": None,
         }  # fmt: skip
         piece = self._piece(Of.MODEL, row, job, letter, animal, step, act, **entered)
         piece.fated = list(job.wanted.fated)
@@ -184,6 +184,8 @@ class Intake:
             "number": number, "making": making, "replaces_id": replaces,
             **(looks or self._looks(model.animal)),
         }  # fmt: skip
+        if looks is None:
+            row["pose"] = self._pose(model, job, letter, row["pose"])
         piece = self._piece(Of.COPY, row, job, letter, model.animal, step, act, **entered)
         piece.model, piece.remake = model, making > 1
         job.copies.append(piece)
@@ -205,6 +207,16 @@ class Intake:
         piece = DemoPiece(Ref(of, row["id"]), job, letter, animal, row, after(of, None, entry))
         ledger.write(piece, entry, None)
         return piece
+
+    def _pose(self, model: DemoPiece, job: Job, letter: str, drawn: str) -> str:
+        """The pose of a further copy: the first copy's more often than another one; of a model
+        that is built already, that model's."""
+        if model.row["pose"] is None:
+            first = next((c.row["pose"] for c in job.copies if c.letter == letter), drawn)
+            same = self._floor.chance(0.65)
+            model.row["pose"] = None if model.state.step in PHOTO_STEPS else first
+            return str(first if same or model.row["pose"] else drawn)
+        return str(model.row["pose"])
 
     def _looks(self, animal: Row) -> Row:
         """What a copy shall look like."""

@@ -106,8 +106,9 @@ class Models:
         if key == MoveKey.LIMITS:
             why = piece.row["limits"] = floor.rng.choice(floor.words.studio["limits"])
             piece.row["limits_agreed"] = floor.rng.choice(floor.words.studio["limits_agreed"])
-        floor.ledger.move(piece, key, by=by, reason=why)
+        act = floor.ledger.move(piece, key, by=by, reason=why).act
         if key in PASSED:
+            self._split(piece, act, by)
             self._passed(piece)
         elif key in ASKED_AGAIN:
             self._ask_views(piece)
@@ -132,6 +133,29 @@ class Models:
                 "views_asked", model_id=piece.ref.id, attempt=piece.state.attempts, number=number,
                 wish=wish, asked_at=self._floor.time,
             )  # fmt: skip
+
+    def _split(self, piece: DemoPiece, act: int, by: int) -> None:
+        """Copies in another pose than the first get a version of the model of their own."""
+        floor, job = self._floor, piece.job
+        mine = [c for c in job.copies if c.model is piece and c.state.step is Step.NOT_BEGUN]
+        if not mine:
+            return
+        piece.row["pose"] = piece.row["pose"] or mine[0].row["pose"]
+        versions = {piece.row["pose"]: piece}
+        for copy in mine:
+            pose = copy.row["pose"]
+            if pose not in versions:
+                version = versions[pose] = self._intake.model(
+                    job, piece.letter, piece.animal, Step.FINISHING, act, by=by,
+                    number=max(m.row["number"] for m in job.models if m.letter == piece.letter) + 1,
+                    follows=piece.ref.id, pictures=piece.row["pictures"],
+                    accepted=piece.state.passed_at,
+                )  # fmt: skip
+                kept = ("limits", "limits_agreed")
+                version.row |= {"pose": pose, **{n: piece.row.get(n, "") for n in kept}}
+                floor.begin(version)
+            copy.model = versions[pose]
+            copy.row["model_id"] = copy.model.ref.id
 
     def _passed(self, piece: DemoPiece) -> None:
         floor, job = self._floor, piece.job

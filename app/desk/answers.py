@@ -15,7 +15,7 @@ from app.orders.facts.acts import acts_of
 from app.orders.facts.changeable import Detail, changeable
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, joining
 from app.shared.web import words
-from app.status import parcel_words, piece_words, range_words
+from app.status import model_words, parcel_words, piece_words, range_words
 from app.status.document import Block
 from app.status.photo_words import more_views, until_passed
 from app.status.voice import Days, named, own
@@ -120,10 +120,10 @@ def _usable(asked: _Asked) -> str:
         whose = f"{own(animal.name)} photos"
         if animal.passed:
             if animal.passed_at is not None:
-                good = piece_words.passed(animal, asked.facts, asked.days)
+                good = model_words.passed(animal, asked.facts, asked.days)
             else:
                 good = f"Yes, {whose} are good to work from."
-            return " ".join(filter(None, (good, piece_words.gaps(animal))))
+            return " ".join(filter(None, (good, model_words.gaps(animal))))
         if animal.views:
             return "\n".join(_listed(block) for block in more_views(animal))
         if animal.model.step in (Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING):
@@ -158,7 +158,7 @@ def _where(animal: AnimalFacts, asked: _Asked) -> str:
     if not animal.passed:
         return _text(until_passed(animal, asked.days)[:1])
     if animal.model.step is Step.FINISHING:
-        return _text(piece_words.finishing(animal, asked.facts, asked.days, True)[:1])
+        return _text(model_words.finishing(animal, asked.facts, asked.days, True)[:1])
     return _text(piece_words.making(animal, asked.facts, asked.days, False)[:1])
 
 
@@ -234,7 +234,7 @@ def _changes(facts: OrderFacts) -> Iterable[str]:
     for animal in facts.alive:
         for copy in animal.made:
             if not copy.gone:
-                open_ = changeable(animal.model.step, copy.step, confirmed=copy.spelling_confirmed)
+                open_ = changeable(copy.step, confirmed=copy.spelling_confirmed)
                 groups.setdefault(open_, []).append((animal, copy))
     if set(groups) == {()}:
         return

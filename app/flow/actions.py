@@ -9,7 +9,7 @@ Acts that write more than the log begin one by `begin_act`, `grant` wishes and `
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, RowMapping, func, insert, select
 
 from app.flow import news_rows, store
 from app.flow.gates import Gate
@@ -283,24 +283,34 @@ def next_version(act: Act, model_id: int, entry: Entry, gates: Iterable[Gate]) -
 
     Sister copies that ask for it share the version that is already being finished.
     """
+    old = act.db.execute(select(models).where(models.c.id == model_id)).mappings().one()
     under_way = act.db.execute(
-        select(models.c.id).where(models.c.follows_id == model_id, models.c.open == 1)
+        select(models.c.id).where(
+            models.c.follows_id == model_id,
+            models.c.open == 1,
+            models.c.pose.is_not_distinct_from(old["pose"]),
+        )
     ).scalar()
     if under_way is not None:
         return int(under_way)
-    old = act.db.execute(select(models).where(models.c.id == model_id)).mappings().one()
-    last = act.db.execute(
-        select(func.max(models.c.number)).where(
-            models.c.order_id == old["order_id"], models.c.letter == old["letter"]
-        )
-    ).scalar_one()
-    kept = ("animal_id", "order_id", "letter", "pictures", "limits", "limits_agreed")
-    values = {name: old[name] for name in kept}
-    values |= {"number": last + 1, "follows_id": model_id}
-    ref = enter(
-        act, Of.MODEL, values, Step.FINISHING, entry.happened_at, accepted=old["passed_at"],
-        gates=gates,
-    )  # fmt: skip
+    own = (old["order_id"], old["letter"])
+    return new_version(act, old, own, old["pose"], entry.happened_at, gates)
+
+
+def new_version(
+    act: Act, old: RowMapping, of: tuple[int, str], pose: str | None, at: int,
+    gates: Iterable[Gate] = (), step: Step = Step.FINISHING,
+) -> int:  # fmt: skip
+    """A version that follows the model `old`, for an order under its letter."""
+    order_id, letter = of
+    same = (models.c.order_id == order_id) & (models.c.letter == letter)
+    last = act.db.execute(select(func.coalesce(func.max(models.c.number), 0)).where(same))
+    values = {name: old[name] for name in ("animal_id", "pictures", "limits", "limits_agreed")}
+    values |= {
+        "order_id": order_id, "letter": letter, "number": last.scalar_one() + 1,
+        "follows_id": old["id"], "pose": pose,
+    }  # fmt: skip
+    ref = enter(act, Of.MODEL, values, step, at, accepted=old["passed_at"], gates=gates)
     act.done.made.append(ref)
     return ref.id
 

@@ -10,12 +10,12 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from app.flow import news_rows, questions, store
+from app.flow import news_rows, questions, store, versions
 from app.flow.actions import Act, Done, append, begin_act, code_of, orders_touched, settle
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
 from app.flow.rules import Entry, Kind, Policy, effective, find_move, fold
-from app.flow.steps import STEPS, MoveKey, Of, Step
+from app.flow.steps import PASSED, STEPS, MoveKey, Of, Step
 from app.flow.store import Piece, Ref
 from app.shared.database import Database
 from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
@@ -58,10 +58,20 @@ def _undo_one(act: Act, ref: Ref, entry: Entry, named: Entry) -> None:
     _add_about(act, piece, log, _about(act, entry, Kind.UNDO))
     if entry.move == MoveKey.HANDED_OVER:
         _unpack(act.db, ref.id, act.now)
+    if entry.move in PASSED:
+        _back_to_one(act, ref.id)
     if entry.move == MoveKey.LIMITS:
         questions.close_limits(act.db, ref.id, act.now)
     elif entry.move in (MoveKey.HANDED_OVER, MoveKey.CANCEL):
         questions.reopen(act.db, piece.order_id, entry.recorded_at)
+
+
+def _back_to_one(act: Act, model_id: int) -> None:
+    """The photos have not passed: every pose waits for the one model again."""
+    for version in versions.poses_of(act.db, model_id):
+        versions.back_to_one(act.db, model_id, version)
+        piece = store.load(act.db, Ref(Of.MODEL, version))
+        _withdraw(act, piece, store.log_of(act.db, piece.ref))
 
 
 def _withdraw_versions(act: Act, touched: Sequence[Ref]) -> None:
@@ -248,6 +258,10 @@ def _correct_one(act: Act, ref: Ref, entry: Entry, right: Right) -> None:
     if problems := correction_refusals(piece.ref.of, log, about, policy):
         raise Refused(" ".join(problems))
     _add_about(act, piece, log, about)
+    if shown.move in PASSED and about.move not in PASSED:
+        _back_to_one(act, ref.id)
+    elif about.move in PASSED and shown.move not in PASSED:
+        versions.settle_poses(act, ref.id, act.now, piece.state.gates)
     told, tells = news_of(shown, piece.state), news_of(replace(shown, move=about.move), piece.state)
     if told is not None and (tells is None or tells.kind != told.kind):
         # What has not gone out yet must not tell of something that never happened.

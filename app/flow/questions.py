@@ -63,11 +63,17 @@ def close_limits(db: Connection, model_id: int, now: int) -> None:
 
 def close_of_gone(db: Connection, order_ids: Collection[int], now: int) -> None:
     """Close what is asked about pieces that have all left the house or were cancelled."""
+    # What was asked about a model concerns its versions in other poses, too.
+    follows = select(models.c.follows_id).where(models.c.id == copies.c.model_id)
     about = or_(
         questions.c.copy_id == copies.c.id,
         and_(
             questions.c.copy_id.is_(None),
-            or_(questions.c.model_id.is_(None), questions.c.model_id == copies.c.model_id),
+            or_(
+                questions.c.model_id.is_(None),
+                questions.c.model_id == copies.c.model_id,
+                questions.c.model_id == follows.scalar_subquery(),
+            ),
         ),
     )
     gone = (Step.HANDED_OVER, Step.RECEIVED, Step.CANCELLED)

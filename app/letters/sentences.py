@@ -15,7 +15,7 @@ from app.letters.rules import ASKS, KINDS, says_when
 from app.orders.facts.acts import BY_A_PERSON, Touched, all_of_it, touched
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, at_a_bench, joining
 from app.shared.web import words
-from app.status import parcel_words, photo_words, piece_words, range_words
+from app.status import model_words, parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Section, StudioContact
 from app.status.tasks import first_wanted, in_letter, tasks
 from app.status.voice import Days, Subject, likenesses, named, own, several
@@ -194,7 +194,7 @@ def _order_in(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Bl
         if animal.told_at is not None or (animal.counted_at is not None and not animal.passed):
             yield from photo_words.until_passed(animal, days)
         elif animal.passed and animal.passed_at is not None:
-            yield _text(piece_words.passed(animal, telling.facts, days))
+            yield _text(model_words.passed(animal, telling.facts, days))
     if first_wanted(telling.facts):
         yield _text("We’ll write when your photos are here.")
 
@@ -273,9 +273,9 @@ def _photos_passed(telling: LetterContext, days: Days, teller: Teller) -> Iterab
     for animal, name in _each(telling):
         yield from name
         if animal.model.step is Step.FINISHING:
-            yield from piece_words.finishing(animal, telling.facts, days, teller.blank_on)
+            yield from model_words.finishing(animal, telling.facts, days, teller.blank_on)
         else:
-            yield _text(piece_words.passed(animal, telling.facts, days))
+            yield _text(model_words.passed(animal, telling.facts, days))
     open_models = [a for a in telling.joining if a in joining(telling.facts, days.today)]
     if open_models and telling.facts.copy_deadline is not None:
         yield _text(more_copies(open_models, telling.facts, days))

@@ -9,7 +9,7 @@ from datetime import date
 
 from sqlalchemy import delete, insert, select, update
 
-from app.flow import questions
+from app.flow import questions, versions
 from app.flow.actions import Act
 from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
 from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey, Step
@@ -239,7 +239,7 @@ def _pass_with_limits(moving: Moving) -> None:
         moving.act.db.execute(own.values(limits=said.limits, limits_agreed=said.agreed))
         if not said.agreed:
             _ask_limits(moving, piece)
-    _open_deadlines(moving)
+    _photos_passed(moving)
 
 
 def _ask_limits(moving: Moving, piece: Piece) -> None:
@@ -255,6 +255,13 @@ def _ask_limits(moving: Moving, piece: Piece) -> None:
         questions.about_limits(name, moving.said.limits), "letter", moving.act.who, now,
         blocking=False,
     )  # fmt: skip
+
+
+def _photos_passed(moving: Moving) -> None:
+    """Copies in another pose get a version of their own, and more copies may join for a while."""
+    for piece, state in tuple(moving.act.done.pieces):
+        versions.settle_poses(moving.act, piece.ref.id, state.entered_at, state.gates)
+    _open_deadlines(moving)
 
 
 def _open_deadlines(moving: Moving) -> None:
@@ -352,7 +359,7 @@ def _of_parcel(moving: Moving) -> None:
 
 _FINDING = Effect(hears=_finding)
 _PLAIN = Effect()
-_PASS = Effect(after=_open_deadlines)
+_PASS = Effect(after=_photos_passed)
 _VIEWS = Effect(_views, _check_third, _ask_views)
 EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     **dict.fromkeys(Kind, _PLAIN),

@@ -19,7 +19,7 @@ COPY = (
         copies, orders.c.number.label("order_number"), orders.c.customer_id, orders.c.paid,
         orders.c.gift, orders.c.ship_name, orders.c.ship_lines, orders.c.ship_postcode,
         orders.c.ship_country, orders.c.address_confirmed_at, orders.c.ship_part,
-        orders.c.parcel_note, animals.c.name.label("animal"), animals.c.kind,
+        orders.c.parcel_note, models.c.follows_id, animals.c.name.label("animal"), animals.c.kind,
         customers.c.name.label("customer"),
     )
     .join(orders, orders.c.id == copies.c.order_id)
@@ -70,7 +70,12 @@ def stops(row: RowMapping, beside: Around, now: int) -> list[Stop]:
     order, waits = row["order_id"], gates.read(row["gates"] or "")
     asked = {
         question
-        for model, copy in ((None, None), (row["model_id"], None), (None, row["id"]))
+        for model, copy in (
+            (None, None),
+            (row["model_id"], None),
+            (row["follows_id"], None),
+            (None, row["id"]),
+        )
         for question in beside.asked.get((order, model, copy), ())
     }
     return may_leave(

@@ -23,8 +23,8 @@ _MARKS = text(
     " (SELECT coalesce(max(id), 0) FROM changes), (SELECT coalesce(max(id), 0) FROM tellings)"
 )
 _ROWS = """
-SELECT c.id, c.order_id, c.model_id, c.replaces_id, o.number, o.taken_at, o.recorded_at,
-  o.imported, o.ship_part, a.kind, a.life = 'remembered' AS remembered
+SELECT c.id, c.order_id, c.model_id, m.follows_id, c.replaces_id, o.number, o.taken_at,
+  o.recorded_at, o.imported, o.ship_part, a.kind, a.life = 'remembered' AS remembered
 FROM copies c JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = c.model_id
   JOIN animals a ON a.id = m.animal_id
 WHERE c.withdrawn = 0 AND {0} ORDER BY c.id
@@ -42,6 +42,8 @@ _OF_ORDERS = text(_ROWS.format("c.order_id IN (SELECT value FROM json_each(:orde
 _MOVED_ORDERS = text(
     "SELECT c.order_id FROM transitions t JOIN copies c ON c.id = t.copy_id WHERE t.id > :last"
     " UNION SELECT c.order_id FROM transitions t JOIN copies c ON c.model_id = t.model_id"
+    " WHERE t.id > :last"
+    " UNION SELECT m.order_id FROM transitions t JOIN models m ON m.id = t.model_id"
     " WHERE t.id > :last"
 )
 _CHANGED_ORDERS = text(
@@ -166,7 +168,8 @@ class _Columns:
 
 def _raw(db: Connection, copies: Sequence[Any]) -> Raw:
     driver = db.connection.cursor()
-    models = sorted({row.model_id for row in copies})
+    before = {row.follows_id for row in copies if row.follows_id is not None}
+    models = sorted({row.model_id for row in copies} | before)
     found, right = _Columns(), _Columns()
     for query, ids in ((_LOG_OF_MODELS, models), (_LOG_OF_COPIES, [row.id for row in copies])):
         driver.execute(query, (json.dumps(ids),))

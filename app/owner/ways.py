@@ -193,7 +193,13 @@ def _seconds(
             begun = first
             while begun < after and step[begun] == _NOT_BEGUN:
                 begun += 1
-            lent.append(_Lot(target, model, end_of[2 * row.model_id], start[first], end[begun - 1]))
+            since, until = start[first], end[begun - 1]
+            lent.append(_Lot(target, model, end_of[2 * row.model_id], since, until))
+            before = place.get(2 * (row.follows_id or 0))
+            if before is not None:
+                # A version in another pose came of the one before: until then that was waited for.
+                came = min(until, start[model])
+                lent.append(_Lot(target, before, end_of[2 * row.follows_id], since, came))
     seconds = np.zeros((whole.size, len(STEP_LIST), len(CLASS_LIST)), dtype=np.int64)
     if not own:
         return seconds

@@ -104,7 +104,7 @@ def views_of(workshop: Workshop, db: Connection, model_id: int) -> dict[str, Vie
     query = (
         select(reference_views, pictures.c.sha256, pictures.c.path)
         .join(pictures, pictures.c.id == reference_views.c.picture_id)
-        .where(reference_views.c.model_id == model_id)
+        .where(reference_views.c.model_id == store.whose_photos(model_id))
     )
     found: dict[str, View] = {}
     for row in db.execute(query):

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, delete, func, select, text
+from sqlalchemy import Connection, ScalarSelect, delete, exists, func, literal, select, text
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.engine import RowMapping
 
@@ -209,12 +209,24 @@ def one(db: Connection, id_: int) -> RowMapping:
     return row
 
 
+def whose_photos(model_id: int) -> ScalarSelect[int]:
+    """The model whose photos serve for a model, as a query: its own, or those of one it follows."""
+    line = select(literal(model_id).label("id"), literal(0).label("back")).cte(recursive=True)
+    before = select(models.c.follows_id, line.c.back + 1).join(line, models.c.id == line.c.id)
+    line = line.union_all(before.where(models.c.follows_id.is_not(None)))
+    here = exists().where(picture_models.c.model_id == line.c.id)
+    return select(line.c.id).where(here).order_by(line.c.back).limit(1).scalar_subquery()
+
+
 def of_model(db: Connection, model_id: int) -> Sequence[RowMapping]:
-    """The pictures of a model, all its deliveries together, in the order of taking."""
+    """The pictures that a model is made from, its deliveries together, in the order of taking.
+
+    `for_model` is the model that they were sent for.
+    """
     query = (
-        select(pictures)
+        select(pictures, picture_models.c.model_id.label("for_model"))
         .join(picture_models, picture_models.c.picture_id == pictures.c.id)
-        .where(picture_models.c.model_id == model_id)
+        .where(picture_models.c.model_id == whose_photos(model_id))
         .order_by(pictures.c.taken == "", pictures.c.taken, pictures.c.name, pictures.c.id)
     )
     return db.execute(query).mappings().all()

@@ -1,109 +1,37 @@
-"""What hands do with a model and its copies, step by step, said plainly. Pure.
+"""What hands do with the copies of a model, step by step, said plainly. Pure.
 
 Where nobody is at a piece it waits its turn, and the page says so; nothing is made up.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
-from app.flow.steps import ENDS, MAKING_STEPS, PLACE, MoveKey, Step
+from app.flow.steps import ENDS, MAKING_STEPS, PLACE, Step
 from app.orders.facts import sizes
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
 from app.shared.web import words
 from app.status.document import Block
 from app.status.tasks import asks_about
-from app.status.voice import Days, Subject, likeness, own, subject, surface, voice
+from app.status.voice import Days, Subject, own, subject, surface, voice
 
 SHORT_MARK = 3
 
 
-def finishing(animal: AnimalFacts, facts: OrderFacts, days: Days, blank_on: bool) -> list[Block]:
-    """A model at finishing: the photos are settled, what hands do, what comes after."""
-    blocks = [Block("text", (f"{passed(animal, facts, days)} {_at_the_screen(animal, days)}",))]
-    if gap := gaps(animal):
-        blocks.append(Block("text", (gap,)))
-    if animal.copies:
-        blocks.append(Block("quiet", (_made_by_hand(animal, blank_on),)))
-    return blocks
-
-
-def passed(animal: AnimalFacts, facts: OrderFacts, days: Days) -> str:
-    """That the photos are settled, and when; or why none were needed."""
-    one = voice(animal)
-    photos = f"{animal.pictures} photos" if animal.pictures else "photos"
-    if animal.passed_at is None:
-        return f"{own(animal.name)} {photos} are good to work from."
-    if animal.passed_at < facts.taken_at and not facts.imported:
-        return f"We already have a model of {animal.name}, so we don’t need any photos."
-    when = words.capital(days.on(animal.passed_at))
-    if animal.outcome == MoveKey.BY_EYE:
-        return (
-            f"{when} we decided to shape {own(animal.name)} model ourselves from {one.his} "
-            f"{photos}, rather than have a machine build it."
-        )
-    return f"{when} we found that {own(animal.name)} {photos} are good to work from."
-
-
-def gaps(animal: AnimalFacts) -> str:
-    """What the photos leave open, and how it is made all the same; empty where nothing is said."""
-    if not animal.limits:
-        return ""
-    him = voice(animal).him
-    agreed = ", as agreed with you" if animal.limits_agreed else ""
-    lead = f"What the photos don’t show, we shape from what we know of {him}{agreed}"
-    return words.with_said(lead, animal.limits)
-
-
-def _at_the_screen(animal: AnimalFacts, days: Days) -> str:
-    one, standing = voice(animal), animal.model
-    cover = surface(animal.kind)[0]
-    if standing.held:
-        return paused(Subject(f"{one.his} model"), standing, days)
-    begun = _since(standing, days) if standing.in_hand else ""
-    if standing.by and not begun:
-        return f"{standing.by} has paused work on {one.his} model and will carry on."
-    waits = f"{words.capital(one.his)} model is waiting to be"
-    if animal.outcome == MoveKey.BY_EYE:
-        if begun:
-            return f"{begun} has been shaping {one.his} model on screen."
-        return f"{waits} shaped on screen."
-    see = f"where the photos couldn’t see through the {cover}"
-    if begun:
-        return (
-            f"{begun} has been finishing {one.his} model on screen: repairing the surface {see}, "
-            "and bringing out the face."
-        )
-    return (
-        f"{waits} finished on screen. That’s where we repair the surface {see}, and bring out the "
-        "face."
-    )
-
-
-def _since(standing: Standing, days: Days) -> str:
+def since(standing: Standing, days: Days) -> str:
     """ "Since Monday Ines", of a piece that somebody is working on."""
-    since = days.since(standing.hand_since or standing.since)
-    return f"{words.capital(since)} {standing.by or 'one of us'}"
-
-
-def _made_by_hand(animal: AnimalFacts, blank_on: bool) -> str:
-    count = len(animal.copies)
-    them = {1: likeness(animal).words, 2: "both copies"}.get(
-        count, f"all {words.count(count, 'copy', 'copies')}"
-    )
-    each = "" if count == 1 else " of each"
-    begin = f"make a rough shape{each} from the model, then " if blank_on else ""
-    return (
-        f"After that we {begin}shape and paint {them} by hand, and check every marking against "
-        "your photos before anything leaves."
-    )
+    day = days.since(standing.hand_since or standing.since)
+    return f"{words.capital(day)} {standing.by or 'one of us'}"
 
 
 # ---------------------------------------------------------------- copies
 
 
-def making(animal: AnimalFacts, facts: OrderFacts, days: Days, quiet: bool) -> list[Block]:
-    """Where the copies of an animal are, those of which the same is said together."""
+def making(
+    animal: AnimalFacts, facts: OrderFacts, days: Days, quiet: bool,
+    some: Sequence[CopyFacts] | None = None,
+) -> list[Block]:  # fmt: skip
+    """Where the copies of an animal (or `some`) are, those of which the same is said together."""
     groups: dict[str, list[CopyFacts]] = {}
-    for copy in sorted(animal.made, key=_furthest_first):
+    for copy in sorted(animal.made if some is None else some, key=_furthest_first):
         # The sentence with one and the same subject tells which copies go together.
         said = _copy(copy, Subject("it"), animal, facts, days)
         groups.setdefault(said, []).append(copy)
@@ -192,8 +120,30 @@ def paused(them: Subject, standing: Standing, days: Days) -> str:
 def _not_begun(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
+    if copy.model is not None and not copy.remake:
+        return f"{_other_pose(copy, them)} {_at_its_model(copy.model, days)}"
     when = "that’s done" if copy.remake else "the model is finished"
     return f"We’ll start making {them.obj} when {when}."
+
+
+def _other_pose(copy: CopyFacts, them: Subject) -> str:
+    """Why a copy does not wait for the model that its sisters are made from."""
+    pose = f", {copy.pose.strip()}," if copy.pose.strip() else ""
+    return (
+        f"{them.head} {them.verb('is', 'are')} in another pose{pose} and "
+        f"{them.verb('gets', 'get')} a model of {them.verb('its', 'their')} own."
+    )
+
+
+def _at_its_model(model: Standing, days: Days) -> str:
+    then = "We’ll start making it when the model is finished."
+    if model.held:
+        return f"{paused(Subject('that model'), model, days)} {then}"
+    if model.in_hand:
+        return f"{since(model, days)} has been finishing that model on screen. {then}"
+    if model.by:
+        return f"{model.by} has paused work on that model and will carry on. {then}"
+    return f"That model is waiting to be finished on screen. {then}"
 
 
 def _blank(
@@ -214,7 +164,7 @@ def _shaping(
     standing = copy.standing
     if standing.in_hand:
         return (
-            f"{_since(standing, days)} has been shaping {them.obj}: cleaning up the form with "
+            f"{since(standing, days)} has been shaping {them.obj}: cleaning up the form with "
             f"small rotary tools, and cutting the {cut} by hand from your photos."
         )
     if standing.by:
@@ -245,7 +195,7 @@ def _painting(
         )
     if standing.in_hand:
         return (
-            f"{_since(standing, days)} has been painting {them.obj} in thin layers, matching "
+            f"{since(standing, days)} has been painting {them.obj} in thin layers, matching "
             f"{markings} to your photos."
         )
     if standing.by:

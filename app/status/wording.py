@@ -12,7 +12,7 @@ from app.flow.steps import PHOTO_STEPS, Step
 from app.orders.facts.order import AnimalFacts, OrderFacts, is_quiet, joining
 from app.shared.calendar import Calendar
 from app.shared.web import words
-from app.status import parcel_words, photo_words, piece_words, range_words
+from app.status import model_words, parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Document, Section, StudioContact, ToDo
 from app.status.picture_words import CaptionedPicture, picture
 from app.status.tasks import first_wanted, tasks
@@ -153,11 +153,16 @@ def _animal(
         return [*blocks, *still]
     if step is Step.FINISHING:
         still = piece_words.model_still_waits(animal, facts, days) if quiet else []
-        return [*piece_words.finishing(animal, facts, days, teller.blank_on), *still]
+        begun = [copy for copy in animal.made if copy.step is not Step.NOT_BEGUN]
+        return [
+            *model_words.finishing(animal, facts, days, teller.blank_on),
+            *(piece_words.making(animal, facts, days, quiet, begun) if begun else ()),
+            *still,
+        ]
     blocks = piece_words.making(animal, facts, days, quiet)
     at_the_model = any(copy.step is Step.NOT_BEGUN for copy in animal.copies)
     if not facts.left and not at_the_model and animal.passed_at is not None:
-        finished = f"{piece_words.passed(animal, facts, days)} The model is finished."
+        finished = f"{model_words.passed(animal, facts, days)} The model is finished."
         blocks.append(Block("quiet", (finished,)))
     return blocks
 

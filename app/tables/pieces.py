@@ -38,7 +38,11 @@ class PieceColumns(SQLModel):
 
 
 class Model(PieceColumns, table=True):
-    """A model of an animal, in versions. It carries the photo and screen steps."""
+    """A model of an animal, in versions. It carries the photo and screen steps.
+
+    `pose` is the one that it is built in: None before its photos have passed, and where nobody
+    said one. Another pose is another version.
+    """
 
     __tablename__ = "models"
     __table_args__ = (
@@ -60,6 +64,7 @@ class Model(PieceColumns, table=True):
     machine: str = col.text()
     build_ends_at: int | None = col.moment_or_none()
     gates: str | None = col.text_or_none()
+    pose: str | None = col.text_or_none()
 
 
 class Copy(PieceColumns, table=True):

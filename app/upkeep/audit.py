@@ -6,14 +6,14 @@ nothing.
 
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import DatabaseError
 
-from app.flow.steps import Of
+from app.flow.steps import Of, piece_code
 from app.photos.pictures.audit import check_pictures
 from app.shared.calendar import Calendar
 from app.shared.differences import Difference, Reading
@@ -66,13 +66,27 @@ AND EXISTS (SELECT 1 FROM transitions t WHERE t.copy_id = c.id
 """
 
 
+# Only what is still being made: nobody can do anything about the pose of what has left.
+_TWO_POSES = """
+SELECT o.number, m.letter, group_concat(DISTINCT c.pose) FROM models m
+JOIN copies c ON c.model_id = m.id AND c.withdrawn = 0 AND c.open = 1 AND c.pose <> ''
+JOIN orders o ON o.id = m.order_id
+WHERE m.pose IS NULL AND m.step NOT IN ('photos_wanted', 'photos_in', 'building', 'assessing')
+GROUP BY m.id HAVING count(DISTINCT lower(c.pose)) > 1 ORDER BY o.number, m.letter
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class AuditResult:
-    """What was looked at, how much of it, and what differs."""
+    """What was looked at, how much of it, and what differs.
+
+    `to_look_at` is what agrees with the log, but wants a person: in sentences.
+    """
 
     ok: bool
     counts: dict[str, int]
     differences: list[Difference]
+    to_look_at: list[str] = field(default_factory=list)
 
 
 def audit(
@@ -119,6 +133,7 @@ def _audit(
             in_force, troubles = _studio(db, now)
             found += troubles
             found += _of_the_log(raw_of(db), in_force.calendar, now, counts)
+            look = _two_poses(raw_of(db))
             if with_key:
                 found += _of_the_key(raw_of(db), folder)
         if page_checks is not None:
@@ -127,7 +142,16 @@ def _audit(
         if with_pictures:
             counts["pictures"], lost = check_pictures(reading, folder.pictures)
             found += lost
-    return AuditResult(not found, counts, found)
+    return AuditResult(not found, counts, found, look)
+
+
+def _two_poses(raw: sqlite3.Connection) -> list[str]:
+    """Models whose copies are in two poses: the pose of one of them is to be put right."""
+    return [
+        f"{piece_code(number, letter)}: copies of one model are in two poses ({poses}). Put them "
+        "right with “Edit this order” on its page."
+        for number, letter, poses in raw.execute(_TWO_POSES)
+    ]
 
 
 def _of_the_key(raw: sqlite3.Connection, folder: DataFolder) -> Iterator[Difference]:

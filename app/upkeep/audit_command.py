@@ -30,6 +30,8 @@ def main(folder: DataFolder, as_json: bool, page_checks: PageChecks | None = Non
 def _lines(result: AuditResult) -> list[str]:
     counted = ", ".join(f"{count:,} {what}" for what, count in result.counts.items())
     lines = [f"Compared: {counted}."] if counted else []
+    if result.to_look_at:
+        lines += ["To look at:", *result.to_look_at]
     if result.ok:
         return [*lines, "Everything agrees with the log."]
     total = len(result.differences)

@@ -163,6 +163,21 @@ def _rows() -> dict[str, OrderFacts]:
         "remade from the model": made(
             copy(Step.NOT_BEGUN, remade_by=1), copy(Step.PAINTING, number=2)
         ),
+        "two poses": order(
+            animal(
+                Step.FINISHING,
+                9,
+                copies=(
+                    copy(Step.NOT_BEGUN),
+                    copy(Step.NOT_BEGUN, number=2, pose="lying", model=at(Step.FINISHING, **HAND)),
+                ),
+                **PASSED,
+            )
+        ),
+        "two poses, one begun": made(
+            copy(Step.SHAPING),
+            copy(Step.NOT_BEGUN, number=2, pose="lying", model=at(Step.FINISHING)),
+        ),
         "longer": order(
             replace(built, copies=(copy(Step.SHAPING),)),
             shown=Shown(None, None, date(2026, 3, 11), "143 orders of our own"),

@@ -10,7 +10,7 @@ from app.flow.steps import PLACE, Step, piece_code
 class OpenPiece(NamedTuple):
     """An open piece with what its row says: state, order, animal. Moments are UTC seconds.
 
-    `making` counts from 1; a model that follows another one was asked for by a remake and says 2.
+    `making` counts from 1; a model that a remake asked for says 2. `pose` is a model's.
     `sizeless` says, just before and at the blank, that a copy has no size yet.
     `passed_at` and `counted_at` of a copy are those of its model, where it has none of its own.
     """
@@ -54,6 +54,7 @@ class OpenPiece(NamedTuple):
     breed: str
     life: str
     sizeless: int
+    pose: str | None = None
 
     @property
     def stopped(self) -> bool:

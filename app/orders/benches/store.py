@@ -23,9 +23,11 @@ _REST = (
 MODELS = " ".join(
     (
         "SELECT 'model',", _STATE, "p.counted_at, p.passed_at, p.attempts, p.reworks,",
-        "p.rests_until, p.letter, p.number, CASE WHEN p.follows_id IS NULL THEN 1 ELSE 2 END,",
+        "p.rests_until, p.letter, p.number, CASE WHEN p.follows_id IS NULL OR p.pose IS NOT",
+        "(SELECT f.pose FROM models f WHERE f.id = p.follows_id) THEN 1 ELSE 2 END,",
         "p.pictures, p.machine, p.build_ends_at,", _REST, ", p.step = 'finishing' AND EXISTS",
-        "(SELECT 1 FROM copies k WHERE k.model_id = p.id AND k.open = 1 AND k.size_mm IS NULL)",
+        "(SELECT 1 FROM copies k WHERE k.model_id = p.id AND k.open = 1 AND k.size_mm IS NULL),",
+        "p.pose",
         "FROM models p",
         "JOIN orders o ON o.id = p.order_id JOIN animals a ON a.id = p.animal_id",
         "LEFT JOIN accounts h ON h.id = p.hand_id WHERE p.open = 1",
@@ -35,7 +37,7 @@ COPIES = " ".join(
     (
         "SELECT 'copy',", _STATE, "m.counted_at, coalesce(p.passed_at, m.passed_at), p.attempts,",
         "p.reworks, p.rests_until, p.letter, p.number, p.making, NULL, '', NULL,", _REST,
-        ", p.step = 'blank' AND p.size_mm IS NULL",
+        ", p.step = 'blank' AND p.size_mm IS NULL, NULL",
         "FROM copies p JOIN models m ON m.id = p.model_id JOIN orders o ON o.id = p.order_id",
         "JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts h ON h.id = p.hand_id",
         "WHERE p.open = 1 AND p.step <> 'not_begun'",

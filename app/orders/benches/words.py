@@ -191,6 +191,8 @@ def notes(line: OpenPiece, question: Asked | None, chance: float | None, clock: 
     elif line.reworks:
         late = "Rework"
     soon, rest = _needed(line, chance, clock)
+    if line.pose:
+        rest.append(words.capital(line.pose))
     if line.sizeless:
         rest.append("Size missing")
     if line.gates:

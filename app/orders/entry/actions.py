@@ -4,14 +4,14 @@ import re
 from dataclasses import dataclass
 from datetime import date, time
 
-from sqlalchemy import Connection, RowMapping, func, insert, select, update
+from sqlalchemy import Connection, func, insert, select, update
 
 from app.flow import news_rows as news
-from app.flow.actions import Entering, entering
+from app.flow.actions import Entering, entering, new_version
 from app.flow.changes import change_in
-from app.flow.steps import Of, Step
-from app.flow.store import mark_stale
-from app.orders.entry.form import LETTERS, AddedCopy, AnimalDraft, CopyFields, Draft, OrderFields
+from app.flow.steps import PHOTO_STEPS, Of, Step
+from app.flow.versions import in_pose, version_for
+from app.orders.entry.form import LETTERS, AnimalDraft, CopyFields, Draft, OrderFields
 from app.orders.entry.store import Known, by_mail
 from app.orders.facts.sizes import usual
 from app.orders.forecast.worker import chance_of_new
@@ -25,7 +25,6 @@ from app.studio.workshop import Workshop
 from app.tables import (
     animals,
     contacts,
-    copies,
     customer_mails,
     customers,
     forecasts,
@@ -33,7 +32,6 @@ from app.tables import (
     models,
     order_animals,
     orders,
-    transitions,
 )
 
 _NOT_DIGIT = re.compile(r"\D")
@@ -215,32 +213,65 @@ def _animal(
     typed = draft.fields
     animal_id = _animal_row(db, customer_id, draft, book.act.who, now)
     _marks(db, animal_id, typed.marks)
-    model_id, ready = (
-        _ready_model(db, animal_id) if typed.ready_model and typed.animal_id else (None, False)
-    )
-    if model_id is None:
-        step = typed.step if whole.order.under_way and typed.step else Step.PHOTOS_WANTED
-        values: dict[str, object] = {
-            "animal_id": animal_id, "order_id": order_id, "letter": letter,
-            "pictures": typed.pictures,
-        }  # fmt: skip
-        model_id = book.piece(Of.MODEL, values, step, _since(workshop, typed.since, now)).id
-        ready = step is Step.READY
+    poses = _poses(draft)
+    known = _ready_model(db, animal_id) if typed.ready_model and typed.animal_id else None
+    at = _since(workshop, typed.since, now)
+    of, first = (order_id, letter), known
+    if first is None:
+        first = _new_model(book, draft, of, animal_id, whole.order.under_way, at)
+    stands = known is None or whole.order.under_way
+    versions = {pose: _version(book, first, of, pose, at, as_it_stands=stands) for pose in poses}
     made = db.execute(
         insert(order_animals).values(
-            order_id=order_id, letter=letter, animal_id=animal_id, model_id=model_id
+            order_id=order_id, letter=letter, animal_id=animal_id, model_id=versions[poses[0]][0]
         )
     ).inserted_primary_key
     assert made is not None
-    line = {
-        "order_id": order_id, "order_animal_id": int(made[0]), "model_id": model_id,
-        "letter": letter,
-    }  # fmt: skip
+    line = {"order_id": order_id, "order_animal_id": int(made[0]), "letter": letter}
     for number, copy in enumerate(draft.copies, start=1):
-        first = _first_step(workshop, copy, ready, whole.order.under_way)
+        pose = copy.pose or poses[0]
+        model_id, ready = versions[pose]
+        step = _first_step(workshop, copy, ready, whole.order.under_way)
         measured = copy.measured or usual(typed.kind) or None
-        values = {**copy.columns(), **line, "number": number, "measured": measured}
-        book.piece(Of.COPY, values, first, _since(workshop, copy.since, now))
+        values = {**copy.columns(), **line, "number": number, "measured": measured, "pose": pose,
+                  "model_id": model_id}  # fmt: skip
+        book.piece(Of.COPY, values, step, _since(workshop, copy.since, now))
+
+
+def _poses(draft: AnimalDraft) -> list[str]:
+    """The poses of an animal's copies, the first copy's first; one that names none has that."""
+    named = list(dict.fromkeys(copy.pose for copy in draft.copies if copy.pose))
+    return named or [""]
+
+
+def _new_model(
+    book: Entering, draft: AnimalDraft, of: tuple[int, str], animal_id: int, under_way: bool,
+    at: int,
+) -> int:  # fmt: skip
+    """A model of an animal, at its photos or where it stands already."""
+    typed = draft.fields
+    step = typed.step if under_way and typed.step else Step.PHOTOS_WANTED
+    pose = _poses(draft)[0] or None
+    values: dict[str, object] = {
+        "animal_id": animal_id, "order_id": of[0], "letter": of[1], "pictures": typed.pictures,
+        "pose": None if step in PHOTO_STEPS else pose,
+    }  # fmt: skip
+    return book.piece(Of.MODEL, values, step, at).id
+
+
+def _version(
+    book: Entering, model_id: int, of: tuple[int, str], pose: str, at: int, *, as_it_stands: bool
+) -> tuple[int, bool]:
+    """The version of a model in a pose, and whether it is ready; `as_it_stands` lets a new one in
+    where the model itself is, of an order under way."""
+    db = book.act.db
+    found = in_pose(db, model_id, pose)
+    if found is None and as_it_stands:
+        old = db.execute(select(models).where(models.c.id == model_id)).mappings().one()
+        new_version(book.act, old, of, pose, at, step=Step(old["step"]))
+    version = version_for(book.act, model_id, of, pose, at)
+    step = db.execute(select(models.c.step).where(models.c.id == version)).scalar_one()
+    return version, step == Step.READY
 
 
 def _animal_row(db: Connection, customer_id: int, draft: AnimalDraft, who: Person, now: int) -> int:
@@ -289,15 +320,15 @@ def _marks(db: Connection, animal_id: int, typed: str) -> None:
         db.execute(insert(marks).values(animal_id=animal_id, what=what[:200], side=side))
 
 
-def _ready_model(db: Connection, animal_id: int) -> tuple[int | None, bool]:
-    """The animal's newest model that is ready or on its way, and whether it is ready."""
-    row = db.execute(
-        select(models.c.id, models.c.step)
+def _ready_model(db: Connection, animal_id: int) -> int | None:
+    """The animal's newest model that is ready or on its way."""
+    query = (
+        select(models.c.id)
         .where(models.c.animal_id == animal_id, models.c.step != str(Step.CANCELLED))
         .order_by((models.c.step == str(Step.READY)).desc(), models.c.id.desc())
         .limit(1)
-    ).first()
-    return (row.id, row.step == Step.READY) if row is not None else (None, False)
+    )
+    return db.execute(query).scalar()
 
 
 def _since(workshop: Workshop, since: date | None, now: int) -> int:
@@ -313,83 +344,3 @@ def _first_step(workshop: Workshop, copy: CopyFields, ready: bool, under_way: bo
     if not ready:
         return Step.NOT_BEGUN
     return Step.BLANK if workshop.in_force().settings.blank_on else Step.SHAPING
-
-
-def add_copy(
-    workshop: Workshop,
-    order_id: int,
-    order_animal_id: int,
-    typed: AddedCopy,
-    who: Person,
-    once: str,
-) -> None:
-    """Add a copy to an animal of an open order, while its model is open.
-
-    The last day for copies only warns. Raises BadFields where the model is finished; a follow-on
-    order is the way then. And where the order is paid in full, unless it is said whether this copy
-    is too.
-    """
-    now = workshop.now()
-    with workshop.database.writing() as db:
-        row = _line_that_takes_copies(db, order_id, order_animal_id)
-        last = db.execute(
-            select(func.coalesce(func.max(copies.c.number), 0)).where(
-                copies.c.order_id == row["order_id"], copies.c.letter == row["letter"]
-            )
-        ).scalar_one()
-        if once and _added_before(db, row["order_id"], once):
-            return
-        if row["paid"] == "all" and not typed.paid:
-            raise BadFields({"paid": "The order is paid in full. Is this copy too?"})
-        book = entering(db, who, now)
-        book.act.once = once
-        values = {
-            **typed.columns(),
-            "measured": typed.measured or usual(row["kind"]) or None,
-            "order_id": row["order_id"],
-            "order_animal_id": order_animal_id,
-            "model_id": row["model_id"],
-            "letter": row["letter"],
-            "number": last + 1,
-        }
-        book.piece(Of.COPY, values, Step.NOT_BEGUN, now)
-        book.close()
-        if row["paid"] == "all":
-            change_in(db, orders, order_id, order_id, {"paid": typed.paid}, who, now)
-        mark_stale(db, [row["order_id"]])
-    workshop.changed.set()
-
-
-def _line_that_takes_copies(db: Connection, order_id: int, order_animal_id: int) -> RowMapping:
-    """An animal's line of an open order that more copies may still join. Raises BadFields."""
-    row = (
-        db.execute(
-            select(
-                order_animals.c.order_id,
-                order_animals.c.letter,
-                order_animals.c.model_id,
-                models.c.step,
-                orders.c.open,
-                orders.c.paid,
-                animals.c.kind,
-            )
-            .join(animals, animals.c.id == order_animals.c.animal_id)
-            .join(models, models.c.id == order_animals.c.model_id)
-            .join(orders, orders.c.id == order_animals.c.order_id)
-            .where(order_animals.c.id == order_animal_id, order_animals.c.order_id == order_id)
-        )
-        .mappings()
-        .first()
-    )
-    if row is None or not row["open"] or row["step"] in (Step.READY, Step.CANCELLED):
-        raise BadFields({"": "The model is finished, so more copies are an order of their own."})
-    return row
-
-
-def _added_before(db: Connection, order_id: int, once: str) -> bool:
-    query = (
-        select(transitions.c.id)
-        .join(copies, copies.c.id == transitions.c.copy_id)
-        .where(copies.c.order_id == order_id, transitions.c.once == once)
-    )
-    return db.execute(query).first() is not None

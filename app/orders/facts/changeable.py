@@ -1,12 +1,13 @@
 """What of a piece can still be made otherwise than it was ordered. Pure.
 
-The pose is the model's, the size that of the blank. Bases are mounted and inscriptions cut from
-painting on, so that inspection sees them; nothing is cut before its spelling is confirmed.
+The pose is the model's, another one another version of it; the size is that of the blank. Bases
+are mounted and inscriptions cut from painting on, so that inspection sees them; nothing is cut
+before its spelling is confirmed.
 """
 
 from enum import StrEnum
 
-from app.flow.steps import PHOTO_STEPS, PLACE, Step
+from app.flow.steps import PLACE, Step
 
 
 class Detail(StrEnum):
@@ -18,13 +19,13 @@ class Detail(StrEnum):
     INSCRIPTION = "inscription"
 
 
-def changeable(model: Step, copy: Step, *, confirmed: bool = True) -> tuple[Detail, ...]:
-    """What of a copy can still change, by its own step and its model's; `confirmed` says whether
-    an inscription may be cut."""
+def changeable(copy: Step, *, confirmed: bool = True) -> tuple[Detail, ...]:
+    """What of a copy can still change, by its step; `confirmed` says whether an inscription may
+    be cut."""
     unmounted = PLACE[copy] < PLACE[Step.PAINTING]
     uncut = not confirmed and PLACE[copy] <= PLACE[Step.PACKING]
     can = {
-        Detail.POSE: copy is Step.NOT_BEGUN and model in PHOTO_STEPS,
+        Detail.POSE: copy is Step.NOT_BEGUN,
         Detail.SIZE: copy is Step.NOT_BEGUN,
         Detail.BASE: unmounted,
         Detail.INSCRIPTION: unmounted or uncut,

@@ -186,6 +186,14 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
     )
 
 
+def _version(model_id: int, rows: Rows) -> Standing | None:
+    """Where a model stands that is not the one its animal is known by."""
+    row = rows.versions.get(model_id)
+    if row is None:
+        return None
+    return _standing(row, effective(rows.model_logs.get(model_id, [])), rows)
+
+
 def _scaled(copy: CopyFacts, height: str) -> CopyFacts:
     factor = sizes.scale(copy.size_mm, copy.measured, height)
     return replace(copy, scale=sizes.scale_said(factor))
@@ -207,6 +215,7 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
         letter=row.letter,
         number=row.number,
         standing=_standing(row, line, rows),
+        model=_version(row.model_id, rows),
         size_mm=row.size_mm,
         measured=row.measured or "",
         pose=row.pose,

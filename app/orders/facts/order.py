@@ -75,13 +75,14 @@ class CopyFacts:
 
     `rework` says that part of it is being made again. The whole of it is where an act (`remade_by`,
     at `remade_at`) began it anew. A copy that was received by assumption has `received_assumed`.
-    `scale` is the scale in words.
+    `scale` is in words. `model` is a version of its own, for its pose or because it is made anew.
     """
 
     code: str
     letter: str
     number: int
     standing: Standing
+    model: Standing | None = None
     size_mm: int | None = None
     measured: str = ""
     scale: str = ""
@@ -359,6 +360,8 @@ def positions(facts: OrderFacts, now: int) -> list[Position]:
                 continue
             if copy.step is not Step.NOT_BEGUN:
                 found.append(Position(copy.step, _days(copy.standing.since, now)))
+            elif copy.model is not None and copy.model.step not in ENDS:
+                found.append(Position(copy.model.step, _days(copy.model.since, now)))
             elif animal.model.step in ENDS:
                 # Its model is being finished again: it stands at the beginning of finishing.
                 found.append(Position(Step.FINISHING, _days(copy.standing.since, now)))
@@ -385,6 +388,8 @@ def at_a_bench(facts: OrderFacts) -> Iterator[Standing]:
     for animal in facts.alive:
         if animal.model.step not in ENDS:
             yield animal.model
+        waiting = [copy.model for copy in animal.made if copy.step is Step.NOT_BEGUN]
+        yield from dict.fromkeys(one for one in waiting if one and one.step not in ENDS)
         for copy in animal.copies:
             if copy.step not in ENDS and copy.step is not Step.NOT_BEGUN:
                 yield copy.standing

@@ -34,6 +34,8 @@ _COPIES = _query(
     "SELECT * FROM copies WHERE order_id IN :ids AND withdrawn = 0 AND step <> 'replaced'"
     " ORDER BY letter, number, making"
 )
+# The versions of an animal's model that are not the one it is known by.
+_VERSIONS = _query("SELECT * FROM models WHERE id IN :ids")
 _MARKS = _query(
     "SELECT animal_id, what, side, place FROM marks"
     " WHERE animal_id IN :ids AND gone_at IS NULL ORDER BY id"
@@ -91,6 +93,7 @@ class Rows:
     orders: dict[int, _Row] = field(default_factory=dict)
     animals: dict[int, list[_Row]] = field(default_factory=dict)
     copies: dict[int, list[_Row]] = field(default_factory=dict)
+    versions: dict[int, _Row] = field(default_factory=dict)
     marks: dict[int, list[_Row]] = field(default_factory=dict)
     views: dict[int, list[_Row]] = field(default_factory=dict)
     model_logs: dict[int, list[Entry]] = field(default_factory=dict)
@@ -105,7 +108,7 @@ class Rows:
 
 
 def load(db: Connection, order_ids: Sequence[int]) -> Rows:
-    """Everything that the facts of some orders need: fourteen queries at most."""
+    """Everything that the facts of some orders need: fifteen queries at most."""
 
     def ask(query: Any, ids: Iterable[int | None]) -> list[_Row]:
         wanted = sorted({id_ for id_ in ids if id_ is not None})
@@ -118,7 +121,9 @@ def load(db: Connection, order_ids: Sequence[int]) -> Rows:
     rows.copies = _by(copies, lambda row: row.order_id)
     rows.marks = _by(ask(_MARKS, (r.animal_id for r in animals)), lambda row: row.animal_id)
     rows.views = _by(ask(_VIEWS, (r.id for r in animals)), lambda row: row.model_id)
-    rows.model_logs = _logs(ask(_MODEL_LOG, (r.id for r in animals)))
+    others = {r.model_id for r in copies} - {r.id for r in animals}
+    rows.versions = {row.id: row for row in ask(_VERSIONS, others)}
+    rows.model_logs = _logs(ask(_MODEL_LOG, {*others, *(r.id for r in animals)}))
     rows.copy_logs = _logs(ask(_COPY_LOG, (r.id for r in copies)))
     rows.questions = _by(ask(_QUESTIONS, order_ids), lambda row: row.order_id)
     rows.parcels = {row.id: row for row in ask(_PARCELS, (r.parcel_id for r in copies))}
@@ -126,7 +131,7 @@ def load(db: Connection, order_ids: Sequence[int]) -> Rows:
     rows.tellings = {row.order_id: row for row in ask(_TELLINGS, order_ids)}
     rows.forecasts = {row.order_id: row for row in ask(_FORECASTS, order_ids)}
     rows.deliveries = _by(ask(_DELIVERIES, order_ids), lambda row: row.order_id)
-    hands = ask(_PEOPLE, (row.hand_id for row in [*animals, *copies]))
+    hands = ask(_PEOPLE, (row.hand_id for row in [*animals, *copies, *rows.versions.values()]))
     # Of the staff a customer never reads more than a first name.
     rows.first_names = {row.id: first_name(row.name) for row in hands}
     return rows

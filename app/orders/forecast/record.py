@@ -38,7 +38,7 @@ _LOG = text(
     " WHERE kind IN ('enter', 'move', 'ask', 'answer', 'undo', 'correction') ORDER BY id"
 )
 _COPIES = text(
-    "SELECT c.id, c.model_id, c.order_id, c.replaces_id, c.step, c.letter, c.size_mm,"
+    "SELECT c.id, c.model_id, m.follows_id, c.order_id, c.replaces_id, c.step, c.letter, c.size_mm,"
     " a.id AS animal_id, a.life, o.needed_by,"
     " CASE WHEN c.open AND c.hold_whose != '' THEN c.hold_look_on"
     " WHEN c.open AND m.open AND m.hold_whose != '' THEN m.hold_look_on END AS rests_until"
@@ -160,24 +160,40 @@ def _ways(copies: Sequence[Any], own: OwnStays) -> tuple[Ints, Ints, Floats, Flo
     copy, stay = _spread(begins, ends)
     known = np.flatnonzero(begins < ends)
     waits = known[own.step[begins[known]] == _STEP[Step.NOT_BEGUN]]
-    models = np.array([row.model_id for row in copies], dtype=np.int64)[waits]
+    models = np.array([row.model_id for row in copies], dtype=np.int64)
+    follows = np.array([row.follows_id or -1 for row in copies], dtype=np.int64)
+    waits, models, until = _with_the_one_before(waits, models[waits], follows[waits], own)
     row, theirs = _spread(*(np.searchsorted(own.piece, models, s) for s in ("left", "right")))
     waiting = waits[row]
     first = begins[waiting]
-    over = own.left[theirs] <= own.entered[first]
-    late = own.entered[theirs] >= own.left[first]
+    over = np.fmin(own.left[theirs], until[row]) <= own.entered[first]
+    late = own.entered[theirs] >= np.fmin(own.left[first], until[row])
     kept = ~over & ~late & (_CODE[own.step[theirs]] >= 0)
-    waiting, theirs, first = waiting[kept], theirs[kept], first[kept]
+    waiting, theirs, first, until = waiting[kept], theirs[kept], first[kept], until[row][kept]
     mine = _CODE[own.step[stay]] >= 0
     copy, stay = copy[mine], stay[mine]
     # A copy that joined later has waited since it joined.
     entered = np.concatenate((np.maximum(own.entered[theirs], own.entered[first]),
                               own.entered[stay]))  # fmt: skip
     gone = np.where(np.isnan(own.left[theirs]), own.left[first], own.left[theirs])
+    gone = np.where(np.isnan(until), gone, np.fmin(gone, until))
     left = np.concatenate((gone, own.left[stay]))
     whose = np.concatenate((waiting, copy))
     order = np.argsort(whose, kind="stable")
     return whose[order], np.concatenate((theirs, stay))[order], entered[order], left[order]
+
+
+def _with_the_one_before(
+    waits: Ints, models: Ints, follows: Ints, own: OwnStays
+) -> tuple[Ints, Ints, Floats]:
+    """For copies that waited, which models they waited for and until when (nan: to its end).
+
+    A version in another pose came of the model it follows: until then that is what was waited for.
+    """
+    begins, ends = (np.searchsorted(own.piece, models, side) for side in ("left", "right"))
+    later = np.flatnonzero((follows >= 0) & (begins < ends))
+    until = np.insert(np.full(models.size, np.nan), later, own.entered[begins[later]])
+    return np.insert(waits, later, waits[later]), np.insert(models, later, follows[later]), until
 
 
 def _spread(begins: Ints, ends: Ints) -> tuple[Ints, Ints]:

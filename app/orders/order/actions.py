@@ -46,18 +46,16 @@ class StopFields(Fields):
 def open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
     """The open pieces that a question, hold or cancellation concerns.
 
-    An order's are all; a model's are itself and the copies that wait for it.
+    An order's are all; a model's are all of its animal: the other versions of it, and the copies.
     Raises NotFound for a piece of another order, Refused where nothing is open any more.
     """
     pieces = store.pieces_of_order(db, order_id)
     if ref is not None:
-        if all(piece.ref != ref for piece in pieces):
+        named = next((piece for piece in pieces if piece.ref == ref), None)
+        if named is None:
             raise NotFound("That piece does not belong to this order.")
-        pieces = [
-            piece
-            for piece in pieces
-            if piece.ref == ref or (ref.of is Of.MODEL and piece.model_id == ref.id)
-        ]
+        whole = ref.of is Of.MODEL
+        pieces = [p for p in pieces if p.ref == ref or (whole and p.letter == named.letter)]
     pieces = [piece for piece in pieces if piece.state.open]
     if not pieces:
         raise Refused("This order is closed.")

@@ -9,9 +9,11 @@ from typing import Literal
 
 from sqlalchemy import Connection, RowMapping, and_, func, insert, select, update
 
+from app.flow.actions import entering
 from app.flow.changes import change_in
-from app.flow.steps import Step
+from app.flow.steps import PHOTO_STEPS, Step
 from app.flow.store import mark_stale
+from app.flow.versions import settle_poses
 from app.orders.entry.form import LARGEST_MM, SMALLEST_MM, AnimalDetails, CopyDetails, OrderDetails
 from app.orders.entry.store import ADDRESS
 from app.orders.facts import sizes
@@ -93,8 +95,57 @@ def save_order(
             if values["inscription"] != inscriptions[copy_id]:
                 values["spelling_confirmed_at"] = None
             change_in(db, copies, copy_id, rows.order["id"], values, who, now)
+        _settle_poses(db, rows, of_copies, who, now)
         mark_stale(db, of_orders)
     workshop.changed.set()
+
+
+def pose_problems(rows: OrderRows, of_copies: Mapping[int, CopyDetails]) -> dict[str, str]:
+    """What to say, by field, of poses that cannot change any more.
+
+    Where copies of one model are in two poses, what they were ordered in may still be put right.
+    """
+    mixed = two_poses(rows)
+    return {
+        f"k{row['id']}_pose": "It has been begun: its pose can’t be changed any more."
+        for row in rows.copies
+        if row["id"] in of_copies
+        and fold(of_copies[row["id"]].pose) != fold(row["pose"])
+        and row["model_id"] not in mixed
+        and Detail.POSE not in changeable(Step(row["step"]))
+    }
+
+
+def two_poses(rows: OrderRows) -> set[int]:
+    """The models, past their photos, of which nobody has said in which pose of two they are."""
+    return {
+        row["id"]
+        for row in rows.models
+        if row["pose"] is None
+        and row["step"] not in PHOTO_STEPS
+        and len(_poses(rows, row["id"])) > 1
+    }
+
+
+def _poses(rows: OrderRows, model_id: int) -> set[str]:
+    its = (row for row in rows.copies if row["model_id"] == model_id)
+    return {fold(row["pose"]) for row in its if row["pose"] and row["step"] != Step.CANCELLED}
+
+
+def _settle_poses(
+    db: Connection, rows: OrderRows, of_copies: Mapping[int, CopyDetails], who: Person, now: int
+) -> None:
+    """Copies whose pose was changed come to the version of their model in it."""
+    models_ = two_poses(rows) | {
+        row["model_id"]
+        for row in rows.copies
+        if row["id"] in of_copies and of_copies[row["id"]].pose != row["pose"]
+    }
+    if models_:
+        book = entering(db, who, now)
+        for model_id in sorted(models_):
+            settle_poses(book.act, model_id, now)
+        book.close()
 
 
 class ScaleFields(Fields):
@@ -120,7 +171,7 @@ def set_scale(workshop: Workshop, rows: OrderRows, factor: float, who: Person) -
     new = {
         row["id"]: mm
         for row in rows.copies
-        if Detail.SIZE in changeable(Step.NOT_BEGUN, Step(row["step"]))
+        if Detail.SIZE in changeable(Step(row["step"]))
         and (mm := sizes.at_scale(factor, row["measured"], _height(rows, row))) is not None
     }
     if not new:

@@ -83,6 +83,7 @@ def _order_page(
         "copies": [copy for copy in rows.copies if copy["open"]],
         "others": others,
         "measured": list(sizes.CHOICES),
+        "two_poses": edit_actions.two_poses(rows),
         "ticked": ticked,
         "typed": typed,
         "errors": errors or {},
@@ -117,6 +118,7 @@ def save_edit(
             of_copies[copy["id"]] = check(CopyDetails, own, f"k{copy['id']}_")
         except BadFields as why:
             wrong |= why.fields
+    wrong |= edit_actions.pose_problems(rows, of_copies)
     if wrong or edited is None:
         return _order_page(request, rows, others, typed, wrong, ticked)
     also = [row for row in others if str(row["number"]) in ticked]

@@ -8,8 +8,9 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from app.flow.steps import Step
-from app.orders.entry.actions import add_copy
 from app.orders.entry.form import AddedCopy
+from app.orders.entry.joining import add_copy
+from app.orders.facts import sizes
 from app.orders.facts.to_tell import to_tell
 from app.orders.forecast.worker import likely
 from app.orders.order import actions as order_actions
@@ -87,6 +88,7 @@ def _page(
         "settings": in_force.settings,
         "day": date.fromisoformat,
         "waits": list(WAITS.items()),
+        "measured": list(sizes.CHOICES),
         "chance": likely(chance) if chance is not None else "",
     }
     return render(request, "orders/order/order.html", context, status)

@@ -1,6 +1,6 @@
 """The order page's contents, put together from its rows. Pure."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -44,14 +44,18 @@ class PieceView:
 
 @dataclass(frozen=True, slots=True)
 class AnimalView:
-    """An animal of the order with its marks, its model's pieces and its copies."""
+    """An animal of the order with its marks, its model in each pose, and its copies.
+
+    `pose` is its first copy's.
+    """
 
     row: Any
     line_id: int
     marks: Sequence[Any]
-    model: PieceView | None
+    models: list[PieceView]
     copies: list[PieceView]
     follow_on: bool
+    pose: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +121,9 @@ def _animal(
         row=animal,
         line_id=animal["line_id"],
         marks=[mark for mark in rows.marks if mark["animal_id"] == animal["id"]],
-        model=_newest(models, animal, rows),
+        models=list(_newest(models, animal, rows)),
         copies=[copies[c["id"]] for c in rows.copies if c["letter"] == animal["letter"]],
+        pose=next((c["pose"] for c in rows.copies if c["letter"] == animal["letter"]), ""),
         follow_on=all(model["order_id"] != rows.order["id"] for model in own),
     )
 
@@ -127,19 +132,24 @@ def _named(piece: PieceView | None) -> str:
     return f"{piece.name} {piece.code.partition('-')[2]}" if piece is not None else ""
 
 
-def _newest(models: Mapping[int, PieceView], animal: Any, rows: OrderRows) -> PieceView | None:
-    """The animal's newest model: a next version after a finding counts, not the one before."""
-    own = [
-        m for m in rows.models
-        if m["id"] == animal["model_id"]
+def _newest(models: Mapping[int, PieceView], animal: Any, rows: OrderRows) -> Iterator[PieceView]:
+    """The animal's model in each pose: the version after a finding counts, not the one before."""
+    used = {c["model_id"] for c in rows.copies if c["letter"] == animal["letter"]}
+    newest = {
+        m["pose"]: m["id"]
+        for m in rows.models
+        if m["id"] in {*used, animal["model_id"]}
         or (m["order_id"] == rows.order["id"] and m["letter"] == animal["letter"])
-    ]  # fmt: skip
-    return models[own[-1]["id"]] if own else None
+    }
+    here = [models[id_] for id_ in newest.values()]
+    alive = [model for model in here if model.state.step is not Step.CANCELLED]
+    yield from alive or here
 
 
 def _deadline_open(rows: OrderRows, today: date) -> bool:
     """Copies join until a model is finished; the deadline is a day, and warns only."""
-    going = any(m["open"] for m in rows.models if m["id"] in {a["model_id"] for a in rows.animals})
+    own = {animal["model_id"] for animal in rows.animals}
+    going = any(m["open"] for m in rows.models if m["id"] in own or m["follows_id"] in own)
     return bool(rows.order["open"]) and going
 
 
@@ -167,7 +177,7 @@ def _piece(
         slow=slow,
         offers=given,
         main=next((offer for offer in given if offer.main), None),
-        facts=copy_facts(row, animal["height"]) if copy else _model_facts(row),
+        facts=copy_facts(row, animal["height"]) if copy else model_facts(row),
         size_missing=copy and state.open and row["size_mm"] is None,
         on_bench=state.step in BENCHES,
     )  # fmt: skip
@@ -206,10 +216,12 @@ def copy_facts(row: Any, height: str = "") -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _model_facts(row: Any) -> str:
+def model_facts(row: Any) -> str:
+    """A model in words: 40 photos, standing, version 2."""
     parts = [
         f"{row['pictures']} photos" if row["pictures"] else "",
         f"good, with gaps: {row['limits']}" if row["limits"] else "",
+        row["pose"] or "",
         f"version {row['number']}" if row["number"] > 1 else "",
     ]
     return ", ".join(part for part in parts if part)

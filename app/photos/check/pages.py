@@ -87,6 +87,7 @@ class SetOfModel:
 def pictures_of(db: Connection, model_id: int) -> SetOfModel:
     """The pictures of a model and what the check said of them, for photos/check/_panel.html."""
     pictures = store.of_model(db, model_id)
+    model_id = pictures[0]["for_model"] if pictures else model_id
     row = store.last_check(db, model_id)
     fresh = row is not None and row["set_key"] == store.set_key(db, model_id)
     step = max(1, len(pictures) // 6)

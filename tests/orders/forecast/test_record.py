@@ -14,8 +14,8 @@ from app.flow.stays import stays
 from app.flow.steps import BENCHES, STEPS, Of, Step
 from app.flow.store import Ref
 from app.leadtimes.log import CANCELLED, FINISHED, OPEN, cases
-from app.orders.entry.actions import add_copy
 from app.orders.entry.form import AddedCopy
+from app.orders.entry.joining import add_copy
 from app.orders.forecast import record as own
 from app.shared.database import Database
 from app.shared.errors import Refused

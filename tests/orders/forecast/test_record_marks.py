@@ -5,8 +5,8 @@ import numpy as np
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import Step
-from app.orders.entry.actions import add_copy
 from app.orders.entry.form import AddedCopy
+from app.orders.entry.joining import add_copy
 from app.orders.forecast import record as own
 from app.orders.forecast.marks import NEVER_NEEDED
 from app.orders.order import actions as order_actions
