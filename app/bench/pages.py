@@ -107,7 +107,7 @@ def _page(
         "state": state,
         "code": _code(rows),
         "stopped": refusal_at(gates, state.step) if state.open else None,
-        "where": where(state, rows.people, now, in_force.settings.zone_info()),
+        "where": where(state, rows.people, rows.questions, now, in_force.settings.zone_info()),
         "facts": copy_facts(rows.row, rows.animal["height"])
         if ref.of is Of.COPY
         else model_facts(rows.row),

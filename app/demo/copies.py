@@ -39,6 +39,7 @@ class Copies:
 
     def course(self, piece: DemoPiece) -> Course:
         """Everything that a copy goes through until it is packed, from the step that it is in."""
+        yield from self._floor.deposit_paid(piece)
         while way := self._ways.get(piece.state.step):
             yield from self._trouble.meet(piece)
             yield from way(piece)

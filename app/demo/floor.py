@@ -120,8 +120,14 @@ class DemoFloor:
         if when is not None:
             self.later(when, lambda: self.go_on(course))
 
+    def deposit_paid(self, piece: DemoPiece) -> Course:
+        """Wait until the deposit of a piece's order is paid."""
+        while piece.job.deposit is not None:
+            piece.job.waiting.append(piece)
+            yield None
+
     def wake(self, job: Job) -> None:
-        """Let the copies that wait for their sisters look again."""
+        """Let the pieces that wait for their sisters, or for the deposit, look again."""
         waiting, job.waiting = job.waiting, []
         for piece in waiting:
             self.go_on(piece.course)

@@ -24,6 +24,7 @@ CAST: Sequence[tuple[float, Wanted]] = (
     (3.0, replace(_PLAIN, wait=20.0, fated=())),
     (15.5, replace(_PLAIN, snag="hold")),
     (14.5, replace(_PLAIN, snag="ask")),
+    (2.2, replace(_PLAIN, unpaid=True, wait=0.6)),
 )
 """Orders that must be there at the end, as days before it: each kind of status page has one."""
 _LAST = Wanted(late_entry=False)
@@ -75,6 +76,7 @@ class History:
         intake, act = self._intake, None
         job = intake.order(wanted)
         taken = job.row["taken_at"]
+        self._trouble.deposit(job)
         for letter, animal, copies in intake.animals_of(job):
             model = intake.model(job, letter, animal, Step.PHOTOS_WANTED, act, happened=taken)
             act = act or model.log[0].act
@@ -95,6 +97,7 @@ class History:
         model = rng.choice(old)
         customer = next(c for c in intake.customers if c["id"] == model.animal["customer_id"])
         job = intake.order(_LAST, customer=customer)
+        self._trouble.deposit(job)
         row = intake.joins(job, "A", model)
         for number in range(1, rng.choice((2, 2, 2, 3))):
             copy = intake.copy(

@@ -50,7 +50,7 @@ def settings_of(words: DemoWords, size: Size) -> StudioSettings:
     return StudioSettings(
         name=says["name"], contact_mail=says["contact_mail"], contact_phone=says["contact_phone"],
         zone=says["zone"], country=says["country"], region=says["region"],
-        carriers=", ".join(says["carriers"]), first_number=1001,
+        carriers=", ".join(says["carriers"]), first_number=1001, starts_when="part",
         capacity={
             "building": size.builders, "blank": 8 * size.blanks, "finishing": 2,
             "shaping": size.bench, "painting": size.bench, "inspection": 2, "packing": 2,

@@ -7,6 +7,7 @@ from app.demo.floor import DemoFloor
 from app.demo.hours import HOUR
 from app.demo.ledger import DemoPiece, Job, Row, Wanted
 from app.demo.words import by_share, filled
+from app.flow import payments
 from app.flow.rules import Kind, TimeIs, after
 from app.flow.steps import PHOTO_STEPS, Of, Step
 from app.flow.store import Ref
@@ -120,6 +121,8 @@ class Intake:
         patience = "gone" if floor.chance(0.022) else "slow" if floor.chance(0.03) else ""
         if wanted.wait is not None:
             wait, patience = int(wanted.wait * DAY), ""
+        if wanted.unpaid or (row["paid"] == "none" and wanted.wait is not None):
+            row["paid"] = "none" if wanted.unpaid else "part"
         job = Job(row, at, wanted, wait, patience)
         self._by_a_day(job)
         floor.jobs.append(job)
@@ -206,6 +209,11 @@ class Intake:
         )  # fmt: skip
         piece = DemoPiece(Ref(of, row["id"]), job, letter, animal, row, after(of, None, entry))
         ledger.write(piece, entry, None)
+        if job.deposit is not None:
+            ledger.add(
+                piece, Kind.ASK, entry.act, happened=entry.happened_at, by=entry.by,
+                question_id=job.deposit["id"], to_step=payments.BEFORE,
+            )  # fmt: skip
         return piece
 
     def _pose(self, model: DemoPiece, job: Job, letter: str, drawn: str) -> str:

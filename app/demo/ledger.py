@@ -29,7 +29,8 @@ class Wanted:
     """What is settled of an order before it comes; None leaves it to chance.
 
     `wait` is the customer's days until pictures come, `pictures` how many of each animal, `fated`
-    how they are judged, `snag` what then stops the order for long: "hold" or "ask".
+    how they are judged, `snag` what then stops the order for long: "hold" or "ask". One that is
+    `unpaid` waits for its deposit to the end.
     """
 
     gift: bool | None = None
@@ -39,6 +40,7 @@ class Wanted:
     pictures: int | None = None
     fated: tuple[str, ...] = ()
     snag: str = ""
+    unpaid: bool = False
     late_entry: bool = True
 
 
@@ -79,7 +81,8 @@ class DemoPiece:
 class Job:
     """An order under way. `passed_at` is when the last of its models passed.
 
-    `wait` is seconds until its pictures come, `waiting` its copies that wait for their sisters.
+    `wait` is seconds until its pictures come, `waiting` its pieces that wait for their sisters or
+    for the deposit. `deposit` is the question that stands until that is paid.
     """
 
     row: Row
@@ -95,6 +98,7 @@ class Job:
     handed_at: int | None = None
     ended_at: int | None = None
     leaving: bool = False
+    deposit: Row | None = None
 
     @property
     def id(self) -> int:

@@ -64,6 +64,7 @@ class Models:
             # Customers write between seven in the morning and eleven at night.
             yield told + max(0, 7 - floor.calendar.local(told).hour) * HOUR
         yield from self._come(piece)
+        yield from floor.deposit_paid(piece)
         if floor.chance(0.1 if piece.policy.remembered else 0.015):
             yield floor.office(floor.time, 8 * HOUR)
             floor.ledger.move(piece, MoveKey.NO_BUILD, by=floor.workers[0].id)

@@ -98,7 +98,10 @@ _PASSED = (
     "m.passed_at IS NOT NULL AND o.open = 1 AND m.hold_whose = '' AND k.hold_whose = ''"
     " AND EXISTS (SELECT 1 FROM tellings t WHERE t.order_id = o.id)"
 )
-_ASKED = "m.step = 'photos_wanted' AND m.told_at IS NULL AND m.hold_whose = ''"
+_ASKED = (
+    "m.step = 'photos_wanted' AND m.hold_whose = '' AND NOT EXISTS"
+    " (SELECT 1 FROM models t WHERE t.order_id = o.id AND t.told_at IS NOT NULL)"
+)
 _SHOWN = (
     ("plain", f"o.gift = 0 AND {_LIVING} AND {_AT_WORK} AND {_PASSED}"),
     ("a gift", f"o.gift = 1 AND {_LIVING} AND {_AT_WORK} AND {_PASSED}"),

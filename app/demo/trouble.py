@@ -6,6 +6,8 @@ from typing import Any
 from app.demo.floor import DemoFloor
 from app.demo.hours import HOUR
 from app.demo.ledger import Course, DemoPiece, Job, Row
+from app.flow import payments
+from app.flow.money import Paid
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, MoveKey, Of, Step, moves_from
 from app.shared.calendar import DAY
@@ -98,11 +100,45 @@ class Trouble:
             asked_by_id=floor.desk, **more,
         )  # fmt: skip
 
+    def deposit(self, job: Job) -> None:
+        """Let an order of which nothing is paid wait for its deposit, mostly a day or two."""
+        floor, needed = self._floor, Paid.PART
+        if job.row["imported"] or Paid(job.row["paid"]).covers(needed):
+            return
+        job.deposit = self._question(
+            job, payments.TOPIC, payments.asked(needed), blocking=1, channel="other",
+            before_step=str(payments.BEFORE), until_paid=str(needed),
+        )  # fmt: skip
+        if not job.wanted.unpaid:
+            # Sooner for one, later for another, without a draw: the rest of the history stands.
+            wait = (4 + job.row["number"] * 37 % 61) * HOUR
+            floor.later(
+                floor.open_hours.next_open(floor.time + wait) + 900, lambda: self._paid(job)
+            )
+
+    def _paid(self, job: Job) -> None:
+        """The deposit of an order is here, unless the order was cancelled."""
+        floor, row, act = self._floor, job.deposit, None
+        if row is None:
+            return
+        job.row["paid"], job.deposit = "part", None
+        self._answered(row, payments.PAID[Paid.PART])
+        for piece in job.pieces():
+            if piece.state.open and piece.state.gates:
+                act = floor.ledger.add(
+                    piece, Kind.ANSWER, act, by=floor.desk, question_id=row["id"],
+                    to_step=payments.BEFORE,
+                ).act  # fmt: skip
+        floor.wake(job)
+
     def cancel(self, job: Job) -> None:
         """Cancel whatever of an order can still be cancelled, in one act."""
         floor, act = self._floor, None
         reason = floor.rng.choice(floor.words.studio["cancel_reasons"])
         whose = "studio" if floor.chance(0.1) else "customer"
+        if job.deposit is not None:
+            job.deposit.update(answered_at=floor.time, dropped=1)
+            job.deposit = None
         for piece in job.pieces():
             keys = {move.key for move in moves_from(piece.ref.of, piece.state.step)}
             if MoveKey.CANCEL in keys:

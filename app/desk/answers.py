@@ -18,6 +18,7 @@ from app.shared.web import words
 from app.status import model_words, parcel_words, piece_words, range_words
 from app.status.document import Block
 from app.status.photo_words import more_views, until_passed
+from app.status.tasks import payment
 from app.status.voice import Days, named, own
 from app.status.wording import more_copies, to_do
 
@@ -280,12 +281,21 @@ def _unasked(facts: OrderFacts) -> Iterable[tuple[str, str, Callable[[_Asked], s
     """What no email tells by itself, and a person does: a hold, a cancellation, a remake."""
     if any(animal.made != animal.copies for animal in facts.animals) or not facts.alive:
         yield "cancelled", "To tell them: it’s cancelled", _of_the_act("cancelled")
+    if facts.unpaid is not None:
+        yield "deposit", f"To ask for {facts.unpaid.called}", _deposit
     standings = [copy.standing for copy in facts.copies]
     standings += [animal.model for animal in facts.alive]
     if any(standing.held for standing in standings):
         yield "held", "To tell them: it’s on hold", _of_the_act("on_hold")
     if any(copy.made_again for copy in facts.copies):
         yield ("made_again", "To tell them: it’s being made again", _of_the_act("made_again"))
+
+
+def _deposit(asked: _Asked) -> str:
+    """What has to be paid before work starts; how much stands on the bill."""
+    said = " ".join(task.said(by_letter=True) for task in payment(asked.facts))
+    wanted = any(animal.wanted for animal in asked.facts.alive)
+    return f"{said} You can send us your photos in the meantime." if wanted else said
 
 
 def _of_the_act(kind: str) -> Callable[[_Asked], str]:

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from app.flow import news_rows, questions, store, versions
+from app.flow import news_rows, payments, questions, store, versions
 from app.flow.actions import Act, Done, append, begin_act, code_of, orders_touched, settle
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
@@ -36,6 +36,8 @@ def undo(database: Database, entry_id: int, who: Person, now: int, once: str | N
         for ref, entry in reversed(touched):
             _undo_one(act, ref, entry, named)
         _withdraw_versions(act, [ref for ref, _ in touched])
+        for order_id in sorted(act.orders):
+            payments.in_line(act, order_id)
         news_rows.take_back(db, [entry.id for _, entry in touched], now)
         return settle(act)
 

@@ -16,11 +16,13 @@ class Gate:
     """An open question that stops a piece: its number, and the step before which it stands.
 
     `about` says who asked whom, about what and when; it is empty where nobody has looked it up.
+    `unpaid` says that it is money that is missing.
     """
 
     question: int
     step: Step | None = None
     about: str = ""
+    unpaid: bool = False
 
     def stops_at(self, step: Step) -> bool:
         """Whether a piece that stands at a step is stopped."""
@@ -53,6 +55,9 @@ def refusal_at(gates: Iterable[Gate], step: Step) -> str | None:
     gate = next((gate for gate in gates if gate.stops_at(step)), None)
     if gate is None:
         return None
+    if gate.unpaid:
+        to_do = "Note the payment on the order, or the owner can go on without it."
+        return f"{gate.about}; the work waits for that. {to_do}"
     asked = gate.about or "The customer has been asked something"
     return (
         f"{asked}; {STEPS[step].name.lower()} waits for the answer. "

@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Connection, and_, exists, func, insert, or
 from app.flow import news_rows
 from app.flow.changes import note
 from app.flow.gates import Gate
+from app.flow.money import Paid
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
 from app.shared.calendar import Calendar
@@ -126,7 +127,7 @@ def told(db: Connection, gates: Sequence[Gate], calendar: Calendar, now: int) ->
     query = (
         select(
             questions.c.id, questions.c.topic, questions.c.asked_at, accounts.c.name,
-            customers.c.name, orders.c.number, animals.c.name,
+            customers.c.name, orders.c.number, animals.c.name, questions.c.until_paid,
         )
         .join(orders, orders.c.id == questions.c.order_id)
         .join(customers, customers.c.id == orders.c.customer_id)
@@ -137,13 +138,22 @@ def told(db: Connection, gates: Sequence[Gate], calendar: Calendar, now: int) ->
         .where(questions.c.id.in_([gate.question for gate in gates]))
     )  # fmt: skip
     day_of = calendar.day_of
-    said = {
-        id_: f"{first_name(asker or 'Somebody')} asked {customer} about"
-        f" {animal or f'order {number}'} ({topic.strip()})"
-        f" on {short_day(day_of(at), day_of(now))}"
-        for id_, topic, at, asker, customer, number, animal in db.execute(query)
-    }
-    return tuple(replace(gate, about=said.get(gate.question, "")) for gate in gates)
+    said, unpaid = {}, set()
+    for id_, topic, at, asker, customer, number, animal, until_paid in db.execute(query):
+        if until_paid:
+            unpaid.add(id_)
+            said[id_] = f"{customer} hasn’t {_NOT_PAID[Paid(until_paid)]} for order {number} yet"
+        else:
+            about = f"{animal or f'order {number}'} ({topic.strip()})"
+            day = short_day(day_of(at), day_of(now))
+            said[id_] = f"{first_name(asker or 'Somebody')} asked {customer} about {about} on {day}"
+    return tuple(
+        replace(gate, about=said.get(gate.question, ""), unpaid=gate.question in unpaid)
+        for gate in gates
+    )
+
+
+_NOT_PAID = {Paid.PART: "paid the deposit", Paid.ALL: "paid in full"}
 
 
 def override(db: Connection, question_id: int, reason: str, now: int) -> None:

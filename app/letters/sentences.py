@@ -28,6 +28,7 @@ _SAY_WHEN = frozenset(
     }
 )  # fmt: skip
 _SAY_NOTHING_TO_DO = _SAY_WHEN - {"running_later"}
+_ON_THE_DAY = "on the day they’re here"
 _HOW_TO = frozenset({"order_in", "photo_reminder"})
 
 
@@ -210,10 +211,11 @@ def _photo_reminder(telling: LetterContext, days: Days, teller: Teller) -> Itera
         )
     else:
         if first:
+            missing = telling.facts.unpaid
+            start = f"once they’re here and {missing.called} is in" if missing else _ON_THE_DAY
             yield _text(
                 f"We don’t have any photos of {first} yet, or they haven’t reached us. Work begins "
-                "on the day they’re here. If you’ve already sent them, let us know and we’ll look "
-                "for them."
+                f"{start}. If you’ve already sent them, let us know and we’ll look for them."
             )
         if again:
             names = words.listed([animal.name for animal in again])

@@ -4,7 +4,7 @@ from app.flow.steps import MoveKey, Step
 from app.orders.facts.order import AnimalFacts, OrderFacts
 from app.shared.web import words
 from app.status.document import Block
-from app.status.piece_words import making, paused, since
+from app.status.piece_words import goes_on, making, paused, since
 from app.status.voice import Days, Subject, likeness, own, subject, surface, voice
 
 
@@ -51,6 +51,8 @@ def _at_the_screen(animal: AnimalFacts, days: Days) -> str:
     cover = surface(animal.kind)[0]
     if standing.held:
         return paused(Subject(f"{one.his} model"), standing, days)
+    if standing.unpaid is not None:
+        return goes_on(Subject(f"{one.his} model"), standing.unpaid)
     begun = since(standing, days) if standing.in_hand else ""
     if standing.by and not begun:
         return f"{standing.by} has paused work on {one.his} model and will carry on."

@@ -241,10 +241,11 @@ def _counted(animal: AnimalFacts, days: Days) -> str:
 
 
 def _queue(animal: AnimalFacts) -> str:
-    return (
-        "Next a machine builds a model from them. They’re waiting for a free machine. "
-        + _after_building(animal)
-    )
+    missing = animal.model.unpaid
+    waits = "They’re waiting for a free machine."
+    if missing is not None:
+        waits = f"That starts as soon as {missing.called} is in."
+    return f"Next a machine builds a model from them. {waits} {_after_building(animal)}"
 
 
 def _after_building(animal: AnimalFacts) -> str:

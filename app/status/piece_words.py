@@ -5,6 +5,7 @@ Where nobody is at a piece it waits its turn, and the page says so; nothing is m
 
 from collections.abc import Callable, Iterable, Sequence
 
+from app.flow.money import Paid
 from app.flow.steps import ENDS, MAKING_STEPS, PLACE, Step
 from app.orders.facts import sizes
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
@@ -64,7 +65,7 @@ def _waits_there(copy: CopyFacts, them: Subject) -> str:
 
 def _waits(standing: Standing) -> bool:
     at_work = standing.step in MAKING_STEPS or standing.step is Step.FINISHING
-    return at_work and not standing.in_hand and not standing.held
+    return at_work and not (standing.in_hand or standing.held or standing.unpaid)
 
 
 def model_still_waits(animal: AnimalFacts, facts: OrderFacts, days: Days) -> list[Block]:
@@ -88,6 +89,8 @@ def _copy(
 ) -> str:
     if copy.standing.held:
         return paused(them, copy.standing, days)
+    if copy.standing.unpaid is not None and copy.step is not Step.NOT_BEGUN:
+        return goes_on(them, copy.standing.unpaid)
     words_of_step = COPY_WORDS[copy.step]
     if copy.made_again:
         return f"{again(copy, them)} {words_of_step(copy, them.again, animal, facts, days)}"
@@ -101,6 +104,11 @@ def again(copy: CopyFacts, them: Subject) -> str:
     if copy.remake:
         return f"We’re making {them} again from the start, to get everything right."
     return f"We’re redoing part of {them}, to get everything right."
+
+
+def goes_on(them: Subject, missing: Paid) -> str:
+    """That work on something goes ahead once it is paid for."""
+    return f"Work on {them.obj} goes ahead as soon as {missing.called} is in."
 
 
 def paused(them: Subject, standing: Standing, days: Days) -> str:

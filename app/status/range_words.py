@@ -20,7 +20,9 @@ def when(facts: OrderFacts, days: Days) -> Iterable[Block]:
         yield from _longer(facts.shown, days)
     else:
         yield from _between(facts, facts.shown, days)
-    if any(question.blocking for question in facts.questions):
+    if facts.unpaid is not None and facts.passed:
+        yield Block("quiet", (f"Each day we wait for {facts.unpaid.called} adds a day.",))
+    if any(question.blocking and question.unpaid is None for question in facts.questions):
         yield Block("quiet", ("Each day we wait for your answer adds a day.",))
     models = (animal.model for animal in facts.alive if animal.passed)
     if any(one.held for one in (*models, *(copy.standing for copy in facts.copies))):

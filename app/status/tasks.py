@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from app.flow.steps import Step
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, QuestionFacts
 from app.shared.web import words
 from app.status.document import Block
@@ -48,7 +49,8 @@ def tasks(facts: OrderFacts, days: Days) -> list[Task]:
     if not facts.alive:
         return []
     return [
-        *(_question(question, facts, days) for question in facts.questions),
+        *payment(facts),
+        *(_question(asked, facts, days) for asked in facts.questions if asked.unpaid is None),
         *_photographs(facts),
         *_spelling(facts),
     ]
@@ -84,6 +86,16 @@ def _question(question: QuestionFacts, facts: OrderFacts, days: Days) -> Task:
         more.append(f"So far the inscription reads {_inscriptions(unread)}.")
     asked = " ".join(question.asked.split())
     return Task(f"{lead}: “{asked}”" if asked else f"{lead}.", " ".join(more), how)
+
+
+def payment(facts: OrderFacts) -> Iterable[Task]:
+    """What has to be paid before work starts, or, where that was taken back, before it goes on."""
+    if facts.unpaid is None:
+        return
+    waiting = (Step.PHOTOS_WANTED, Step.PHOTOS_IN, Step.READY, Step.NOT_BEGUN, Step.BLANK)
+    pieces = (*(copy.standing for copy in facts.copies), *(a.model for a in facts.alive))
+    go = "start" if all(standing.step in waiting for standing in pieces) else "carry on"
+    yield Task(f"We need {facts.unpaid.called} for your order.", f"We’ll {go} as soon as it’s in.")
 
 
 def _photographs(facts: OrderFacts) -> Iterable[Task]:

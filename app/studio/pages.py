@@ -34,6 +34,7 @@ LABELS = {
     "country": "Country",
     "region": "Region",
     "hours": "Working hours",
+    "starts_when": "Work starts when",
     "first_number": "First order number",
     "blank_on": "Blank step",
     "capacity": "Pieces at once",

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Mapping
 from datetime import time
-from typing import Annotated
+from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
@@ -123,6 +123,7 @@ class StudioSettings(BaseModel):
     hours: Annotated[dict[int, str], AfterValidator(_hours)] = Field(
         default_factory=lambda: dict.fromkeys(range(5), "9:00-17:00")
     )
+    starts_when: Literal["none", "part", "all"] = "none"
     first_number: Annotated[int, Field(ge=1, le=9_999_999)] = 1001
     blank_on: bool = True
     capacity: dict[str, int] = Field(default_factory=dict)

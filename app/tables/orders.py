@@ -66,7 +66,8 @@ class Question(SQLModel, table=True):
     """Something asked of the customer.
 
     An open one that is `blocking` stops the work `before_step` and after it; without a step, where
-    it is. The owner may go on without an answer: `overridden`, with a reason.
+    it is. The owner may go on without an answer: `overridden`, with a reason. One with `until_paid`
+    is open until so much of the order is paid: part, or all.
     """
 
     __tablename__ = "questions"
@@ -89,6 +90,7 @@ class Question(SQLModel, table=True):
     before_step: str | None = col.text_or_none()
     overridden_at: int | None = col.moment_or_none()
     overridden: str | None = col.text_or_none()
+    until_paid: str | None = col.text_or_none()
 
 
 class Contact(SQLModel, table=True):

@@ -10,6 +10,7 @@ depends_on = None
 
 
 def upgrade() -> None:
+    op.add_column("questions", sa.Column("until_paid", sa.Text(), nullable=True))
     op.add_column("models", sa.Column("pose", sa.Text(), nullable=True))
     _give_models_their_pose()
 

@@ -11,6 +11,7 @@ from itertools import product
 from pathlib import Path
 
 from app.desk.answers import answers
+from app.flow.money import Paid
 from app.flow.steps import Step
 from app.letters import previews, wording
 from app.letters.letter import Part, WordedLetter
@@ -67,6 +68,9 @@ def _more_rows() -> dict[str, OrderFacts]:
         asked = tuple(ViewFacts(n, wish) for n, wish in enumerate(views, 1))
         values = {"attempts": 1, "views": asked, **counted, **more}
         return order(animal(Step.PHOTOS_WANTED, 1, **values))
+
+    def unpaid(needed: Paid) -> QuestionFacts:
+        return QuestionFacts("payment", True, NOW - DAY, "other", unpaid=needed)
 
     asked = QuestionFacts("colour", False, None, "letter", "A", 4, "Which eye is the blue one?")
     return {
@@ -129,6 +133,16 @@ def _more_rows() -> dict[str, OrderFacts]:
                 for topic in ("address", "customs", "approval", "pose", "size", "other")
             ),
         ),
+        "the deposit before the photos": order(
+            animal(Step.PHOTOS_WANTED, copies=NOT_BEGUN), questions=(unpaid(Paid.PART),)
+        ),
+        "the deposit before the build": order(
+            animal(Step.PHOTOS_IN, 1, unpaid=Paid.PART, **counted), questions=(unpaid(Paid.PART),)
+        ),
+        "the payment before the blank": made(
+            copy(Step.BLANK, unpaid=Paid.ALL), questions=(unpaid(Paid.ALL),)
+        ),
+        "a payment taken back": replace(model(unpaid=Paid.ALL), questions=(unpaid(Paid.ALL),)),
         "working out the dates": replace(made(copy(Step.SHAPING)), shown=None),
         "dates on a word": replace(
             made(copy(Step.SHAPING)), shown=replace(RANGE, basis=TOLD_BY_A_PERSON)

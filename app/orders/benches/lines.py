@@ -76,6 +76,7 @@ class Asked(NamedTuple):
     copy_id: int | None
     topic: str
     asked_at: int
+    until_paid: str | None
 
 
 class Row(NamedTuple):

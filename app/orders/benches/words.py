@@ -10,6 +10,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from app.flow.gates import Gate
+from app.flow.money import Paid
 from app.flow.offers import Offer, offers
 from app.flow.queue import FALLING, QueueFacts, place
 from app.flow.rules import Policy, State
@@ -139,8 +140,13 @@ def where(piece: State | OpenPiece, hand: str, me: int | None, clock: Clock) -> 
             return ""
 
 
-# What is said where a piece is that an open question stops.
-STOPPED = "waiting for the customer’s answer"
+def stopped(until_paid: str | None) -> str:
+    """What is said where a piece is that an open question stops, or a payment that is missing."""
+    if until_paid:
+        return f"waiting for {Paid(until_paid).called}"
+    return "waiting for the customer’s answer"
+
+
 # Who a piece on hold waits for, by what its log says.
 WAITING_ON = {"customer": "the customer", "studio": "us", "supplier": "a supplier"}
 
@@ -195,7 +201,8 @@ def notes(line: OpenPiece, question: Asked | None, chance: float | None, clock: 
         rest.append(words.capital(line.pose))
     if line.sizeless:
         rest.append("Size missing")
-    if line.gates:
+    # Where a payment that is missing stops a piece, its row says so already.
+    if line.gates and not (question and question.until_paid and line.stopped):
         rest.append(_question(question, clock))
     if line.gift:
         rest.append(f"Gift, given on {clock.long(line.gift_day)}" if line.gift_day else "Gift")
@@ -233,6 +240,8 @@ def _needed(line: OpenPiece, chance: float | None, clock: Clock) -> tuple[str, l
 def _question(question: Asked | None, clock: Clock) -> str:
     if question is None:
         return "Question open"
+    if question.until_paid:
+        return f"Waits for {Paid(question.until_paid).called}"
     topic = question.topic.replace("_", " ")
     return f"Question open: {topic}, asked {clock.short(question.asked_at)}"
 

@@ -7,8 +7,10 @@ from datetime import date, time
 from sqlalchemy import Connection, func, insert, select, update
 
 from app.flow import news_rows as news
+from app.flow import payments
 from app.flow.actions import Entering, entering, new_version
 from app.flow.changes import change_in
+from app.flow.money import Paid
 from app.flow.steps import PHOTO_STEPS, Of, Step
 from app.flow.versions import in_pose, version_for
 from app.orders.entry.form import LETTERS, AnimalDraft, CopyFields, Draft, OrderFields
@@ -68,6 +70,9 @@ def take_in(workshop: Workshop, draft: Draft, who: Person, once: str) -> Taken:
             return Taken(known.id, known.number)
         customer_id = _customer(db, draft, now)
         taken = _order(db, workshop, draft, customer_id, now, once)
+        if not draft.order.under_way:
+            needed = Paid(workshop.in_force().settings.starts_when)
+            payments.ask(db, taken.id, needed, who, now)
         book = entering(db, who, now, imported=draft.order.under_way)
         for letter, animal in zip(LETTERS, draft.animals, strict=False):
             _animal(db, workshop, book, taken.id, customer_id, letter, animal, draft, now)

@@ -2,6 +2,7 @@
 
 from sqlalchemy import Connection, RowMapping, func, select
 
+from app.flow import payments
 from app.flow.actions import entering
 from app.flow.changes import change_in
 from app.flow.steps import Of, Step
@@ -58,6 +59,7 @@ def add_copy(
         book.close()
         if row["paid"] == "all":
             change_in(db, orders, order_id, order_id, {"paid": typed.paid}, who, now)
+            payments.noted(db, order_id, who, now)
         mark_stale(db, [row["order_id"]])
     workshop.changed.set()
 

@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 from sqlalchemy.engine import Row
 
 from app.flow.gates import read
+from app.flow.money import Paid
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.stays import DRYING
 from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_code
@@ -95,7 +96,12 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         copy_deadline=_day(order.copy_deadline),
         animals=animals,
         parcels=_parcels(copies, rows),
-        questions=tuple(_question(row, rows) for row in rows.questions.get(order.id, ())),
+        questions=tuple(
+            _question(row, rows)
+            for row in rows.questions.get(order.id, ())
+            # What the owner has begun without payment is between the workshop and the customer.
+            if not (row.until_paid and row.overridden_at)
+        ),
         last_news_at=max(rows.news.get(order.id, 0), order.taken_at),
         last_change_at=max((entry.recorded_at for entry in changes), default=order.recorded_at),
         steps_seen=_step_changes(changes),
@@ -183,6 +189,7 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
         hold_look_on=_day(row.hold_look_on),
         held_at=held[0].recorded_at if held else None,
         act=next((entry.act for entry in (*held, *ended[-1:]) if entry.act), None),
+        unpaid=_unpaid(row, rows),
     )
 
 
@@ -192,6 +199,15 @@ def _version(model_id: int, rows: Rows) -> Standing | None:
     if row is None:
         return None
     return _standing(row, effective(rows.model_logs.get(model_id, [])), rows)
+
+
+def _unpaid(row: Row[Any], rows: Rows) -> Paid | None:
+    """How much has to be paid before a piece goes on, if that is what stops it where it stands."""
+    if not (row.open and row.gates):
+        return None
+    here = {gate.question for gate in read(row.gates) if gate.stops_at(Step(row.step))}
+    asked = (one for of_order in rows.questions.values() for one in of_order)
+    return next((Paid(one.until_paid) for one in asked if one.until_paid and one.id in here), None)
 
 
 def _scaled(copy: CopyFacts, height: str) -> CopyFacts:
@@ -258,6 +274,7 @@ def _question(row: Row[Any], rows: Rows) -> QuestionFacts:
     return QuestionFacts(
         row.topic, _stops(row, rows), row.sent_at if by_letter else row.asked_at, row.channel,
         letter, row.id, row.asked, stopped=by_letter and not (row.sent_at or row.on_its_way),
+        unpaid=Paid(row.until_paid) if row.until_paid else None,
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from app.flow.money import Paid
 from app.flow.steps import ENDS, PLACE, STEPS, Step, TimeClass
 from app.orders.facts.ranges import (
     Decision,
@@ -31,7 +32,8 @@ class Standing:
 
     `by` is the first name of whoever has it in hand (since `hand_since`) or has set it aside,
     `drying` says that it is set aside because paint dries, `hold_whose` is empty where nothing
-    holds it. `act` is the act that holds it, or that has cancelled it.
+    holds it. `unpaid` is how much has to be paid before it goes on, if it waits for that. `act` is
+    the act that holds it, or that has cancelled it.
     """
 
     step: Step
@@ -45,6 +47,7 @@ class Standing:
     hold_look_on: date | None = None
     held_at: int | None = None
     act: int | None = None
+    unpaid: Paid | None = None
 
     @property
     def held(self) -> bool:
@@ -202,6 +205,7 @@ class ParcelFacts:
 class QuestionFacts:
     """An open question. `letter` is empty for the order; `blocking` where it stops a piece now.
 
+    `unpaid` is how much has to be paid, where that is what it is about.
     `asked` is the question as it was typed for the customer. `asked_at` is None until the letter
     that asks it has gone; `stopped` says that none will, unless somebody lets it.
     """
@@ -214,6 +218,7 @@ class QuestionFacts:
     id: int = 0
     asked: str = ""
     stopped: bool = False
+    unpaid: Paid | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,6 +263,11 @@ class OrderFacts:
         """Whether something happened since the days were told, and no new ones are computed yet."""
         told = self.told
         return self.computed is None and told is not None and told.at < self.last_change_at
+
+    @property
+    def unpaid(self) -> Paid | None:
+        """How much has to be paid and is not, if work waits for that."""
+        return next((q.unpaid for q in self.questions if q.unpaid is not None), None)
 
     @property
     def alive(self) -> tuple[AnimalFacts, ...]:

@@ -5,6 +5,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
+from app.flow.money import Paid
 from app.flow.queue import FALLING
 from app.flow.steps import STEPS, Step
 from app.orders.facts.to_tell import to_tell
@@ -75,6 +76,7 @@ def waiting(request: Request, workshop: TheWorkshop) -> Response:
         "today": today,
         "own": own,
         "once": new_once(),
+        "paid": Paid,
     }
     return render(request, "orders/lists/waiting.html", context)
 

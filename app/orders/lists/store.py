@@ -125,7 +125,8 @@ WHERE m.step = 'photos_wanted' AND m.open = 1 ORDER BY m.entered_at
 )
 _QUESTIONS = text(
     f"""
-SELECT q.id, q.topic, q.asked, q.asked_at, q.blocking, q.overridden_at, q.channel, {_REACHED},
+SELECT q.id, q.topic, q.asked, q.asked_at, q.blocking, q.overridden_at, q.channel, q.until_paid,
+  {_REACHED},
   (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
     WHERE oa.order_id = o.id) AS animals
 FROM questions q JOIN orders o ON o.id = q.order_id JOIN customers c ON c.id = o.customer_id

@@ -13,7 +13,7 @@ from app.flow.store import Piece, Ref, mark_stale
 from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform_in
 from app.orders.order.actions import open_pieces
-from app.shared.errors import AlreadyMoved, NotAllowed, NotFound
+from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
 from app.shared.people import Person, Role
 from app.shared.web import words
 from app.shared.web.fields import Channel, Fields, Line, Reason, Tick
@@ -103,7 +103,10 @@ def answer(
     """
     now = workshop.now()
     with workshop.database.writing() as db:
-        topic = _open_question(db, order_id, question_id).topic.strip().casefold()
+        row = _open_question(db, order_id, question_id)
+        if row.until_paid:
+            raise Refused("Note the payment on the order: that answers it.")
+        topic = row.topic.strip().casefold()
         stopped = [piece for piece in _waiting(db, order_id, question_id) if piece.state.stopped]
         db.execute(
             update(questions)

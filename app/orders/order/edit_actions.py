@@ -9,6 +9,7 @@ from typing import Literal
 
 from sqlalchemy import Connection, RowMapping, and_, func, insert, select, update
 
+from app.flow import payments
 from app.flow.actions import entering
 from app.flow.changes import change_in
 from app.flow.steps import PHOTO_STEPS, Step
@@ -96,6 +97,7 @@ def save_order(
                 values["spelling_confirmed_at"] = None
             change_in(db, copies, copy_id, rows.order["id"], values, who, now)
         _settle_poses(db, rows, of_copies, who, now)
+        payments.noted(db, rows.order["id"], who, now)
         mark_stale(db, of_orders)
     workshop.changed.set()
 

@@ -7,6 +7,7 @@ from typing import Any, Literal
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from app.flow.money import Paid
 from app.flow.steps import Step
 from app.orders.entry.form import AddedCopy
 from app.orders.entry.joining import add_copy
@@ -89,6 +90,7 @@ def _page(
         "day": date.fromisoformat,
         "waits": list(WAITS.items()),
         "measured": list(sizes.CHOICES),
+        "paid": Paid,
         "chance": likely(chance) if chance is not None else "",
     }
     return render(request, "orders/order/order.html", context, status)

@@ -1,6 +1,6 @@
 """The order page's contents, put together from its rows. Pure."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -171,7 +171,7 @@ def _piece(
         state=state,
         version=row["version"],
         step_name=STEPS[state.step].name,
-        where=where(state, rows.people, now, zone),
+        where=where(state, rows.people, rows.questions, now, zone),
         days=max(0.0, (now - state.entered_at) / DAY),
         usual=usual,
         slow=slow,
@@ -183,13 +183,17 @@ def _piece(
     )  # fmt: skip
 
 
-def where(state: State, people: Mapping[int, str], now: int, zone: ZoneInfo) -> str:
+def where(
+    state: State, people: Mapping[int, str], asked: Iterable[Any], now: int, zone: ZoneInfo
+) -> str:
     """Where a piece stands, in the words of the benches; there nobody has to be told what is free.
 
-    Whoever has it is named, also to themselves.
+    Whoever has it is named, also to themselves. `asked` are the questions about it.
     """
     if state.stopped and not state.held:
-        return benches.STOPPED
+        until_paid = {row["id"]: row["until_paid"] for row in asked}
+        gate = next(gate for gate in state.gates if gate.stops_at(state.step))
+        return benches.stopped(until_paid.get(gate.question))
     clock = Clock(now, zone, day_of(zone, now))
     if said := benches.where(state, people.get(state.hand_id or 0, ""), None, clock):
         return said
