@@ -15,7 +15,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, func, insert, select, update
 
-from app.flow import store
+from app.flow import groups, store
 from app.flow.actions import Done, Wish, entering, record
 from app.flow.rules import Kind
 from app.flow.steps import Of, Step
@@ -65,6 +65,7 @@ class Wanted:
     kind: str = "horse"
     step: Step = Step.PHOTOS_WANTED
     copy_step: Step = Step.NOT_BEGUN
+    beside: str = ""  # the code of the copy on whose base it stands: A1
 
 
 @dataclass
@@ -135,6 +136,8 @@ def _add_animal(db: Connection, act, made: MadeOrder, letter: str, want: Wanted,
             "letter": letter, "number": number,
         }  # fmt: skip
         made.pieces[f"{letter}{number}"] = act.piece(Of.COPY, values, want.copy_step, at)
+    if want.beside:
+        groups.put(db, made.copy(want.beside).id, {in_order: model.id})
 
 
 def _add(db: Connection, table, **values: object) -> int:

@@ -107,7 +107,14 @@ def _page(
         "state": state,
         "code": _code(rows),
         "stopped": refusal_at(gates, state.step) if state.open else None,
-        "where": where(state, rows.people, rows.questions, now, in_force.settings.zone_info()),
+        "where": where(
+            state,
+            rows.people,
+            rows.questions,
+            now,
+            in_force.settings.zone_info(),
+            models=1 + len(rows.beside),
+        ),
         "facts": copy_facts(rows.row, rows.animal["height"])
         if ref.of is Of.COPY
         else model_facts(rows.row),
@@ -149,11 +156,17 @@ def _work(rows: store.PieceRows, ref: Ref, person: Person, in_force: InForce) ->
         "step": STEPS[state.step],
         "offers": offers(state, person.role, knows),
         "cautions": rules.cautions(state.step),
-        "causes": rules.causes(state.step) if ref.of is Of.COPY else [],
+        "causes": rules.causes(state.step, _models(rows)) if ref.of is Of.COPY else [],
         "same_hands": inspected and rules.same_hands(painters, person.account_id),
         "past_third": past_the_third(state),
         "aside_reasons": [(reason, reason) for reason in ASIDE_REASONS],
     }
+
+
+def _models(rows: store.PieceRows) -> list[tuple[int, str]]:
+    """The models of a group, by number and animal; none where there is one alone."""
+    beside = [(row["model_id"], row["name"]) for row in rows.beside]
+    return [(rows.piece.model_id, rows.animal["name"]), *beside] if beside else []
 
 
 def _code(rows: store.PieceRows) -> str:

@@ -11,13 +11,19 @@ def cautions(step: Step) -> tuple[str, ...]:
     return (*own, DEFER) if own else ()
 
 
-def causes(step: Step) -> list[tuple[str, str]]:
-    """What may have caused a finding at a step: itself and what came before it."""
-    return [
+def causes(step: Step, models: Sequence[tuple[int, str]] = ()) -> list[tuple[str, str]]:
+    """What may have caused a finding at a step: itself and what came before it.
+
+    Of a piece with several models, each is named by its number and its animal.
+    """
+    made = [
         (key, words)
         for key, words in CAUSES.items()
-        if key == MODEL or PLACE[Step(key)] <= PLACE[step]
+        if key != MODEL and PLACE[Step(key)] <= PLACE[step]
     ]
+    if not models:
+        return [*made, (MODEL, CAUSES[MODEL])]
+    return [*made, *((f"{MODEL}:{id_}", f"the model of {name}") for id_, name in models)]
 
 
 def same_hands(painters: Sequence[int | None], inspector: int | None) -> bool:

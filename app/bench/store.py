@@ -12,10 +12,12 @@ from app.flow import store as flow
 from app.flow.rules import Entry
 from app.flow.steps import Of, Step
 from app.flow.store import Piece, Ref
+from app.shared.web import words
 from app.tables import (
     accounts,
     animals,
     copies,
+    copy_companions,
     customers,
     marks,
     models,
@@ -32,8 +34,9 @@ from app.tables import (
 class PieceRows:
     """A piece, its order, animal, marks, log and the studio's words for its step.
 
-    `model` is the model's own row: a copy's model's, a model's itself. `agreed` are questions about
-    the piece that the customer has answered.
+    `model` is the model's own row: a copy's model's, a model's itself. `beside` are the further
+    animals on a copy's base. `marks` and `colours` are those of all of them. `agreed` are questions
+    about the piece that the customer has answered.
     """
 
     piece: Piece
@@ -42,6 +45,7 @@ class PieceRows:
     order: RowMapping
     customer: RowMapping
     animal: RowMapping
+    beside: Sequence[RowMapping]
     marks: Sequence[RowMapping]
     colours: Sequence[Zone]
     questions: Sequence[RowMapping]
@@ -53,6 +57,11 @@ class PieceRows:
     done_when: str
     watch_out: str
     replaced_by: RowMapping | None
+
+    @property
+    def names(self) -> str:
+        """Whom the piece shows: Juniper; Bracken and Thistle."""
+        return words.listed([str(row["name"]) for row in (self.animal, *self.beside)])
 
 
 def read(db: Connection, ref: Ref) -> PieceRows:
@@ -66,24 +75,27 @@ def read(db: Connection, ref: Ref) -> PieceRows:
     model = row if ref.of is Of.MODEL else one(models, piece.model_id)
     order = one(orders, piece.order_id)
     texts = _many(db, select(step_texts).where(step_texts.c.step == str(piece.state.step)))
+    beside = _many(db, _beside(ref)) if piece.beside else []
+    ids = [model["animal_id"], *(row["id"] for row in beside)]
     own = copies.c.model_id == piece.model_id
     unanswered = (questions.c.order_id == piece.order_id) & questions.c.answered_at.is_(None)
     asked = (views_asked.c.model_id == piece.model_id) & (
         views_asked.c.attempt == piece.state.attempts
     )
-    animal_id = model["animal_id"]
-    here = (marks.c.animal_id == animal_id) & marks.c.gone_at.is_(None)
+    here = marks.c.animal_id.in_(ids) & marks.c.gone_at.is_(None)
+    whose = select(marks, animals.c.name.label("animal")).join(animals)
     return PieceRows(
         piece=piece,
         row=row,
         model=model,
         order=order,
         customer=one(customers, order["customer_id"]),
-        animal=one(animals, animal_id),
-        marks=_many(db, select(marks).where(here).order_by(marks.c.id)),
-        colours=zones_of(db, animal_id),
+        animal=one(animals, model["animal_id"]),
+        beside=beside,
+        marks=_many(db, whose.where(here).order_by(marks.c.animal_id, marks.c.id)),
+        colours=[zone for id_ in ids for zone in zones_of(db, id_)],
         questions=_many(db, select(questions).where(unanswered)),
-        agreed=_many(db, _answered(piece)),
+        agreed=_many(db, _answered(piece, [row["model_id"] for row in beside])),
         views=_many(db, select(views_asked).where(asked).order_by(views_asked.c.number)),
         sisters=_many(db, select(copies).where(own, copies.c.withdrawn == 0)),
         log=flow.log_of(db, ref),
@@ -94,11 +106,21 @@ def read(db: Connection, ref: Ref) -> PieceRows:
     )
 
 
-def _answered(piece: Piece) -> Select[Any]:
-    """The answered questions about a piece, its model or its whole order, oldest first."""
+def _beside(ref: Ref) -> Select[Any]:
+    """The further animals on a copy's base, with the models that stand there for them."""
+    c = copy_companions.c
+    joined = copy_companions.join(models, models.c.id == c.model_id).join(animals)
+    query = select(
+        animals, c.order_animal_id, c.model_id, models.c.limits, models.c.limits_agreed
+    ).select_from(joined)
+    return query.where(c.copy_id == ref.id).order_by(c.order_animal_id)
+
+
+def _answered(piece: Piece, beside: Sequence[int]) -> Select[Any]:
+    """The answered questions about a piece, its models or its whole order, oldest first."""
     c = questions.c
     of_copy = piece.ref.id if piece.ref.of is Of.COPY else None
-    about = or_(c.model_id == piece.model_id, c.copy_id == of_copy)
+    about = or_(c.model_id.in_([piece.model_id, *beside]), c.copy_id == of_copy)
     whole = c.model_id.is_(None) & c.copy_id.is_(None)
     answered = c.answered_at.is_not(None) & (c.dropped == 0)
     its = (c.order_id == piece.order_id) & answered & or_(about, whole)

@@ -15,8 +15,9 @@ from app.letters.own_words import own_line
 from app.letters.wording import LetterWords
 from app.orders.facts import told as tellings
 from app.orders.facts.gather import facts_of_many
-from app.orders.facts.order import OrderFacts, decision
+from app.orders.facts.order import OrderFacts
 from app.orders.facts.ranges import Shown, ToldRange
+from app.orders.facts.standing import decision
 from app.orders.facts.to_tell import new_days
 from app.shared.errors import NotFound, Refused
 from app.shared.people import Person

@@ -14,7 +14,7 @@ from app.desk.finding import sure
 from app.desk.recognising import asked_for
 from app.letters.forming import teller_of
 from app.orders.facts.gather import facts_of
-from app.orders.facts.order import decision
+from app.orders.facts.standing import decision
 from app.orders.forecast import worker as forecasting
 from app.orders.lists import store as lists_store
 from app.orders.order import links

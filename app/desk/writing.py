@@ -11,7 +11,8 @@ from app.letters.wording import CALLED, LetterWords
 from app.orders.facts import told as tellings
 from app.orders.facts.acts import BY_A_PERSON, touched
 from app.orders.facts.gather import facts_of
-from app.orders.facts.order import OrderFacts, decision
+from app.orders.facts.order import OrderFacts
+from app.orders.facts.standing import decision
 from app.shared.errors import AlreadyMoved, NotFound
 from app.shared.people import Person
 from app.shared.web.fields import Fields

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from sqlalchemy import Connection, RowMapping, func, insert, select
 
-from app.flow import news_rows, store
+from app.flow import groups, news_rows, store
 from app.flow.gates import Gate
 from app.flow.legality import first_refusal
 from app.flow.news import TOLD_OF, news_of
@@ -140,6 +140,8 @@ def grant(act: Act, piece: Piece, wish: Wish) -> None:
     entry = _entry(act, piece, wish, policy)
     if (why := refusal(piece.state, entry, policy)) is not None:
         raise Refused(why)
+    if entry.move == MoveKey.BEGUN and piece.beside and not groups.ready_at(act.db, piece.ref.id):
+        raise Refused("It begins when the models of all on its base are ready.")
     if act.who.role not in allowed_roles(piece.state, entry, policy):
         raise NotAllowed("Your role doesn’t cover this. Ask the office or the owner.")
     append(act, piece, entry)
@@ -207,7 +209,7 @@ def append(act: Act, piece: Piece, entry: Entry) -> None:
 def orders_touched(db: Connection, piece: Piece) -> list[tuple[int, str]]:
     own = (piece.order_id, piece.letter)
     if piece.ref.of is Of.COPY:
-        return [own]
+        return [own, *((piece.order_id, letter) for letter in piece.beside)]
     others = store.orders_of_model(db, piece.ref.id)
     return others if own in others else [own, *others]
 
@@ -216,8 +218,9 @@ def _consequences(act: Act, piece: Piece, entry: Entry) -> None:
     """What follows in the same commit: copies begin with their model, a remake is a new row."""
     if entry.move == MoveKey.MODEL_FINISHED:
         for copy in store.copies_of_model(act.db, piece.ref.id):
-            if copy.state.step is Step.NOT_BEGUN:
-                begin(act, copy, entry)
+            ready = groups.ready_at(act.db, copy.ref.id)
+            if copy.state.step is Step.NOT_BEGUN and ready is not None:
+                begin(act, copy, entry, ready)
     elif entry.move == MoveKey.REMAKE:
         _remake(act, piece, entry)
     elif entry.move == MoveKey.CANCEL and piece.ref.of is Of.MODEL:
@@ -225,20 +228,17 @@ def _consequences(act: Act, piece: Piece, entry: Entry) -> None:
             # A copy of another order may still be made from another model of the animal.
             if copy.state.step is Step.NOT_BEGUN and copy.order_id == piece.order_id:
                 moment = max(entry.happened_at, copy.state.last_at)
-                append(
-                    act,
-                    copy,
-                    replace(entry, happened_at=moment, recorded_at=max(entry.recorded_at, moment)),
-                )
+                late = max(entry.recorded_at, moment)
+                append(act, copy, replace(entry, happened_at=moment, recorded_at=late))
 
 
-def begin(act: Act, copy: Piece, cause: Entry) -> None:
-    """Let a copy begin because its model is ready, at the model's moment.
+def begin(act: Act, copy: Piece, cause: Entry, ready: int) -> None:
+    """Let a copy begin because its models are ready, at the moment (UTC seconds) of the last.
 
     A hold or an open question of the copy does not stop it from standing at its first bench.
     """
     first = Step.BLANK if act.blank_on else Step.SHAPING
-    happened = max(cause.happened_at, copy.state.last_at)
+    happened = max(cause.happened_at, ready, copy.state.last_at)
     append(
         act, copy,
         replace(
@@ -258,10 +258,14 @@ AS_ORDERED = (
 def _remake(act: Act, piece: Piece, entry: Entry) -> None:
     """A new row that replaces the piece; from the model's next version where that was the cause."""
     old = dict(act.db.execute(select(copies).where(copies.c.id == piece.ref.id)).mappings().one())
-    model_id = old["model_id"]
+    model_id, beside = old["model_id"], groups.companions(act.db, piece.ref.id)
     first = Step.BLANK if act.blank_on else Step.SHAPING
     if entry.cause == "model":
-        model_id = next_version(act, model_id, entry, piece.state.gates)
+        # Of a group the entry names the model, else it is the first animal's.
+        wrong = entry.amount if entry.amount in beside.values() and entry.amount else model_id
+        newer = next_version(act, wrong, entry, piece.state.gates)
+        model_id = newer if wrong == model_id else model_id
+        beside = {line: newer if model == wrong else model for line, model in beside.items()}
         first = Step.NOT_BEGUN
     making = act.db.execute(
         select(func.max(copies.c.making)).where(
@@ -273,9 +277,9 @@ def _remake(act: Act, piece: Piece, entry: Entry) -> None:
     kept = ("order_id", "order_animal_id", "letter", "number", *AS_ORDERED)
     values = {name: old[name] for name in kept}
     values |= {"model_id": model_id, "making": making + 1, "replaces_id": piece.ref.id}
-    act.done.made.append(
-        enter(act, Of.COPY, values, first, entry.happened_at, gates=piece.state.gates)
-    )
+    made = enter(act, Of.COPY, values, first, entry.happened_at, gates=piece.state.gates)
+    act.done.made.append(made)
+    groups.put(act.db, made.id, beside)
 
 
 def next_version(act: Act, model_id: int, entry: Entry, gates: Iterable[Gate]) -> int:

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from app.flow import news_rows, payments, questions, store, versions
+from app.flow import groups, news_rows, payments, questions, store, versions
 from app.flow.actions import Act, Done, append, begin_act, code_of, orders_touched, settle
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
@@ -38,6 +38,7 @@ def undo(database: Database, entry_id: int, who: Person, now: int, once: str | N
         _withdraw_versions(act, [ref for ref, _ in touched])
         for order_id in sorted(act.orders):
             payments.in_line(act, order_id)
+        _check_begun(act)
         news_rows.take_back(db, [entry.id for _, entry in touched], now)
         return settle(act)
 
@@ -82,13 +83,32 @@ def _withdraw_versions(act: Act, touched: Sequence[Ref]) -> None:
     A sister may have joined it in the meantime: then it stays, whoever asked first.
     """
     withdrawn = [piece for piece, _ in act.done.pieces if piece.ref.of is Of.COPY]
-    models_of = {piece.model_id for piece in withdrawn if piece.state.step is Step.CANCELLED}
+    gone = [piece.ref.id for piece in withdrawn if piece.state.step is Step.CANCELLED]
+    models_of = {model for copy_id in gone for model in groups.models_of(act.db, copy_id)}
     entered = {ref.id for ref in touched if ref.of is Of.MODEL}
     for model_id in sorted(models_of | entered):
         model = store.load(act.db, Ref(Of.MODEL, model_id))
         follows = store.follows_another(act.db, model_id)
         if follows and model.state.open and not store.copies_of_model(act.db, model_id):
             _withdraw(act, model, store.log_of(act.db, model.ref))
+
+
+def _check_begun(act: Act) -> None:
+    """A group has not begun before each of its models was ready. Raises Refused.
+
+    One that was finished first does not carry the beginning with it as the last one does.
+    """
+    touched = {piece.ref.id for piece, _ in act.done.pieces if piece.ref.of is Of.MODEL}
+    for copy_id in {copy for model in touched for copy in groups.of_model(act.db, model)}:
+        copy = store.load(act.db, Ref(Of.COPY, copy_id))
+        line = effective(store.log_of(act.db, copy.ref))
+        begun = [entry.happened_at for entry in line if entry.move == MoveKey.BEGUN]
+        ready = groups.ready_at(act.db, copy_id)
+        if begun and (ready is None or begun[-1] < ready):
+            raise Refused(
+                f"{code_of(copy)} stands on one base and has begun: each of its models was ready "
+                "by then. Take back first what began it."
+            )
 
 
 def _withdraw(act: Act, piece: Piece, log: Sequence[Entry]) -> None:
@@ -202,6 +222,7 @@ def correct(
                 _correct_one(act, ref, entry, right)
         if right.struck:
             _withdraw_versions(act, [])
+        _check_begun(act)
         return settle(act)
 
 

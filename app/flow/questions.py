@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Connection, and_, exists, func, insert, or
 from app.flow import news_rows
 from app.flow.changes import note
 from app.flow.gates import Gate
+from app.flow.groups import made_from
 from app.flow.money import Paid
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
@@ -72,7 +73,7 @@ def close_of_gone(db: Connection, order_ids: Collection[int], now: int) -> None:
             questions.c.copy_id.is_(None),
             or_(
                 questions.c.model_id.is_(None),
-                questions.c.model_id == copies.c.model_id,
+                made_from(questions.c.model_id),
                 questions.c.model_id == follows.scalar_subquery(),
             ),
         ),
@@ -190,7 +191,7 @@ def agree(db: Connection, question_id: int, how: str, who: Person, now: int) -> 
         if row["copy_id"] is not None:
             query = query.where(copies.c.id == row["copy_id"])
         elif row["model_id"] is not None:
-            query = query.where(copies.c.model_id == row["model_id"])
+            query = query.where(made_from(row["model_id"]))
         for copy_id in db.execute(query).scalars().all():
             confirm_spelling(db, row["order_id"], copy_id, who, now)
 

@@ -22,7 +22,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects.sqlite import insert as upsert
 from sqlalchemy.engine import RowMapping
 
-from app.flow import gates
+from app.flow import gates, groups
 from app.flow.rules import Entry, Kind, State, TimeIs
 from app.flow.steps import MoveKey, Of, Step
 from app.shared.errors import NotFound
@@ -68,8 +68,9 @@ class Ref:
 class Piece:
     """A piece as it stands: where it belongs, its state and the version of its log.
 
-    `remembered` says that its animal is no longer alive, `tapped` that the form which asks for
-    the piece has been used on it before.
+    `beside` are the letters of the further animals on a copy's base. `remembered` says that its
+    animal is no longer alive, `tapped` that the form which asks for the piece has been used on it
+    before.
     """
 
     ref: Ref
@@ -80,6 +81,7 @@ class Piece:
     model_id: int
     version: int
     state: State
+    beside: str = ""
     remembered: bool = False
     tapped: bool = False
 
@@ -96,6 +98,7 @@ def _select(of: Of) -> Select[Any]:
     query = select(
         c.id, c.order_id, c.letter, c.number, c.making if copy else literal(1),
         c.model_id if copy else c.id, c.version, animals.c.life, tapped,
+        groups.letters(c.id) if copy else literal(""),
         *(c[name] for name in STATE_COLUMNS),
     ).select_from(table)  # fmt: skip
     if copy:
@@ -143,11 +146,12 @@ def state_values(state: State) -> dict[str, Any]:
 
 
 def _piece(of: Of, row: Row[Any]) -> Piece:
-    id_, order_id, letter, number, making, model_id, version, life, tapped, *cached = tuple(row)
+    id_, order_id, letter, number, making, model_id, version, life, tapped, *rest = tuple(row)
+    beside, *cached = rest
     values = dict(zip(STATE_COLUMNS, cached, strict=True))
     state = state_of_row(of, values)
     own = (Ref(of, id_), order_id, letter, number, making, model_id, version, state)
-    return Piece(*own, life == "remembered", bool(tapped))
+    return Piece(*own, "".join(sorted(beside or "")), life == "remembered", bool(tapped))
 
 
 def load(db: Connection, ref: Ref, once: str | None = None) -> Piece:
@@ -159,9 +163,14 @@ def load(db: Connection, ref: Ref, once: str | None = None) -> Piece:
 
 
 def copies_of_model(db: Connection, model_id: int) -> list[Piece]:
-    """The copies that are made from a model, withdrawn remakes left out."""
-    query = _SELECT[Of.COPY].where(copies.c.model_id == model_id, copies.c.withdrawn == 0)
+    """The copies made from a model, alone or beside others; withdrawn remakes left out."""
+    query = _SELECT[Of.COPY].where(groups.made_from(model_id), copies.c.withdrawn == 0)
     return [_piece(Of.COPY, row) for row in db.execute(query)]
+
+
+def models_of(db: Connection, piece: Piece) -> list[int]:
+    """The models that a piece is made of, its first animal's first; of a model itself."""
+    return groups.models_of(db, piece.ref.id) if piece.beside else [piece.model_id]
 
 
 def pieces_of_order(db: Connection, order_id: int) -> list[Piece]:
@@ -232,8 +241,7 @@ def carried(db: Connection, ref: Ref, named: Entry, other: Ref, entry: Entry) ->
             and other.of is Of.COPY
             and (db.execute(query).scalar() == ref.id)
         )
-    query = select(copies.c.model_id).where(copies.c.id == other.id)
-    return entry.move == MoveKey.BEGUN and db.execute(query).scalar() == ref.id
+    return entry.move == MoveKey.BEGUN and ref.id in groups.models_of(db, other.id)
 
 
 def add(db: Connection, rows: Sequence[dict[str, Any]]) -> None:

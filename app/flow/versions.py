@@ -9,7 +9,7 @@ from collections.abc import Iterable
 
 from sqlalchemy import Connection, RowMapping, and_, or_, select, update
 
-from app.flow import store
+from app.flow import groups, store
 from app.flow.actions import Act, append, begin, new_version
 from app.flow.gates import Gate
 from app.flow.rules import Entry, Kind, Whose
@@ -100,12 +100,13 @@ def _own_pose(db: Connection, model_id: int, rows: Iterable[RowMapping]) -> str 
 
 
 def _join(act: Act, copy_id: int, version: int, at: int) -> None:
-    """A copy that has not begun is made from another version: from one that is ready, at once."""
+    """A copy that has not begun is made from another version: at once where all of it is ready."""
     own = update(copies).where(copies.c.id == copy_id)
     act.db.execute(own.values(model_id=version))
-    if store.load(act.db, Ref(Of.MODEL, version)).state.step is Step.READY:
+    ready = groups.ready_at(act.db, copy_id)
+    if ready is not None:
         copy = store.load(act.db, Ref(Of.COPY, copy_id))
-        begin(act, copy, _entry(act, Step.BLANK, MoveKey.BEGUN, at))
+        begin(act, copy, _entry(act, Step.BLANK, MoveKey.BEGUN, at), ready)
 
 
 def _drop_if_empty(act: Act, model_id: int, at: int) -> None:
@@ -119,7 +120,7 @@ def _drop_if_empty(act: Act, model_id: int, at: int) -> None:
     left = act.db.execute(
         wanted.where(_LIVE, copies.c.letter == model.letter, copies.c.order_id == model.order_id)
     ).first()
-    if left is None:
+    if left is None or groups.of_model(act.db, model_id):
         return
     append(act, model, _entry(act, Step.CANCELLED, MoveKey.CANCEL, max(at, model.state.last_at)))
     line = update(order_animals).where(order_animals.c.model_id == model_id)

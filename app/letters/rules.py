@@ -244,7 +244,7 @@ def _overtaken(one: Pending, animal: AnimalFacts) -> bool:
 
 def _begun(animal: AnimalFacts) -> bool:
     """Whether a copy has left its model behind."""
-    return any(copy.step in MAKING_STEPS or copy.gone for copy in animal.made)
+    return any(copy.step in MAKING_STEPS or copy.gone for copy in animal.shown_in)
 
 
 def says_when(facts: OrderFacts) -> bool:

@@ -12,21 +12,20 @@ from app.letters import own_words
 from app.letters.letter import Part, WordedLetter
 from app.letters.own_words import GREETING, SIGN_OFF
 from app.letters.rules import ASKS, KINDS, says_when
-from app.orders.facts.acts import BY_A_PERSON, Touched, all_of_it, touched
-from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, at_a_bench, joining
+from app.orders.facts.acts import BY_A_PERSON, Touched, all_of_it, touched, whom
+from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, joining
+from app.orders.facts.standing import at_a_bench
 from app.shared.web import words
 from app.status import model_words, parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Section, StudioContact
 from app.status.tasks import first_wanted, in_letter, tasks
+from app.status.together import told_apart
 from app.status.voice import Days, Subject, likenesses, named, own, several
 from app.status.wording import CANCELLED, SURPRISED, Teller, more_copies, to_do
 
-_SAY_WHEN = frozenset(
-    {
-        "running_later", "order_in", "photos_passed", "making_begun", "photos_counted",
-        *BY_A_PERSON,
-    }
-)  # fmt: skip
+_SAY_WHEN = frozenset({
+    "running_later", "order_in", "photos_passed", "making_begun", "photos_counted", *BY_A_PERSON,
+})  # fmt: skip
 _SAY_NOTHING_TO_DO = _SAY_WHEN - {"running_later"}
 _ON_THE_DAY = "on the day they’re here"
 _HOW_TO = frozenset({"order_in", "photo_reminder"})
@@ -44,9 +43,9 @@ class LetterContext:
     @classmethod
     def of(cls, part: Part, facts: OrderFacts, days: Days | None = None) -> "LetterContext":
         """The part of the animals that it names, that its act concerns, or of all."""
-        spoken = (a for a in facts.alive if not part.letters or a.letter in part.letters)
         if part.kind in BY_A_PERSON:
-            spoken = (one.animal for one in touched(part.kind, part.round, facts))
+            return cls(part, facts, whom(touched(part.kind, part.round, facts), facts), days)
+        spoken = (a for a in facts.alive if not part.letters or a.letter in part.letters)
         return cls(part, facts, tuple(spoken), days)
 
     @property
@@ -163,11 +162,14 @@ def _to_photograph(parts: Sequence[Part], facts: OrderFacts) -> list[AnimalFacts
     return [animal for animal in first_wanted(facts) if all_ or animal.letter in of]
 
 
-def _each(telling: LetterContext) -> Iterator[tuple[AnimalFacts, list[Block]]]:
+def _each(
+    telling: LetterContext, *, together: bool = False
+) -> Iterator[tuple[AnimalFacts, list[Block]]]:
     """The animals, each with the line that names it where there are several: the page's sentences
-    stand under its name."""
-    for animal in telling.animals:
-        yield animal, [Block("name", (f"{animal.name}:",))] if len(telling.animals) > 1 else []
+    stand under its name. Those of one piece are told `together`."""
+    shown = told_apart(telling.animals) if together else [(a.name, a) for a in telling.animals]
+    for names, animal in shown:
+        yield animal, [Block("name", (f"{names}:",))] if len(shown) > 1 else []
 
 
 def _text(*said: str) -> Block:
@@ -294,7 +296,7 @@ def _making_begun(telling: LetterContext, days: Days, teller: Teller) -> Iterabl
         f"The {'models' if many else 'model'} of {telling.names} {'are' if many else 'is'} "
         "finished, and we’ve started the work by hand."
     )
-    for animal, name in _each(telling):
+    for animal, name in _each(telling, together=True):
         yield from name
         yield from piece_words.making(animal, telling.facts, days, quiet=False)
 
@@ -354,7 +356,8 @@ def held_of(one: Touched) -> Iterator[Subject]:
     """What of an animal a hold concerns; a copy not begun waits with its model."""
     if one.model:
         yield Subject(f"{own(one.animal.name)} model")
-    copies = [copy for copy in one.copies if not one.model or copy.step is not Step.NOT_BEGUN]
+    models = one.model or any(a.model.held for copy in one.copies for a in copy.beside)
+    copies = [copy for copy in one.copies if not models or copy.step is not Step.NOT_BEGUN]
     if copies:
         yield named(one.animal, copies)
 

@@ -4,7 +4,7 @@ What stands here happens whoever asks, at whichever page, in the transaction of 
 """
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from sqlalchemy import delete, insert, select, update
@@ -13,12 +13,14 @@ from app.flow import questions, versions
 from app.flow.actions import Act
 from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
 from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey, Step
-from app.flow.store import Piece, Ref
+from app.flow.store import Piece, Ref, models_of
 from app.moving import machines, parcels, rules
 from app.moving.names import named
+from app.moving.one_base import check_whole
 from app.moving.parcels import ParcelDetails
 from app.shared.errors import BadFields, NotAllowed, Refused
 from app.shared.people import Role
+from app.shared.text import whole_number
 from app.shared.web import words
 from app.studio.workshop import InForce
 from app.tables import (
@@ -118,8 +120,12 @@ def _finding(moving: Moving) -> None:
         raise BadFields({"reason": "What was found? A few words."})
     if moving.what is MoveKey.REMAKE and not said.cause:
         raise BadFields({"cause": "What caused it?"})
-    if said.cause and said.cause not in CAUSES:
+    cause, _, model = said.cause.partition(":")
+    if cause and cause not in CAUSES:
         raise BadFields({"cause": "Choose one from the list."})
+    # Of a group it is said which model: its number is the amount.
+    moving.said = replace(said, cause=cause)
+    moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), whole_number(model))
 
 
 def _whose(moving: Moving) -> None:
@@ -306,11 +312,11 @@ def _check_marks(moving: Moving) -> None:
 
 
 def _marks_of(moving: Moving, piece: Piece) -> dict[int, int]:
-    """The marks of a piece's animal that are not taken off, and whether each must match."""
+    """The marks of a piece's animals that are not taken off, and whether each must match."""
     found = moving.act.db.execute(
         select(marks.c.id, marks.c.must)
         .join(models, models.c.animal_id == marks.c.animal_id)
-        .where(models.c.id == piece.model_id, marks.c.gone_at.is_(None))
+        .where(models.c.id.in_(models_of(moving.act.db, piece)), marks.c.gone_at.is_(None))
     )
     return {row.id: row.must for row in found}
 
@@ -346,6 +352,10 @@ def _pack(moving: Moving) -> None:
     moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), parcel_id)
 
 
+def _whole(moving: Moving) -> None:
+    check_whole(moving.act.db, moving.pieces)
+
+
 def _close_questions(moving: Moving) -> None:
     """Nobody is asked any more about what has left or will not be made."""
     orders_of = {piece.order_id for piece in moving.pieces}
@@ -378,5 +388,5 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     MoveKey.RECEIVED: Effect(before=_of_parcel),
     MoveKey.CAME_BACK: Effect(hears=_why_back),
     MoveKey.REMAKE: _FINDING,
-    MoveKey.CANCEL: Effect(hears=_whose, after=_close_questions),
+    MoveKey.CANCEL: Effect(_whose, _whole, _close_questions),
 }

@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 from sqlalchemy import Connection, text
 
+from app.flow import groups
 from app.flow.steps import Of
 from app.flow.store import Ref
 from app.shared.errors import NotFound
@@ -38,7 +39,8 @@ _NAMED = {
         " LEFT JOIN accounts h ON h.id = p.hand_id WHERE p.id = :id"
     ),
     Of.COPY: text(
-        "SELECT a.name, o.number, p.letter, p.number, h.name, o.copy_deadline FROM copies p"
+        f"SELECT {groups.names('p', 'a')}, o.number, p.letter, p.number, h.name,"  # noqa: S608
+        " o.copy_deadline FROM copies p"
         " JOIN models m ON m.id = p.model_id JOIN orders o ON o.id = p.order_id"
         " JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts h ON h.id = p.hand_id"
         " WHERE p.id = :id"

@@ -3,15 +3,24 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, func, insert, literal_column, select, update
 from sqlalchemy.engine import RowMapping
 
-from app.flow import gates
+from app.flow import gates, groups
 from app.flow.steps import Step
 from app.moving.rules import Leaving, Stop, may_leave, number_key, refused
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
 from app.shared.people import OWNER_ONLY, Person
-from app.tables import animals, copies, customers, models, orders, parcels, questions
+from app.tables import (
+    animals,
+    copies,
+    copy_companions,
+    customers,
+    models,
+    orders,
+    parcels,
+    questions,
+)
 
 _DONE = [str(s) for s in (Step.HANDED_OVER, Step.RECEIVED, Step.REPLACED, Step.CANCELLED)]
 COPY = (
@@ -19,7 +28,8 @@ COPY = (
         copies, orders.c.number.label("order_number"), orders.c.customer_id, orders.c.paid,
         orders.c.gift, orders.c.ship_name, orders.c.ship_lines, orders.c.ship_postcode,
         orders.c.ship_country, orders.c.address_confirmed_at, orders.c.ship_part,
-        orders.c.parcel_note, models.c.follows_id, animals.c.name.label("animal"), animals.c.kind,
+        orders.c.parcel_note, models.c.follows_id, animals.c.kind,
+        literal_column(groups.names("copies", "animals")).label("animal"),
         customers.c.name.label("customer"),
     )
     .join(orders, orders.c.id == copies.c.order_id)
@@ -33,9 +43,10 @@ COPY = (
 class Around:
     """What stands against a copy in the rest of its order: copies still being made, by order, and
     questions neither answered nor overridden, by order and the model or the copy that they are
-    about (None for all of it)."""
+    about (None for all of it). `beside` are the models beside a copy's own on its base."""
 
     making: Mapping[int, int]
+    beside: Mapping[int, Sequence[int]]
     asked: Mapping[tuple[int, int | None, int | None], Sequence[int]]
 
 
@@ -62,7 +73,15 @@ def around(db: Connection, order_ids: Collection[int]) -> Around:
     about: dict[tuple[int, int | None, int | None], list[int]] = {}
     for *what, question in asked:
         about.setdefault((what[0], what[1], what[2]), []).append(question)
-    return Around({row.order_id: row.number for row in making}, about)
+    shared = db.execute(
+        select(copy_companions.c.copy_id, copy_companions.c.model_id)
+        .join(copies, copies.c.id == copy_companions.c.copy_id)
+        .where(copies.c.order_id.in_(order_ids))
+    )
+    beside: dict[int, list[int]] = {}
+    for copy_id, model_id in shared:
+        beside.setdefault(copy_id, []).append(model_id)
+    return Around({row.order_id: row.number for row in making}, beside, about)
 
 
 def stops(row: RowMapping, beside: Around, now: int) -> list[Stop]:
@@ -75,6 +94,7 @@ def stops(row: RowMapping, beside: Around, now: int) -> list[Stop]:
             (row["model_id"], None),
             (row["follows_id"], None),
             (None, row["id"]),
+            *((model, None) for model in beside.beside.get(row["id"], ())),
         )
         for question in beside.asked.get((order, model, copy), ())
     }

@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, text
 
+from app.flow.groups import SLOWEST
 from app.flow.steps import piece_code
 from app.owner.floor_hands import Starts
 
@@ -14,14 +15,18 @@ _MODELS = text(
     " m.number AS version, 1 AS making, m.step, m.entered_at, m.in_hand,"
     " m.hold_whose <> '' AS held, m.reworks, m.passed_at, m.counted_at"
     " FROM models m JOIN orders o ON o.id = m.order_id WHERE m.open = 1 AND EXISTS"
-    " (SELECT 1 FROM copies c WHERE c.model_id = m.id AND c.open = 1) ORDER BY m.id"
+    " (SELECT 1 FROM copies c WHERE c.open = 1 AND (c.model_id = m.id OR c.id IN"
+    " (SELECT copy_id FROM copy_companions WHERE model_id = m.id))) ORDER BY m.id"
 )
 _COPIES = text(
-    "SELECT c.id, o.id AS order_id, o.number, o.needed_by, o.ship_part, o.taken_at, c.letter,"
-    " c.number AS copy_number, c.making, c.model_id, c.step, c.entered_at, c.in_hand,"
+    "SELECT c.id, o.id AS order_id, o.number, o.needed_by, o.ship_part,"  # noqa: S608
+    " o.taken_at, c.letter,"
+    " c.number AS copy_number, c.making, coalesce(s.model_id, c.model_id) AS model_id, c.step,"
+    " c.entered_at, c.in_hand,"
     " c.hold_whose <> '' AS held, c.reworks, coalesce(c.passed_at, m.passed_at) AS passed_at,"
     " coalesce(c.counted_at, m.counted_at) AS counted_at"
-    " FROM copies c JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = c.model_id"
+    f" FROM copies c LEFT JOIN {SLOWEST} s ON s.copy_id = c.id"
+    " JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = c.model_id"
     " WHERE c.open = 1 AND c.withdrawn = 0 AND c.step <> 'handed_over' ORDER BY c.id"
 )
 _STARTS = text(

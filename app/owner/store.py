@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, text
 
+from app.flow.groups import SLOWEST
 from app.flow.rules import Kind, effective
 from app.flow.stays import DRYING
 from app.flow.steps import ASKED_AGAIN, REWORKS, Of
@@ -22,13 +23,15 @@ _MARKS = text(
     "SELECT (SELECT coalesce(max(id), 0) FROM transitions),"
     " (SELECT coalesce(max(id), 0) FROM changes), (SELECT coalesce(max(id), 0) FROM tellings)"
 )
-_ROWS = """
-SELECT c.id, c.order_id, c.model_id, m.follows_id, c.replaces_id, o.number, o.taken_at,
+_ROWS = f"""
+SELECT c.id, c.order_id, m.id AS model_id, m.follows_id, c.replaces_id, o.number, o.taken_at,
   o.recorded_at, o.imported, o.ship_part, a.kind, a.life = 'remembered' AS remembered
-FROM copies c JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = c.model_id
-  JOIN animals a ON a.id = m.animal_id
-WHERE c.withdrawn = 0 AND {0} ORDER BY c.id
-"""
+FROM copies c LEFT JOIN {SLOWEST} s ON s.copy_id = c.id
+  JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = coalesce(s.model_id, c.model_id)
+  JOIN models lead ON lead.id = c.model_id
+  JOIN animals a ON a.id = lead.animal_id
+WHERE c.withdrawn = 0 AND {{0}} ORDER BY c.id
+"""  # noqa: S608
 # A remake's forerunner was replaced earlier than it was handed over: it belongs to it all the same.
 _SINCE = text(
     _ROWS.format(
@@ -45,6 +48,8 @@ _MOVED_ORDERS = text(
     " WHERE t.id > :last"
     " UNION SELECT m.order_id FROM transitions t JOIN models m ON m.id = t.model_id"
     " WHERE t.id > :last"
+    " UNION SELECT c.order_id FROM transitions t JOIN copy_companions g ON g.model_id = t.model_id"
+    " JOIN copies c ON c.id = g.copy_id WHERE t.id > :last"
 )
 _CHANGED_ORDERS = text(
     "SELECT order_id FROM changes WHERE id > :last AND order_id IS NOT NULL"
@@ -68,7 +73,9 @@ _TOLD = text(
 )
 _MODELS = text(
     "SELECT c.order_id, m.passed_at, m.step, m.last_at, m.id FROM copies c"
-    " JOIN models m ON m.id = c.model_id WHERE c.withdrawn = 0 AND c.step <> 'cancelled'"
+    " LEFT JOIN copy_companions g ON g.copy_id = c.id"
+    " JOIN models m ON m.id IN (c.model_id, g.model_id) WHERE c.withdrawn = 0"
+    " AND c.step <> 'cancelled'"
     " AND c.order_id IN (SELECT value FROM json_each(:orders)) GROUP BY c.order_id, m.id"
 )
 

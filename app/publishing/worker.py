@@ -25,7 +25,8 @@ from app.letters.forming import teller_of
 from app.orders.facts import ranges
 from app.orders.facts import told as tellings
 from app.orders.facts.gather import facts_of_many
-from app.orders.facts.order import OrderFacts, decision
+from app.orders.facts.order import OrderFacts
+from app.orders.facts.standing import decision
 from app.photos.release import actions as release
 from app.photos.release.actions import place
 from app.publishing.pages_file import PagePicture, PageRow, PagesFile

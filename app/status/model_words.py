@@ -5,7 +5,8 @@ from app.orders.facts.order import AnimalFacts, OrderFacts
 from app.shared.web import words
 from app.status.document import Block
 from app.status.piece_words import goes_on, making, paused, since
-from app.status.voice import Days, Subject, likeness, own, subject, surface, voice
+from app.status.together import stands_with
+from app.status.voice import Days, Subject, own, subject, surface, voice, whole
 
 
 def finishing(animal: AnimalFacts, facts: OrderFacts, days: Days, blank_on: bool) -> list[Block]:
@@ -15,6 +16,8 @@ def finishing(animal: AnimalFacts, facts: OrderFacts, days: Days, blank_on: bool
         blocks.append(Block("text", (gap,)))
     if animal.copies:
         blocks.append(Block("quiet", (_made_by_hand(animal, blank_on),)))
+    elif animal.shared:
+        blocks.append(Block("quiet", (stands_with(animal, facts),)))
     others = [c for c in animal.made if c.model is not None and c.step is Step.NOT_BEGUN]
     return [*blocks, *(making(animal, facts, days, False, others) if others else ())]
 
@@ -75,14 +78,17 @@ def _at_the_screen(animal: AnimalFacts, days: Days) -> str:
 
 def _made_by_hand(animal: AnimalFacts, blank_on: bool) -> str:
     count = len(animal.copies)
-    them = {1: likeness(animal).words, 2: "both copies"}.get(
+    them = {1: whole(animal.copies[0], animal).words, 2: "both copies"}.get(
         count, f"all {words.count(count, 'copy', 'copies')}"
     )
     its = [copy for copy in animal.made if copy.model is None]
     if its and len(its) < len(animal.made):
         count, them = len(its), subject(its, animal).words
     each = "" if count == 1 else " of each"
-    begin = f"make a rough shape{each} from the model, then " if blank_on else ""
+    shape = f"a rough shape{each} from the model"
+    if all(copy.beside for copy in animal.copies):
+        shape = "rough shapes from the models"
+    begin = f"make {shape}, then " if blank_on else ""
     return (
         f"After that we {begin}shape and paint {them} by hand, and check every marking against "
         "your photos before anything leaves."

@@ -28,7 +28,7 @@ def parcels(facts: OrderFacts, days: Days) -> Iterable[Section]:
         blocks += sent(parcel, facts, days)
     still = [copy for copy in facts.copies if not copy.gone]
     if still:
-        names = likenesses([a for a in facts.alive if any(copy in still for copy in a.copies)])
+        names = likenesses([a for a in facts.alive if any(copy in still for copy in a.shown_in)])
         count = words.count(len(still), "more copy", "more copies")
         blocks.append(Block("text", (f"Still to follow: {count} of {names}.",)))
     yield Section(heading, tuple(blocks))
@@ -63,7 +63,7 @@ def assumed(parcel: ParcelFacts, facts: OrderFacts) -> bool:
 
 def travellers(parcel: ParcelFacts, facts: OrderFacts) -> list[AnimalFacts]:
     """The animals of which a copy is in a parcel."""
-    return [a for a in facts.alive if any(copy.parcel_id == parcel.id for copy in a.made)]
+    return [a for a in facts.alive if any(copy.parcel_id == parcel.id for copy in a.shown_in)]
 
 
 def care(facts: OrderFacts, days: Days) -> Iterable[Section]:
@@ -106,4 +106,4 @@ def looked_after(facts: OrderFacts) -> str:
     """What the advice on care is about."""
     if len(facts.copies) > 1:
         return "them"
-    return likenesses([animal for animal in facts.alive if animal.made])
+    return likenesses([animal for animal in facts.alive if animal.shown_in])

@@ -12,6 +12,7 @@ from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
 from app.shared.web import words
 from app.status.document import Block
 from app.status.tasks import asks_about
+from app.status.together import models_of, on_a_base
 from app.status.voice import Days, Subject, own, subject, surface, voice
 
 SHORT_MARK = 3
@@ -130,7 +131,7 @@ def _not_begun(
 ) -> str:
     if copy.model is not None and not copy.remake:
         return f"{_other_pose(copy, them)} {_at_its_model(copy.model, days)}"
-    when = "that’s done" if copy.remake else "the model is finished"
+    when = "that’s done" if copy.remake else f"{models_of(copy)} finished"
     return f"We’ll start making {them.obj} when {when}."
 
 
@@ -158,8 +159,9 @@ def _blank(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
     shape = "rough shapes are" if them.plural else "a rough shape is"
+    model = "models" if copy.beside else "model"
     return (
-        f"{them.head} {them.verb('is', 'are')} at the first stage: {shape} made from the model, "
+        f"{them.head} {them.verb('is', 'are')} at the first stage: {shape} made from the {model}, "
         "cleaned up and left to harden. We make several together, so there can be a wait for the "
         "next batch."
     )
@@ -195,7 +197,8 @@ def _painting(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
     standing = copy.standing
-    markings = f"{voice(animal).his} markings{_some_marks(animal)}"
+    his = "their" if copy.beside else voice(animal).his
+    markings = f"{his} markings{_some_marks((animal, *copy.beside))}"
     if standing.drying:
         return (
             f"Paint is drying on {them.obj}. The colour goes on in thin layers, and each has to "
@@ -215,10 +218,11 @@ def _painting(
     )
 
 
-def _some_marks(animal: AnimalFacts) -> str:
+def _some_marks(animals: Iterable[AnimalFacts]) -> str:
     """A marking or two, where they are short enough for a sentence; the ticket has them all."""
     short = [
         f"the {mark.what}"
+        for animal in animals
         for mark in animal.marks
         if 1 < len(mark.what.split()) <= SHORT_MARK and mark.what.replace(" ", "").isalpha()
     ]
@@ -304,7 +308,7 @@ def stopped(named: str) -> str:
 def inside(facts: OrderFacts, parcel_id: int) -> list[str]:
     """What is in a parcel, a line for each copy."""
     return [
-        f"{animal.name}: {described(copy)}"
+        f"{on_a_base(copy, animal)}: {described(copy)}"
         for animal in facts.alive
         for copy in animal.copies
         if copy.parcel_id == parcel_id
@@ -316,7 +320,7 @@ def ordered(animals: Iterable[AnimalFacts]) -> list[Block]:
     lines: list[str] = []
     for animal in animals:
         for copy in animal.made:
-            name = animal.name
+            name = on_a_base(copy, animal)
             if len(animal.made) > 1:
                 name += f", copy {copy.number}"
             lines.append(f"{name}: {described(copy)}")

@@ -7,7 +7,7 @@ from app.orders.facts.order import CopyFacts, OrderFacts
 from app.orders.facts.ranges import Rests, Shown, weeks
 from app.shared.web import words
 from app.status.document import Block
-from app.status.voice import Days, likeness, own
+from app.status.voice import Days, own, whole
 
 
 def when(facts: OrderFacts, days: Days) -> Iterable[Block]:
@@ -132,8 +132,10 @@ def _who(facts: OrderFacts, here: Sequence[CopyFacts]) -> str:
     """Whose making is spoken of, with its verb: the copies that are still here."""
     if len(here) == 1:
         [animal] = [animal for animal in facts.alive if here[0] in animal.made]
-        last = len(animal.made) > 1
-        return "the last copy is" if last else f"{likeness(animal)} is"
+        if len(animal.made) > 1:
+            return "the last copy is"
+        them = whole(here[0], animal)
+        return f"{them} {them.verb('is', 'are')}"
     if len(here) < len(facts.copies):
         return "the rest is"
     return "both copies are" if len(here) == 2 and len(facts.alive) == 1 else "everything is"

@@ -66,8 +66,8 @@ def in_letter(found: list[Task]) -> tuple[Block, ...]:
 
 
 def asks_about(question: QuestionFacts, copy: CopyFacts) -> bool:
-    """Whether a question concerns a copy: its animal, or the whole order."""
-    return question.letter in ("", copy.letter)
+    """Whether a question concerns a copy: an animal of it, or the whole order."""
+    return question.letter in ("", copy.letter, *copy.letters_beside)
 
 
 def _question(question: QuestionFacts, facts: OrderFacts, days: Days) -> Task:

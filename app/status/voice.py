@@ -155,12 +155,21 @@ def likenesses(animals: Sequence[AnimalFacts]) -> str:
     return words.listed([*living, *([f"the {one} of {words.listed(gone)}"] if gone else [])])
 
 
+def whole(copy: CopyFacts, animal: AnimalFacts) -> Subject:
+    """A copy by whom it shows: Juniper, or Bracken and Thistle where they stand on one base."""
+    if not copy.beside:
+        return likeness(animal)
+    return several(likenesses((animal, *copy.beside)))
+
+
 def subject(copies: Sequence[CopyFacts], animal: AnimalFacts) -> Subject:
     """Name some of an animal's copies so that they cannot be taken for their sisters."""
     # Beside one that was cancelled, the sisters are all that were ordered.
     sisters = animal.made if all(copy in animal.made for copy in copies) else animal.copies
     if len(sisters) == 1:
-        return likeness(animal)
+        return whole(sisters[0], animal)
+    if len(copies) == 1 and copies[0].beside and sum(bool(one.beside) for one in sisters) == 1:
+        return whole(copies[0], animal)
     if len(copies) == len(sisters):
         count = words.count(len(copies), "copy", "copies")
         return several("both copies" if len(copies) == 2 else f"all {count}")
@@ -175,6 +184,8 @@ def subject(copies: Sequence[CopyFacts], animal: AnimalFacts) -> Subject:
 def named(animal: AnimalFacts, copies: Sequence[CopyFacts]) -> Subject:
     """Some of an animal's copies, named beside another animal's: Juniper, copy 2 of Otis."""
     if not copies or animal.cancelled or set(copies) >= set(animal.made):
-        return likeness(animal)
+        return whole(copies[0], animal) if len(copies) == 1 else likeness(animal)
     them = subject(copies, animal)
+    if copies[0].beside and them.words == whole(copies[0], animal).words:
+        return them
     return replace(them, words=f"{them} of {animal.name}")

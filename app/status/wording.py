@@ -9,14 +9,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from app.flow.steps import PHOTO_STEPS, Step
-from app.orders.facts.order import AnimalFacts, OrderFacts, is_quiet, joining
+from app.orders.facts.order import AnimalFacts, OrderFacts, joining
+from app.orders.facts.standing import is_quiet
 from app.shared.calendar import Calendar
 from app.shared.web import words
 from app.status import model_words, parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Document, Section, StudioContact, ToDo
 from app.status.picture_words import CaptionedPicture, picture
 from app.status.tasks import first_wanted, tasks
-from app.status.voice import Days, likeness, likenesses
+from app.status.together import models_of, stands_with, told_apart
+from app.status.voice import Days, likenesses, named
 
 _NOTHING = "There’s nothing you need to do"
 CANCELLED = "This order has been cancelled, and we’ve stopped all work on it."
@@ -112,7 +114,7 @@ def _all_left(facts: OrderFacts) -> str:
     by_carrier = {parcel.id for parcel in facts.parcels if parcel.way == "carrier"}
     under_way = [copy for copy in facts.copies if copy.step is Step.HANDED_OVER]
     if all(copy.parcel_id in by_carrier for copy in under_way):
-        named = [a for a in facts.alive if any(copy in under_way for copy in a.made)]
+        named = [a for a in facts.alive if any(copy in under_way for copy in a.shown_in)]
         return parcel_words.finished(named, travel=True)
     return "Your order is finished and has left the workshop."
 
@@ -122,9 +124,9 @@ def _all_left(facts: OrderFacts) -> str:
 
 def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section]:
     quiet = is_quiet(facts, days.now)
-    for animal in facts.animals:
+    for names, animal in told_apart(facts.animals):
         alone = len(facts.animals) == 1 and not facts.gift
-        heading = "Where things are" if alone else animal.name
+        heading = "Where things are" if alone else names
         yield Section(heading, tuple(_animal(animal, facts, teller, days, quiet)))
     yield from parcel_words.parcels(facts, days)
     if facts.alive and facts.open and not facts.left:
@@ -143,7 +145,7 @@ def _animal(
     animal: AnimalFacts, facts: OrderFacts, teller: Teller, days: Days, quiet: bool
 ) -> list[Block]:
     if animal.cancelled:
-        return [Block("text", (piece_words.stopped(likeness(animal).words),))]
+        return [Block("text", (piece_words.stopped(named(animal, animal.copies).words),))]
     step = animal.model.step
     if step in PHOTO_STEPS and animal.model.held:
         return [Block("text", (piece_words.model_hold(animal, days),))]
@@ -160,9 +162,13 @@ def _animal(
             *still,
         ]
     blocks = piece_words.making(animal, facts, days, quiet)
-    at_the_model = any(copy.step is Step.NOT_BEGUN for copy in animal.copies)
+    if not animal.copies and animal.shared:
+        blocks.append(Block("text", (stands_with(animal, facts),)))
+    at_the_model = any(copy.step is Step.NOT_BEGUN for copy in animal.shown_in)
     if not facts.left and not at_the_model and animal.passed_at is not None:
         finished = f"{model_words.passed(animal, facts, days)} The model is finished."
+        if animal.copies and all(copy.beside for copy in animal.copies):
+            finished = f"{words.capital(models_of(animal.copies[0]))} finished."
         blocks.append(Block("quiet", (finished,)))
     return blocks
 

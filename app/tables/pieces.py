@@ -105,6 +105,22 @@ class Copy(PieceColumns, table=True):
     measured: str | None = col.text_or_none()
 
 
+class CopyCompanion(SQLModel, table=True):
+    """A further animal on the base of a copy, with the model that stands there for it.
+
+    The copy is then a group: its own columns name the first animal, and it begins when all its
+    models are ready.
+    """
+
+    __tablename__ = "copy_companions"
+    __table_args__ = (UniqueConstraint("copy_id", "order_animal_id"), col.STRICT)
+
+    id: int | None = col.key()
+    copy_id: int = col.to("copies.id")
+    order_animal_id: int = col.to("order_animals.id", index=True)
+    model_id: int = col.to("models.id", index=True)
+
+
 class Transition(SQLModel, table=True):
     """One entry of the log. Entries are only ever added.
 

@@ -74,6 +74,17 @@ JOIN orders o ON o.id = m.order_id
 WHERE m.pose IS NULL AND m.step NOT IN ('photos_wanted', 'photos_in', 'building', 'assessing')
 GROUP BY m.id HAVING count(DISTINCT lower(c.pose)) > 1 ORDER BY o.number, m.letter
 """
+# On the base of a copy stand animals of its own order, with a model of theirs.
+_OTHER_ORDER = """
+SELECT g.copy_id, oa.order_id FROM copy_companions g JOIN copies c ON c.id = g.copy_id
+JOIN order_animals oa ON oa.id = g.order_animal_id JOIN models m ON m.id = g.model_id
+WHERE oa.order_id <> c.order_id OR oa.animal_id <> m.animal_id OR oa.letter = c.letter
+"""
+_BEGUN_EARLY = """
+SELECT DISTINCT c.id, c.step FROM copies c JOIN copy_companions g ON g.copy_id = c.id
+JOIN models m ON m.id IN (c.model_id, g.model_id)
+WHERE m.step <> 'ready' AND c.withdrawn = 0 AND c.step NOT IN ('not_begun', 'cancelled')
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +219,8 @@ def _of_the_log(
     found += named("act", "entries", None, raw.execute(_ACTS_APART))
     found += named("transition", "happened_at", None, raw.execute(_BEFORE_RECORDED))
     found += named("copy", "parcel", "the one it left in", raw.execute(_WITHOUT_PARCEL))
+    found += named("copy", "on its base", "animals of its order", raw.execute(_OTHER_ORDER))
+    found += named("copy", "step", "not begun, like its models", raw.execute(_BEGUN_EARLY))
     late = raw.execute(_IN_THE_FUTURE, (now + _CLOCKS_DIFFER,))
     found += named("transition", "recorded_at", "not after now", late)
     found += named("transition", "about_id", "an earlier one of it", raw.execute(_NAMES_ITS_OWN))

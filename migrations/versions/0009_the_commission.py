@@ -13,6 +13,31 @@ def upgrade() -> None:
     op.add_column("questions", sa.Column("until_paid", sa.Text(), nullable=True))
     op.add_column("models", sa.Column("pose", sa.Text(), nullable=True))
     _give_models_their_pose()
+    op.create_table(
+        "copy_companions",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("copy_id", sa.Integer(), nullable=False),
+        sa.Column("order_animal_id", sa.Integer(), nullable=False),
+        sa.Column("model_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["copy_id"], ["copies.id"], name=op.f("fk_copy_companions_copy_id_copies")
+        ),
+        sa.ForeignKeyConstraint(
+            ["model_id"], ["models.id"], name=op.f("fk_copy_companions_model_id_models")
+        ),
+        sa.ForeignKeyConstraint(
+            ["order_animal_id"],
+            ["order_animals.id"],
+            name=op.f("fk_copy_companions_order_animal_id_order_animals"),
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_copy_companions")),
+        sa.UniqueConstraint(
+            "copy_id", "order_animal_id", name=op.f("uq_copy_companions_copy_id_order_animal_id")
+        ),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_copy_companions_model_id", "copy_companions", ["model_id"])
+    op.create_index("ix_copy_companions_order_animal_id", "copy_companions", ["order_animal_id"])
 
 
 def _give_models_their_pose() -> None:

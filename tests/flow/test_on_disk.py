@@ -30,6 +30,7 @@ WANTED = [
     Wanted("Juniper", copies=2, step=Step.FINISHING),
     Wanted("Bramble", life="remembered"),
     Wanted("Quince", step=Step.READY, copies=2, copy_step=Step.INSPECTION),
+    Wanted("Thistle", step=Step.FINISHING, copies=0, beside="A2"),
 ]
 CALENDAR = Calendar(ZoneInfo("Europe/Berlin"))
 DOINGS = st.lists(
@@ -134,6 +135,10 @@ def holds_together(database: Database, now: int) -> None:
     found = rows(database, "SELECT c.id, c.step, (SELECT count(*) FROM copies n WHERE"
                  " n.replaces_id = c.id AND n.withdrawn = 0) FROM copies c")  # fmt: skip
     assert all(count == (step == "replaced") for _, step, count in found), found
+    early = rows(database, "SELECT c.id FROM copies c JOIN copy_companions g ON g.copy_id = c.id"
+                 " JOIN models m ON m.id IN (c.model_id, g.model_id) WHERE m.step <> 'ready'"
+                 " AND c.withdrawn = 0 AND c.step NOT IN ('not_begun', 'cancelled')")  # fmt: skip
+    assert early == [], "a group begins when all its models are ready"
     told = rows(database, "SELECT n.transition_id FROM news n WHERE taken_back_at IS NULL AND EXISTS"
                 " (SELECT 1 FROM transitions t WHERE t.kind = 'undo' AND t.about_id ="
                 " n.transition_id)")  # fmt: skip
@@ -166,5 +171,5 @@ def test_the_cached_columns_are_what_the_log_says_whatever_was_done(template, do
 def test_model_and_copies_are_all_looked_at(database):
     make_order(database, CAST.desk, NOW, WANTED)
     found = refs(database)
-    assert [ref.of for ref in found].count(Of.MODEL) == 3
-    assert len(found) == 8
+    assert [ref.of for ref in found].count(Of.MODEL) == 4
+    assert len(found) == 9

@@ -39,6 +39,7 @@ from tests.status.rows import (
     copy,
     in_tone,
     order,
+    pair,
 )
 
 APPROVED = Path(__file__).parent / "approved" / "customers.txt"
@@ -158,9 +159,35 @@ def _more_rows() -> dict[str, OrderFacts]:
         "asked for a later day": made(copy(Step.SHAPING), needed_by=date(2026, 5, 1)),
         "asked for the last day": made(copy(Step.SHAPING), needed_by=RANGE.to_day),
         "asked for a near day": replace(ROWS["order in"], needed_by=date(2026, 3, 20)),
+        **_groups(),
         "collected": _parcel("collected"),
         "brought": _parcel("brought"),
     }
+
+
+def _groups() -> dict[str, OrderFacts]:
+    """Two dogs on one base, from the models to the parcel."""
+    waits, ready, one = copy(Step.NOT_BEGUN), Step.READY, "inscription"
+    gone = {"parcels": (ParcelFacts(1, "carrier", "Post", "JA473124829GB", NOW - DAY),)}
+    return {
+        "a group, both at finishing": pair(Step.FINISHING, Step.FINISHING, waits, shown=RANGE),
+        "a group, the second ready": pair(Step.FINISHING, ready, waits, shown=RANGE),
+        "a group, the first ready": pair(ready, Step.FINISHING, waits, shown=RANGE),
+        "a group at the blank": pair(ready, ready, copy(Step.BLANK), shown=RANGE),
+        "a group at painting": pair(ready, ready, copy(Step.PAINTING, **HAND), shown=RANGE),
+        "a group, one of them remembered": pair(
+            ready, ready, copy(Step.SHAPING), "remembered", shown=RANGE
+        ),
+        "a group at packing": pair(
+            ready, ready, copy(Step.PACKING, spelling_confirmed=False, **{one: "BRACKEN & THISTLE"}),
+            shown=RANGE,
+        ),
+        "a group made again": pair(ready, ready, copy(Step.BLANK, remade_by=33), shown=RANGE),
+        "a group held": pair(
+            ready, ready, copy(Step.PAINTING, hold_whose="studio", act=31), shown=RANGE
+        ),
+        "a group sent": pair(ready, ready, copy(Step.HANDED_OVER, 1, parcel_id=1), **gone),
+    }  # fmt: skip
 
 
 def _parcel(way: str) -> OrderFacts:

@@ -84,6 +84,20 @@ def order(*animals: AnimalFacts, **more: object) -> OrderFacts:
     return OrderFacts(animals=animals, **values)  # type: ignore[arg-type]
 
 
+def pair(
+    first: Step, second: Step, made: CopyFacts, life: str = "living", **more: object
+) -> OrderFacts:
+    """An order of two dogs on one base: where their models stand, and their one copy."""
+    own = {**PASSED, "kind": "dog"}
+    return order(
+        animal(first, 9, name="Bracken", sex="male", copies=(replace(made, letters_beside="B"),),
+               **own),
+        animal(second, 6, letter="B", name="Thistle", life=life,
+               **{**own, "marks": (MarkFacts("torn ear", "right"),)}),
+        **more,
+    )  # fmt: skip
+
+
 PASSED = {
     "passed_at": NOW - 9 * DAY, "counted_at": NOW - 12 * DAY, "pictures": 82, "outcome": "good",
     "came_by": "good",

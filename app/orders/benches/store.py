@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, text
 
+from app.flow import groups
 from app.moving.names import Named
 from app.orders.benches.lines import Asked, OpenPiece
 
@@ -18,14 +19,25 @@ _STATE = (
 )
 _REST = (
     " o.id, o.number, o.gift, o.gift_day, o.needed_by, o.copy_deadline, o.ship_part, o.taken_at,"
-    " a.name, a.kind, a.breed, a.life"
+    " {0}, {1} AS kind, {2} AS breed, {3} AS life"
+)
+_OF_MODEL = _REST.format("a.name", "a.kind", "a.breed", "a.life")
+# Of a group the kind is that it is one, and one of the animals may have died.
+_IS_GROUP = groups.is_group("p")
+_OF_COPY = _REST.format(
+    groups.names("p", "a"),
+    f"CASE WHEN {_IS_GROUP} THEN 'on one base' ELSE a.kind END",
+    f"CASE WHEN {_IS_GROUP} THEN '' ELSE a.breed END",
+    "CASE WHEN EXISTS (SELECT 1 FROM copy_companions g JOIN models gm ON gm.id = g.model_id"
+    " JOIN animals ga ON ga.id = gm.animal_id WHERE g.copy_id = p.id AND ga.life = 'remembered')"
+    " THEN 'remembered' ELSE a.life END",
 )
 MODELS = " ".join(
     (
         "SELECT 'model',", _STATE, "p.counted_at, p.passed_at, p.attempts, p.reworks,",
         "p.rests_until, p.letter, p.number, CASE WHEN p.follows_id IS NULL OR p.pose IS NOT",
         "(SELECT f.pose FROM models f WHERE f.id = p.follows_id) THEN 1 ELSE 2 END,",
-        "p.pictures, p.machine, p.build_ends_at,", _REST, ", p.step = 'finishing' AND EXISTS",
+        "p.pictures, p.machine, p.build_ends_at,", _OF_MODEL, ", p.step = 'finishing' AND EXISTS",
         "(SELECT 1 FROM copies k WHERE k.model_id = p.id AND k.open = 1 AND k.size_mm IS NULL),",
         "p.pose",
         "FROM models p",
@@ -36,7 +48,7 @@ MODELS = " ".join(
 COPIES = " ".join(
     (
         "SELECT 'copy',", _STATE, "m.counted_at, coalesce(p.passed_at, m.passed_at), p.attempts,",
-        "p.reworks, p.rests_until, p.letter, p.number, p.making, NULL, '', NULL,", _REST,
+        "p.reworks, p.rests_until, p.letter, p.number, p.making, NULL, '', NULL,", _OF_COPY,
         ", p.step = 'blank' AND p.size_mm IS NULL, NULL",
         "FROM copies p JOIN models m ON m.id = p.model_id JOIN orders o ON o.id = p.order_id",
         "JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts h ON h.id = p.hand_id",
@@ -84,8 +96,10 @@ class DoneEntry:
 
 # The entries of an act have ids in a row from the act's own number on.
 _ACT = text(
-    "SELECT t.kind, t.move, t.to_step, t.recorded_at, t.seq = coalesce(c.version, m.version),"
-    " a.name, o.number, coalesce(c.letter, m.letter), c.number, NULL, NULL"
+    "SELECT t.kind, t.move, t.to_step, t.recorded_at,"  # noqa: S608
+    " t.seq = coalesce(c.version, m.version),"
+    f" {groups.names('c', 'a')}, o.number,"
+    " coalesce(c.letter, m.letter), c.number, NULL, NULL"
     " FROM transitions t LEFT JOIN copies c ON c.id = t.copy_id"
     " JOIN models m ON m.id = coalesce(c.model_id, t.model_id)"
     " JOIN orders o ON o.id = coalesce(c.order_id, m.order_id)"

@@ -1,19 +1,21 @@
 """Taking an order in: customer, animals, marks, models, copies and link, in one transaction."""
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
 
 from sqlalchemy import Connection, func, insert, select, update
 
+from app.flow import groups, payments
 from app.flow import news_rows as news
-from app.flow import payments
 from app.flow.actions import Entering, entering, new_version
 from app.flow.changes import change_in
 from app.flow.money import Paid
 from app.flow.steps import PHOTO_STEPS, Of, Step
 from app.flow.versions import in_pose, version_for
-from app.orders.entry.form import LETTERS, AnimalDraft, CopyFields, Draft, OrderFields
+from app.orders.entry.form import AnimalDraft, CopyFields, Draft, OrderFields
+from app.orders.entry.shape import LETTERS
 from app.orders.entry.store import Known, by_mail
 from app.orders.facts.sizes import usual
 from app.orders.forecast.worker import chance_of_new
@@ -74,8 +76,12 @@ def take_in(workshop: Workshop, draft: Draft, who: Person, once: str) -> Taken:
             needed = Paid(workshop.in_force().settings.starts_when)
             payments.ask(db, taken.id, needed, who, now)
         book = entering(db, who, now, imported=draft.order.under_way)
-        for letter, animal in zip(LETTERS, draft.animals, strict=False):
+        lines = [
             _animal(db, workshop, book, taken.id, customer_id, letter, animal, draft, now)
+            for letter, animal in zip(LETTERS, draft.animals, strict=False)
+        ]
+        for nth, line in enumerate(lines):
+            _copies(db, workshop, book, taken.id, line, _beside(lines, nth), draft, now)
         book.close()
         db.execute(insert(forecasts).values(order_id=taken.id, computed_at=now))
         links.make(db, workshop.folder.key, taken.id, who.account_id, now)
@@ -204,6 +210,52 @@ def _chance(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """An animal of the order under its letter, with the versions of its model by pose, and whether
+    each is ready. `pose` is the first copy's."""
+
+    id: int
+    letter: str
+    typed: AnimalDraft
+    versions: Mapping[str, tuple[int, bool]]
+    pose: str
+
+
+def _beside(lines: Sequence[_Line], nth: int) -> list[tuple[range, _Line]]:
+    """The animals that stand on the bases of the nth one's copies, with these copies' numbers."""
+    on = [(line.typed.beside, line) for line in lines]
+    return [(where[1], line) for where, line in on if where is not None and where[0] == nth]
+
+
+def _copies(
+    db: Connection,
+    workshop: Workshop,
+    book: Entering,
+    order_id: int,
+    line: _Line,
+    beside: Sequence[tuple[range, _Line]],
+    whole: Draft,
+    now: int,
+) -> None:
+    """The copies of an animal, with who stands on their bases."""
+    for number, copy in enumerate(line.typed.copies, start=1):
+        pose = copy.pose or line.pose
+        model_id, ready = line.versions[pose]
+        others = {
+            other.id: other.versions[other.pose] for numbers, other in beside if number in numbers
+        }
+        ready = ready and all(theirs for _, theirs in others.values())
+        first = _first_step(workshop, copy, ready, whole.order.under_way)
+        values = {
+            **copy.columns(), "order_id": order_id, "order_animal_id": line.id,
+            "letter": line.letter, "number": number, "pose": pose, "model_id": model_id,
+            "measured": copy.measured or usual(line.typed.fields.kind) or None,
+        }  # fmt: skip
+        made = book.piece(Of.COPY, values, first, _since(workshop, copy.since, now))
+        groups.put(db, made.id, {id_: model for id_, (model, _) in others.items()})
+
+
 def _animal(
     db: Connection,
     workshop: Workshop,
@@ -214,7 +266,7 @@ def _animal(
     draft: AnimalDraft,
     whole: Draft,
     now: int,
-) -> None:
+) -> _Line:
     typed = draft.fields
     animal_id = _animal_row(db, customer_id, draft, book.act.who, now)
     _marks(db, animal_id, typed.marks)
@@ -232,15 +284,7 @@ def _animal(
         )
     ).inserted_primary_key
     assert made is not None
-    line = {"order_id": order_id, "order_animal_id": int(made[0]), "letter": letter}
-    for number, copy in enumerate(draft.copies, start=1):
-        pose = copy.pose or poses[0]
-        model_id, ready = versions[pose]
-        step = _first_step(workshop, copy, ready, whole.order.under_way)
-        measured = copy.measured or usual(typed.kind) or None
-        values = {**copy.columns(), **line, "number": number, "measured": measured, "pose": pose,
-                  "model_id": model_id}  # fmt: skip
-        book.piece(Of.COPY, values, step, _since(workshop, copy.since, now))
+    return _Line(int(made[0]), letter, draft, versions, poses[0])
 
 
 def _poses(draft: AnimalDraft) -> list[str]:

@@ -7,16 +7,17 @@ first are passed over; a copy counts though nothing is known of it yet.
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator
 
 from app.flow.steps import STARTS, STEPS, Of, Step
+from app.orders.entry.shape import MOST_COPIES, Shape, not_made, under
 from app.orders.facts.sizes import Measured
 from app.shared.errors import BadFields
-from app.shared.text import fold, whole_number
+from app.shared.text import fold
 from app.shared.web.fields import (
     Day,
     Fields,
@@ -31,13 +32,9 @@ from app.shared.web.fields import (
 )
 from app.shared.web.forms import check
 
-MOST_ANIMALS = 12
-MOST_COPIES = 24
 MOST_PICTURES = 20_000
 SMALLEST_MM, LARGEST_MM = 5, 2000
-LETTERS = "ABCDEFGHIJKL"
 Sent = TypeVar("Sent", bound=Fields)
-_PLACE = re.compile(r"^a(\d{1,2})(?:c(\d{1,2}))?_")
 
 
 def _size(value: int | None) -> int | None:
@@ -150,9 +147,13 @@ class AnimalDetails(Fields):
 
 
 class AnimalFields(AnimalDetails):
-    """An animal of a new order: its marks, and where its model stands if that is under way."""
+    """An animal of a new order: its marks, and where its model stands if that is under way.
+
+    `beside` names the line of copies of an earlier animal on whose base it stands: a0c1.
+    """
 
     animal_id: Number
+    beside: Short
     marks: Words
     ready_model: Tick
     step: StepChoice = None
@@ -200,10 +201,14 @@ class AddedCopy(CopyDetails):
 
 @dataclass(frozen=True, slots=True)
 class AnimalDraft:
-    """An animal with its copies, one by one, as typed and checked."""
+    """An animal with its copies, one by one, as typed and checked.
+
+    `beside` is which animal's copies it stands beside on one base, by place, and their numbers.
+    """
 
     fields: AnimalFields
     copies: list[CopyFields]
+    beside: tuple[int, range] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,61 +218,6 @@ class Draft:
     customer: CustomerFields
     order: OrderFields
     animals: list[AnimalDraft]
-
-
-@dataclass(slots=True)
-class Shape:
-    """How many animals the form shows, and how many copies of each."""
-
-    copies: list[int] = field(default_factory=lambda: [1])
-
-    @classmethod
-    def of(cls, typed: Mapping[str, str]) -> "Shape":
-        """The shape of a form that was sent."""
-        counts: dict[int, int] = {}
-        for name in typed:
-            if (found := _PLACE.match(name)) is not None:
-                animal = int(found[1])
-                copy = int(found[2]) + 1 if found[2] else 1
-                counts[animal] = max(counts.get(animal, 1), copy)
-        most = min(max(counts, default=0) + 1, MOST_ANIMALS)
-        return cls([min(counts.get(n, 1), MOST_COPIES) for n in range(most)])
-
-    def more_animals(self) -> int:
-        """Add an animal; gives its place."""
-        if len(self.copies) < MOST_ANIMALS:
-            self.copies.append(1)
-        return len(self.copies) - 1
-
-    def more_copies(self, animal: int) -> int:
-        """Add a copy of an animal; gives its place."""
-        if 0 <= animal < len(self.copies) and self.copies[animal] < MOST_COPIES:
-            self.copies[animal] += 1
-        return self.copies[animal] - 1 if 0 <= animal < len(self.copies) else 0
-
-
-@dataclass(frozen=True, slots=True)
-class CopyLine:
-    """A line of copies on the form: what they will be called, how many, whether a size is there."""
-
-    code: str
-    many: int
-    sized: bool
-
-
-def copy_lines(typed: Mapping[str, str], shape: Shape) -> list[list[CopyLine]]:
-    """The lines of every animal of a form: A1, A2–A4 where a line counts for three, B1."""
-    found: list[list[CopyLine]] = []
-    for n, count in enumerate(shape.copies):
-        lines, last = [], 0
-        for c in range(count):
-            place = f"a{n}c{c}_"
-            many = whole_number(typed.get(f"{place}many", "").strip(), MOST_COPIES) or 1
-            first, last = last + 1, last + many
-            code = f"{LETTERS[n]}{first}" + (f"–{LETTERS[n]}{last}" if many > 1 else "")
-            lines.append(CopyLine(code, many, bool(typed.get(f"{place}size", "").strip())))
-        found.append(lines)
-    return found
 
 
 class _Errors:
@@ -301,34 +251,77 @@ def read(typed: Mapping[str, str], today: date) -> Draft:
     return Draft(customer, order, animals)
 
 
+@dataclass(frozen=True, slots=True)
+class _TypedAnimal:
+    """An animal at its place on the form, with its lines of copies by theirs."""
+
+    place: int
+    fields: AnimalFields
+    lines: dict[int, CopyFields]
+
+    def numbers(self, line: int) -> range:
+        """The numbers of the copies of a line."""
+        before = sum(other.many or 1 for place, other in self.lines.items() if place < line)
+        return range(before + 1, before + 1 + (self.lines[line].many or 1))
+
+
 def _animals(
     typed: Mapping[str, str], errors: _Errors, under_way: bool, today: date
 ) -> list[AnimalDraft]:
-    found: list[AnimalDraft] = []
+    found: list[_TypedAnimal] = []
     for n, count in enumerate(Shape.of(typed).copies):
-        own = _under(typed, f"a{n}_")
+        own = under(typed, f"a{n}_")
         if n and not any(own.get(name, "").strip() for name in ("name", "kind", "marks")):
             continue
         fields = errors.check(AnimalFields, own, f"a{n}_")
-        lines = [
-            line
-            for c in range(count)
-            if (line := errors.check(CopyFields, _under(typed, f"a{n}c{c}_"), f"a{n}c{c}_"))
-        ]
-        if fields is None:
-            continue
+        lines = {}
+        for c in range(count):
+            place = f"a{n}c{c}_"
+            if not_made(typed, n, c):
+                continue
+            if (line := errors.check(CopyFields, under(typed, place), place)) is not None:
+                lines[c] = line
+        if fields is not None:
+            found.append(_TypedAnimal(n, fields, lines))
+    beside = _on_bases(found, errors)
+    drafts: list[AnimalDraft] = []
+    for animal in found:
         if under_way:
-            errors.fields |= _under_way_problems(n, fields, lines, today)
-        copies = [line for line in lines for _ in range(line.many or 1)]
+            errors.fields |= _under_way_problems(animal, found, today)
+        copies = [line for line in animal.lines.values() for _ in range(line.many or 1)]
         if len(copies) > MOST_COPIES:
             said = f"{MOST_COPIES} copies of one animal at most; these are {len(copies)}."
-            errors.fields.setdefault(f"a{n}c{count - 1}_many", said)
-        found.append(AnimalDraft(fields, copies))
+            errors.fields.setdefault(f"a{animal.place}c{max(animal.lines)}_many", said)
+        drafts.append(AnimalDraft(animal.fields, copies, beside.get(animal.place)))
+    return drafts
+
+
+_LINE = re.compile(r"a(\d{1,2})c(\d{1,2})")
+
+
+def _stands_on(animal: _TypedAnimal) -> tuple[int, int] | None:
+    """The place of an animal and of its line of copies that another one stands beside."""
+    if (named := _LINE.fullmatch(animal.fields.beside)) is None:
+        return None
+    return int(named[1]), int(named[2])
+
+
+def _on_bases(animals: list[_TypedAnimal], errors: _Errors) -> dict[int, tuple[int, range]]:
+    """Which copies animals stand beside; what is chosen and not there is said at its field."""
+    by_place = {animal.place: (nth, animal) for nth, animal in enumerate(animals)}
+    found: dict[int, tuple[int, range]] = {}
+    for animal in animals:
+        if not animal.fields.beside:
+            continue
+        place, line = _stands_on(animal) or (animal.place, 0)
+        nth, first = by_place.get(place, (0, None))
+        if first is None or place >= animal.place or line not in first.lines:
+            errors.fields[f"a{animal.place}_beside"] = (
+                "That copy is not made by itself. Choose a copy of an animal above."
+            )
+        else:
+            found[animal.place] = nth, first.numbers(line)
     return found
-
-
-def _under(typed: Mapping[str, str], prefix: str) -> dict[str, str]:
-    return {name.removeprefix(prefix): v for name, v in typed.items() if name.startswith(prefix)}
 
 
 def _day_problems(order: OrderDays, today: date) -> dict[str, str]:
@@ -346,19 +339,25 @@ def _day_problems(order: OrderDays, today: date) -> dict[str, str]:
 
 
 def _under_way_problems(
-    n: int, animal: AnimalFields, copies: list[CopyFields], today: date
+    animal: _TypedAnimal, animals: list[_TypedAnimal], today: date
 ) -> dict[str, str]:
     """An order under way needs a step and a day for each piece, and they have to fit together."""
     found: dict[str, str] = {}
-    if animal.step is None or animal.step not in STARTS[Of.MODEL]:
+    n, fields = animal.place, animal.fields
+    if fields.step is None or fields.step not in STARTS[Of.MODEL]:
         found[f"a{n}_step"] = "Say where this animal's model is."
-    found |= _since_problems(f"a{n}_since", animal.since, today)
-    ready = animal.step is Step.READY
-    for c, copy in enumerate(copies):
+    found |= _since_problems(f"a{n}_since", fields.since, today)
+    for c, copy in animal.lines.items():
+        beside = [other.fields.step for other in animals if _stands_on(other) == (n, c)]
+        ready = all(step is Step.READY for step in (fields.step, *beside))
         name = f"a{n}c{c}_step"
         begun = copy.step is not None and copy.step is not Step.NOT_BEGUN
         if begun and not ready:
-            found[name] = "A copy begins when its model is ready."
+            found[name] = (
+                "It begins when the models of all on its base are ready."
+                if beside
+                else "A copy begins when its model is ready."
+            )
         elif ready and not begun:
             found[name] = "Say where this copy is: its model is ready."
         elif copy.step is not None and copy.step not in STARTS[Of.COPY]:

@@ -8,15 +8,8 @@ from starlette.responses import Response
 from app.flow.steps import STARTS, STEPS, Of
 from app.orders.entry import store
 from app.orders.entry.actions import LooksKnown, take_in
-from app.orders.entry.form import (
-    LETTERS,
-    MOST_ANIMALS,
-    MOST_COPIES,
-    AnimalDetails,
-    Shape,
-    copy_lines,
-    read,
-)
+from app.orders.entry.form import AnimalDetails, read
+from app.orders.entry.shape import LETTERS, MOST_ANIMALS, MOST_COPIES, Shape, bases_of, copy_lines
 from app.orders.facts import sizes
 from app.orders.forecast import worker as forecasting
 from app.shared.errors import BadFields
@@ -228,7 +221,8 @@ def _page(
     context = {
         "typed": typed,
         "errors": errors or {},
-        "lines": copy_lines(typed, shape),
+        "lines": (lines := copy_lines(typed, shape)),
+        "bases_of": bases_of(typed, lines),
         "letters": LETTERS,
         "most_animals": MOST_ANIMALS,
         "most_copies": MOST_COPIES,

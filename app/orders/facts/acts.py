@@ -36,7 +36,19 @@ def touched(kind: str, act: int, facts: OrderFacts) -> tuple[Touched, ...]:
         )
         for animal in facts.animals
     )
-    return tuple(one for one in found if one.model or one.copies)
+    some = tuple(one for one in found if one.model or one.copies)
+    if kind != "cancelled":
+        return some
+    # Who was to stand on a base that is cancelled, too, is named with it.
+    told = {letter for one in some for copy in one.copies for letter in copy.letters_beside}
+    return tuple(one for one in some if one.copies or one.animal.letter not in told)
+
+
+def whom(found: Sequence[Touched], facts: OrderFacts) -> tuple[AnimalFacts, ...]:
+    """The animals that an act concerns, with those on one base with them."""
+    letters = {one.animal.letter for one in found}
+    letters |= {letter for one in found for copy in one.copies for letter in copy.letters_beside}
+    return tuple(animal for animal in facts.animals if animal.letter in letters)
 
 
 def _act_of(kind: str, standing: Standing, copy: CopyFacts | None = None) -> int | None:

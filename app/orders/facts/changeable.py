@@ -19,6 +19,11 @@ class Detail(StrEnum):
     INSCRIPTION = "inscription"
 
 
+def may_regroup(copy: Step) -> bool:
+    """Whether who stands on a copy's base can still change: until its blank is begun."""
+    return copy is Step.NOT_BEGUN
+
+
 def changeable(copy: Step, *, confirmed: bool = True) -> tuple[Detail, ...]:
     """What of a copy can still change, by its step; `confirmed` says whether an inscription may
     be cut."""

@@ -27,11 +27,10 @@ from app.orders.facts.order import (
     QuestionFacts,
     Standing,
     ViewFacts,
-    decision,
     has_range,
-    positions,
 )
 from app.orders.facts.ranges import ToldRange
+from app.orders.facts.standing import decision, positions
 from app.orders.facts.store import Rows
 from app.shared.errors import NotFound
 from app.studio.workshop import InForce
@@ -247,6 +246,7 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
         parcel_id=row.parcel_id if row.parcel_id in rows.parcels else None,
         received_assumed=assumed,
         extras=row.extras,
+        letters_beside="".join(sorted(row.beside or "")),
     )
 
 

@@ -5,25 +5,12 @@ the studio's own. Nothing of it names a customer's surname, mail, phone or addre
 there are first names. `address_as` is for letters only and never goes on to a page.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import date, timedelta
+from dataclasses import dataclass, replace
+from datetime import date
 
 from app.flow.money import Paid
-from app.flow.steps import ENDS, PLACE, STEPS, Step, TimeClass
-from app.orders.facts.ranges import (
-    Decision,
-    HouseHold,
-    Position,
-    Shown,
-    Span,
-    ToldRange,
-    decide,
-    default_range,
-)
-from app.shared.calendar import DAY, Calendar
-
-QUIET_DAYS = 14
+from app.flow.steps import PLACE, Step
+from app.orders.facts.ranges import Shown, Span, ToldRange
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +66,8 @@ class CopyFacts:
     `rework` says that part of it is being made again. The whole of it is where an act (`remade_by`,
     at `remade_at`) began it anew. A copy that was received by assumption has `received_assumed`.
     `scale` is in words. `model` is a version of its own, for its pose or because it is made anew.
+    The further animals that stand on its base (`letters_beside`) are in `beside`, without copies;
+    the order's facts put them there.
     """
 
     code: str
@@ -102,6 +91,8 @@ class CopyFacts:
     parcel_id: int | None = None
     received_assumed: bool = False
     extras: str = ""
+    letters_beside: str = ""
+    beside: tuple["AnimalFacts", ...] = ()
 
     @property
     def step(self) -> Step:
@@ -129,6 +120,7 @@ class CopyFacts:
 class AnimalFacts:
     """An animal of the order: its model, what was sent and asked for, and its copies.
 
+    `shared` are copies of other animals on whose base it stands; the order's facts put them there.
     `outcome` is good, limits or by_eye once the photos have passed; `limits` are the words for what
     is judged by eye, `limits_agreed` that the customer agreed to them. `came_by` is the move that
     led into the present step.
@@ -154,6 +146,13 @@ class AnimalFacts:
     limits: str = ""
     limits_agreed: bool = False
     copies: tuple[CopyFacts, ...] = ()
+    shared: tuple[CopyFacts, ...] = ()
+
+    @property
+    def shown_in(self) -> tuple[CopyFacts, ...]:
+        """Its copies, and those on whose base it stands, that were not cancelled."""
+        every = (*self.copies, *self.shared)
+        return tuple(copy for copy in every if copy.step is not Step.CANCELLED)
 
     @property
     def made(self) -> tuple[CopyFacts, ...]:
@@ -163,7 +162,7 @@ class AnimalFacts:
     @property
     def left(self) -> bool:
         """Whether every copy has left the house."""
-        return bool(self.made) and all(copy.gone for copy in self.made)
+        return bool(self.shown_in) and all(copy.gone for copy in self.shown_in)
 
     @property
     def wanted(self) -> bool:
@@ -185,8 +184,8 @@ class AnimalFacts:
     @property
     def cancelled(self) -> bool:
         """Whether nothing of this animal will be made any more."""
-        copies = all(copy.step is Step.CANCELLED for copy in self.copies)
-        return copies and (bool(self.copies) or self.model.step is Step.CANCELLED)
+        ordered = bool(self.copies or self.shared)
+        return not self.shown_in and (ordered or self.model.step is Step.CANCELLED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,6 +257,11 @@ class OrderFacts:
     caused_at: int = 0
     cause: str = ""
 
+    def __post_init__(self) -> None:
+        """Let the copies with several animals know them, and these animals the copies."""
+        if any(copy.letters_beside for animal in self.animals for copy in animal.copies):
+            object.__setattr__(self, "animals", _on_one_base(self.animals))
+
     @property
     def working_out(self) -> bool:
         """Whether something happened since the days were told, and no new ones are computed yet."""
@@ -302,6 +306,26 @@ class OrderFacts:
         return any(animal.remembered for animal in self.animals)
 
 
+def _on_one_base(animals: tuple[AnimalFacts, ...]) -> tuple[AnimalFacts, ...]:
+    bare = {animal.letter: replace(animal, copies=(), shared=()) for animal in animals}
+    copies_of = {
+        animal.letter: tuple(
+            replace(copy, beside=tuple(bare[letter] for letter in copy.letters_beside))
+            for copy in animal.copies
+        )
+        for animal in animals
+    }
+    every = [copy for copies in copies_of.values() for copy in copies]
+    return tuple(
+        replace(
+            animal,
+            copies=copies_of[animal.letter],
+            shared=tuple(copy for copy in every if animal.letter in copy.letters_beside),
+        )
+        for animal in animals
+    )
+
+
 def joining(facts: OrderFacts, today: date) -> tuple[AnimalFacts, ...]:
     """The animals of which more copies may still join the order and travel with it."""
     past = facts.copy_deadline is not None and facts.copy_deadline < today
@@ -314,97 +338,3 @@ def joining(facts: OrderFacts, today: date) -> tuple[AnimalFacts, ...]:
 def has_range(facts: OrderFacts) -> bool:
     """Whether days are named to the customer at all: all photos passed, not all has left."""
     return facts.open and bool(facts.alive) and facts.passed and not facts.left
-
-
-def decision(facts: OrderFacts, calendar: Calendar, now: int) -> Decision:
-    """What is said of the range now, and whether the desk should tell the customer."""
-    return decision_on(facts, calendar, calendar.day_of(now))
-
-
-def decision_on(facts: OrderFacts, calendar: Calendar, today: date) -> Decision:
-    """The same as read on a day: a letter may be read on another day than it is written on."""
-    if not has_range(facts):
-        return Decision(None)
-    return decide(
-        facts.computed,
-        facts.told,
-        steps_now=facts.steps_seen,
-        later_since=facts.later_since,
-        today=today,
-        calendar=calendar,
-        caused_at=facts.caused_at,
-        held=house_hold(facts),
-    )
-
-
-def house_hold(facts: OrderFacts) -> HouseHold | None:
-    """What the house itself holds: since its newest hold, ready as the last piece of it."""
-    held = [
-        standing
-        for standing in at_a_bench(facts)
-        if standing.hold_whose not in ("", "customer") and standing.held_at is not None
-    ]
-    if not held:
-        return None
-    ends = [
-        standing.hold_look_on + timedelta(days=int(_quickest(standing.step)))
-        for standing in held
-        if standing.hold_look_on is not None
-    ]
-    soonest = max(ends) if len(ends) == len(held) else None
-    return HouseHold(max(standing.held_at or 0 for standing in held), soonest)
-
-
-def _quickest(step: Step) -> float:
-    """The days from entering a step until a piece is packed, as one in ten is in the trade."""
-    return default_range([Position(step, 0.0)], blank_on=False).low
-
-
-def positions(facts: OrderFacts, now: int) -> list[Position]:
-    """Where the open pieces stand, for what is left of their way."""
-    found: list[Position] = []
-    for animal in facts.alive:
-        age = _days(animal.model.since, now)
-        for copy in animal.copies:
-            if copy.step in ENDS or copy.step is Step.HANDED_OVER:
-                continue
-            if copy.step is not Step.NOT_BEGUN:
-                found.append(Position(copy.step, _days(copy.standing.since, now)))
-            elif copy.model is not None and copy.model.step not in ENDS:
-                found.append(Position(copy.model.step, _days(copy.model.since, now)))
-            elif animal.model.step in ENDS:
-                # Its model is being finished again: it stands at the beginning of finishing.
-                found.append(Position(Step.FINISHING, _days(copy.standing.since, now)))
-            else:
-                found.append(Position(animal.model.step, age))
-        if not animal.copies and animal.model.step not in ENDS:
-            found.append(Position(animal.model.step, age))
-    return found
-
-
-def _days(since: int, now: int) -> float:
-    return max(0.0, (now - since) / DAY)
-
-
-def is_quiet(facts: OrderFacts, now: int) -> bool:
-    """Whether the customer has had no news for 14 days while the turn is the studio's."""
-    last = max(facts.last_news_at, facts.last_change_at)
-    ours = any(_our_turn(standing) for standing in at_a_bench(facts))
-    return facts.open and ours and now - last >= QUIET_DAYS * DAY
-
-
-def at_a_bench(facts: OrderFacts) -> Iterator[Standing]:
-    """Where the pieces stand that are under way; a copy not begun waits with its model."""
-    for animal in facts.alive:
-        if animal.model.step not in ENDS:
-            yield animal.model
-        waiting = [copy.model for copy in animal.made if copy.step is Step.NOT_BEGUN]
-        yield from dict.fromkeys(one for one in waiting if one and one.step not in ENDS)
-        for copy in animal.copies:
-            if copy.step not in ENDS and copy.step is not Step.NOT_BEGUN:
-                yield copy.standing
-
-
-def _our_turn(standing: Standing) -> bool:
-    waits_for = STEPS[standing.step].waits_for
-    return not standing.held and waits_for not in (TimeClass.CUSTOMER, TimeClass.CARRIER)

@@ -31,7 +31,9 @@ _ANIMALS = _query(
 )
 # A replaced copy lives on in the one that replaced it.
 _COPIES = _query(
-    "SELECT * FROM copies WHERE order_id IN :ids AND withdrawn = 0 AND step <> 'replaced'"
+    "SELECT *, (SELECT group_concat(oa.letter, '') FROM copy_companions g JOIN order_animals oa"
+    " ON oa.id = g.order_animal_id WHERE g.copy_id = copies.id) AS beside"
+    " FROM copies WHERE order_id IN :ids AND withdrawn = 0 AND step <> 'replaced'"
     " ORDER BY letter, number, making"
 )
 # The versions of an animal's model that are not the one it is known by.

@@ -12,8 +12,9 @@ from sqlalchemy.engine import Row
 
 from app.orders.facts import ranges
 from app.orders.facts.gather import facts_of_many
-from app.orders.facts.order import OrderFacts, decision
+from app.orders.facts.order import OrderFacts
 from app.orders.facts.ranges import Shown
+from app.orders.facts.standing import decision
 from app.studio.workshop import InForce
 
 # Few orders at a time run late: facts are read of those whose end was dropped, whose computed end

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, text
 
+from app.flow.groups import SLOWEST
 from app.flow.steps import BENCHES, ENDS, STEPS, Step
 from app.leadtimes.forecast.defaults import Defaults
 from app.leadtimes.log import Ints, StayLog, make_log
@@ -38,11 +39,13 @@ _LOG = text(
     " WHERE kind IN ('enter', 'move', 'ask', 'answer', 'undo', 'correction') ORDER BY id"
 )
 _COPIES = text(
-    "SELECT c.id, c.model_id, m.follows_id, c.order_id, c.replaces_id, c.step, c.letter, c.size_mm,"
+    "SELECT c.id, coalesce(s.model_id, c.model_id) AS model_id, m.follows_id,"  # noqa: S608
+    " c.order_id, c.replaces_id, c.step, c.letter, c.size_mm,"
     " a.id AS animal_id, a.life, o.needed_by,"
     " CASE WHEN c.open AND c.hold_whose != '' THEN c.hold_look_on"
     " WHEN c.open AND m.open AND m.hold_whose != '' THEN m.hold_look_on END AS rests_until"
-    " FROM copies c JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = c.model_id"
+    f" FROM copies c LEFT JOIN {SLOWEST} s ON s.copy_id = c.id JOIN orders o ON o.id = c.order_id"
+    " JOIN models m ON m.id = coalesce(s.model_id, c.model_id)"
     " JOIN order_animals oa ON oa.id = c.order_animal_id JOIN animals a ON a.id = oa.animal_id"
     " WHERE c.withdrawn = 0 ORDER BY c.id"
 )

@@ -16,6 +16,7 @@ from app.tables import (
     changes,
     contacts,
     copies,
+    copy_companions,
     customer_mails,
     customers,
     marks,
@@ -228,6 +229,7 @@ def one_animal(db: Connection, animal_id: int) -> dict[str, Any]:
     if row is None:
         raise NotFound("There is no such animal.")
     own_models = select(models.c.id).where(models.c.animal_id == animal_id)
+    beside = select(copy_companions.c.copy_id).where(copy_companions.c.model_id.in_(own_models))
     return {
         "animal": row,
         "customer": db.execute(select(customers).where(customers.c.id == row["customer_id"]))
@@ -247,7 +249,9 @@ def one_animal(db: Connection, animal_id: int) -> dict[str, Any]:
             db,
             select(copies, orders.c.number.label("order_number"))
             .join(orders, orders.c.id == copies.c.order_id)
-            .where(copies.c.model_id.in_(own_models), copies.c.withdrawn == 0)
+            .where(
+                copies.c.model_id.in_(own_models) | copies.c.id.in_(beside), copies.c.withdrawn == 0
+            )
             .order_by(copies.c.id),
         ),
         "orders": list(

@@ -55,7 +55,11 @@ def open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
         if named is None:
             raise NotFound("That piece does not belong to this order.")
         whole = ref.of is Of.MODEL
-        pieces = [p for p in pieces if p.ref == ref or (whole and p.letter == named.letter)]
+        pieces = [
+            piece
+            for piece in pieces
+            if piece.ref == ref or (whole and named.letter in (piece.letter, *piece.beside))
+        ]
     pieces = [piece for piece in pieces if piece.state.open]
     if not pieces:
         raise Refused("This order is closed.")

@@ -4,7 +4,7 @@ Each field that differs is noted, with who changed it and when.
 """
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Literal
 
 from sqlalchemy import Connection, RowMapping, and_, func, insert, select, update
@@ -21,6 +21,7 @@ from app.orders.facts import sizes
 from app.orders.facts.changeable import Detail, changeable
 from app.orders.lists import store as lists_store
 from app.orders.order.actions import animal_changed
+from app.orders.order.regrouping import regroup
 from app.orders.order.store import OrderRows
 from app.shared.errors import BadFields
 from app.shared.people import Person
@@ -74,12 +75,15 @@ def save_order(
     rows: OrderRows,
     edited: OrderDetails,
     of_copies: Mapping[int, CopyDetails],
+    on_bases: Mapping[int, Collection[int]],
     also: Sequence[RowMapping],
     who: Person,
 ) -> None:
     """Save what differs, and the address for the orders of `also` too.
 
-    A changed inscription or place is no longer confirmed.
+    `on_bases` are, by copy, the further animals (lines of the order) that stand on its base. A
+    changed inscription or place is no longer confirmed. Raises BadFields where who stands there
+    cannot change.
     """
     new, now = edited.columns(), workshop.now()
     of_orders = {rows.order["id"]: new}
@@ -98,6 +102,7 @@ def save_order(
             change_in(db, copies, copy_id, rows.order["id"], values, who, now)
         _settle_poses(db, rows, of_copies, who, now)
         payments.noted(db, rows.order["id"], who, now)
+        regroup(db, rows, on_bases, who, now)
         mark_stale(db, of_orders)
     workshop.changed.set()
 

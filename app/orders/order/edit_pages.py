@@ -12,22 +12,22 @@ from fastapi import APIRouter, Request
 from sqlalchemy import RowMapping
 from starlette.responses import Response
 
+from app.flow.steps import Step
 from app.orders.entry.form import COPY_COLUMNS, AnimalDetails, CopyDetails, OrderDetails
+from app.orders.entry.shape import under
 from app.orders.facts import sizes
+from app.orders.facts.changeable import may_regroup
 from app.orders.lists import store as lists_store
 from app.orders.order import edit_actions
 from app.orders.order import store as order_store
 from app.orders.order.edit_actions import EditedCustomer, EditedMark
 from app.shared.errors import BadFields
+from app.shared.text import whole_number
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
 from app.studio.web import Me, RowId, TheWorkshop
 
 router = APIRouter()
-
-
-def _under(typed: dict[str, str], prefix: str) -> dict[str, str]:
-    return {name.removeprefix(prefix): v for name, v in typed.items() if name.startswith(prefix)}
 
 
 def _unseen(typed: dict[str, str], newest: int) -> dict[str, str]:
@@ -67,6 +67,8 @@ def edit_order(request: Request, workshop: TheWorkshop, number: RowId) -> Respon
     for copy in rows.copies:
         for name, column in COPY_COLUMNS.items():
             typed[f"k{copy['id']}_{name}"] = str(copy[column]) if copy[column] is not None else ""
+        for animal in rows.beside.get(copy["id"], ()):
+            typed[f"k{copy['id']}_with_{animal['line_id']}"] = "1"
     return _order_page(request, rows, others, typed)
 
 
@@ -82,6 +84,11 @@ def _order_page(
         "rows": rows,
         "copies": [copy for copy in rows.copies if copy["open"]],
         "others": others,
+        "regroups": [
+            copy["id"]
+            for copy in rows.copies
+            if len(rows.animals) > 1 and may_regroup(Step(copy["step"]))
+        ],
         "measured": list(sizes.CHOICES),
         "two_poses": edit_actions.two_poses(rows),
         "ticked": ticked,
@@ -111,7 +118,7 @@ def save_edit(
     except BadFields as why:
         wrong |= why.fields
     for copy in rows.copies:
-        own = _under(typed, f"k{copy['id']}_")
+        own = under(typed, f"k{copy['id']}_")
         if not own:
             continue
         try:
@@ -122,8 +129,28 @@ def save_edit(
     if wrong or edited is None:
         return _order_page(request, rows, others, typed, wrong, ticked)
     also = [row for row in others if str(row["number"]) in ticked]
-    edit_actions.save_order(workshop, rows, edited, of_copies, also, me)
+    try:
+        edit_actions.save_order(workshop, rows, edited, of_copies, _on_bases(typed), also, me)
+    except BadFields as why:
+        return _order_page(request, rows, others, typed, why.fields, ticked)
     return go(request, f"/orders/{number}?done=saved")
+
+
+def _on_bases(typed: dict[str, str]) -> dict[int, list[int]]:
+    """Who is ticked to stand on the base of each copy of which it was asked."""
+    asked = {id_: f"k{id_}_with_" for name in typed if (id_ := _asked_of(name)) is not None}
+    # What is no number names no animal, and is said to.
+    return {
+        id_: [whole_number(name) or 0 for name in under(typed, prefix)]
+        for id_, prefix in asked.items()
+    }
+
+
+def _asked_of(name: str) -> int | None:
+    """The copy of which a form says that it asks who stands on its base: k12_with."""
+    if not (name.startswith("k") and name.endswith("_with")):
+        return None
+    return whole_number(name.removeprefix("k").removesuffix("_with"))
 
 
 # ---------------------------------------------------------------- a customer
@@ -200,7 +227,7 @@ def save_animal(
         if f"m{key}_what" not in typed:
             continue
         try:
-            edited[key] = check(EditedMark, _under(typed, f"m{key}_"), f"m{key}_")
+            edited[key] = check(EditedMark, under(typed, f"m{key}_"), f"m{key}_")
         except BadFields as why:
             wrong |= why.fields
     if wrong or fields is None:

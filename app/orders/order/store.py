@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, func, or_, select
 from sqlalchemy.engine import RowMapping
 
+from app.flow import groups
 from app.flow.rules import Entry
 from app.flow.steps import Of
 from app.flow.store import Ref, entry_of_row
@@ -36,7 +37,10 @@ Row = RowMapping
 
 @dataclass(frozen=True, slots=True)
 class OrderRows:
-    """The rows of an order, as they lie in the database."""
+    """The rows of an order, as they lie in the database.
+
+    `beside` are, by copy, the order's further animals on its base.
+    """
 
     order: Row
     customer: Row
@@ -44,6 +48,7 @@ class OrderRows:
     animals: Sequence[Row]
     models: Sequence[Row]
     copies: Sequence[Row]
+    beside: Mapping[int, Sequence[Row]]
     marks: Sequence[Row]
     questions: Sequence[Row]
     contacts: Sequence[Row]
@@ -84,6 +89,7 @@ def rows_of(db: Connection, order_id: int) -> OrderRows:
         animals=found_animals,
         models=found_models,
         copies=found_copies,
+        beside=_beside(found_animals, found_copies),
         marks=_marks_of(db, [row["id"] for row in found_animals]),
         questions=_of_order(db, questions, order_id, "asked_at"),
         contacts=_of_order(db, contacts, order_id, "at"),
@@ -120,7 +126,7 @@ def _pieces_of(db: Connection, order_id: int) -> tuple[Sequence[Row], Sequence[R
     )
     found_copies = _many(
         db,
-        select(copies)
+        select(copies, groups.letters(copies.c.id).label("letters_beside"))
         .where(copies.c.order_id == order_id, copies.c.withdrawn == 0)
         .order_by(copies.c.letter, copies.c.number, copies.c.making),
     )
@@ -132,6 +138,17 @@ def _pieces_of(db: Connection, order_id: int) -> tuple[Sequence[Row], Sequence[R
         .order_by(models.c.letter, models.c.number),
     )
     return found_animals, found_models, found_copies
+
+
+def _beside(
+    found_animals: Sequence[Row], found_copies: Sequence[Row]
+) -> Mapping[int, Sequence[Row]]:
+    """By copy, the further animals that stand on its base, in the order of their letters."""
+    return {
+        copy["id"]: [row for row in found_animals if row["letter"] in copy["letters_beside"]]
+        for copy in found_copies
+        if copy["letters_beside"]
+    }
 
 
 def _marks_of(db: Connection, animal_ids: list[int]) -> Sequence[Row]:

@@ -17,13 +17,17 @@ from app.orders.order import history
 from app.orders.order.store import OrderRows
 from app.shared.calendar import DAY
 from app.shared.people import Person
+from app.shared.web import words
 from app.studio.rules import StudioSettings
 from app.studio.workshop import USUAL, Pace
 
 
 @dataclass(frozen=True, slots=True)
 class PieceView:
-    """A piece on the order page: what it is, where it stands, what can be done."""
+    """A piece on the order page: what it is, where it stands, what can be done.
+
+    `name` is whom it shows, `beside` who of these stands on the base beside the first.
+    """
 
     ref: Ref
     code: str
@@ -40,6 +44,7 @@ class PieceView:
     facts: str
     size_missing: bool
     on_bench: bool
+    beside: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +59,7 @@ class AnimalView:
     marks: Sequence[Any]
     models: list[PieceView]
     copies: list[PieceView]
+    shared: list[PieceView]
     follow_on: bool
     pose: str
 
@@ -124,6 +130,7 @@ def _animal(
         models=list(_newest(models, animal, rows)),
         copies=[copies[c["id"]] for c in rows.copies if c["letter"] == animal["letter"]],
         pose=next((c["pose"] for c in rows.copies if c["letter"] == animal["letter"]), ""),
+        shared=[copies[id_] for id_, beside in rows.beside.items() if animal in beside],
         follow_on=all(model["order_id"] != rows.order["id"] for model in own),
     )
 
@@ -161,17 +168,19 @@ def _piece(
     copy = of is Of.COPY
     usual, slow, _ = pace.get(state.step, (0.0, 0.0, False))
     given = offers(state, person.role, policy)
+    beside = [row_["name"] for row_ in rows.beside.get(row["id"], ())] if copy else []
     return PieceView(
         ref=Ref(of, row["id"]),
         code=history.code(
             rows.order["number"], of, row["letter"],
             row["number"] if copy else 0, row["making"] if copy else 1,
         ),
-        name=animal["name"],
+        name=words.listed([animal["name"], *beside]),
+        beside=words.listed(beside),
         state=state,
         version=row["version"],
         step_name=STEPS[state.step].name,
-        where=where(state, rows.people, rows.questions, now, zone),
+        where=where(state, rows.people, rows.questions, now, zone, models=1 + len(beside)),
         days=max(0.0, (now - state.entered_at) / DAY),
         usual=usual,
         slow=slow,
@@ -184,7 +193,13 @@ def _piece(
 
 
 def where(
-    state: State, people: Mapping[int, str], asked: Iterable[Any], now: int, zone: ZoneInfo
+    state: State,
+    people: Mapping[int, str],
+    asked: Iterable[Any],
+    now: int,
+    zone: ZoneInfo,
+    *,
+    models: int = 1,
 ) -> str:
     """Where a piece stands, in the words of the benches; there nobody has to be told what is free.
 
@@ -198,7 +213,7 @@ def where(
     if said := benches.where(state, people.get(state.hand_id or 0, ""), None, clock):
         return said
     if state.step is Step.NOT_BEGUN:
-        return "waiting for its model"
+        return "waiting for its model" if models == 1 else "waiting for the last of its models"
     return "waiting its turn" if STEPS[state.step].take else ""
 
 

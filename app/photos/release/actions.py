@@ -10,6 +10,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, bindparam, insert, select, text, update
 
+from app.flow import groups
 from app.flow import store as flow
 from app.flow.steps import STEPS
 from app.flow.store import Piece, Ref
@@ -155,9 +156,14 @@ def _take_back(db: Connection, order_id: int, now: int) -> bool:
 
 
 _LIVE = text(
-    "SELECT r.*, a.name AS animal, a.life, k.name AS by FROM released_pictures r"
+    f"SELECT r.*, {groups.names('shown', 'a')} AS animal, a.life, k.name AS by"  # noqa: S608
+    " FROM released_pictures r"
     " JOIN models m ON m.id = r.model_id JOIN animals a ON a.id = m.animal_id"
     " LEFT JOIN accounts k ON k.id = r.account_id"
+    # At the benches all who stand on one base are in the picture, on a screen there is one model.
+    " LEFT JOIN copies shown ON r.shows = 'painting' AND shown.id = (SELECT c.id FROM copies c"
+    " JOIN copy_companions g ON g.copy_id = c.id WHERE c.order_id = r.order_id"
+    " AND c.model_id = r.model_id AND c.withdrawn = 0 LIMIT 1)"
     " WHERE r.taken_back_at IS NULL AND r.order_id IN :ids"
 ).bindparams(bindparam("ids", expanding=True))
 

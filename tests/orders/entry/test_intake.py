@@ -8,15 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.flow.steps import Step
-from app.orders.entry.form import (
-    LARGEST_MM,
-    MOST_ANIMALS,
-    MOST_COPIES,
-    MOST_PICTURES,
-    Draft,
-    Shape,
-    read,
-)
+from app.orders.entry.form import LARGEST_MM, MOST_PICTURES, Draft, read
+from app.orders.entry.shape import MOST_ANIMALS, MOST_COPIES, Shape
 from app.shared.errors import BadFields
 
 TODAY = date(2026, 3, 4)

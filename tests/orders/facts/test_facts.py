@@ -8,8 +8,9 @@ from app.flow.amendments import undo
 from app.flow.rules import Kind, TimeIs
 from app.flow.steps import Step
 from app.orders.facts.gather import facts_of, facts_of_many
-from app.orders.facts.order import OrderFacts, is_quiet
+from app.orders.facts.order import OrderFacts
 from app.orders.facts.ranges import FROM_THE_TRADE
+from app.orders.facts.standing import is_quiet
 from app.shared.calendar import Calendar
 from app.shared.database import Database
 from app.shared.errors import NotFound
