@@ -14,6 +14,7 @@ from sqlalchemy import insert, select, update
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
+from app.orders.order import parts
 from app.orders.order.asking import FROM_HERE, QuestionFields, ask
 from app.parcels.actions import ParcelFields, hand_over
 from app.staff import actions as staff
@@ -72,6 +73,8 @@ def fill(workshop: ClockedWorkshop) -> None:
     ask(workshop, pair.id, waits, CAST.desk, "")
     question = QuestionFields(topic="Colour", asked="Which grey?", about=str(late.copy("B1")))
     ask(workshop, late.id, question, CAST.desk, "")
+    plate = parts.PartFields(kind="plate", about=str(late.copy("A1")), due_on=date(2026, 3, 12))
+    parts.add(workshop, late.id, plate, CAST.desk, "")
     held = early.copy("A2")
     record(database, [Wish(held, Kind.HOLD, reason="paused", whose="customer")], CAST.desk, start)
     move(database, late.copy("C1"), CAST.painter, NOW, "painted")

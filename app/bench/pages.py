@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from app.bench import rules, store
 from app.bench.actions import MoveFields, move_piece
-from app.flow import questions
+from app.flow import parts, questions
 from app.flow import store as flow
 from app.flow.amendments import Right, correct
 from app.flow.gates import refusal_at
@@ -99,6 +99,7 @@ def _page(
         wanting = rows.piece.state.step is Step.PHOTOS_WANTED
         told = to_fetch(db, rows.piece.order_id) if wanting else []
         gates = questions.told(db, rows.piece.state.gates, in_force.calendar, now)
+        gates = parts.told(db, gates, in_force.calendar, now)
         chosen = assessment.views_of(workshop, db, rows.piece.model_id) if pictures.many else {}
     state = rows.piece.state
     context: dict[str, Any] = {

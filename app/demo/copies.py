@@ -197,9 +197,9 @@ class Copies:
         """Copies of an order are packed once the last of them is here, and leave together."""
         floor, job = self._floor, piece.job
         alone = job.row["ship_part"]
-        while not alone and any(
+        while piece.state.lacking or (not alone and any(
             not c.cleared and c.state.step not in {*ENDS, Step.HANDED_OVER} for c in job.copies
-        ):
+        )):  # fmt: skip
             job.waiting.append(piece)
             yield None
         yield max(floor.time, piece.state.rests_until or 0)

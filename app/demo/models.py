@@ -165,6 +165,10 @@ class Models:
         job.row["copy_deadline"] = max(job.row["copy_deadline"] or "", deadline.isoformat())
         if all(m.state.passed_at is not None for m in job.models):
             job.passed_at = floor.time
+        looks = job.copies[0].row if job.copies else {}
+        wants = looks.get("inscription") or looks.get("base", "none") != "none"
+        if piece is job.models[0] and wants and floor.chance(0.45):
+            self._trouble.part(job)
         if floor.chance(0.05):
             at = floor.office(floor.time + floor.rng.randrange(DAY // 2, 4 * DAY))
             floor.later(at, lambda: self._one_more(piece))

@@ -8,7 +8,8 @@ from app.demo.hours import HOUR
 from app.demo.ledger import Course, DemoPiece, Job, Row
 from app.flow import payments
 from app.flow.money import Paid
-from app.flow.rules import Kind
+from app.flow.parts import NEEDED_AT
+from app.flow.rules import PART, Kind
 from app.flow.steps import MAKING_STEPS, MoveKey, Of, Step, moves_from
 from app.shared.calendar import DAY
 
@@ -23,6 +24,7 @@ class Trouble:
 
     def __init__(self, floor: DemoFloor) -> None:
         self._floor = floor
+        self._late = 0
 
     def meet(self, piece: DemoPiece) -> Course:
         """What may stop a piece that has entered a step: a hold or a question, or nothing."""
@@ -84,6 +86,41 @@ class Trouble:
     def _answered(self, row: Row, answer: str) -> None:
         floor = self._floor
         row.update(answered_at=floor.time, answered_by_id=floor.desk, answer=answer)
+
+    def part(self, job: Job) -> None:
+        """Order a base or a plate for what is made of an order, and let it come one day."""
+        floor, looks = self._floor, job.copies[0].row
+        kind = "plate" if looks["inscription"] else "base"
+        weeks = floor.rng.uniform(1.5, 4)
+        due = floor.open_hours.next_open(floor.time + int(weeks * 7 * DAY))
+        here = due + int(floor.rng.triangular(-5, 9, -1) * DAY)
+        if self._late < 2 and floor.now - 9 * DAY < due < floor.now - DAY:
+            # So that something is late when the history ends.
+            self._late, here = self._late + 1, floor.now + DAY
+        day_of = floor.calendar.day_of
+        row = floor.ledger.note(
+            "parts", order_id=job.id, kind=kind, noted_at=floor.time, account_id=floor.desk,
+            supplier=floor.rng.choice(floor.words.studio["suppliers"][kind]),
+            what="" if kind == "plate" else looks["base"], before_step=str(NEEDED_AT[kind]),
+            ordered_on=day_of(floor.time).isoformat(), due_on=day_of(due).isoformat(),
+        )  # fmt: skip
+        stops = {"move": PART, "amount": row["id"], "to_step": NEEDED_AT[kind]}
+        act = None
+        for copy in job.copies:
+            if copy.state.open:
+                entry = floor.ledger.add(copy, Kind.ASK, act, by=floor.desk, **stops)
+                act = act or entry.act
+        floor.later(floor.office(max(here, floor.time + DAY)), lambda: self._here(job, row, stops))
+
+    def _here(self, job: Job, row: Row, stops: dict[str, Any]) -> None:
+        floor, act = self._floor, None
+        row["here_at"] = floor.time
+        for copy in job.copies:
+            waits = any(gate.part == row["id"] for gate in copy.state.gates)
+            if waits and copy.state.open:
+                entry = floor.ledger.add(copy, Kind.ANSWER, act, by=floor.desk, **stops)
+                act = act or entry.act
+        floor.wake(job)
 
     def side_question(self, job: Job) -> Course:
         """Ask something that stops nothing."""

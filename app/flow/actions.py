@@ -11,12 +11,13 @@ from dataclasses import dataclass, field, replace
 
 from sqlalchemy import Connection, RowMapping, func, insert, select
 
-from app.flow import groups, news_rows, store
+from app.flow import groups, news_rows, parts, store
 from app.flow.gates import Gate
 from app.flow.legality import first_refusal
 from app.flow.news import TOLD_OF, news_of
 from app.flow.questions import of_new_piece
 from app.flow.rules import (
+    PART,
     Entry,
     Kind,
     Policy,
@@ -26,6 +27,7 @@ from app.flow.rules import (
     allowed_roles,
     find_move,
     fold,
+    naming,
     refusal,
 )
 from app.flow.steps import STEPS, MoveKey, Of, Step
@@ -164,7 +166,7 @@ def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
         happened_at=happened,
         recorded_at=max(act.now, happened),
         to_step=move.end if move else _gate_step(piece, wish),
-        move=wish.move if moves else "",
+        move=wish.move if moves or wish.move == PART else "",
         by=act.who.account_id,
         time_is=act.time_is or (TimeIs.TYPED if typed else TimeIs.PRESSED),
         reason=wish.reason,
@@ -182,7 +184,8 @@ def _gate_step(piece: Piece, wish: Wish) -> Step | None:
     """Where a question stops the piece: as wished; what ends it names the same step again."""
     if wish.kind is not Kind.ANSWER:
         return wish.before
-    return next((g.step for g in piece.state.gates if g.question == wish.question_id), None)
+    gate = -(wish.amount or 0) if wish.move == PART else wish.question_id
+    return next((g.step for g in piece.state.gates if g.question == gate), None)
 
 
 def append(act: Act, piece: Piece, entry: Entry) -> None:
@@ -297,8 +300,8 @@ def next_version(act: Act, model_id: int, entry: Entry, gates: Iterable[Gate]) -
     ).scalar()
     if under_way is not None:
         return int(under_way)
-    own = (old["order_id"], old["letter"])
-    return new_version(act, old, own, old["pose"], entry.happened_at, gates)
+    of = old["order_id"], old["letter"]
+    return new_version(act, old, of, old["pose"], entry.happened_at, gates)
 
 
 def new_version(
@@ -309,14 +312,14 @@ def new_version(
     order_id, letter = of
     same = (models.c.order_id == order_id) & (models.c.letter == letter)
     last = act.db.execute(select(func.coalesce(func.max(models.c.number), 0)).where(same))
-    values = {name: old[name] for name in ("animal_id", "pictures", "limits", "limits_agreed")}
-    values |= {
+    values = {
+        **{name: old[name] for name in ("animal_id", "pictures", "limits", "limits_agreed")},
         "order_id": order_id, "letter": letter, "number": last.scalar_one() + 1,
         "follows_id": old["id"], "pose": pose,
     }  # fmt: skip
-    ref = enter(act, Of.MODEL, values, step, at, accepted=old["passed_at"], gates=gates)
-    act.done.made.append(ref)
-    return ref.id
+    made = enter(act, Of.MODEL, values, step, at, accepted=old["passed_at"], gates=gates)
+    act.done.made.append(made)
+    return made.id
 
 
 def enter(
@@ -342,9 +345,8 @@ def enter(
     made = act.db.execute(insert(store.TABLE[of]).values(row)).inserted_primary_key
     assert made is not None
     ref = Ref(of, int(made[0]))
-    befores = [None, *(step for _ in log[1:])]
-    rows = zip(log, befores, strict=True)
-    store.add(act.db, [store.row_of_entry(ref, one, before) for one, before in rows])
+    rows = [store.row_of_entry(ref, one, step if one is not entry else None) for one in log]
+    store.add(act.db, rows)
     order_id = values["order_id"]
     assert isinstance(order_id, int)
     act.orders.add(order_id)
@@ -359,11 +361,12 @@ def _asked(
     order_id, model_id = values["order_id"], values.get("model_id")
     assert isinstance(order_id, int)
     assert model_id is None or isinstance(model_id, int)
-    asked = {gate.question: gate for gate in (*gates, *of_new_piece(act.db, order_id, model_id))}
+    own = of_new_piece(act.db, order_id, model_id) + parts.of_new_copy(act.db, order_id, model_id)
+    asked = {gate.question: gate for gate in (*gates, *own)}
     for seq, gate in enumerate(asked.values(), start=2):
         yield Entry(
             id=act.take_id(), seq=seq, kind=Kind.ASK, happened_at=at, recorded_at=max(act.now, at),
-            to_step=gate.step, act=act.done.act, by=act.who.account_id, question_id=gate.question,
+            to_step=gate.step, act=act.done.act, by=act.who.account_id, **naming(gate),
         )  # fmt: skip
 
 

@@ -1,8 +1,9 @@
-"""Gates: what the customer was asked stops a piece at a step until there is an answer. Pure.
+"""Gates: what the customer was asked, or a part that is not here, stops a piece at a step. Pure.
 
-A gate belongs to a question. It stops the piece at the step that it stands before and at every
-later one; without a step it stops the piece wherever it is. Going back, a hold, setting aside and
-cancelling stay open, and so does what happens by itself: a machine ends its run, pictures come.
+A gate belongs to a question, or to a part that is still to come. It stops the piece at the step
+that it stands before and at every later one; without a step it stops the piece wherever it is.
+Going back, a hold, setting aside and cancelling stay open, and so does what happens by itself: a
+machine ends its run, pictures come.
 """
 
 from collections.abc import Iterable
@@ -15,6 +16,8 @@ from app.flow.steps import PLACE, STEPS, Move, MoveKey, Step
 class Gate:
     """An open question that stops a piece: its number, and the step before which it stands.
 
+    A part that is not here yet has its own number below zero.
+
     `about` says who asked whom, about what and when; it is empty where nobody has looked it up.
     `unpaid` says that it is money that is missing.
     """
@@ -23,6 +26,11 @@ class Gate:
     step: Step | None = None
     about: str = ""
     unpaid: bool = False
+
+    @property
+    def part(self) -> int | None:
+        """The part that is waited for; None where it is an answer."""
+        return -self.question if self.question < 0 else None
 
     def stops_at(self, step: Step) -> bool:
         """Whether a piece that stands at a step is stopped."""
@@ -58,6 +66,10 @@ def refusal_at(gates: Iterable[Gate], step: Step) -> str | None:
     if gate.unpaid:
         to_do = "Note the payment on the order, or the owner can go on without it."
         return f"{gate.about}; the work waits for that. {to_do}"
+    if gate.part is not None:
+        due = gate.about or "A part is not here yet"
+        to_do = "Note it as here on the order, or the owner can go on without it."
+        return f"{due}; {STEPS[step].name.lower()} waits for it. {to_do}"
     asked = gate.about or "The customer has been asked something"
     return (
         f"{asked}; {STEPS[step].name.lower()} waits for the answer. "

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
+from typing import Any
 
 from app.flow.gates import Gate, passes, refusal_at, without
 from app.flow.steps import (
@@ -27,6 +28,10 @@ from app.flow.steps import (
 from app.shared.people import EVERYBODY, Role
 
 FREE_AFTER_THIRD = 3
+
+
+# The move of an entry by which a part, and no question, opens or closes a gate.
+PART = "part"
 
 
 class Kind(StrEnum):
@@ -70,7 +75,8 @@ class Entry:
     `until` is the moment to which a piece is set aside or rests; on entering after the photo
     steps it is the moment at which the photos were accepted, where that is known. `to_step` of a
     question and of what ends its gate is the step before which it stops the piece, None for any;
-    an answer with a `reason` is the owner's, who goes on without one.
+    an answer with a `reason` is the owner's, who goes on without one. Where the `move` of both is
+    PART, it is a part that is waited for, and `amount` its number.
     """
 
     id: int
@@ -131,6 +137,23 @@ class State:
     def stopped(self) -> bool:
         """Whether an open question stops the piece where it stands."""
         return any(gate.stops_at(self.step) for gate in self.gates)
+
+    @property
+    def lacking(self) -> bool:
+        """Whether a part that is not here yet stops the piece where it stands."""
+        return any(gate.part is not None and gate.stops_at(self.step) for gate in self.gates)
+
+
+def gate_number(entry: Entry) -> int:
+    """The number of the gate that an entry opens or closes: a part's is below zero."""
+    return -(entry.amount or 0) if entry.move == PART else entry.question_id or 0
+
+
+def naming(gate: Gate) -> dict[str, Any]:
+    """What of an entry names a gate, as `gate_number` reads it."""
+    if gate.part is not None:
+        return {"move": PART, "amount": gate.part}
+    return {"question_id": gate.question}
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,10 +236,10 @@ def after(of: Of, state: State | None, entry: Entry) -> State:
         case Kind.LIFT:
             return replace(state, hold_reason="", hold_whose="", hold_look_on=None)
         case Kind.ASK:
-            gate = Gate(entry.question_id or 0, entry.to_step)
+            gate = Gate(gate_number(entry), entry.to_step)
             return replace(state, gates=(*without(state.gates, gate.question), gate))
         case Kind.ANSWER:
-            return replace(state, gates=without(state.gates, entry.question_id or 0))
+            return replace(state, gates=without(state.gates, gate_number(entry)))
         case Kind.TOLD:
             return replace(state, told_at=entry.happened_at)
         case Kind.FINDING:
@@ -302,7 +325,7 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
 
 
 def _asked(state: State, entry: Entry) -> bool:
-    return any(gate.question == (entry.question_id or 0) for gate in state.gates)
+    return any(gate.question == gate_number(entry) for gate in state.gates)
 
 
 def _allowed_on_hold(state: State, entry: Entry) -> bool:

@@ -82,7 +82,8 @@ def _classes(
 ) -> Iterator[tuple[TimeClass, int]]:
     """The first class that applies, for each part of a stretch."""
     facts = STEPS[state.step]
-    if state.held:
+    if state.held or state.lacking:
+        # A part that is not here is a supplier's, as a hold on a supplier's account is.
         yield TimeClass.HOLD, end - start
     elif state.stopped or (facts.waits_for is TimeClass.CUSTOMER and state.told_at is None):
         yield TimeClass.CUSTOMER, end - start

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection
 
-from app.flow import questions, store
+from app.flow import parts, questions, store
 from app.flow.actions import Act, Done, Wish, begin_act, grant, settle
 from app.flow.gates import passes, refusal_at
 from app.flow.rules import Kind, Policy, State, find_move, to_take_up
@@ -134,6 +134,7 @@ def _check_gates(moving: Moving) -> None:
             continue
         calendar = moving.in_force().calendar
         told = questions.told(act.db, piece.state.gates, calendar, act.now)
+        told = parts.told(act.db, told, calendar, act.now)
         why = refusal_at(told, piece.state.step)
         where = f"{_name(act, piece).words}: " if len(moving.pieces) > 1 else ""
         raise Refused(f"{where}{why}")

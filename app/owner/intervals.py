@@ -48,7 +48,8 @@ class LogEntries(Columns):
 
     `step` is where an entry leads, or before which a question stops: -1 where it names none;
     `until` is 0 where there is none; `drying` says that a piece was set aside to dry, `again` that
-    pictures were asked for anew, `rework` that it was sent back.
+    pictures were asked for anew, `rework` that it was sent back, `part` that it speaks
+    of a part that is waited for.
     """
 
     piece: Ints
@@ -59,6 +60,7 @@ class LogEntries(Columns):
     drying: Bools
     again: Bools
     rework: Bools
+    part: Bools
 
     def __len__(self) -> int:
         return int(self.piece.size)
@@ -106,19 +108,25 @@ def intervals(entries: LogEntries) -> Intervals:
     step = latest(come, entries.step)
     asked = _is(entries, Kind.ASK).astype(np.int64) - _is(entries, Kind.ANSWER)
     away = move & (entries.step == STEP_CODE[Step.HANDED_OVER])
-    stopped = np.zeros(size, dtype=bool)
-    # By the step before which a question stops: -1, which is before all, where it names none.
-    for gate in np.unique(entries.step[asked != 0]):
-        running = np.cumsum(np.where(entries.step == gate, asked, 0))
-        stopped |= (running > latest(fresh | away, running)) & (step >= gate)
+
+    def stopped(opens: Ints) -> Bools:
+        """Whether the piece stands where what opens (1) and closes (-1) stops it."""
+        found = np.zeros(size, dtype=bool)
+        # By the step before which a question stops: -1, which is before all, where it names none.
+        for gate in np.unique(entries.step[opens != 0]):
+            running = np.cumsum(np.where(entries.step == gate, opens, 0))
+            found |= (running > latest(fresh | away, running)) & (step >= gate)
+        return found
+
+    lacking = stopped(np.where(entries.part, asked, 0))
     wanted = step == STEP_CODE[Step.PHOTOS_WANTED]
     return Intervals(
         piece=entries.piece,
         step=step,
         start=start,
         end=np.where(last, start, np.append(start[1:], 0)),
-        held=latest(_is(entries, Kind.HOLD, Kind.LIFT), _is(entries, Kind.HOLD)) > 0,
-        customer=stopped | (wanted & (told == 0)),
+        held=lacking | (latest(_is(entries, Kind.HOLD, Kind.LIFT), _is(entries, Kind.HOLD)) > 0),
+        customer=stopped(np.where(entries.part, 0, asked)) | (wanted & (told == 0)),
         hand=latest(come | taken | aside, taken) > 0,
         rests=latest(come | taken | aside, np.where(aside & entries.drying, entries.until, 0)),
         packed_rest=latest(move & ((entries.until > 0) | entries.rework), entries.until),

@@ -13,7 +13,7 @@ import numpy as np
 from sqlalchemy import Connection, text
 
 from app.flow.groups import SLOWEST
-from app.flow.rules import Kind, effective
+from app.flow.rules import PART, Kind, effective
 from app.flow.stays import DRYING
 from app.flow.steps import ASKED_AGAIN, REWORKS, Of
 from app.flow.store import Ref, log_of
@@ -170,6 +170,7 @@ class _Columns:
             drying=looked_up((dry == "1" for _, _, _, dry in meant), bool),
             again=looked_up((move in ASKED_AGAIN for _, _, move, _ in meant), bool),
             rework=looked_up((move in REWORKS for _, _, move, _ in meant), bool),
+            part=looked_up((move == PART for _, _, move, _ in meant), bool),
         )
 
 

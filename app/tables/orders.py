@@ -93,6 +93,33 @@ class Question(SQLModel, table=True):
     until_paid: str | None = col.text_or_none()
 
 
+class SupplierPart(SQLModel, table=True):
+    """Something that comes from a supplier for a copy, or for every copy of an order.
+
+    Until it is here (`here_at`), work on the copy stops before `before_step`. `gone_at` is when it
+    was struck out; the owner may go on without it, `overridden`, with a reason.
+    """
+
+    __tablename__ = "parts"
+    __table_args__ = (col.STRICT,)
+
+    id: int | None = col.key()
+    order_id: int = col.to("orders.id", index=True)
+    copy_id: int | None = col.to_or_none("copies.id")
+    kind: str = col.text(None)
+    what: str = col.text()
+    supplier: str = col.text()
+    ordered_on: str | None = col.text_or_none()
+    due_on: str | None = col.text_or_none()
+    before_step: str = col.text(None)
+    noted_at: int = col.whole(None)
+    account_id: int | None = col.to_or_none("accounts.id")
+    here_at: int | None = col.moment_or_none()
+    gone_at: int | None = col.moment_or_none()
+    overridden_at: int | None = col.moment_or_none()
+    overridden: str | None = col.text_or_none()
+
+
 class Contact(SQLModel, table=True):
     """A word with the customer: who, when, by which way, what was asked and what was told."""
 

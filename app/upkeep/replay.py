@@ -79,6 +79,8 @@ def _piece(
     if state.open and state.gates:
         for question in passed_gates(of, log):
             waits = f"waits for the answer to question {question}"
+            if question < 0:
+                waits = f"waits for part {-question}"
             yield Difference(of, row[0], "step", state.step, waits)
     yield from _order_in_time(log)
     yield from _adds_up(of, row[0], log, state, calendar, max(now, state.last_at), tally)

@@ -38,6 +38,32 @@ def upgrade() -> None:
     )
     op.create_index("ix_copy_companions_model_id", "copy_companions", ["model_id"])
     op.create_index("ix_copy_companions_order_animal_id", "copy_companions", ["order_animal_id"])
+    op.create_table(
+        "parts",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("order_id", sa.Integer(), nullable=False),
+        sa.Column("copy_id", sa.Integer(), nullable=True),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("what", sa.Text(), nullable=False),
+        sa.Column("supplier", sa.Text(), nullable=False),
+        sa.Column("ordered_on", sa.Text(), nullable=True),
+        sa.Column("due_on", sa.Text(), nullable=True),
+        sa.Column("before_step", sa.Text(), nullable=False),
+        sa.Column("noted_at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("here_at", sa.Integer(), nullable=True),
+        sa.Column("gone_at", sa.Integer(), nullable=True),
+        sa.Column("overridden_at", sa.Integer(), nullable=True),
+        sa.Column("overridden", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_parts_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(["copy_id"], ["copies.id"], name=op.f("fk_parts_copy_id_copies")),
+        sa.ForeignKeyConstraint(["order_id"], ["orders.id"], name=op.f("fk_parts_order_id_orders")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_parts")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_parts_order_id", "parts", ["order_id"])
 
 
 def _give_models_their_pose() -> None:

@@ -15,7 +15,7 @@ from app.flow.actions import Wish, record
 from app.flow.amendments import Right, correct, undo
 from app.flow.legality import passed_gates
 from app.flow.offers import offers
-from app.flow.rules import Kind, Policy, fold
+from app.flow.rules import PART, Kind, Policy, fold
 from app.flow.stays import stays
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
@@ -94,10 +94,11 @@ def do(database: Database, doing: str, pick: int, now: int) -> None:
         everything = refs(database)
         kind = (Kind.ASK, Kind.ANSWER, Kind.TOLD)[pick % 3]
         question = pick % 2 + 1
-        wish = Wish(
-            everything[pick % len(everything)], kind, question_id=question,
-            before=Step.PAINTING if question == 2 and kind is Kind.ASK else None,
-        )  # fmt: skip
+        chosen = everything[pick % len(everything)]
+        before = Step.PAINTING if question == 2 and kind is Kind.ASK else None
+        wish = Wish(chosen, kind, question_id=question, before=before)
+        if pick % 5 == 0 and kind is not Kind.TOLD:
+            wish = Wish(chosen, kind, PART, amount=question, before=before or Step.INSPECTION)
         record(database, [wish], CAST.desk, now)
     elif doing == "undo":
         undo(

@@ -62,6 +62,22 @@ class OpenPiece(NamedTuple):
         return bool(self.gates) and any(g.stops_at(Step(self.step)) for g in read(self.gates or ""))
 
     @property
+    def lacks(self) -> bool:
+        """Whether a part for the piece is still to come."""
+        return bool(self.gates) and "-" in (self.gates or "")
+
+    @property
+    def asks(self) -> bool:
+        """Whether a question that stops the piece, here or later, is open."""
+        return bool(self.gates) and any(g.part is None for g in read(self.gates or ""))
+
+    @property
+    def lacking(self) -> bool:
+        """Whether a part that is not here yet stops the piece where it stands."""
+        here = Step(self.step)
+        return self.lacks and any(g.part and g.stops_at(here) for g in read(self.gates or ""))
+
+    @property
     def code(self) -> str:
         """The piece's code: 1172-A for a model, 1172-A2 for a copy."""
         copy = self.number if self.of == "copy" else None

@@ -15,6 +15,7 @@ from app.flow.rules import Kind
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step, StepFacts, moves_from
 from app.orders.benches.lines import Asked, Band, Fold, OpenPiece, Row
 from app.orders.benches.words import (
+    LACKING,
     Clock,
     day_of,
     main_offer,
@@ -206,7 +207,7 @@ def _row(
     late, soon, rest = notes(line, question, chance, clock)
     place = where(line, line.hand or "", look.me.account_id, clock)
     if line.stopped and not line.hold_whose:
-        place = stopped(question.until_paid if question else None)
+        place = LACKING if line.lacking else stopped(question.until_paid if question else None)
     if not place and line.step == Step.PACKING and not line.ship_part and line.order_id in behind:
         place = "waiting for the rest of its order"
     offer = _main(line, look)

@@ -87,7 +87,7 @@ def main_offer(
 
 def waits_for_customer(line: OpenPiece) -> bool:
     """Whether the next word is the customer's: photos wanted, a question open, their own hold."""
-    unanswered = line.stopped or line.hold_whose == "customer"
+    unanswered = (line.stopped and not line.lacking) or line.hold_whose == "customer"
     return unanswered or (line.step == Step.PHOTOS_WANTED and line.told_at is None)
 
 
@@ -147,6 +147,8 @@ def stopped(until_paid: str | None) -> str:
     return "waiting for the customer’s answer"
 
 
+# The same of a part that is not here.
+LACKING = "waiting for a part"
 # Who a piece on hold waits for, by what its log says.
 WAITING_ON = {"customer": "the customer", "studio": "us", "supplier": "a supplier"}
 
@@ -201,8 +203,10 @@ def notes(line: OpenPiece, question: Asked | None, chance: float | None, clock: 
         rest.append(words.capital(line.pose))
     if line.sizeless:
         rest.append("Size missing")
+    if line.lacks:
+        rest.append("Part not here")
     # Where a payment that is missing stops a piece, its row says so already.
-    if line.gates and not (question and question.until_paid and line.stopped):
+    if line.asks and not (question and question.until_paid and line.stopped):
         rest.append(_question(question, clock))
     if line.gift:
         rest.append(f"Gift, given on {clock.long(line.gift_day)}" if line.gift_day else "Gift")

@@ -1,5 +1,6 @@
 """Pages that list: orders, what waits for customers, customers, animals."""
 
+from datetime import date
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -59,6 +60,7 @@ def waiting(request: Request, workshop: TheWorkshop) -> Response:
         photos, questions = store.photos_wanted(db), store.open_questions(db)
         held, silent = store.held_by_customers(db), store.silent(db, now - SILENT_DAYS * DAY)
         reminded = request.app.state.reminders(db, in_force, now)
+        parts = store.parts_to_come(db)
     usual, slow, own = workshop.pace()[Step.PHOTOS_WANTED]
     today = in_force.calendar.day_of(now)
     context: dict[str, Any] = {
@@ -67,6 +69,8 @@ def waiting(request: Request, workshop: TheWorkshop) -> Response:
         "questions": questions,
         "held": len(held) + sum(bool(row["hold_whose"]) for row in photos),
         "silent": silent,
+        "parts": parts,
+        "day": date.fromisoformat,
         "groups": sort_out(photos, questions, held, silent, reminded, today, now, slow),
         "now": now,
         "zone": in_force.settings.zone_info(),

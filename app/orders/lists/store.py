@@ -205,6 +205,21 @@ def customer_list(db: Connection, typed: str, page: int) -> Rows:
     return _many(db, query)
 
 
+_PARTS = """
+SELECT p.id, p.kind, p.what, p.supplier, p.due_on, p.before_step, p.overridden_at, o.number,
+  c.name AS customer, k.letter, k.number AS copy
+FROM parts p JOIN orders o ON o.id = p.order_id JOIN customers c ON c.id = o.customer_id
+LEFT JOIN copies k ON k.id = p.copy_id
+WHERE o.open = 1 AND p.here_at IS NULL AND p.gone_at IS NULL
+ORDER BY p.due_on IS NULL, p.due_on, p.id
+"""
+
+
+def parts_to_come(db: Connection) -> Rows:
+    """The parts of open orders that are not here yet, the first due first."""
+    return _many(db, text(_PARTS))
+
+
 def one_customer(db: Connection, customer_id: int) -> dict[str, Any]:
     """A customer with mails, animals and contacts. Raises NotFound."""
     row = db.execute(select(customers).where(customers.c.id == customer_id)).mappings().first()

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from app.flow.legality import CORRECTABLE, UNDO_WITHIN, UNDOABLE
-from app.flow.rules import Entry, Kind, TimeIs, effective
+from app.flow.rules import PART, Entry, Kind, TimeIs, effective
 from app.flow.steps import CAUSES, OUTCOMES, STEPS, MoveKey, Of, piece_code
 from app.flow.store import Ref
 from app.orders.benches.words import WAITING_ON
@@ -134,6 +134,11 @@ def say(entry: Entry) -> str:
             return f"on hold, waiting on {WAITING_ON[entry.whose]}: {entry.reason}"
         case Kind.LIFT:
             return "resumed"
+        case Kind.ASK if entry.move == PART:
+            return f"{STEPS[entry.to_step].name if entry.to_step else 'work'} waits for a part"
+        case Kind.ANSWER if entry.move == PART:
+            why = f": {entry.reason}" if entry.reason else ""
+            return f"goes on without a part{why}" if why else "waits for that part no more"
         case Kind.ASK:
             waits = f"{STEPS[entry.to_step].name} waits" if entry.to_step else "waiting"
             return f"{waits} for the customer’s answer"

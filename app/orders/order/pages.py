@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from app.flow.money import Paid
+from app.flow.parts import NEEDED_AT
 from app.flow.steps import Step
 from app.orders.entry.form import AddedCopy
 from app.orders.entry.joining import add_copy
@@ -15,10 +16,11 @@ from app.orders.facts import sizes
 from app.orders.facts.to_tell import to_tell
 from app.orders.forecast.worker import likely
 from app.orders.order import actions as order_actions
-from app.orders.order import asking, links, store
+from app.orders.order import asking, links, parts, store
 from app.orders.order.actions import ContactFields, StopFields
 from app.orders.order.asking import WAITS, AnswerFields, OverrideFields, QuestionFields
 from app.orders.order.edit_actions import ScaleFields, set_scale
+from app.orders.order.parts import BEFORE, DueFields, PartFields, WithoutFields
 from app.orders.order.photos_told import ToldFields, photos_told, to_fetch
 from app.orders.order.view import view
 from app.shared.errors import BadFields
@@ -91,6 +93,8 @@ def _page(
         "waits": list(WAITS.items()),
         "measured": list(sizes.CHOICES),
         "paid": Paid,
+        "kinds": [(kind, kind) for kind in NEEDED_AT],
+        "before": list(BEFORE.items()),
         "chance": likely(chance) if chance is not None else "",
     }
     return render(request, "orders/order/order.html", context, status)
@@ -152,6 +156,56 @@ def override(
         request, workshop, number, form, f"override{question}", "noted",
         lambda id_: asking.override(
             workshop, id_, question, check(OverrideFields, form.plain()), me
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/parts", name="add_part")
+def part(request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled) -> Response:
+    """Note a part that was ordered."""
+    return _act(
+        request, workshop, number, form, "part", "noted",
+        lambda id_: parts.add(
+            workshop, id_, check(PartFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/parts/{part_id:int}", name="part")
+def part_here(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, part_id: RowId, form: Filled
+) -> Response:
+    """A part is here."""
+    return _act(
+        request, workshop, number, form, "", "noted",
+        lambda id_: parts.here(workshop, id_, part_id, me),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/parts/{part_id:int}/due", name="part_due")
+def part_due(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, part_id: RowId, form: Filled
+) -> Response:
+    """A part comes on another day, or is struck out."""
+
+    def act(id_: int) -> None:
+        if form.get("act") == "strike":
+            parts.strike(workshop, id_, part_id, me)
+        else:
+            parts.change_due(workshop, id_, part_id, check(DueFields, form.plain()), me)
+
+    return _act(request, workshop, number, form, f"due{part_id}", "saved", act)
+
+
+@router.post("/orders/{number:int}/parts/{part_id:int}/without", name="part_without")
+def part_without(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, part_id: RowId, form: Filled
+) -> Response:
+    """Go on without a part."""
+    return _act(
+        request, workshop, number, form, f"without{part_id}", "noted",
+        lambda id_: parts.without(
+            workshop, id_, part_id, check(WithoutFields, form.plain()), me
         ),
     )  # fmt: skip
 

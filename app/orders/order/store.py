@@ -26,6 +26,7 @@ from app.tables import (
     order_animals,
     orders,
     parcels,
+    parts,
     questions,
     status_links,
     tellings,
@@ -54,6 +55,7 @@ class OrderRows:
     contacts: Sequence[Row]
     tellings: Sequence[Row]
     parcels: Sequence[Row]
+    parts: Sequence[Row]
     news: Sequence[Row]
     links: Sequence[Row]
     changes: Sequence[Row]
@@ -95,6 +97,7 @@ def rows_of(db: Connection, order_id: int) -> OrderRows:
         contacts=_of_order(db, contacts, order_id, "at"),
         tellings=_of_order(db, tellings, order_id, "at"),
         parcels=_parcels_of(db, [row["parcel_id"] for row in found_copies if row["parcel_id"]]),
+        parts=_of_order(db, parts, order_id, "noted_at"),
         news=_of_order(db, news, order_id, "at"),
         links=_of_order(db, status_links, order_id, "made_at"),
         changes=_of_order(db, changes, order_id, "at"),

@@ -6,6 +6,7 @@ from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from app.flow import parts
 from app.flow.offers import Offer, offers
 from app.flow.rules import Policy, State
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step
@@ -65,6 +66,16 @@ class AnimalView:
 
 
 @dataclass(frozen=True, slots=True)
+class PartView:
+    """A part that was not struck out: in words, when it is due and whether it is here."""
+
+    row: Any
+    named: str
+    due_on: date | None
+    to_come: bool
+
+
+@dataclass(frozen=True, slots=True)
 class OrderView:
     """Everything that the order page shows."""
 
@@ -76,6 +87,7 @@ class OrderView:
     history: list[history.HistoryLine]
     open_questions: list[Any]
     answered_questions: list[Any]
+    parts: list[PartView]
     held: bool
     remembered: list[str]
     may_add_copies: bool
@@ -111,12 +123,28 @@ def view(
         history=history.lines(rows.log, lambda ref: _named(by_id.get(ref)), rows.people, now),
         open_questions=[q for q in rows.questions if q["answered_at"] is None],
         answered_questions=[q for q in rows.questions if q["answered_at"] is not None],
+        parts=_parts(rows),
         one_scale=sum(bool(sizes.own(row["height"])) for row in rows.animals) > 1
         and any(row["step"] == Step.NOT_BEGUN for row in rows.copies),
         held=any(p.state.held for p in by_id.values() if p.state.open),
         remembered=[row["name"] for row in rows.animals if row["life"] == "remembered"],
         may_add_copies=_deadline_open(rows, today),
     )
+
+
+def _parts(rows: OrderRows) -> list[PartView]:
+    """The order's parts, what is still to come first."""
+    codes = {row["id"]: f"{row['letter']}{row['number']}" for row in rows.copies}
+    found = []
+    for row in rows.parts:
+        if row["gone_at"] is not None:
+            continue
+        whose = codes.get(row["copy_id"] or 0, "the whole order")
+        due = date.fromisoformat(row["due_on"]) if row["due_on"] else None
+        to_come = row["here_at"] is None
+        said = parts.named(row["kind"], row["what"], whose)
+        found.append(PartView(row, said, due, to_come))
+    return sorted(found, key=lambda part: (not part.to_come, part.due_on or date.max))
 
 
 def _animal(
@@ -206,6 +234,8 @@ def where(
     Whoever has it is named, also to themselves. `asked` are the questions about it.
     """
     if state.stopped and not state.held:
+        if state.lacking:
+            return benches.LACKING
         until_paid = {row["id"]: row["until_paid"] for row in asked}
         gate = next(gate for gate in state.gates if gate.stops_at(state.step))
         return benches.stopped(until_paid.get(gate.question))
