@@ -18,6 +18,7 @@ from app.orders.facts.standing import at_a_bench
 from app.shared.web import words
 from app.status import model_words, parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Section, StudioContact
+from app.status.order_words import said_back
 from app.status.tasks import first_wanted, in_letter, tasks
 from app.status.together import told_apart
 from app.status.voice import Days, Subject, likenesses, named, own, several
@@ -138,7 +139,7 @@ def _sections(
     """What is said once: what was ordered, what to do, how to photograph, when, care."""
     kinds = {part.kind for part in parts}
     if "order_in" in kinds:
-        yield Section("What you ordered", tuple(piece_words.ordered(facts.alive)))
+        yield Section("What you ordered", tuple(said_back(facts, days)))
     reminders = [LetterContext.of(part, facts) for part in parts if part.kind == "photo_reminder"]
     gently = not reminders or any(telling.remembered for telling in reminders)
     needed = [task for task in tasks(facts, days) if gently or not task.gently]

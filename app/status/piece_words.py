@@ -315,18 +315,6 @@ def inside(facts: OrderFacts, parcel_id: int) -> list[str]:
     ]
 
 
-def ordered(animals: Iterable[AnimalFacts]) -> list[Block]:
-    """What was ordered, spelled back, a line for each copy."""
-    lines: list[str] = []
-    for animal in animals:
-        for copy in animal.made:
-            name = on_a_base(copy, animal)
-            if len(animal.made) > 1:
-                name += f", copy {copy.number}"
-            lines.append(f"{name}: {described(copy)}")
-    return [Block("points", tuple(lines))] if lines else []
-
-
 def _size(copy: CopyFacts) -> str:
     if not copy.size_mm:
         return ""

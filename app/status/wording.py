@@ -15,6 +15,7 @@ from app.shared.calendar import Calendar
 from app.shared.web import words
 from app.status import model_words, parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Document, Section, StudioContact, ToDo
+from app.status.order_words import said_back
 from app.status.picture_words import CaptionedPicture, picture
 from app.status.tasks import first_wanted, tasks
 from app.status.together import models_of, stands_with, told_apart
@@ -135,7 +136,7 @@ def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section
     yield from _more_copies(facts, days)
     if facts.received:
         yield from parcel_words.care(facts, days)
-    ordered = piece_words.ordered(facts.alive)
+    ordered = said_back(facts, days)
     if ordered:
         begun = not any(a.model.step is Step.PHOTOS_WANTED for a in facts.alive)
         yield Section("What you ordered", tuple(ordered), folded=facts.gift or begun)

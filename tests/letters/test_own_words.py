@@ -25,6 +25,7 @@ from tests.making import CAST, NOW, fingerprint, rows
 from tests.staff.browser import Browser
 from tests.status.rows import KINDS as TONES
 from tests.status.rows import LONDON, ROWS, TELLER, facts_at
+from tests.whole_site import the_form
 
 OWN = {
     "greeting": "Good day {name},",
@@ -183,11 +184,8 @@ def test_saving_the_settings_leaves_the_words_and_the_history_tells_of_them(
     page = browser.get("/settings").text
     assert page.count("Words in emails, order in") == 2
     assert page.count("Words in emails, greeting") == 1
-    seen = re.search(r'name="seen" value="(\w+)"', page)
-    assert seen is not None
-    typed = dict(re.findall(r'<input id="f-(\w+)"[^>]* value="([^"]*)"', page))
-    typed = {key: html.unescape(value) for key, value in typed.items()}
-    answer = browser.post("/settings", {**typed, "seen": seen[1], "name": "Salt"})
+    typed = the_form(page, "/settings").fields
+    answer = browser.post("/settings", {**typed, "name": "Salt"})
     assert answer.status_code == 303
     assert workshop.in_force().settings.name == "Salt"
     assert workshop.in_force().settings.own_words == {
