@@ -124,7 +124,9 @@ class Copies:
 
     def _tick(self, piece: DemoPiece, entry: Entry, *, bad: bool) -> None:
         """The marks that were looked at; the first of them is the one that was not right."""
-        for place, mark in enumerate(self._intake.marks_of[piece.animal["id"]]):
+        animals = [one.animal["id"] for one in (piece, *piece.beside)]
+        marks = [mark for animal in animals for mark in self._intake.marks_of[animal]]
+        for place, mark in enumerate(marks):
             self._floor.ledger.note(
                 "mark_ticks", copy_id=piece.ref.id, mark_id=mark["id"], transition_id=entry.id,
                 good=int(not (bad and place == 0)),
@@ -153,6 +155,10 @@ class Copies:
             replaces=piece.ref.id, looks={name: piece.row[name] for name in AS_ORDERED},
         )  # fmt: skip
         new.troubled = piece.troubled
+        lines = {row["letter"]: row["id"] for row in floor.ledger.rows["order_animals"]
+                 if row["order_id"] == job.id}  # fmt: skip
+        for other in piece.beside:
+            self._intake.stands_on(new, other, lines[other.letter])
         if step is Step.BLANK:
             floor.begin(new)
 

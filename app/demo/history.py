@@ -81,6 +81,10 @@ class History:
             model = intake.model(job, letter, animal, Step.PHOTOS_WANTED, act, happened=taken)
             act = act or model.log[0].act
             row = intake.joins(job, letter, model)
+            # Of orders of several animals every other one has the first two on one base.
+            if letter == "B" and job.row["number"] % 2 == 0:
+                intake.stands_on(job.copies[0], model, row)
+                continue
             for number in range(1, copies + 1):
                 intake.copy(model, number, Step.NOT_BEGUN, act, order_animal=row, happened=taken)
         for model in job.models:

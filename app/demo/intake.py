@@ -240,6 +240,14 @@ class Intake:
             "extras": rng.choice(words["extras"]), "bench_note": rng.choice(words["bench_notes"]),
         }  # fmt: skip
 
+    def stands_on(self, copy: DemoPiece, model: DemoPiece, order_animal: int) -> None:
+        """Let a further animal stand on the base of a copy of its order."""
+        copy.beside.append(model)
+        self._floor.ledger.note(
+            "copy_companions", copy_id=copy.ref.id, order_animal_id=order_animal,
+            model_id=model.ref.id,
+        )  # fmt: skip
+
     def joins(self, job: Job, letter: str, model: DemoPiece) -> int:
         """Write an animal of an order under its letter; gives the row's id."""
         found: int = self._floor.ledger.note(

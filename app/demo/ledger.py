@@ -58,6 +58,7 @@ class DemoPiece:
     row: Row
     state: State
     model: "DemoPiece | None" = None
+    beside: list["DemoPiece"] = field(default_factory=list)
     remake: bool = False
     fated: list[str] = field(default_factory=list)
     version: int = 1
@@ -70,6 +71,13 @@ class DemoPiece:
     cleared: bool = False
     packed: bool = False
     troubled: int = 0
+
+    @property
+    def may_begin(self) -> bool:
+        """Whether a copy waits for no model any more."""
+        models = [model for model in (self.model, *self.beside) if model is not None]
+        ready = all(model.state.step is Step.READY for model in models)
+        return ready and self.state.step is Step.NOT_BEGUN
 
     @property
     def policy(self) -> Policy:
@@ -188,14 +196,15 @@ class Ledger:
         item = news_of(entry, piece.state)
         if item is None:
             return
-        letter = piece.letter if item.per_animal else ""
-        key = (piece.job.id, letter, item.kind, item.round)
-        if key not in self._news:
-            self._news.add(key)
-            self.note(
-                "news", order_id=piece.job.id, letter=letter, kind=item.kind, round=item.round,
-                at=entry.recorded_at, transition_id=entry.id,
-            )  # fmt: skip
+        letters = [one.letter for one in (piece, *piece.beside)] if item.per_animal else [""]
+        for letter in letters:
+            key = (piece.job.id, letter, item.kind, item.round)
+            if key not in self._news:
+                self._news.add(key)
+                self.note(
+                    "news", order_id=piece.job.id, letter=letter, kind=item.kind,
+                    round=item.round, at=entry.recorded_at, transition_id=entry.id,
+                )  # fmt: skip
 
     def flush(self) -> None:
         """Hand over what is left of every table."""

@@ -192,7 +192,7 @@ class Models:
         if piece.row["number"] == 1:
             self._intake.ready.append(piece)
         for copy in list(piece.job.copies):
-            if copy.model is piece and copy.state.step is Step.NOT_BEGUN:
+            if piece in (copy.model, *copy.beside) and copy.may_begin:
                 floor.ledger.move(copy, MoveKey.BEGUN, done.act, by=by)
                 floor.begin(copy)
 

@@ -139,6 +139,18 @@ def test_the_history_holds_everything_that_a_studio_meets(made):
         assert rows(folder, f"SELECT 1 FROM {fact} LIMIT 1"), fact
 
 
+def test_some_animals_stand_on_one_base_at_every_stage(made):
+    folder, _ = made
+    steps = {
+        row["step"]
+        for row in rows(
+            folder, "SELECT step FROM copies WHERE id IN (SELECT copy_id FROM copy_companions)"
+        )
+    }
+    assert {"not_begun", "received"} < steps
+    assert len(steps) > 3
+
+
 def test_a_machine_stood_still_for_days_and_a_painter_was_away(made):
     folder, _ = made
     broke = rows(
@@ -161,6 +173,10 @@ def test_news_is_what_the_log_tells_once_per_animal_kind_and_round(made):
         of: {row["id"]: row for row in rows(folder, f"SELECT id, order_id, letter FROM {table}")}
         for of, table in ((Of.MODEL, "models"), (Of.COPY, "copies"))
     }
+    beside: dict[int, list[str]] = {}
+    for row in rows(folder, "SELECT g.copy_id, a.letter FROM copy_companions g"
+                    " JOIN order_animals a ON a.id = g.order_animal_id"):  # fmt: skip
+        beside.setdefault(row["copy_id"], []).append(row["letter"])
     for of in Of:
         for id_, log in logs(folder, of):
             state = after(of, None, log[0])
@@ -169,8 +185,9 @@ def test_news_is_what_the_log_tells_once_per_animal_kind_and_round(made):
                 state = fold(of, log[: place + 1]) if amends else after(of, state, entry)
                 if (item := news_of(entry, state)) is not None:
                     own = letters[of][id_]
-                    letter = own["letter"] if item.per_animal else ""
-                    wanted.add((own["order_id"], letter, item.kind, item.round))
+                    others = beside.get(id_, []) if of is Of.COPY else []
+                    for letter in (own["letter"], *others) if item.per_animal else ("",):
+                        wanted.add((own["order_id"], letter, item.kind, item.round))
     told = "SELECT order_id, letter, kind, round FROM news WHERE transition_id IS NOT NULL"
     found = [tuple(row) for row in rows(folder, told)]
     assert len(found) == len(set(found))
