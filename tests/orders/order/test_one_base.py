@@ -8,7 +8,8 @@ from app.orders.facts.gather import facts_of
 from app.orders.facts.order import OrderFacts
 from app.orders.facts.ranges import Position
 from app.orders.facts.standing import positions
-from app.status.piece_words import ordered
+from app.status.order_words import said_back
+from app.status.voice import Days
 from app.tables import marks, questions
 from tests.making import CAST, HOUR, NOW, MadeOrder, Wanted, make_order, move, rows, step_of
 from tests.orders.entry.test_entry import number_in, save
@@ -70,8 +71,8 @@ def test_an_animal_is_ordered_onto_the_base_of_another(
     assert "On one base with Bracken: 1001-A1" in page
     facts = facts_now(workshop, 1)
     assert [copy.code for copy in facts.copies] == ["1001-A1"], "it counts once"
-    [block] = ordered(facts.alive)
-    assert block.lines[0].startswith("Bracken and Thistle, on one base: 120 mm")
+    said = said_back(facts, Days(workshop.in_force().calendar, NOW))
+    assert said[0].lines[0].startswith("Bracken and Thistle, on one base: 120 mm")
 
 
 def test_two_copies_alike_are_two_groups_and_an_own_copy_is_made_besides(
