@@ -38,6 +38,7 @@ from app.photos.check import worker as check_worker
 from app.photos.intake import pages as photos_pages
 from app.photos.intake import worker as intake_worker
 from app.photos.intake.upload import BODY_AT_MOST
+from app.photos.release import approval_pages
 from app.photos.release import pages as release_pages
 from app.publishing import sending
 from app.publishing import worker as publishing
@@ -73,6 +74,7 @@ ROUTERS = (
     owner_pages.router,
     builds_pages.router,
     release_pages.router,
+    approval_pages.router,
     record_pages.router,
     photos_pages.router,
     check_pages.router,
@@ -129,7 +131,8 @@ def staff_site(
         site.include_router(router)
     site.mount("/static", StaticFiles(directory=shipped("static")), name="static")
     refusals.install(site)
-    larger = {"/photos/bring/": BODY_AT_MOST, "/release/": release_pages.BODY_AT_MOST}
+    one_picture = dict.fromkeys(("/release/", "/approvals/"), release_pages.BODY_AT_MOST)
+    larger = {"/photos/bring/": BODY_AT_MOST, **one_picture}
     return Guard(site, hosts=hosts, referrer="same-origin", encrypted=encrypted, larger=larger)
 
 

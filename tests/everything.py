@@ -20,7 +20,17 @@ from app.parcels.actions import ParcelFields, hand_over
 from app.staff import actions as staff
 from app.studio import actions as studio
 from app.studio.as_form import TypedClosure
-from app.tables import animals, colour_zones, copies, customer_mails, marks, orders, transitions
+from app.tables import (
+    animals,
+    approval_pictures,
+    colour_zones,
+    copies,
+    customer_mails,
+    marks,
+    orders,
+    questions,
+    transitions,
+)
 from tests.making import CAST, DAY, NOW, Wanted, make_order, move
 from tests.staff.browser import Browser, ClockedWorkshop
 from tests.whole_site import free_to_leave
@@ -75,6 +85,14 @@ def fill(workshop: ClockedWorkshop) -> None:
     ask(workshop, late.id, question, CAST.desk, "")
     plate = parts.PartFields(kind="plate", about=str(late.copy("A1")), due_on=date(2026, 3, 12))
     parts.add(workshop, late.id, plate, CAST.desk, "")
+    shown = make_order(database, CAST.desk, start, [Wanted(step=Step.FINISHING)], approves="both")
+    with database.writing() as db:
+        of_model = select(questions.c.id).where(questions.c.order_id == shown.id).limit(1)
+        db.execute(
+            insert(approval_pictures).values(
+                question_id=of_model.scalar_subquery(), file="a.jpg", size=9, width=4, height=3
+            )
+        )
     held = early.copy("A2")
     record(database, [Wish(held, Kind.HOLD, reason="paused", whose="customer")], CAST.desk, start)
     move(database, late.copy("C1"), CAST.painter, NOW, "painted")

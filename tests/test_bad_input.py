@@ -322,7 +322,7 @@ def test_markup_in_every_field_of_an_order_stays_text_on_every_page(
     form = the_form(browser.get("/orders/new").text, "/orders/new")
     fields = {n: v or mark for n, v in form.fields.items()} | {
         "customer_id": "", "a0_animal_id": "", "mail": "x@y.example", "gift_day": "",
-        "needed_by": "2026-06-01", "a0c0_size": "80", "a0c0_many": "", "then": "open", "a0c0_measured": "",
+        "needed_by": "2026-06-01", "a0c0_size": "80", "a0c0_many": "", "then": "open", "a0c0_measured": "", "approves": "",
         "a0_marks": f"{mark} on the left", "phone": mark[:50], "ship_name": mark,
     }  # fmt: skip
     saved = browser.post("/orders/new", fields)

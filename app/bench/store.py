@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Select, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, false, or_, select
 from sqlalchemy.engine import RowMapping
 
 from app.bench.colours.store import Zone, zones_of
@@ -120,11 +120,23 @@ def _answered(piece: Piece, beside: Sequence[int]) -> Select[Any]:
     """The answered questions about a piece, its models or its whole order, oldest first."""
     c = questions.c
     of_copy = piece.ref.id if piece.ref.of is Of.COPY else None
-    about = or_(c.model_id.in_([piece.model_id, *beside]), c.copy_id == of_copy)
+    its_models = c.model_id.in_([piece.model_id, *beside])
+    about = or_(its_models, c.copy_id == of_copy, _approved_before(piece))
     whole = c.model_id.is_(None) & c.copy_id.is_(None)
     answered = c.answered_at.is_not(None) & (c.dropped == 0)
     its = (c.order_id == piece.order_id) & answered & or_(about, whole)
     return select(questions).where(its).order_by(c.answered_at)
+
+
+def _approved_before(piece: Piece) -> ColumnElement[bool]:
+    """What was shown of the animal's other versions, or of what this piece replaces."""
+    m, k, c = models.c, copies.c, questions.c
+    animal = select(m.animal_id).where(m.id == piece.model_id).scalar_subquery()
+    versions = select(m.id).where(m.animal_id == animal)
+    same = (k.order_id == piece.order_id) & (k.letter == piece.letter)
+    makings = select(k.id).where(same, k.number == piece.number)
+    of_copy = c.copy_id.in_(makings) if piece.ref.of is Of.COPY else false()
+    return c.round.is_not(None) & (c.model_id.in_(versions) | of_copy)
 
 
 def _replaced_by(db: Connection, piece: Piece) -> RowMapping | None:

@@ -42,12 +42,26 @@ class Copies:
         yield from self._floor.deposit_paid(piece)
         while way := self._ways.get(piece.state.step):
             yield from self._trouble.meet(piece)
+            if no := (yield from self._intake.approvals.meet(piece)):
+                self._done_anew(piece, no)
+                continue
             yield from way(piece)
         if piece.state.step is Step.PACKING:
             yield from self._clear(piece)
             yield from self._pack(piece)
 
     # ------------------------------------------------------------ making
+
+    def _done_anew(self, piece: DemoPiece, no: str) -> None:
+        """The customer does not approve it: the model is finished anew, or it is painted again."""
+        if piece.state.step is Step.BLANK:
+            self._remake(piece, no, MODEL, self._floor.desk)
+            return
+        painting = str(Step.PAINTING)
+        self._floor.ledger.move(
+            piece, MoveKey.BACK_TO_PAINTING, by=self._floor.desk, reason=no, cause=painting
+        )
+        self._intake.approvals.require(piece)
 
     def _found(self, cause: str) -> str:
         finding: str = self._floor.rng.choice(self._floor.words.studio["findings"][cause])
@@ -137,6 +151,7 @@ class Copies:
         floor, job, model = self._floor, piece.job, piece.model
         assert model is not None
         act = floor.ledger.move(piece, MoveKey.REMAKE, by=by, reason=reason, cause=cause).act
+        self._intake.approvals.drop(piece)
         step = Step.BLANK
         if cause == MODEL and model in job.models:
             step = Step.NOT_BEGUN

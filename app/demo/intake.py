@@ -3,6 +3,7 @@
 from datetime import timedelta
 from typing import Any
 
+from app.demo.approvals import Approvals
 from app.demo.floor import DemoFloor
 from app.demo.hours import HOUR
 from app.demo.ledger import DemoPiece, Job, Row, Wanted
@@ -27,6 +28,7 @@ class Intake:
         self.marks_of: dict[int, list[Row]] = {}
         self.ready: list[DemoPiece] = []
         self._homes: dict[int, Row] = {}
+        self.approvals = Approvals(floor)
 
     # ------------------------------------------------------------ people and animals
 
@@ -124,6 +126,7 @@ class Intake:
         if wanted.unpaid or (row["paid"] == "none" and wanted.wait is not None):
             row["paid"] = "none" if wanted.unpaid else "part"
         job = Job(row, at, wanted, wait, patience)
+        self.approvals.wished(job)
         self._by_a_day(job)
         floor.jobs.append(job)
         return job
@@ -148,7 +151,7 @@ class Intake:
         """The animals of an order, each with its letter and how many copies of it."""
         rng, simple = self._floor.rng, job.wanted.simple
         count = 1 if simple else rng.choices((1, 2, 3, 4), (86, 10, 3, 1))[0]
-        return [
+        found = [
             (
                 letter,
                 self._animal(job.row["customer_id"], job.wanted),
@@ -156,6 +159,9 @@ class Intake:
             )
             for letter in "ABCD"[:count]
         ]
+        if any(animal["life"] == "remembered" for _, animal, _ in found):
+            self.approvals.remembered(job)
+        return found
 
     # ------------------------------------------------------------ pieces
 
@@ -192,6 +198,8 @@ class Intake:
         piece = self._piece(Of.COPY, row, job, letter, model.animal, step, act, **entered)
         piece.model, piece.remake = model, making > 1
         job.copies.append(piece)
+        if not job.row["imported"]:
+            self.approvals.require(piece, piece.log[0].act)
         return piece
 
     def _piece(

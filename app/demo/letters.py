@@ -53,7 +53,7 @@ def _asking(floor: DemoFloor, job: Job, posting: Posting) -> list[Row]:
     at = job.row["recorded_at"]
     found = [_news(floor, job, "order_in", "", 0, at)]
     for row in floor.ledger.rows.get("questions", ()):
-        if row["order_id"] == job.id and row["channel"] == "letter":
+        if row["order_id"] == job.id and row["channel"] == "letter" and row["asked"]:
             found.append(_news(floor, job, "question", "", row["id"], row["asked_at"]))
     asked_on = floor.calendar.day_of(posting.next(at + GRACE))
     for model in job.models:

@@ -5,7 +5,7 @@ from datetime import date, time, timedelta
 from app.demo.floor import DemoFloor, Plan
 from app.demo.hours import HOUR
 from app.demo.intake import Intake
-from app.demo.ledger import Course, DemoPiece, Row
+from app.demo.ledger import Course, DemoPiece, Job, Row
 from app.demo.machines import Builders
 from app.demo.trouble import Trouble
 from app.demo.words import filled
@@ -50,12 +50,12 @@ class Models:
             yield None
         if first and job.patience == "gone":
             yield floor.office(floor.time + int(floor.rng.uniform(18, 40) * DAY))
-            self._trouble.cancel(job)
+            self._cancel(job)
             return
         if first and job.patience == "slow":
             yield floor.office(floor.time + int(floor.rng.uniform(21, 30) * DAY))
             if floor.chance(0.35):
-                self._trouble.cancel(job)
+                self._cancel(job)
                 return
             yield from self._trouble.hold(piece, "customer", floor.words.studio["no_photos_hold"])
         else:
@@ -68,6 +68,10 @@ class Models:
         if floor.chance(0.1 if piece.policy.remembered else 0.015):
             yield floor.office(floor.time, 8 * HOUR)
             floor.ledger.move(piece, MoveKey.NO_BUILD, by=floor.workers[0].id)
+
+    def _cancel(self, job: Job) -> None:
+        self._trouble.cancel(job)
+        self._intake.approvals.drop_all(job)
 
     def _come(self, piece: DemoPiece) -> Course:
         """The customer says that pictures are on their way, or they simply come; all counted."""
@@ -104,7 +108,8 @@ class Models:
         floor = self._floor
         by = yield from floor.at_bench(piece, [(int(floor.rng.uniform(400, 1800)), "", 0)])
         key, why = self._outcome(piece), ""
-        if key == MoveKey.LIMITS:
+        by_eye = key in (MoveKey.LIMITS, MoveKey.BY_EYE)
+        if by_eye:
             why = piece.row["limits"] = floor.rng.choice(floor.words.studio["limits"])
             piece.row["limits_agreed"] = floor.rng.choice(floor.words.studio["limits_agreed"])
         act = floor.ledger.move(piece, key, by=by, reason=why).act
@@ -113,6 +118,8 @@ class Models:
             self._passed(piece)
         elif key in ASKED_AGAIN:
             self._ask_views(piece)
+        if by_eye:
+            self._intake.approvals.of_model_too(piece.job, act)
 
     def _outcome(self, piece: DemoPiece) -> str:
         fated = piece.fated.pop(0) if piece.fated and piece.fated[0] in _OUTCOMES else ""
@@ -157,6 +164,8 @@ class Models:
                 floor.begin(version)
             copy.model = versions[pose]
             copy.row["model_id"] = copy.model.ref.id
+            if copy.model is not piece:
+                self._intake.approvals.moved(copy, act)
 
     def _passed(self, piece: DemoPiece) -> None:
         floor, job = self._floor, piece.job

@@ -92,6 +92,9 @@ def _is_made(folder: DataFolder) -> bool:
 
 
 # Orders that show something, newest first: the words for the prompt, and what they have to be.
+_NOTHING_AGAIN = (
+    "NOT EXISTS (SELECT 1 FROM copies r WHERE r.order_id = o.id AND r.step = 'replaced')"
+)
 _LIVING = "a.life <> 'remembered'"
 _AT_WORK = "k.step IN ('blank', 'shaping', 'painting')"
 _PASSED = (
@@ -108,7 +111,7 @@ _SHOWN = (
     ("of a remembered animal", f"o.gift = 0 AND NOT {_LIVING} AND {_PASSED}"),
     ("photos wanted", f"o.gift = 0 AND {_LIVING} AND {_ASKED} AND m.attempts = 0"),
     ("more views asked", f"o.gift = 0 AND {_LIVING} AND {_ASKED} AND m.attempts > 0"),
-    ("handed over", "o.gift = 0 AND k.step = 'handed_over'"),
+    ("handed over", f"o.gift = 0 AND k.step = 'handed_over' AND {_NOTHING_AGAIN}"),
 )
 _FIND = """
 SELECT o.id FROM orders o JOIN copies k ON k.order_id = o.id JOIN models m ON m.id = k.model_id

@@ -6,18 +6,20 @@ Acts that write more than the log begin one by `begin_act`, `grant` wishes and `
 (app.moving).
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from sqlalchemy import Connection, RowMapping, func, insert, select
 
 from app.flow import groups, news_rows, parts, store
+from app.flow.approvals import rows as approval_rows
 from app.flow.gates import Gate
 from app.flow.legality import first_refusal
 from app.flow.news import TOLD_OF, news_of
 from app.flow.questions import of_new_piece
 from app.flow.rules import (
     PART,
+    UNASKED,
     Entry,
     Kind,
     Policy,
@@ -25,9 +27,9 @@ from app.flow.rules import (
     TimeIs,
     after,
     allowed_roles,
+    asks,
     find_move,
     fold,
-    naming,
     refusal,
 )
 from app.flow.steps import STEPS, MoveKey, Of, Step
@@ -166,7 +168,7 @@ def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
         happened_at=happened,
         recorded_at=max(act.now, happened),
         to_step=move.end if move else _gate_step(piece, wish),
-        move=wish.move if moves or wish.move == PART else "",
+        move=wish.move if moves or wish.move == PART else _unasked(piece, wish),
         by=act.who.account_id,
         time_is=act.time_is or (TimeIs.TYPED if typed else TimeIs.PRESSED),
         reason=wish.reason,
@@ -186,6 +188,12 @@ def _gate_step(piece: Piece, wish: Wish) -> Step | None:
         return wish.before
     gate = -(wish.amount or 0) if wish.move == PART else wish.question_id
     return next((g.step for g in piece.state.gates if g.question == gate), None)
+
+
+def _unasked(piece: Piece, wish: Wish) -> str:
+    """What ends the gate of something that nobody has asked says so, for the clock was ours."""
+    mine = any(g.unasked and g.question == wish.question_id for g in piece.state.gates)
+    return UNASKED if wish.kind is Kind.ANSWER and mine else ""
 
 
 def append(act: Act, piece: Piece, entry: Entry) -> None:
@@ -339,35 +347,33 @@ def enter(
         recorded_at=max(act.now, at), to_step=step, act=act.done.act, by=act.who.account_id,
         time_is=act.time_is or TimeIs.PRESSED, until=accepted, once=act.once,
     )  # fmt: skip
-    log = [entry, *_asked(act, values, gates, at)]
+    order_id = values["order_id"]
+    assert isinstance(order_id, int)
+    paint = approval_rows.of_new_piece(act.db, of, values, step, act.who, at)
+    log = [entry, *_asked(act, order_id, values.get("model_id"), gates, at)]
     state = fold(of, log)
     row = {**values, **store.state_values(state), "version": len(log)}
     made = act.db.execute(insert(store.TABLE[of]).values(row)).inserted_primary_key
     assert made is not None
     ref = Ref(of, int(made[0]))
-    rows = [store.row_of_entry(ref, one, step if one is not entry else None) for one in log]
-    store.add(act.db, rows)
-    order_id = values["order_id"]
-    assert isinstance(order_id, int)
+    if paint is not None:
+        approval_rows.is_about(act.db, paint, ref.id)
+    store.add(act.db, [store.row_of_entry(ref, e, None if e is entry else step) for e in log])
     act.orders.add(order_id)
     act.settling.add(order_id)
     return ref
 
 
 def _asked(
-    act: Act, values: Mapping[str, object], gates: Iterable[Gate], at: int
+    act: Act, order_id: int, model_id: object, gates: Iterable[Gate], at: int
 ) -> Iterator[Entry]:
     """What was asked before the piece came, as the next entries of its log."""
-    order_id, model_id = values["order_id"], values.get("model_id")
-    assert isinstance(order_id, int)
     assert model_id is None or isinstance(model_id, int)
-    own = of_new_piece(act.db, order_id, model_id) + parts.of_new_copy(act.db, order_id, model_id)
-    asked = {gate.question: gate for gate in (*gates, *own)}
-    for seq, gate in enumerate(asked.values(), start=2):
-        yield Entry(
-            id=act.take_id(), seq=seq, kind=Kind.ASK, happened_at=at, recorded_at=max(act.now, at),
-            to_step=gate.step, act=act.done.act, by=act.who.account_id, **naming(gate),
-        )  # fmt: skip
+    needed = parts.of_new_copy(act.db, order_id, model_id)
+    found = (*of_new_piece(act.db, order_id, model_id, gates), *needed)
+    for seq, gate in enumerate({gate.question: gate for gate in found}.values(), start=2):
+        asked = asks(gate, at, act.now, act.who.account_id)
+        yield replace(asked, id=act.take_id(), seq=seq, act=act.done.act)
 
 
 @dataclass(slots=True)

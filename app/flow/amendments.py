@@ -12,6 +12,7 @@ from sqlalchemy import Connection, select, update
 
 from app.flow import groups, news_rows, payments, questions, store, versions
 from app.flow.actions import Act, Done, append, begin_act, code_of, orders_touched, settle
+from app.flow.approvals import requiring
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
 from app.flow.rules import Entry, Kind, Policy, effective, find_move, fold
@@ -63,10 +64,13 @@ def _undo_one(act: Act, ref: Ref, entry: Entry, named: Entry) -> None:
         _unpack(act.db, ref.id, act.now)
     if entry.move in PASSED:
         _back_to_one(act, ref.id)
-    if entry.move == MoveKey.LIMITS:
         questions.close_limits(act.db, ref.id, act.now)
-    elif entry.move in (MoveKey.HANDED_OVER, MoveKey.CANCEL):
+        for order_id, _ in orders_touched(act.db, piece):
+            requiring.take_back(act, order_id, entry.recorded_at)
+            requiring.in_line(act, order_id)
+    elif entry.move in (MoveKey.HANDED_OVER, MoveKey.CANCEL, MoveKey.REMAKE):
         questions.reopen(act.db, piece.order_id, entry.recorded_at)
+        questions.close_of_gone(act.db, [piece.order_id], act.now)
 
 
 def _back_to_one(act: Act, model_id: int) -> None:
@@ -122,6 +126,7 @@ def _withdraw(act: Act, piece: Piece, log: Sequence[Entry]) -> None:
         whose="studio",
     )  # fmt: skip
     append(act, piece, entry)
+    questions.close_of_gone(act.db, [piece.order_id], act.now)
     if piece.ref.of is Of.COPY:
         act.db.execute(update(copies).where(copies.c.id == piece.ref.id).values(withdrawn=1))
 

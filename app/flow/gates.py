@@ -16,7 +16,8 @@ from app.flow.steps import PLACE, STEPS, Move, MoveKey, Step
 class Gate:
     """An open question that stops a piece: its number, and the step before which it stands.
 
-    A part that is not here yet has its own number below zero.
+    A part that is not here yet has its own number below zero. While a gate is `unasked`, nobody has
+    shown the customer yet what they are to approve.
 
     `about` says who asked whom, about what and when; it is empty where nobody has looked it up.
     `unpaid` says that it is money that is missing.
@@ -24,6 +25,7 @@ class Gate:
 
     question: int
     step: Step | None = None
+    unasked: bool = False
     about: str = ""
     unpaid: bool = False
 
@@ -37,15 +39,24 @@ class Gate:
         return self.step is None or PLACE[step] >= PLACE[self.step]
 
 
+_UNASKED = "unasked"
+
+
 def written(gates: Iterable[Gate]) -> str:
-    """Gates as a piece's row keeps them: `12: 15:painting`; "" for none."""
-    return " ".join(f"{gate.question}:{gate.step or ''}" for gate in gates)
+    """Gates as a piece's row keeps them: `12: 15:painting 16:blank:unasked`; "" for none."""
+    return " ".join(
+        f"{gate.question}:{gate.step or ''}" + (f":{_UNASKED}" if gate.unasked else "")
+        for gate in gates
+    )
 
 
 def read(text: str) -> tuple[Gate, ...]:
     """The gates of a piece's row."""
-    pairs = (one.partition(":") for one in text.split())
-    return tuple(Gate(int(number), Step(step) if step else None) for number, _, step in pairs)
+    found = (one.split(":") for one in text.split())
+    return tuple(
+        Gate(int(number), Step(step) if step else None, unasked=more == [_UNASKED])
+        for number, step, *more in found
+    )
 
 
 def without(gates: Iterable[Gate], question: int) -> tuple[Gate, ...]:
@@ -66,12 +77,16 @@ def refusal_at(gates: Iterable[Gate], step: Step) -> str | None:
     if gate.unpaid:
         to_do = "Note the payment on the order, or the owner can go on without it."
         return f"{gate.about}; the work waits for that. {to_do}"
+    name = STEPS[step].name.lower()
     if gate.part is not None:
         due = gate.about or "A part is not here yet"
         to_do = "Note it as here on the order, or the owner can go on without it."
-        return f"{due}; {STEPS[step].name.lower()} waits for it. {to_do}"
+        return f"{due}; {name} waits for it. {to_do}"
+    if gate.unasked:
+        asked = gate.about or "The customer has to approve something first"
+        to_do = "Send the pictures, or the owner can go on without an answer."
+        return f"{asked}; {name} waits for that. {to_do}"
     asked = gate.about or "The customer has been asked something"
     return (
-        f"{asked}; {STEPS[step].name.lower()} waits for the answer. "
-        "Log the answer, or the owner can go on without one."
+        f"{asked}; {name} waits for the answer. Log the answer, or the owner can go on without one."
     )

@@ -1,11 +1,13 @@
 """Questions to customers: put, closed where nothing waits for them any more, and agreed to."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from sqlalchemy import ColumnElement, Connection, and_, exists, func, insert, or_, select, update
 
 from app.flow import news_rows
+from app.flow.approvals.rows import handed_on
+from app.flow.approvals.rules import MODEL_APPROVAL
 from app.flow.changes import note
 from app.flow.gates import Gate
 from app.flow.groups import made_from
@@ -18,7 +20,6 @@ from app.shared.web.words import short_day, with_said
 from app.tables import accounts, animals, copies, customers, models, orders, questions
 
 LIMITS, SPELLING = "limits", "spelling"
-MODEL_APPROVAL, PAINT_APPROVAL = "model approval", "paint approval"
 
 
 def put(
@@ -80,7 +81,9 @@ def close_of_gone(db: Connection, order_ids: Collection[int], now: int) -> None:
     )
     gone = (Step.HANDED_OVER, Step.RECEIVED, Step.CANCELLED)
     its = and_(copies.c.order_id == questions.c.order_id, about)
-    here = exists().where(its, copies.c.withdrawn == 0, copies.c.step.not_in(gone))
+    # One made again has approvals of its own.
+    again = and_(questions.c.round.is_not(None), copies.c.step == str(Step.REPLACED))
+    here = exists().where(its, copies.c.withdrawn == 0, copies.c.step.not_in(gone), ~again)
     _close(db, questions.c.order_id.in_(order_ids) & exists().where(its) & ~here, now)
 
 
@@ -105,10 +108,16 @@ def reopen(db: Connection, order_id: int, closed_at: int) -> None:
 # ---------------------------------------------------------------- what stops the work
 
 
-def of_new_piece(db: Connection, order_id: int, model_id: int | None) -> tuple[Gate, ...]:
-    """The gates of a piece that joins an order: what was asked about all of it, or its model."""
+def of_new_piece(
+    db: Connection, order_id: int, model_id: int | None, replaced: Iterable[Gate] = ()
+) -> Iterable[Gate]:
+    """The gates of a piece that joins an order: those of what it replaces, and what was asked about
+    all of it, or its model."""
+    c = questions.c
     found = db.execute(
-        select(questions.c.id, questions.c.before_step).where(
+        select(
+            c.id, c.before_step, (c.round.is_not(None) & (c.asked == "")).label("unasked")
+        ).where(
             questions.c.order_id == order_id,
             questions.c.answered_at.is_(None),
             questions.c.overridden_at.is_(None),
@@ -117,7 +126,11 @@ def of_new_piece(db: Connection, order_id: int, model_id: int | None) -> tuple[G
             or_(questions.c.model_id.is_(None), questions.c.model_id == model_id),
         )
     )
-    return tuple(Gate(row.id, Step(row.before_step) if row.before_step else None) for row in found)
+    gates = {gate.question: gate for gate in handed_on(db, replaced)}
+    for row in found:
+        step = Step(row.before_step) if row.before_step else None
+        gates[row.id] = Gate(row.id, step, bool(row.unasked))
+    return gates.values()
 
 
 def told(db: Connection, gates: Sequence[Gate], calendar: Calendar, now: int) -> tuple[Gate, ...]:
@@ -138,16 +151,20 @@ def told(db: Connection, gates: Sequence[Gate], calendar: Calendar, now: int) ->
         .outerjoin(accounts, accounts.c.id == questions.c.asked_by_id)
         .where(questions.c.id.in_([gate.question for gate in gates]))
     )  # fmt: skip
-    day_of = calendar.day_of
+    unasked = {gate.question for gate in gates if gate.unasked}
     said, unpaid = {}, set()
     for id_, topic, at, asker, customer, number, animal, until_paid in db.execute(query):
+        what = animal or f"order {number}"
         if until_paid:
             unpaid.add(id_)
             said[id_] = f"{customer} hasn’t {_NOT_PAID[Paid(until_paid)]} for order {number} yet"
+        elif id_ in unasked:
+            seen = "model" if topic == MODEL_APPROVAL else "painting"
+            said[id_] = f"{customer} approves the {seen} of {what} first"
         else:
-            about = f"{animal or f'order {number}'} ({topic.strip()})"
-            day = short_day(day_of(at), day_of(now))
-            said[id_] = f"{first_name(asker or 'Somebody')} asked {customer} about {about} on {day}"
+            day = short_day(calendar.day_of(at), calendar.day_of(now))
+            who = first_name(asker or "Somebody")
+            said[id_] = f"{who} asked {customer} about {what} ({topic.strip()}) on {day}"
     return tuple(
         replace(gate, about=said.get(gate.question, ""), unpaid=gate.question in unpaid)
         for gate in gates

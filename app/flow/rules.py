@@ -28,6 +28,7 @@ from app.flow.steps import (
 from app.shared.people import EVERYBODY, Role
 
 FREE_AFTER_THIRD = 3
+UNASKED = "unasked"
 
 
 # The move of an entry by which a part, and no question, opens or closes a gate.
@@ -76,7 +77,8 @@ class Entry:
     steps it is the moment at which the photos were accepted, where that is known. `to_step` of a
     question and of what ends its gate is the step before which it stops the piece, None for any;
     an answer with a `reason` is the owner's, who goes on without one. Where the `move` of both is
-    PART, it is a part that is waited for, and `amount` its number.
+    PART, it is a part that is waited for, and `amount` its number; where it is UNASKED, nobody had
+    asked the customer yet.
     """
 
     id: int
@@ -139,6 +141,12 @@ class State:
         return any(gate.stops_at(self.step) for gate in self.gates)
 
     @property
+    def asked(self) -> bool:
+        """Whether one stops it that the customer has been asked: its time is the customer's."""
+        gates = (gate for gate in self.gates if gate.part is None and not gate.unasked)
+        return any(gate.stops_at(self.step) for gate in gates)
+
+    @property
     def lacking(self) -> bool:
         """Whether a part that is not here yet stops the piece where it stands."""
         return any(gate.part is not None and gate.stops_at(self.step) for gate in self.gates)
@@ -153,7 +161,7 @@ def naming(gate: Gate) -> dict[str, Any]:
     """What of an entry names a gate, as `gate_number` reads it."""
     if gate.part is not None:
         return {"move": PART, "amount": gate.part}
-    return {"question_id": gate.question}
+    return {"question_id": gate.question, "move": UNASKED if gate.unasked else ""}
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +170,14 @@ class Policy:
 
     blank_on: bool = True
     remembered: bool = False
+
+
+def asks(gate: Gate, at: int, now: int, by: int | None) -> Entry:
+    """The entry by which a gate stands before a piece from a moment on, written down now."""
+    return Entry(
+        id=0, seq=0, kind=Kind.ASK, happened_at=at, recorded_at=max(now, at), to_step=gate.step,
+        by=by, **naming(gate),
+    )  # fmt: skip
 
 
 def effective(log: Sequence[Entry]) -> list[Entry]:
@@ -236,7 +252,7 @@ def after(of: Of, state: State | None, entry: Entry) -> State:
         case Kind.LIFT:
             return replace(state, hold_reason="", hold_whose="", hold_look_on=None)
         case Kind.ASK:
-            gate = Gate(gate_number(entry), entry.to_step)
+            gate = Gate(gate_number(entry), entry.to_step, entry.move == UNASKED)
             return replace(state, gates=(*without(state.gates, gate.question), gate))
         case Kind.ANSWER:
             return replace(state, gates=without(state.gates, gate_number(entry)))
@@ -307,9 +323,10 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
         case Kind.LIFT:
             return None if state.held else "It is not on hold."
         case Kind.ASK:
-            return "That question is open already." if _asked(state, entry) else None
+            gate = _gate(state, entry)
+            return None if gate is None or gate.unasked else "That question is open already."
         case Kind.ANSWER:
-            return None if _asked(state, entry) else "No question is open."
+            return None if _gate(state, entry) else "No question is open."
         case Kind.TOLD:
             wanted = state.step is Step.PHOTOS_WANTED
             return None if wanted else "We need no photos of this animal now."
@@ -324,8 +341,9 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
             return "That cannot come next here. Load the page again."
 
 
-def _asked(state: State, entry: Entry) -> bool:
-    return any(gate.question == gate_number(entry) for gate in state.gates)
+def _gate(state: State, entry: Entry) -> Gate | None:
+    """The gate of the question that an entry speaks of."""
+    return next((g for g in state.gates if g.question == gate_number(entry)), None)
 
 
 def _allowed_on_hold(state: State, entry: Entry) -> bool:

@@ -85,7 +85,7 @@ def _classes(
     if state.held or state.lacking:
         # A part that is not here is a supplier's, as a hold on a supplier's account is.
         yield TimeClass.HOLD, end - start
-    elif state.stopped or (facts.waits_for is TimeClass.CUSTOMER and state.told_at is None):
+    elif state.asked or (facts.waits_for is TimeClass.CUSTOMER and state.told_at is None):
         yield TimeClass.CUSTOMER, end - start
     elif facts.waits_for is TimeClass.CARRIER:
         yield TimeClass.CARRIER, end - start

@@ -238,7 +238,7 @@ def _model_moves() -> Iterator[Move]:
     yield Move(k.LIMITS, m, s.ASSESSING, s.FINISHING, "Good, with gaps",
                "assessed: good, with gaps", needs=("limits",))
     yield Move(k.BY_EYE, m, s.ASSESSING, s.FINISHING, "Sculpt by eye",
-               "assessed: to be sculpted by eye")
+               "assessed: to be sculpted by eye", needs=("limits",))
     yield Move(k.BUILD_AGAIN, m, s.ASSESSING, s.PHOTOS_IN, "Build again", "to be built again",
                forward=False)
     for step in (s.ASSESSING, s.PHOTOS_IN, s.FINISHING):

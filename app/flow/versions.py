@@ -11,6 +11,7 @@ from sqlalchemy import Connection, RowMapping, and_, or_, select, update
 
 from app.flow import groups, store
 from app.flow.actions import Act, append, begin, new_version
+from app.flow.approvals import requiring
 from app.flow.gates import Gate
 from app.flow.rules import Entry, Kind, Whose
 from app.flow.steps import PHOTO_STEPS, MoveKey, Of, Step
@@ -77,11 +78,15 @@ def settle_poses(act: Act, model_id: int, at: int, gates: Iterable[Gate] = ()) -
     if (pose := _own_pose(act.db, model_id, rows)) is None:
         return
     act.db.execute(update(models).where(models.c.id == model_id).values(pose=pose))
+    joined: set[int] = set()
     for row in rows:
         if row["step"] == Step.NOT_BEGUN and fold(row["pose"]) not in ("", fold(pose)):
             of = (row["order_id"], row["letter"])
             version = version_for(act, model_id, of, row["pose"], at, gates)
             _join(act, row["id"], version, at)
+            joined.add(row["order_id"])
+    for order_id in sorted(joined):
+        requiring.in_line(act, order_id)
     _drop_if_empty(act, model_id, at)
 
 

@@ -194,7 +194,7 @@ def _write(db: Connection, formed: Sequence[_Formed], moot: Sequence[int], now: 
 
 
 def note_what_time_brings(database: Database, posting: Posting, now: int) -> int:
-    """Note last calls and photo reminders as news when their day comes; gives how many.
+    """Note last calls and reminders as news when their day comes; gives how many.
 
     Reminders are noted a working day ahead, so that one can be stopped; for an animal that is no
     longer alive they are held until a person has read them.
@@ -207,9 +207,16 @@ def note_what_time_brings(database: Database, posting: Posting, now: int) -> int
         reminders = [
             found for row in store.photos_asked(db) if (found := _reminder(row, posting, now))
         ]
-        known = store.reminded(db) if reminders else set()
+        known = store.reminded(db, "photo_reminder") if reminders else set()
+        approvals = [
+            one
+            for row in store.approvals_asked(db)
+            if (one := _approval_reminder(row, posting, now))
+        ]
+        told = store.reminded(db, "approval_reminder") if approvals else set()
+    approvals = [one for one in approvals if (one[0], "", one[1]) not in told]
     reminders = [one for one in reminders if (one[0], one[1], one[2]) not in known]
-    if not calls and not reminders:
+    if not calls and not reminders and not approvals:
         return 0
     with database.writing() as db:
         for order_id in calls:
@@ -218,7 +225,20 @@ def note_what_time_brings(database: Database, posting: Posting, now: int) -> int
             news.write(
                 db, order_id, "photo_reminder", at, letter=letter, round_=round_, held_why=held_why
             )
-    return len(calls) + len(reminders)
+        for order_id, round_, at in approvals:
+            news.write(db, order_id, "approval_reminder", at, round_=round_)
+    return len(calls) + len(reminders) + len(approvals)
+
+
+def _approval_reminder(row: Any, posting: Posting, now: int) -> tuple[int, int, int] | None:
+    calendar = posting.calendar
+    asked_on, today = calendar.day_of(row.asked_at), calendar.day_of(now)
+    gaps = rules.REMIND_OF_APPROVAL_AFTER_DAYS
+    found = rules.reminder_to_note(asked_on, today, calendar, gaps)
+    if found is None:
+        return None
+    number, day = found
+    return row.order_id, row.id * 10 + number, max(posting.opens(day) - rules.GRACE, now)
 
 
 def _reminder(row: Any, posting: Posting, now: int) -> tuple[int, str, int, int, str | None] | None:

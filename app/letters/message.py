@@ -132,8 +132,9 @@ def sender_for(from_mail: str, tag: str) -> Mailbox:
     return Mailbox(tagged, own.domain) if tag and len(tagged.encode()) <= _LOCAL else own
 
 
-def build(envelope: Envelope, text: str, html: str) -> Mail:
-    """The mail. Raises Unsendable where a header could be read in more than one way."""
+def build(envelope: Envelope, text: str, html: str, pictures: Sequence[bytes] = ()) -> Mail:
+    """The mail, with its pictures (JPEG) after the text. Raises Unsendable where a header could be
+    read in more than one way."""
     for value in (envelope.from_name, envelope.to_name, envelope.subject):
         if problem(value, 250) is not None:
             raise Unsendable("A name or the subject has something in it that email would misread.")
@@ -153,8 +154,16 @@ def build(envelope: Envelope, text: str, html: str) -> Mail:
         message["Auto-Submitted"] = "auto-generated"
         message.set_content(text, cte="quoted-printable")
         message.add_alternative(html, subtype="html", cte="quoted-printable")
-        # Sent twice it is the same to the byte. "=_" stands nowhere in quoted-printable.
-        message.set_boundary(f"=_{sha256(envelope.message_id.encode()).hexdigest()[:32]}")
+        for number, jpeg in enumerate(pictures, start=1):
+            name = f"picture-{number}.jpg"
+            message.add_attachment(
+                jpeg, maintype="image", subtype="jpeg", filename=name, disposition="inline"
+            )
+        # Sent twice it is the same to the byte. "=_" stands nowhere in what is quoted or base64.
+        mark = sha256(envelope.message_id.encode()).hexdigest()[:32]
+        parts = (part for part in message.walk() if part.is_multipart())
+        for depth, part in enumerate(parts):
+            part.set_boundary(f"=_{depth}{mark}" if depth else f"=_{mark}")
         data = message.as_bytes()
     except (ValueError, MessageError, UnicodeError) as why:
         raise Unsendable(

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from sqlalchemy import Connection
 
+from app.flow.approvals.rules import BEFORE, MODEL_APPROVAL
 from app.flow.steps import ENDS, Step
 from app.letters import rules, store, wording
 from app.letters.forming import posting_of, teller_of
@@ -100,12 +101,13 @@ def in_another_tone(facts: OrderFacts, tone: str) -> OrderFacts:
 
 def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
     """The order as if it stood where a letter of a kind is written, and the letter's part."""
-    if kind == "question":
-        sample = QuestionFacts(
-            "", True, None, "letter", id=_SAMPLE_ID, asked="(the words of the question)"
-        )
-        found = facts.questions or (sample,)
-        return Part(kind, round=found[-1].id), replace(facts, questions=found)
+    if kind in ("question", "approval_reminder"):
+        topic = MODEL_APPROVAL if kind == "approval_reminder" else ""
+        said = "(the words of the question)"
+        sample = QuestionFacts(topic, True, None, "letter", id=_SAMPLE_ID, asked=said)
+        found = tuple(q for q in facts.questions if not topic or q.topic in BEFORE) or (sample,)
+        number = found[-1].id if kind == "question" else 10 * found[-1].id + 1
+        return Part(kind, round=number), replace(facts, questions=found)
     if kind in ("handed_over", "received"):
         return _parcel(kind, facts, now)
     if kind in BY_A_PERSON:

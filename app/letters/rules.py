@@ -24,18 +24,21 @@ EACH_KIND = 2
 MOST_LETTERS = 8
 # Common practice in surveys and appointments: three reminders, further and further apart.
 REMIND_AFTER_DAYS = (3, 7, 14)
+# Of what waits for a yes, work stands still: twice, then a person decides.
+REMIND_OF_APPROVAL_AFTER_DAYS = (3, 7)
 LAST_CALL_WORKING_DAYS = 2
 
 # In the order in which they stand in a letter: what is not made, what is asked, what is told.
 KINDS = (
     "cancelled", "question", "more_views", "on_hold", "made_again", "order_in", "photo_reminder",
+    "approval_reminder",
     "running_later", "handed_over", "received", "photos_passed", "last_call", "making_begun",
     "photos_counted",
 )  # fmt: skip
 # What waits for the order's other animals.
 PLAIN = frozenset({"photos_counted", "photos_passed", "making_begun"})
 # What does not count among an order's few letters.
-ASKS = frozenset({"question", "more_views", "photo_reminder"})
+ASKS = frozenset({"question", "more_views", "photo_reminder", "approval_reminder"})
 PER_ANIMAL = frozenset({*PLAIN, "more_views", "photo_reminder"})
 _AT_MACHINES = (Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING)
 
@@ -224,6 +227,8 @@ def _is_moot(
             return told or all(p.id != one.round or p.received_at is None for p in facts.parcels)
         case "question":
             return all(question.id != one.round for question in facts.questions)
+        case "approval_reminder":
+            return all(question.id != one.round // 10 for question in facts.questions)
     return False
 
 
@@ -269,18 +274,22 @@ def counted(parts_of_letters: Iterable[Sequence[Part]]) -> tuple[dict[str, int],
 # ---------------------------------------------------------------- reminders
 
 
-def reminder_days(asked_on: date, calendar: Calendar) -> list[date]:
-    """The working days on which photos that were asked for on a day are reminded of."""
-    return [_working(asked_on + timedelta(days=gap), calendar) for gap in REMIND_AFTER_DAYS]
+def reminder_days(
+    asked_on: date, calendar: Calendar, gaps: Iterable[int] = REMIND_AFTER_DAYS
+) -> list[date]:
+    """The working days on which what was asked for on a day is reminded of, so many days after."""
+    return [_working(asked_on + timedelta(days=gap), calendar) for gap in gaps]
 
 
-def reminder_to_note(asked_on: date, today: date, calendar: Calendar) -> tuple[int, date] | None:
+def reminder_to_note(
+    asked_on: date, today: date, calendar: Calendar, gaps: Iterable[int] = REMIND_AFTER_DAYS
+) -> tuple[int, date] | None:
     """Which reminder to note today, and its day: a working day ahead, so that it can be stopped.
 
     One whose day has passed is not made up for: no house that was switched off for a month
     writes three at once.
     """
-    for number, day in enumerate(reminder_days(asked_on, calendar), start=1):
+    for number, day in enumerate(reminder_days(asked_on, calendar, gaps), start=1):
         if calendar.add_working_days(day, -1) <= today <= day:
             return number, day
     return None

@@ -4,6 +4,7 @@ import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from pathlib import Path
 
 from sqlalchemy import Connection
 
@@ -14,8 +15,11 @@ from app.letters.message import Envelope, Mail, Unsendable, build
 from app.letters.outbox import Claimed
 from app.letters.post import MailRefused, SenderRefused, TryAgain, Way
 from app.letters.trouble import MailTrouble
+from app.photos.release.actions import RELEASED, read_kept
+from app.photos.release.approvals import files_of
 from app.shared import faults
 from app.shared.database import Database
+from app.shared.errors import NotFound
 
 # An order's status link as it is now, or None where it has none.
 Linked = Callable[[Connection, int], str | None]
@@ -28,13 +32,15 @@ _log = logging.getLogger("likewright.letters")
 class Office:
     """The studio as it writes: its name and address, the way letters leave, and order links.
 
-    `tagged` says that the mail server takes a sender with the letter's tag in it.
+    `tagged` says that the mail server takes a sender with the letter's tag in it. `pictures` is the
+    folder of that name.
     """
 
     name: str
     mail: str
     way: Way
     linked: Linked
+    pictures: Path
     tagged: bool = False
 
 
@@ -149,9 +155,12 @@ def mail_of(database: Database, office: Office, letter: Claimed) -> Mail:
 
     Raises Unsendable, and ValueError where the words cannot be read.
     """
-    kept = letter_from_json(letter.facts, parts_from_json(letter.parts))
+    parts = parts_from_json(letter.parts)
+    kept = letter_from_json(letter.facts, parts)
     with database.reading() as db:
         link = office.linked(db, letter.order_id)
+        asked = [part.round for part in parts if part.kind == "question"]
+        pictures = files_of(db, asked) if asked else ()
     words = wording.words_of(kept, letter.subject, link)
     envelope = Envelope(
         # Nothing in a list of mails tells that there is a present, or of what.
@@ -165,4 +174,8 @@ def mail_of(database: Database, office: Office, letter: Claimed) -> Mail:
         formed_at=letter.formed_at,
         first_id=letter.first_id,
     )
-    return build(envelope, words.text, words.html)
+    try:
+        shown = [read_kept(office.pictures, f"{RELEASED}/{file}") for file in pictures]
+    except NotFound as why:
+        raise Unsendable("A picture that goes with it is missing. Send the approval anew.") from why
+    return build(envelope, words.text, words.html, shown)

@@ -16,7 +16,14 @@ from app.orders.facts.acts import BY_A_PERSON, Touched, all_of_it, touched, whom
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, joining
 from app.orders.facts.standing import at_a_bench
 from app.shared.web import words
-from app.status import model_words, parcel_words, photo_words, piece_words, range_words
+from app.status import (
+    approval_words,
+    model_words,
+    parcel_words,
+    photo_words,
+    piece_words,
+    range_words,
+)
 from app.status.document import Block, Section, StudioContact
 from app.status.order_words import said_back
 from app.status.tasks import first_wanted, in_letter, tasks
@@ -181,7 +188,8 @@ def _text(*said: str) -> Block:
 
 
 def _question(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
-    yield _text("We have a question for you. You can simply reply to this email.")
+    attached = approval_words.attached(telling.facts, telling.part.round)
+    yield _text("We have a question for you. You can simply reply to this email.", attached)
 
 
 def _more_views(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
@@ -201,6 +209,10 @@ def _order_in(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Bl
             yield _text(model_words.passed(animal, telling.facts, days))
     if first_wanted(telling.facts):
         yield _text("We’ll write when your photos are here.")
+
+
+def _approval_reminder(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
+    yield _text(approval_words.REMINDER)
 
 
 def _photo_reminder(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
@@ -389,6 +401,7 @@ _SAY: Mapping[str, Callable[[LetterContext, Days, Teller], Iterable[Block]]] = {
     "more_views": _more_views,
     "order_in": _order_in,
     "photo_reminder": _photo_reminder,
+    "approval_reminder": _approval_reminder,
     "running_later": _running_later,
     "handed_over": _handed_over,
     "received": _received,

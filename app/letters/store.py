@@ -4,7 +4,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, and_, bindparam, func, insert, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    and_,
+    bindparam,
+    func,
+    insert,
+    or_,
+    select,
+    text,
+    update,
+)
 
 from app.flow.steps import Step
 from app.letters import rules
@@ -231,8 +242,27 @@ def photos_asked(db: Connection) -> Sequence[Any]:
     return db.execute(_PHOTOS_ASKED).all()
 
 
-def reminded(db: Connection) -> set[tuple[int, str, int]]:
-    """The reminders that were noted before, also those that somebody stopped."""
+_TO_APPROVE = text(
+    "SELECT q.id, q.order_id, max(l.sent_at) AS asked_at FROM questions q"
+    " JOIN orders o ON o.id = q.order_id AND o.open = 1"
+    " JOIN news n ON n.order_id = q.order_id AND n.kind = 'question' AND n.round = q.id"
+    " JOIN letters l ON l.id = n.letter_id AND l.state = 'sent'"
+    " LEFT JOIN copies c ON c.id = q.copy_id"
+    " JOIN models m ON m.id = coalesce(q.model_id, c.model_id)"
+    " JOIN animals a ON a.id = m.animal_id"
+    " WHERE q.round IS NOT NULL AND q.answered_at IS NULL AND q.overridden_at IS NULL"
+    " AND a.life <> 'remembered' GROUP BY q.id"
+)
+
+
+def approvals_asked(db: Connection) -> Sequence[Any]:
+    """What customers were asked to approve by a letter and have not answered, but for animals that
+    have died: of those a person decides."""
+    return db.execute(_TO_APPROVE).all()
+
+
+def reminded(db: Connection, kind: str) -> set[tuple[int, str, int]]:
+    """The reminders of a kind that were noted before, also those that somebody stopped."""
     query = select(news.c.order_id, news.c.letter, news.c.round)
-    rows = db.execute(query.where(news.c.kind == "photo_reminder"))
+    rows = db.execute(query.where(news.c.kind == kind))
     return {(row.order_id, row.letter, row.round) for row in rows}

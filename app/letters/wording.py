@@ -37,6 +37,7 @@ CALLED: Mapping[str, str] = {
     "handed_over": "handed over",
     "received": "received",
     "photo_reminder": "photo reminder",
+    "approval_reminder": "approval reminder",
     "running_later": "taking longer",
     "question": "question",
 }
@@ -73,6 +74,11 @@ _SUBJECTS: Mapping[str, tuple[str, str, str]] = {
     ),
     "order_in": ("{names}: your order {number} is in", "Your order {number}, {names}", ""),
     "photo_reminder": ("Photos of {names}", "Your order {number}", ": something we need from you"),
+    "approval_reminder": (
+        "Your order {number}: is it as you’d like it?",
+        "",
+        ": a question for you",
+    ),
     "running_later": (
         "{names}: it’s taking longer than we said",
         "Your order {number}: it’s taking longer than we said",

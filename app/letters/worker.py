@@ -110,7 +110,7 @@ def office_of(workshop: Workshop) -> Office:
     settings = workshop.in_force().settings
     return Office(
         settings.name, settings.contact_mail or "desk@letters.invalid", way_of(workshop),
-        linked_of(workshop), Environment.read().tagged_sender,
+        linked_of(workshop), workshop.folder.pictures, Environment.read().tagged_sender,
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from sqlalchemy import delete, insert, select, update
 
 from app.flow import questions, versions
 from app.flow.actions import Act
+from app.flow.approvals import requiring
 from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
 from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey, Step
 from app.flow.store import Piece, Ref, models_of
@@ -239,6 +240,7 @@ def _limits(moving: Moving) -> None:
 
 
 def _pass_with_limits(moving: Moving) -> None:
+    """What is left to the eye is kept, and agreed with the customer, who approves the model."""
     said = moving.said
     for piece in moving.pieces:
         own = update(models).where(models.c.id == piece.ref.id)
@@ -246,6 +248,7 @@ def _pass_with_limits(moving: Moving) -> None:
         if not said.agreed:
             _ask_limits(moving, piece)
     _photos_passed(moving)
+    _require_model(moving)
 
 
 def _ask_limits(moving: Moving, piece: Piece) -> None:
@@ -367,6 +370,15 @@ def _of_parcel(moving: Moving) -> None:
     moving.amounts = {p.ref: parcels.parcel_of(db, p.ref.id) for p in moving.pieces}
 
 
+def _require_model(moving: Moving) -> None:
+    """Where something is left to the eye, the customer sees the model before it is made."""
+    db = moving.act.db
+    own = order_animals.c.model_id.in_([piece.ref.id for piece in moving.pieces])
+    waiting = select(orders.c.id).join(order_animals, order_animals.c.order_id == orders.c.id)
+    for order_id in db.execute(waiting.where(own, orders.c.open == 1)).scalars().all():
+        requiring.require_model(moving.act, order_id)
+
+
 _FINDING = Effect(hears=_finding)
 _PLAIN = Effect()
 _PASS = Effect(after=_photos_passed)
@@ -381,12 +393,12 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     Kind.HOLD: Effect(hears=_whose),
     MoveKey.PHOTOS_COUNTED: Effect(hears=_amounts, after=_count_pictures),
     MoveKey.BUILD_STARTED: Effect(before=_may_run, after=_begin_runs),
-    MoveKey.LIMITS: Effect(hears=_limits, after=_pass_with_limits),
+    **dict.fromkeys((MoveKey.LIMITS, MoveKey.BY_EYE), Effect(_limits, after=_pass_with_limits)),
     MoveKey.MODEL_FINISHED: Effect(before=_ask_before_deadline),
     MoveKey.PASSED: Effect(hears=_check_marks, after=_keep_ticks),
     MoveKey.HANDED_OVER: Effect(_named_parcel, _pack, _close_questions),
     MoveKey.RECEIVED: Effect(before=_of_parcel),
     MoveKey.CAME_BACK: Effect(hears=_why_back),
-    MoveKey.REMAKE: _FINDING,
+    MoveKey.REMAKE: Effect(hears=_finding, after=_close_questions),
     MoveKey.CANCEL: Effect(_whose, _whole, _close_questions),
 }

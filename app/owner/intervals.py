@@ -46,6 +46,7 @@ class Columns:
 class LogEntries(Columns):
     """Entries of pieces' logs in their right form, by piece and then in order; codes as above.
 
+    `kind` is -1 where an entry changes nothing here: what nobody has asked yet is no question.
     `step` is where an entry leads, or before which a question stops: -1 where it names none;
     `until` is 0 where there is none; `drying` says that a piece was set aside to dry, `again` that
     pictures were asked for anew, `rework` that it was sent back, `part` that it speaks

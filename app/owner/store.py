@@ -13,7 +13,7 @@ import numpy as np
 from sqlalchemy import Connection, text
 
 from app.flow.groups import SLOWEST
-from app.flow.rules import PART, Kind, effective
+from app.flow.rules import PART, UNASKED, Kind, effective
 from app.flow.stays import DRYING
 from app.flow.steps import ASKED_AGAIN, REWORKS, Of
 from app.flow.store import Ref, log_of
@@ -163,7 +163,9 @@ class _Columns:
 
         return LogEntries(
             piece=piece[kept],
-            kind=looked_up((KIND_CODE[kind] for kind, _, _, _ in meant), np.int64),
+            kind=looked_up(
+                (-1 if move == UNASKED else KIND_CODE[kind] for kind, _, move, _ in meant), np.int64
+            ),
             step=looked_up((STEP_CODE.get(step, -1) for _, step, _, _ in meant), np.int64),
             at=at[kept],
             until=until[kept],

@@ -5,7 +5,7 @@ is all of an order's rows or none.
 """
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,9 +22,11 @@ CREATE TABLE IF NOT EXISTS pages (
 ) STRICT;
 CREATE INDEX IF NOT EXISTS ix_pages_order_id ON pages (order_id);
 CREATE TABLE IF NOT EXISTS pictures (
-    order_id INTEGER NOT NULL PRIMARY KEY,
+    order_id INTEGER NOT NULL,
+    name TEXT NOT NULL,
     sha256 TEXT NOT NULL,
-    jpeg BLOB NOT NULL
+    jpeg BLOB NOT NULL,
+    PRIMARY KEY (order_id, name)
 ) STRICT;
 CREATE TABLE IF NOT EXISTS published (
     place TEXT NOT NULL PRIMARY KEY,
@@ -47,8 +49,10 @@ class PageRow:
 
 @dataclass(frozen=True, slots=True)
 class PagePicture:
-    """The picture of an order's page: its hash, and where its bytes are read if they are new."""
+    """A picture of an order's page: its name beside it, its hash, and where its bytes are read if
+    they are new."""
 
+    name: str
     sha256: str
     path: Path
 
@@ -66,6 +70,10 @@ class PagesFile:
             # By an older version, which kept what the page says: all of them are made anew.
             self._raw.execute("DROP TABLE pages")
             self.words = 0
+        columns = self._raw.execute("SELECT name FROM pragma_table_info('pictures')").fetchall()
+        if columns and ("name",) not in columns:
+            self._raw.execute("DROP TABLE pictures")
+            self.words = 0
         self._raw.executescript(_TABLES)
 
     @property
@@ -82,7 +90,7 @@ class PagesFile:
         self,
         order_ids: Iterable[int],
         rows: Iterable[PageRow],
-        pictures: Mapping[int, PagePicture] | None = None,
+        pictures: Mapping[int, Sequence[PagePicture]] | None = None,
     ) -> None:
         """Put these rows in the place of every row that the orders had, pictures too.
 
@@ -91,7 +99,7 @@ class PagesFile:
         order_ids = list(order_ids)
         with self._writing():
             for order_id in order_ids:
-                self._put_picture(order_id, (pictures or {}).get(order_id))
+                self._put_pictures(order_id, (pictures or {}).get(order_id, ()))
             self._raw.executemany(
                 "DELETE FROM pages WHERE order_id = ?", [(order_id,) for order_id in order_ids]
             )
@@ -104,19 +112,21 @@ class PagesFile:
                 ],
             )
 
-    def _put_picture(self, order_id: int, picture: PagePicture | None) -> None:
+    def _put_pictures(self, order_id: int, pictures: Sequence[PagePicture]) -> None:
         """A picture that is there already is not written again: it is by far the largest part."""
-        found = "SELECT sha256 FROM pictures WHERE order_id = ?"
-        row = self._raw.execute(found, (order_id,)).fetchone()
-        if row is not None and picture is not None and row[0] == picture.sha256:
-            return
-        if row is not None:
-            self._raw.execute("DELETE FROM pictures WHERE order_id = ?", (order_id,))
-        if picture is not None:
-            self._raw.execute(
-                "INSERT INTO pictures (order_id, sha256, jpeg) VALUES (?, ?, ?)",
-                (order_id, picture.sha256, picture.path.read_bytes()),
-            )
+        found = "SELECT name, sha256 FROM pictures WHERE order_id = ?"
+        there = dict(self._raw.execute(found, (order_id,)).fetchall())
+        wanted = {picture.name: picture for picture in pictures}
+        for name, sha256 in there.items():
+            if name not in wanted or wanted[name].sha256 != sha256:
+                own = "DELETE FROM pictures WHERE order_id = ? AND name = ?"
+                self._raw.execute(own, (order_id, name))
+        for name, picture in wanted.items():
+            if there.get(name) != picture.sha256:
+                self._raw.execute(
+                    "INSERT INTO pictures (order_id, name, sha256, jpeg) VALUES (?, ?, ?, ?)",
+                    (order_id, name, picture.sha256, picture.path.read_bytes()),
+                )
 
     def remove_lapsed(self, now: int) -> None:
         """Take out the pages whose links have lapsed."""

@@ -1,6 +1,6 @@
 """The customers' pages as plain files for any web host, so that the studio's network stays closed.
 
-    DIR/LINK/index.html and, where one was released, DIR/LINK/picture.jpg
+    DIR/LINK/index.html and, where some are shown, DIR/LINK/picture.jpg, picture-1.jpg …
     DIR/static/status.css  DIR/404.html  DIR/index.html (says nothing)
 
 A page's bytes are those of the customers' site. Only what has changed is written, each page by
@@ -15,7 +15,7 @@ import json
 import os
 import re
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,7 +28,7 @@ from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import shipped
 from app.shared.tokens import status_token, token_hash
-from app.status.document import PICTURE
+from app.status.document import PICTURE_NAME
 from app.status.site import NOT_FOUND
 from app.studio.workshop import Workshop
 from app.tables import house, status_links
@@ -41,9 +41,10 @@ _LOOK_AGAIN = 0
 _AT_ONCE = 50
 _LINK = re.compile(r"[A-Za-z0-9_-]{22,128}")
 _LIVE = "SELECT token_hash, written_at FROM pages WHERE lapses_at IS NULL OR lapses_at > ?"
-_PAGES = (
-    "SELECT p.token_hash, p.html, b.jpeg FROM pages p"
-    " LEFT JOIN pictures b ON b.order_id = p.order_id WHERE p.token_hash IN"
+_PAGES = "SELECT token_hash, html, order_id FROM pages WHERE token_hash IN"
+_PICTURES = (
+    "SELECT order_id, name, jpeg FROM pictures WHERE order_id IN"
+    " (SELECT order_id FROM pages WHERE token_hash IN"
 )
 _EMPTY = (
     '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -212,8 +213,11 @@ class _Publishing:
         for start in range(0, len(links), _AT_ONCE):
             part = links[start : start + _AT_ONCE]
             marks = ", ".join("?" * len(part))
-            for link, page, jpeg in self.pages.execute(f"{_PAGES} ({marks})", part).fetchall():
-                self._write_page(there.get(link), link, page, jpeg)
+            beside: dict[int, dict[str, bytes]] = {}
+            for order, name, jpeg in self.pages.execute(f"{_PICTURES} ({marks}))", part):
+                beside.setdefault(order, {})[name] = jpeg
+            for link, page, order in self.pages.execute(f"{_PAGES} ({marks})", part).fetchall():
+                self._write_page(there.get(link), link, page, beside.get(order, {}))
 
     def _name(self, link: str) -> str:
         token = status_token(self.key, self.nonces[link])
@@ -224,18 +228,20 @@ class _Publishing:
             )
         return token
 
-    def _write_page(self, name: str | None, link: str, page: bytes, jpeg: bytes | None) -> None:
+    def _write_page(
+        self, name: str | None, link: str, page: bytes, pictures: Mapping[str, bytes]
+    ) -> None:
         # Plain strings and system calls: this is done thousands of times.
         folder = f"{self.place}/{name or self._name(link)}"
         if name is None:
             os.mkdir(folder)
             # Whatever the program's umask: a web server has to come in.
             os.chmod(folder, 0o755)  # noqa: S103
-        new_picture = jpeg is not None and self._put(f"{folder}/{PICTURE}", jpeg, name is None)
-        new_page = self._put(f"{folder}/index.html", page, name is None)
-        if jpeg is None and name is not None:
-            Path(folder, PICTURE).unlink(missing_ok=True)
-        self.done.written += new_page or new_picture
+        put = [self._put(f"{folder}/{file}", jpeg, name is None) for file, jpeg in pictures.items()]
+        put.append(self._put(f"{folder}/index.html", page, name is None))
+        if name is not None:
+            self._unlink(folder, but=pictures)
+        self.done.written += any(put)
         reach("mid-publish")
 
     def _put(self, path: str, content: bytes, is_new: bool = False) -> bool:
@@ -260,12 +266,18 @@ class _Publishing:
 
     def _remove(self, name: str) -> None:
         folder = self.place / name
-        for ours in ("index.html", PICTURE):
-            (folder / ours).unlink(missing_ok=True)
+        (folder / "index.html").unlink(missing_ok=True)
+        self._unlink(str(folder))
         # Something that is not ours may lie beside the page.
         if not any(folder.iterdir()):
             folder.rmdir()
         self.done.removed += 1
+
+    def _unlink(self, folder: str, but: Container[str] = ()) -> None:
+        """Take the pictures away that are not shown any more."""
+        for name in os.listdir(folder):
+            if PICTURE_NAME.fullmatch(name) and name not in but:
+                Path(folder, name).unlink(missing_ok=True)
 
     def _mark(self, look: str, pages: Versions) -> None:
         body = {"form": _FORM, "studio": self.marker.studio, "look": look, "pages": pages}

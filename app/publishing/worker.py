@@ -31,6 +31,7 @@ from app.photos.release import actions as release
 from app.photos.release.actions import place
 from app.publishing.pages_file import PagePicture, PageRow, PagesFile
 from app.shared.calendar import DAY
+from app.status.document import PICTURE
 from app.status.picture_words import CaptionedPicture
 from app.status.rendering import page_html, template_file
 from app.status.wording import document
@@ -196,15 +197,21 @@ def _write(workshop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     with workshop.database.reading() as db:
         links = live_links(db, list(wanted), in_force, now)
         found = list(facts_of_many(db, sorted(links), in_force, now).values())
-        pictures = release.released(db, sorted(links))
+        pictures = release.on_pages(db, sorted(links))
     _keep_told(workshop, found, now)
-    files = {id_: place(workshop.folder.pictures, one.file) for id_, one in pictures.items()}
+    folder = workshop.folder.pictures
     # A lost file leaves the page without its picture.
-    there = {id_: one for id_, one in pictures.items() if files[id_].is_file()}
+    there = {
+        id_: [one for one in some if place(folder, one.file).is_file()]
+        for id_, some in pictures.items()
+    }
     pages.replace(
         wanted,
         _rows(found, links, in_force, now, there),
-        {id_: PagePicture(one.file, files[id_]) for id_, one in there.items()},
+        {
+            id_: [PagePicture(_beside(one), one.file, place(folder, one.file)) for one in some]
+            for id_, some in there.items()
+        },
     )
     done = [{"order_id": id_, "wanted": number, "now": now} for id_, number in wanted.items()]
     with workshop.database.writing(quietly=True) as db:
@@ -212,13 +219,20 @@ def _write(workshop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     return len(done)
 
 
-def as_shown(one: release.Released | None) -> CaptionedPicture | None:
-    """A released picture, as the page is worded from it."""
-    if one is None:
-        return None
-    return CaptionedPicture(
-        one.animal, one.shows, one.by, one.released_at, one.width, one.height, one.remembered
-    )
+def _beside(one: release.Released) -> str:
+    """Under which name a picture lies beside its page."""
+    return f"picture-{one.number}.jpg" if one.number else PICTURE
+
+
+def as_shown(some: Iterable[release.Released]) -> list[CaptionedPicture]:
+    """An order's pictures, as its page is worded from them."""
+    return [
+        CaptionedPicture(
+            one.animal, one.shows, one.by, one.released_at, one.width, one.height,
+            one.remembered, _beside(one),
+        )
+        for one in some
+    ]  # fmt: skip
 
 
 def live_links(
@@ -270,12 +284,12 @@ def _rows(
     links: dict[int, list[LiveLink]],
     in_force: InForce,
     now: int,
-    pictures: Mapping[int, release.Released],
+    pictures: Mapping[int, Sequence[release.Released]],
 ) -> list[PageRow]:
     teller = teller_of(in_force)
     rows: list[PageRow] = []
     for facts in found:
-        page = page_html(document(facts, teller, now, as_shown(pictures.get(facts.id))))
+        page = page_html(document(facts, teller, now, as_shown(pictures.get(facts.id, ()))))
         rows.extend(
             PageRow(link.token_hash, facts.id, page, now, link.lapses_at)
             for link in links[facts.id]

@@ -149,6 +149,13 @@ TABLE: dict[str, Row] = {
     "release_stored": EVERYBODY,
     "release_back": EVERYBODY,
     "released_picture": EVERYBODY,
+    # What the customer approves.
+    "approval": EVERYBODY,
+    "approval_begin": EVERYBODY,
+    "approval_picture": EVERYBODY,
+    "approval_pictures": EVERYBODY,
+    "approval_remove": EVERYBODY,
+    "approval_send": EVERYBODY,
     # The photo desk.
     "photos": EVERYBODY,
     "photos_came": EVERYBODY,

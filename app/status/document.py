@@ -7,8 +7,9 @@ The studio's own contact is in it. `rendering` makes the page of it that the pag
 import re
 from dataclasses import dataclass
 
-# The name of a page's picture, which lies beside it.
+# The names of a page's pictures, which lie beside it: the released one, and what is to be approved.
 PICTURE = "picture.jpg"
+PICTURE_NAME = re.compile(r"picture(-\d{1,2})?\.jpg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +63,15 @@ class StudioContact:
 
 @dataclass(frozen=True, slots=True)
 class ShownPicture:
-    """The one picture of a page, its caption and size in px. The bytes lie beside the page."""
+    """A picture of a page, its caption and size in px. The bytes lie beside the page, under its
+    `name`."""
 
     caption: str
     alt: str
     width: int
     height: int
     folded: bool = False
+    name: str = PICTURE
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,4 +87,4 @@ class Document:
     as_of: str
     private: str
     contact: StudioContact
-    picture: ShownPicture | None = None
+    pictures: tuple[ShownPicture, ...] = ()

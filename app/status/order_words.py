@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts
+from app.status.approval_words import shown_first
 from app.status.document import Block
 from app.status.piece_words import described
 from app.status.together import on_a_base
@@ -10,10 +11,13 @@ from app.status.voice import Days
 
 
 def said_back(facts: OrderFacts, days: Days) -> list[Block]:
-    """A line for each copy, and the day by which it is needed; nothing where none is made."""
+    """A line for each copy, the day by which it is needed, and what the customer is shown first;
+    nothing where none is made."""
     lines = list(_copies(facts))
     if lines and facts.needed_by is not None:
         lines.append(f"Needed by {days.day(facts.needed_by)}.")
+    if lines and (shown := shown_first(facts)):
+        lines.append(shown)
     return [Block("points", tuple(lines))] if lines else []
 
 

@@ -1,9 +1,9 @@
-"""The one picture on a page, in words. Pure."""
+"""The pictures on a page, in words. Pure."""
 
 from dataclasses import dataclass
 
 from app.shared.web import words
-from app.status.document import ShownPicture
+from app.status.document import PICTURE, ShownPicture
 from app.status.voice import Days, own
 
 
@@ -12,6 +12,7 @@ class CaptionedPicture:
     """A picture that somebody released: of which animal, what it shows, by whom and when.
 
     `shows` is "model" or "painting", `by` a first name or empty, `at` a moment (UTC seconds).
+    Under its `name` it lies beside the page.
     """
 
     animal: str
@@ -21,6 +22,7 @@ class CaptionedPicture:
     width: int
     height: int
     remembered: bool = False
+    name: str = PICTURE
 
 
 def picture(shown: CaptionedPicture, gift: bool, days: Days) -> ShownPicture:
@@ -37,4 +39,4 @@ def picture(shown: CaptionedPicture, gift: bool, days: Days) -> ShownPicture:
         caption = f"{whom} at {at}, {day}"
         alt = f"{whom}, at the painting bench"
     folded = gift or shown.remembered
-    return ShownPicture(caption, alt, shown.width, shown.height, folded)
+    return ShownPicture(caption, alt, shown.width, shown.height, folded, shown.name)

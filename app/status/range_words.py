@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from app.orders.facts.order import CopyFacts, OrderFacts
 from app.orders.facts.ranges import Rests, Shown, weeks
 from app.shared.web import words
+from app.status import approval_words
 from app.status.document import Block
 from app.status.voice import Days, own, whole
 
@@ -24,6 +25,7 @@ def when(facts: OrderFacts, days: Days) -> Iterable[Block]:
         yield Block("quiet", (f"Each day we wait for {facts.unpaid.called} adds a day.",))
     if any(question.blocking and question.unpaid is None for question in facts.questions):
         yield Block("quiet", ("Each day we wait for your answer adds a day.",))
+    yield from approval_words.dates_count_on_it(facts)
     models = (animal.model for animal in facts.alive if animal.passed)
     if any(one.held for one in (*models, *(copy.standing for copy in facts.copies))):
         yield Block(

@@ -7,14 +7,14 @@ from jinja2 import Template
 
 from app.shared.places import shipped
 from app.shared.web.templating import environment
-from app.status.document import PICTURE, Document
+from app.status.document import Document
 
 _PAGE = "status/page.html"
 
 
 def page_html(document: Document) -> bytes:
     """The page of a document, as it is kept and sent: the same bytes for the same document."""
-    return _template().render(page=document, beside=PICTURE).encode()
+    return _template().render(page=document).encode()
 
 
 def template_file() -> Path:

@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from app.shared.places import shipped
 from app.shared.tokens import token_hash
-from app.status.document import PICTURE
+from app.status.document import PICTURE_NAME
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{22,128}")
 _BUSY_SECONDS = 2.0
@@ -37,7 +37,7 @@ NOT_FOUND = "There’s no page here. Please check the link, or ask whoever sent 
 _PAGE = "SELECT html, lapses_at FROM pages WHERE token_hash = ?"
 _BESIDE = (
     "SELECT b.jpeg, p.lapses_at FROM pages p JOIN pictures b ON b.order_id = p.order_id"
-    " WHERE p.token_hash = ?"
+    " WHERE p.token_hash = ? AND b.name = ?"
 )
 _Headers = list[tuple[bytes, bytes]]
 _Answer = tuple[int, _Headers, bytes]
@@ -51,12 +51,13 @@ class Pages:
         self._raw: sqlite3.Connection | None = None
         self._inode = 0
 
-    def find(self, query: str, token: str, now: float) -> bytes | None:
-        """What a query finds under a link, ready to be sent; None where it opens nothing.
+    def find(self, query: str, token: str, now: float, *more: str) -> bytes | None:
+        """What a query finds under a link, ready to be sent; None where it opens nothing. `more` is
+        what it asks for besides.
 
         Raises sqlite3.Error or OSError where the file cannot be read.
         """
-        row = self._open().execute(query, (token_hash(token),)).fetchone()
+        row = self._open().execute(query, (token_hash(token), *more)).fetchone()
         if row is None or (row[1] is not None and row[1] <= now):
             return None
         return bytes(row[0])
@@ -124,10 +125,12 @@ class _Site:
         if path == "/static/status.css":
             return self._style
         token, slash, rest = path[1:].partition("/")
-        if rest not in ("", PICTURE) or _TOKEN.fullmatch(token) is None:
+        known = not rest or PICTURE_NAME.fullmatch(rest) is not None
+        if not known or _TOKEN.fullmatch(token) is None:
             return _NO_PAGE
+        query, more = (_BESIDE, (rest,)) if rest else (_PAGE, ())
         try:
-            found = self._pages.find(_BESIDE if rest else _PAGE, token, self._clock())
+            found = self._pages.find(query, token, self._clock(), *more)
         except (sqlite3.Error, OSError):
             self._pages.close()
             return _NOT_NOW

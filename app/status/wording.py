@@ -5,7 +5,7 @@ address, a price, other customers, whose fault anything was. Words of the staff 
 written for the customer (notes, reasons, what was asked by word of mouth) do not come in here.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from app.flow.steps import PHOTO_STEPS, Step
@@ -42,9 +42,9 @@ class Teller:
 
 
 def document(
-    facts: OrderFacts, teller: Teller, now: int, released: CaptionedPicture | None = None
+    facts: OrderFacts, teller: Teller, now: int, shown: Sequence[CaptionedPicture] = ()
 ) -> Document:
-    """An order's status page as it reads now, with the picture that was released to it."""
+    """An order's status page as it reads now, with the pictures that are shown on it."""
     days = Days(teller.calendar, now)
     names = words.listed([animal.name for animal in facts.animals]) or f"Order {facts.number}"
     neutral = f"Order {facts.number}"
@@ -58,7 +58,7 @@ def document(
         as_of=_as_of(days),
         private=_private(facts),
         contact=teller.contact,
-        picture=picture(released, facts.gift, days) if released is not None else None,
+        pictures=tuple(picture(one, facts.gift, days) for one in shown),
     )
 
 

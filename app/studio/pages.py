@@ -37,6 +37,7 @@ LABELS = {
     "starts_when": "Work starts when",
     "first_number": "First order number",
     "blank_on": "Blank step",
+    "approves": "Customer approves",
     "capacity": "Pieces at once",
     "copy_deadline_working_days": "Copy deadline",
     "assumed_received_days": "Assumed received",

@@ -126,6 +126,7 @@ class StudioSettings(BaseModel):
     starts_when: Literal["none", "part", "all"] = "none"
     first_number: Annotated[int, Field(ge=1, le=9_999_999)] = 1001
     blank_on: bool = True
+    approves: Literal["nothing", "model", "paint", "both"] = "nothing"
     capacity: dict[str, int] = Field(default_factory=dict)
     copy_deadline_working_days: Annotated[int, Field(ge=0, le=60)] = 5
     assumed_received_days: Annotated[int, Field(ge=1, le=90)] = 14

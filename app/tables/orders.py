@@ -7,7 +7,10 @@ from app.tables import columns as col
 
 
 class Order(SQLModel, table=True):
-    """An order of a customer: who, where to, paid or not, gift, needed by."""
+    """An order of a customer: who, where to, paid or not, gift, needed by.
+
+    `approves` is what the customer sees and approves: model, paint, both, or nothing (None).
+    """
 
     __tablename__ = "orders"
     __table_args__ = (
@@ -47,6 +50,7 @@ class Order(SQLModel, table=True):
     copy_deadline: str | None = col.text_or_none()
     once: str | None = col.text_or_none(unique=True)
     bench_note: str | None = col.text_or_none()
+    approves: str | None = col.text_or_none()
 
 
 class OrderAnimal(SQLModel, table=True):
@@ -67,7 +71,9 @@ class Question(SQLModel, table=True):
 
     An open one that is `blocking` stops the work `before_step` and after it; without a step, where
     it is. The owner may go on without an answer: `overridden`, with a reason. One with `until_paid`
-    is open until so much of the order is paid: part, or all.
+    is open until so much of the order is paid: part, or all. One with a `round` is an approval that
+    the order requires (flow.approvals); while nothing is `asked`, nobody has been shown anything
+    yet. `verdict` is its answer: yes, changes or no.
     """
 
     __tablename__ = "questions"
@@ -91,6 +97,22 @@ class Question(SQLModel, table=True):
     overridden_at: int | None = col.moment_or_none()
     overridden: str | None = col.text_or_none()
     until_paid: str | None = col.text_or_none()
+    round: int | None = col.whole_or_none()
+    verdict: str | None = col.text_or_none()
+
+
+class ApprovalPicture(SQLModel, table=True):
+    """A picture that a customer is asked to approve; its `file` lies under pictures/released/."""
+
+    __tablename__ = "approval_pictures"
+    __table_args__ = (col.STRICT,)
+
+    id: int | None = col.key()
+    question_id: int = col.to("questions.id", index=True)
+    file: str = col.text(None)
+    size: int = col.whole(None)
+    width: int = col.whole(None)
+    height: int = col.whole(None)
 
 
 class SupplierPart(SQLModel, table=True):

@@ -12,6 +12,26 @@ depends_on = None
 def upgrade() -> None:
     op.add_column("questions", sa.Column("until_paid", sa.Text(), nullable=True))
     op.add_column("models", sa.Column("pose", sa.Text(), nullable=True))
+    op.add_column("orders", sa.Column("approves", sa.Text(), nullable=True))
+    op.add_column("questions", sa.Column("round", sa.Integer(), nullable=True))
+    op.add_column("questions", sa.Column("verdict", sa.Text(), nullable=True))
+    op.create_table(
+        "approval_pictures",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("question_id", sa.Integer(), nullable=False),
+        sa.Column("file", sa.Text(), nullable=False),
+        sa.Column("size", sa.Integer(), nullable=False),
+        sa.Column("width", sa.Integer(), nullable=False),
+        sa.Column("height", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["question_id"],
+            ["questions.id"],
+            name=op.f("fk_approval_pictures_question_id_questions"),
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_approval_pictures")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_approval_pictures_question_id", "approval_pictures", ["question_id"])
     _give_models_their_pose()
     op.create_table(
         "copy_companions",

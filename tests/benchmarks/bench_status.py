@@ -32,7 +32,7 @@ from pydantic import TypeAdapter
 from app.publishing.pages_file import PageRow, PagesFile
 from app.shared.tokens import token_hash
 from app.shared.web.templating import environment
-from app.status.document import PICTURE, Document
+from app.status.document import Document
 from app.status.rendering import page_html
 from app.status.site import customers_site
 from tests.status.rows import NOW, page_at
@@ -114,7 +114,7 @@ async def main() -> None:
         rendering = floor(
             path,
             "json FROM said",
-            lambda text: template.render(page=kept.validate_json(text), beside=PICTURE).encode(),
+            lambda text: template.render(page=kept.validate_json(text)).encode(),
         )
         assert await ask(bare, TOKENS[0]) == await ask(rendering, TOKENS[0]) == body
         # Few pages, asked for again and again; then every one for the first time.

@@ -70,6 +70,15 @@ def addresses(page: Page, demo: Served) -> list[str]:
     for path in [p for p in found if re.match(r"^/(customers|animals)/\d+$", p)]:
         found.append(f"{path}/edit")
     found += [f"{path}/colours" for path in found if re.match(r"^/animals/\d+$", path)]
+    page.goto(f"{demo.staff}/waiting")
+    waiting = page.locator("main a[href^='/orders/']")
+    orders = {str(a.get_attribute("href")).partition("#")[0] for a in waiting.all()}
+    for path in sorted(orders):
+        page.goto(demo.staff + path)
+        shown = page.locator("main a[href^='/approvals/']")
+        if shown.count():
+            found.append(str(shown.first.get_attribute("href")))
+            break
     page.goto(f"{demo.staff}/photos")
     pictures = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
     for pattern in (

@@ -189,7 +189,7 @@ def with_limits(walk: Walk) -> None:
     page.get_by_label("The gaps: what will be sculpted by eye").fill(
         "the belly, and the inside of both ears"
     )
-    page.get_by_label("Agreed with the customer").fill("by phone, 9 March")
+    page.locator("#limits").get_by_label("Agreed with the customer").fill("by phone, 9 March")
     walk.look("limits")
     press(page, "Good, with these gaps")
 
@@ -305,7 +305,7 @@ def by_eye(walk: Walk) -> str:
     expect(page.get_by_label("The gaps: what will be sculpted by eye")).to_have_value(
         re.compile(re.escape(line))
     )
-    page.get_by_label("Agreed with the customer").fill("by phone, 9 March")
+    page.locator("#limits").get_by_label("Agreed with the customer").fill("by phone, 9 March")
     walk.look("limits")
     press(page, "Good, with these gaps")
     expect(page.locator(".lead")).to_contain_text("Model finishing")

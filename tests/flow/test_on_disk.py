@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 from sqlalchemy import insert, select
 
 from app.flow import store
-from app.flow.actions import Wish, record
+from app.flow.actions import Wish, begin_act, record, settle
 from app.flow.amendments import Right, correct, undo
+from app.flow.approvals import requiring
+from app.flow.approvals.rules import Approves
 from app.flow.legality import passed_gates
 from app.flow.offers import offers
 from app.flow.rules import PART, Kind, Policy, fold
@@ -35,7 +37,9 @@ WANTED = [
 CALENDAR = Calendar(ZoneInfo("Europe/Berlin"))
 DOINGS = st.lists(
     st.tuples(
-        st.sampled_from(["move", "move", "move", "speak", "undo", "undo", "time", "strike", "change"]),
+        st.sampled_from(
+            ["move", "move", "move", "speak", "approve", "undo", "undo", "time", "strike", "change"]
+        ),
         st.integers(0, 10_000),
         st.integers(0, 500),
     ),
@@ -93,13 +97,20 @@ def do(database: Database, doing: str, pick: int, now: int) -> None:
     elif doing == "speak":
         everything = refs(database)
         kind = (Kind.ASK, Kind.ANSWER, Kind.TOLD)[pick % 3]
-        question = pick % 2 + 1
+        asked = rows(database, "SELECT id, before_step FROM questions")
+        question, named = asked[pick // 3 % len(asked)]
+        before = Step(named) if named and kind is Kind.ASK else None
         chosen = everything[pick % len(everything)]
-        before = Step.PAINTING if question == 2 and kind is Kind.ASK else None
         wish = Wish(chosen, kind, question_id=question, before=before)
         if pick % 5 == 0 and kind is not Kind.TOLD:
-            wish = Wish(chosen, kind, PART, amount=question, before=before or Step.INSPECTION)
+            number = pick % 2 + 1
+            wish = Wish(chosen, kind, PART, amount=number, before=before or Step.INSPECTION)
         record(database, [wish], CAST.desk, now)
+    elif doing == "approve":
+        with database.writing() as db:
+            act = begin_act(db, CAST.desk, now)
+            requiring.change_to(act, 1, list(Approves)[pick % 4])
+            settle(act)
     elif doing == "undo":
         undo(
             database,
@@ -140,6 +151,12 @@ def holds_together(database: Database, now: int) -> None:
                  " JOIN models m ON m.id IN (c.model_id, g.model_id) WHERE m.step <> 'ready'"
                  " AND c.withdrawn = 0 AND c.step NOT IN ('not_begun', 'cancelled')")  # fmt: skip
     assert early == [], "a group begins when all its models are ready"
+    waits = rows(database, "SELECT c.gates, q.id FROM copies c JOIN orders o ON o.id = c.order_id"
+                 " JOIN questions q ON q.copy_id = c.id AND q.round IS NOT NULL AND q.answered_at IS NULL"
+                 " WHERE c.open = 1 AND o.approves IN ('paint', 'both') AND c.step = 'painting'"
+                 " AND NOT EXISTS (SELECT 1 FROM transitions t WHERE t.copy_id = c.id AND"
+                 " t.question_id = q.id AND t.kind = 'answer')")  # fmt: skip
+    assert all(f"{question}:inspection" in (gates or "") for gates, question in waits), waits
     told = rows(database, "SELECT n.transition_id FROM news n WHERE taken_back_at IS NULL AND EXISTS"
                 " (SELECT 1 FROM transitions t WHERE t.kind = 'undo' AND t.about_id ="
                 " n.transition_id)")  # fmt: skip
@@ -151,7 +168,7 @@ def holds_together(database: Database, now: int) -> None:
 def test_the_cached_columns_are_what_the_log_says_whatever_was_done(template, doings):
     with tempfile.TemporaryDirectory() as folder:
         database = Database(Path(shutil.copyfile(template, Path(folder) / "studio.db")))
-        made = make_order(database, CAST.desk, NOW, WANTED)
+        made = make_order(database, CAST.desk, NOW, WANTED, approves="both")
         with database.writing() as db:
             for before in (None, "painting"):
                 db.execute(insert(questions).values(

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.flow.rules import Kind
+from app.flow.rules import UNASKED, Kind
 from app.flow.stays import stays
 from app.flow.steps import Of, Step, TimeClass
 from app.shared.calendar import USUAL_HOURS, Calendar
@@ -160,6 +160,17 @@ def test_an_open_question_is_the_customers_time_even_with_the_piece_in_hand():
     stay = only_stay(line, now="2026-05-05 12:00")
     # In hand Monday 9 to 11 (2) and Tuesday 11 to 12 (1); two questions, 24 hours with one open.
     assert hours(stay) == {C.HANDS: 3, C.CUSTOMER: 24}
+
+
+def test_what_nobody_has_shown_the_customer_is_our_time_and_then_theirs():
+    line = painting("2026-05-04 09:00")
+    line.add(Kind.ASK, at("2026-05-04 11:00"), move=UNASKED)
+    line.add(Kind.ASK, at("2026-05-04 12:00"))
+    line.add(Kind.ANSWER, at("2026-05-04 14:00"))
+    line.add(Kind.ASK, at("2026-05-04 15:00"), question_id=2, move=UNASKED)
+    line.add(Kind.ANSWER, at("2026-05-04 16:00"), question_id=2, move=UNASKED)
+    stay = only_stay(line, now="2026-05-04 17:00")
+    assert hours(stay) == {C.WAITING: 6, C.CUSTOMER: 2}
 
 
 def test_a_hold_goes_before_everything():

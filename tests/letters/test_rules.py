@@ -190,6 +190,7 @@ def test_no_kind_goes_a_third_time_by_itself() -> None:
         ("handed_over", 3, facts(animal("A", left=True))),
         ("running_later", 1, facts(animal("A", left=True), shown=rows.RANGE)),
         ("question", 7, facts(animal("A"))),
+        ("approval_reminder", 71, facts(animal("A"))),
         ("order_in", 0, facts()),
         ("cancelled", 9, facts(animal("A", begun=True))),
         ("on_hold", 9, facts(rows.animal(Step.PHOTOS_IN, hold_whose="studio", act=8))),

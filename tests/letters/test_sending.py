@@ -293,6 +293,7 @@ def test_a_round_stops_between_two_letters_when_the_house_ends(workshop: LetterS
         "desk@fernlight.example",
         letters_worker.way_of(workshop),
         letters_worker.linked_of(workshop),
+        workshop.folder.pictures,
     )
     done = sending.send_due(
         workshop.database, office, workshop.now, lambda: 0.5, lambda: next(asked)

@@ -125,14 +125,16 @@ def test_what_has_lapsed_is_gone_even_before_the_pages_file_knows(workshop, plac
 def show_a_picture(workshop: TestWorkshop, order_id: int, jpeg: bytes | None) -> None:
     """Release a picture of an order in the pages file, or take it back."""
     with sqlite3.connect(workshop.folder.pages) as raw:
-        picture = ShownPicture("Juniper in paint.", "A horse", 400, 300) if jpeg else None
+        shown = (ShownPicture("Juniper in paint.", "A horse", 400, 300),) if jpeg else ()
         raw.execute(
             "UPDATE pages SET html = ?, written_at = written_at + 1 WHERE order_id = ?",
-            (page_html(replace(page_at("painting"), picture=picture)), order_id),
+            (page_html(replace(page_at("painting"), pictures=shown)), order_id),
         )
         raw.execute("DELETE FROM pictures WHERE order_id = ?", (order_id,))
         if jpeg:
-            raw.execute("INSERT INTO pictures VALUES (?, 'its hash', ?)", (order_id, jpeg))
+            raw.execute(
+                "INSERT INTO pictures VALUES (?, 'picture.jpg', 'its hash', ?)", (order_id, jpeg)
+            )
     raw.close()
 
 

@@ -11,6 +11,7 @@ from itertools import product
 from pathlib import Path
 
 from app.desk.answers import answers
+from app.flow.approvals.rules import BEFORE, PAINT_APPROVAL
 from app.flow.money import Paid
 from app.flow.steps import Step
 from app.letters import previews, wording
@@ -126,6 +127,8 @@ def _more_rows() -> dict[str, OrderFacts]:
             copy(Step.BLANK, inscription="JUNIPER", spelling_confirmed=False),
             copy(Step.BLANK, number=2, inscription="JUNI", spelling_confirmed=False),
         ),
+        "both to approve": replace(model(), to_approve=frozenset(BEFORE)),
+        "the paint to approve": made(copy(Step.PAINTING), to_approve=frozenset({PAINT_APPROVAL})),
         "a question being written": made(copy(Step.SHAPING), questions=(asked,)),
         "questions by phone": made(
             copy(Step.SHAPING),
@@ -246,8 +249,7 @@ def _of_page(page: Document) -> Iterator[str]:
     yield f"{page.todo.answer} {page.todo.more}".strip()
     yield from (f"- {task}" for task in page.todo.tasks)
     yield from _of_sections(page.sections)
-    if page.picture is not None:
-        yield page.picture.caption
+    yield from (picture.caption for picture in page.pictures)
     yield f"{page.as_of} {page.private}"
 
 
@@ -291,7 +293,7 @@ def _pages(text: _Text, tone: str, cases: Sequence[tuple[str, OrderFacts]]) -> N
     text.add("closed days", _of_page(document(in_tone(ROWS["blank"], tone), teller, NOW)))
     for shows, by in product(("model", "painting"), ("Ines", "")):
         shown = CaptionedPicture("Juniper", shows, by, NOW - DAY, 800, 600, tone == "remembered")
-        page = document(in_tone(ROWS["blank"], tone), TELLER, NOW, shown)
+        page = document(in_tone(ROWS["blank"], tone), TELLER, NOW, [shown])
         text.add(f"picture of the {shows}", _of_page(page))
 
 

@@ -274,8 +274,7 @@ def sentences(page: Document) -> Iterator[str]:
         yield section.heading
         for block in section.blocks:
             yield "".join(block.lines) if block.kind == "range" else "\n".join(block.lines)
-    if page.picture is not None:
-        yield page.picture.caption
+    yield from (picture.caption for picture in page.pictures)
     contact = page.contact
     yield from (page.as_of, page.private, contact.mail, contact.phone, contact.hours)
 

@@ -78,6 +78,14 @@ class OpenPiece(NamedTuple):
         return self.lacks and any(g.part and g.stops_at(here) for g in read(self.gates or ""))
 
     @property
+    def asked(self) -> bool:
+        """Whether one stops it that the customer has been asked."""
+        at = Step(self.step)
+        return any(
+            g.stops_at(at) and g.part is None and not g.unasked for g in read(self.gates or "")
+        )
+
+    @property
     def code(self) -> str:
         """The piece's code: 1172-A for a model, 1172-A2 for a copy."""
         copy = self.number if self.of == "copy" else None
@@ -85,14 +93,13 @@ class OpenPiece(NamedTuple):
 
 
 class Asked(NamedTuple):
-    """An open question to a customer: on an order, or on one piece of it."""
+    """An open question to a customer; an approval that nobody has asked for yet is `unasked`."""
 
-    order_id: int
-    model_id: int | None
-    copy_id: int | None
+    id: int
     topic: str
     asked_at: int
     until_paid: str | None
+    unasked: int = 0
 
 
 class Row(NamedTuple):

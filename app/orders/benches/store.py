@@ -56,7 +56,7 @@ COPIES = " ".join(
     )
 )  # fmt: skip
 QUESTIONS = (
-    "SELECT order_id, model_id, copy_id, topic, asked_at, until_paid FROM questions"
+    "SELECT id, topic, asked_at, until_paid, round IS NOT NULL AND asked = '' FROM questions"
     " WHERE answered_at IS NULL AND dropped = 0 AND order_id IN"
     " (SELECT order_id FROM models WHERE open = 1 AND gates IS NOT NULL"
     " UNION SELECT order_id FROM copies WHERE open = 1 AND gates IS NOT NULL) ORDER BY asked_at"

@@ -10,6 +10,7 @@ from enum import StrEnum
 from operator import attrgetter
 from zoneinfo import ZoneInfo
 
+from app.flow.gates import read
 from app.flow.offers import Offer
 from app.flow.rules import Kind
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step, StepFacts, moves_from
@@ -117,7 +118,7 @@ class Benches:
 def assemble(lines: Sequence[OpenPiece], asked: Sequence[Asked], look: Looking) -> Benches:
     """The page from the open pieces and the open questions."""
     clock = Clock(look.now, look.zone, day_of(look.zone, look.now))
-    known = _by_piece(asked)
+    known = {question.id: question for question in asked}
     behind = _orders_not_packed(lines)
     by_step: dict[str, list[Row]] = {}
     for line in lines:
@@ -171,20 +172,6 @@ def _shown(line: OpenPiece, look: Looking) -> bool:
             return bool(line.gift)
 
 
-def _by_piece(asked: Iterable[Asked]) -> dict[tuple[str, int], Asked]:
-    """The oldest open question of each model, copy and order."""
-    found: dict[tuple[str, int], Asked] = {}
-    for question in asked:
-        if question.copy_id is not None:
-            key = ("copy", question.copy_id)
-        elif question.model_id is not None:
-            key = ("model", question.model_id)
-        else:
-            key = ("order", question.order_id)
-        found.setdefault(key, question)
-    return found
-
-
 def _orders_not_packed(lines: Iterable[OpenPiece]) -> set[int]:
     """Orders of which a piece has not reached packing: what is packed of them waits for it."""
     packing = PLACE[Step.PACKING]
@@ -193,21 +180,21 @@ def _orders_not_packed(lines: Iterable[OpenPiece]) -> set[int]:
 
 
 def _row(
-    line: OpenPiece,
-    known: Mapping[tuple[str, int], Asked],
-    behind: set[int],
-    look: Looking,
-    clock: Clock,
+    line: OpenPiece, known: Mapping[int, Asked], behind: set[int], look: Looking, clock: Clock
 ) -> Row:
     chance = look.chances.get(line.order_id)
     rank, reason = placed(line, look.zone, chance, clock.today.year)
     question = None
     if line.gates:
-        question = known.get((line.of, line.id)) or known.get(("order", line.order_id))
+        # The first that stops it here, or else the first that will.
+        at = _FACTS[line.step].step
+        gates = sorted(read(line.gates), key=lambda g: (g.part is not None, not g.stops_at(at)))
+        question = known.get(gates[0].question)
     late, soon, rest = notes(line, question, chance, clock)
     place = where(line, line.hand or "", look.me.account_id, clock)
     if line.stopped and not line.hold_whose:
-        place = LACKING if line.lacking else stopped(question.until_paid if question else None)
+        until_paid = question.until_paid if question else None
+        place = LACKING if line.lacking else stopped(until_paid, asked=line.asked)
     if not place and line.step == Step.PACKING and not line.ship_part and line.order_id in behind:
         place = "waiting for the rest of its order"
     offer = _main(line, look)

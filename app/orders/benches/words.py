@@ -87,7 +87,7 @@ def main_offer(
 
 def waits_for_customer(line: OpenPiece) -> bool:
     """Whether the next word is the customer's: photos wanted, a question open, their own hold."""
-    unanswered = (line.stopped and not line.lacking) or line.hold_whose == "customer"
+    unanswered = line.asked or line.hold_whose == "customer"
     return unanswered or (line.step == Step.PHOTOS_WANTED and line.told_at is None)
 
 
@@ -140,11 +140,12 @@ def where(piece: State | OpenPiece, hand: str, me: int | None, clock: Clock) -> 
             return ""
 
 
-def stopped(until_paid: str | None) -> str:
-    """What is said where a piece is that an open question stops, or a payment that is missing."""
+def stopped(until_paid: str | None, *, asked: bool) -> str:
+    """What is said where a piece is that an open question stops, or a payment that is missing, or
+    what nobody has `asked` the customer to approve yet."""
     if until_paid:
         return f"waiting for {Paid(until_paid).called}"
-    return "waiting for the customer’s answer"
+    return "waiting for the customer’s answer" if asked else "pictures to send to the customer"
 
 
 # The same of a part that is not here.
@@ -247,6 +248,8 @@ def _question(question: Asked | None, clock: Clock) -> str:
     if question.until_paid:
         return f"Waits for {Paid(question.until_paid).called}"
     topic = question.topic.replace("_", " ")
+    if question.unasked:
+        return f"To be approved: {topic.removesuffix(' approval')}"
     return f"Question open: {topic}, asked {clock.short(question.asked_at)}"
 
 

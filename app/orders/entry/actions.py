@@ -10,6 +10,9 @@ from sqlalchemy import Connection, func, insert, select, update
 from app.flow import groups, payments
 from app.flow import news_rows as news
 from app.flow.actions import Entering, entering, new_version
+from app.flow.approvals import requiring
+from app.flow.approvals.rules import Approves
+from app.flow.approvals.rules import usual as usual_approvals
 from app.flow.changes import change_in
 from app.flow.money import Paid
 from app.flow.steps import PHOTO_STEPS, Of, Step
@@ -25,6 +28,7 @@ from app.shared.errors import BadFields
 from app.shared.people import Person
 from app.shared.text import fold
 from app.shared.web import words
+from app.studio.rules import StudioSettings
 from app.studio.workshop import Workshop
 from app.tables import (
     animals,
@@ -82,6 +86,9 @@ def take_in(workshop: Workshop, draft: Draft, who: Person, once: str) -> Taken:
         ]
         for nth, line in enumerate(lines):
             _copies(db, workshop, book, taken.id, line, _beside(lines, nth), draft, now)
+        if draft.order.approves is not None:
+            # What is typed holds of a model that is ready, too.
+            requiring.in_line(book.act, taken.id, draft.order.approves.topics)
         book.close()
         db.execute(insert(forecasts).values(order_id=taken.id, computed_at=now))
         links.make(db, workshop.folder.key, taken.id, who.account_id, now)
@@ -163,6 +170,7 @@ def _order(
     last = db.execute(select(func.coalesce(func.max(orders.c.number), 0))).scalar_one()
     number = max(last + 1, in_force.settings.first_number)
     typed = draft.order
+    values = {"approves": _approves(draft, in_force.settings).stored, **typed.columns()}
     taken_at = now
     if typed.taken_on is not None and typed.taken_on != in_force.calendar.day_of(now):
         taken_at = in_force.calendar.start_of(typed.taken_on)
@@ -174,11 +182,24 @@ def _order(
             recorded_at=now,
             imported=int(typed.under_way),
             once=once,
-            **typed.columns(),
+            **values,
         )
     ).inserted_primary_key
     assert made is not None
     return Taken(int(made[0]), number)
+
+
+def _approves(draft: Draft, settings: StudioSettings) -> Approves:
+    """What the customer approves; of an order under way nothing, unless somebody says so."""
+    typed = draft.order
+    if typed.approves is not None or typed.under_way:
+        return typed.approves or Approves.NOTHING
+    drawn = [animal.fields for animal in draft.animals]
+    return usual_approvals(
+        Approves(settings.approves),
+        remembered=any(animal.life == "remembered" for animal in drawn),
+        model_known=all(animal.ready_model for animal in drawn),
+    )
 
 
 def _chance(

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator
 
+from app.flow.approvals.rules import Approves
 from app.flow.steps import STARTS, STEPS, Of, Step
 from app.orders.entry.shape import MOST_COPIES, Shape, not_made, under
 from app.orders.facts.sizes import Measured
@@ -65,8 +66,12 @@ def _stored(value: Any) -> Any:
     return value.isoformat() if isinstance(value, date) else value
 
 
-def _empty_step(value: object) -> object:
+def _unless_empty(value: object) -> object:
     return None if value == "" else value
+
+
+# What the customer approves, or nothing said: as is usual, or as it was.
+ChosenApproves = Annotated[Approves | None, BeforeValidator(_unless_empty)]
 
 
 class CustomerFields(Fields):
@@ -96,6 +101,7 @@ class OrderDetails(Fields):
     shop_reference: Short
     channel: OrderChannel = "shop"
     paid: Literal["none", "part", "all"] = "none"
+    approves: ChosenApproves = None
     gift: Tick
     gift_day: Day
     needed_by: Day
@@ -111,9 +117,11 @@ class OrderDetails(Fields):
 
     def columns(self) -> dict[str, Any]:
         """The values as they lie in the database: a tick is 0 or 1, a day ISO text."""
-        found = {name: _stored(v) for name, v in self if name in OrderDetails.model_fields}
-        # The column came later: nothing there is None, as in the orders before.
-        return {**found, "bench_note": self.bench_note or None}
+        names = OrderDetails.model_fields.keys() - {"approves"}
+        found = {name: _stored(v) for name, v in self if name in names}
+        # These columns came later: nothing there is None, as in the orders before.
+        found |= {"bench_note": self.bench_note or None}
+        return found if self.approves is None else found | {"approves": self.approves.stored}
 
 
 class OrderFields(OrderDetails):
@@ -124,7 +132,7 @@ class OrderFields(OrderDetails):
     chance_told: Tick
 
 
-StepChoice = Annotated[Step | None, BeforeValidator(_empty_step)]
+StepChoice = Annotated[Step | None, BeforeValidator(_unless_empty)]
 
 
 class AnimalDetails(Fields):

@@ -5,6 +5,7 @@ from typing import Any
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from app.flow.approvals.rules import SAID, Approves
 from app.flow.steps import STARTS, STEPS, Of
 from app.orders.entry import store
 from app.orders.entry.actions import LooksKnown, take_in
@@ -236,6 +237,7 @@ def _page(
         "bases": settings.choices("bases"),
         "sizes": settings.choices("sizes"),
         "measured": sizes.CHOICES,
+        "approved": SAID[Approves(settings.approves)],
         "model_steps": [(str(s), STEPS[s].name) for s in STARTS[Of.MODEL]],
         "copy_steps": [(str(s), STEPS[s].name) for s in STARTS[Of.COPY]],
     }

@@ -78,6 +78,7 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         for row in rows.animals.get(order.id, ())
     )
     copies = [copy for copies in by_letter.values() for copy in copies]
+    asked = rows.questions.get(order.id, ())
     changes = [entry for log in _logs_of(order.id, rows) for entry in log if entry.kind in _CHANGES]
     told = rows.tellings.get(order.id)
     forecast = rows.forecasts.get(order.id)
@@ -97,9 +98,13 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         parcels=_parcels(copies, rows),
         questions=tuple(
             _question(row, rows)
-            for row in rows.questions.get(order.id, ())
-            # What the owner has begun without payment is between the workshop and the customer.
-            if not (row.until_paid and row.overridden_at)
+            for row in asked
+            # What nobody has asked yet is no question, and what the owner has begun without payment
+            # is between the workshop and the customer.
+            if (row.asked or row.round is None) and not (row.until_paid and row.overridden_at)
+        ),
+        to_approve=frozenset(
+            row.topic for row in asked if row.round is not None and row.overridden_at is None
         ),
         last_news_at=max(rows.news.get(order.id, 0), order.taken_at),
         last_change_at=max((entry.recorded_at for entry in changes), default=order.recorded_at),
@@ -268,7 +273,7 @@ def _question(row: Row[Any], rows: Rows) -> QuestionFacts:
         if row.model_id is not None and animal.id == row.model_id:
             letter = animal.in_order
     for copy in rows.copies.get(row.order_id, ()):
-        if copy.id == row.copy_id:
+        if copy.id == row.copy_id or (row.model_id is not None and copy.model_id == row.model_id):
             letter = copy.letter
     by_letter = row.channel == "letter"
     return QuestionFacts(

@@ -229,7 +229,8 @@ class OrderFacts:
     has left, and for the minutes in which it is being computed again. `told` is the range told
     last, `shown` what is said now: `decision` of the same facts. `steps_seen` counts the step
     changes of all pieces. `cause` is the reason last given for taking longer, in words for the
-    customer.
+    customer. `to_approve` are the topics of what the customer approves, to which their yes is
+    still wanted.
     """
 
     id: int
@@ -256,6 +257,7 @@ class OrderFacts:
     later_since: date | None = None
     caused_at: int = 0
     cause: str = ""
+    to_approve: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
         """Let the copies with several animals know them, and these animals the copies."""

@@ -55,6 +55,7 @@ _MODEL_LOG = _query(_ENTRIES.format(piece="model_id"))
 _COPY_LOG = _query(_ENTRIES.format(piece="copy_id"))
 _QUESTIONS = _query(
     "SELECT id, order_id, model_id, copy_id, topic, asked, blocking, asked_at, channel, until_paid,"
+    " round,"
     " overridden_at,"
     " (SELECT l.sent_at FROM news n JOIN letters l ON l.id = n.letter_id AND l.state = 'sent'"
     " WHERE n.order_id = questions.order_id AND n.kind = 'question' AND n.round = questions.id)"

@@ -37,7 +37,7 @@ _LOG = text(
     "SELECT id, coalesce(model_id, -copy_id) AS piece, kind, to_step, happened_at,"
     " CASE WHEN time_is = 'imported' THEN recorded_at END AS written, about_id FROM transitions"
     " WHERE kind IN ('enter', 'move', 'ask', 'answer', 'undo', 'correction')"
-    " AND NOT (kind IN ('ask', 'answer') AND move = 'part') ORDER BY id"
+    " AND NOT (kind IN ('ask', 'answer') AND move IN ('part', 'unasked')) ORDER BY id"
 )
 _COPIES = text(
     "SELECT c.id, coalesce(s.model_id, c.model_id) AS model_id, m.follows_id,"  # noqa: S608

@@ -127,11 +127,13 @@ WHERE m.step = 'photos_wanted' AND m.open = 1 ORDER BY m.entered_at
 _QUESTIONS = text(
     f"""
 SELECT q.id, q.topic, q.asked, q.asked_at, q.blocking, q.overridden_at, q.channel, q.until_paid,
+  q.round,
   {_REACHED},
   (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
     WHERE oa.order_id = o.id) AS animals
 FROM questions q JOIN orders o ON o.id = q.order_id JOIN customers c ON c.id = o.customer_id
-WHERE q.answered_at IS NULL AND o.open = 1 ORDER BY q.asked_at
+WHERE q.answered_at IS NULL AND o.open = 1 AND (q.round IS NULL OR q.asked <> '')
+ORDER BY q.asked_at
 """  # noqa: S608
 )
 _HELD = text(

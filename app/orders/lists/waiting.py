@@ -50,7 +50,8 @@ def sort_out(
         _of_photos(one, groups, today, now, slow).append(one)
     for row in questions:
         old = now - row["asked_at"] >= RING_AFTER_DAYS * DAY
-        (groups.ring if old else groups.wait).append(Waits("question", row))
+        spent = groups.decide if row["round"] is not None else groups.ring
+        (spent if old else groups.wait).append(Waits("question", row))
     for row in held:
         (groups.ring if _is_due(row, today) else groups.wait).append(Waits("held", row))
     groups.ring.extend(Waits("silent", row) for row in silent)

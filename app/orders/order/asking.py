@@ -1,19 +1,22 @@
 """Questions of the desk to a customer: put, answered, or overridden by the owner."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator
 from sqlalchemy import Connection, select, update
 
 from app.flow import questions as asking
 from app.flow import store
+from app.flow.actions import begin_act, settle
+from app.flow.approvals import requiring
+from app.flow.approvals.rules import MODEL_APPROVAL, NO, PAINT_APPROVAL
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, MODEL, STEPS, MoveKey, Step
 from app.flow.store import Piece, Ref, mark_stale
 from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform_in
 from app.orders.order.actions import open_pieces
-from app.shared.errors import AlreadyMoved, NotAllowed, NotFound, Refused
+from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person, Role
 from app.shared.web import words
 from app.shared.web.fields import Channel, Fields, Line, Reason, Tick
@@ -55,11 +58,13 @@ class OverrideFields(Fields):
 
 
 class AnswerFields(Fields):
-    """The customer's answer; `agrees` where it is a yes that settles something."""
+    """The customer's answer; `agrees` where it is a yes that settles something, `verdict` what they
+    say of what they were to approve."""
 
     answer: Reason
     channel: Channel = "letter"
     agrees: Tick
+    verdict: Literal["", "yes", "changes", "no"] = ""
 
 
 def ask(workshop: Workshop, order_id: int, typed: QuestionFields, who: Person, once: str) -> None:
@@ -99,7 +104,8 @@ def answer(
 ) -> None:
     """Note the answer to a question; what it blocked goes on, what it agrees to is agreed.
 
-    What the customer does not approve goes back to the work that it is about.
+    What the customer does not approve goes back to the work that it is about, and is shown again.
+    Raises BadFields where it is not said whether they approve.
     """
     now = workshop.now()
     with workshop.database.writing() as db:
@@ -107,30 +113,35 @@ def answer(
         if row.until_paid:
             raise Refused("Note the payment on the order: that answers it.")
         topic = row.topic.strip().casefold()
+        if topic in _BACK and not typed.verdict:
+            raise BadFields({"verdict": "Is it a yes?"})
         stopped = [piece for piece in _waiting(db, order_id, question_id) if piece.state.stopped]
         db.execute(
             update(questions)
             .where(questions.c.id == question_id)
-            .values(answered_at=now, answered_by_id=who.account_id, answer=typed.answer)
-        )
+            .values(
+                answered_at=now, answered_by_id=who.account_id, answer=typed.answer,
+                verdict=typed.verdict or None,
+            )
+        )  # fmt: skip
         if typed.agrees:
             how = _how_agreed(db, workshop, order_id, typed.channel, now)
             asking.agree(db, question_id, how, who, now)
         _go_on(db, workshop, order_id, MoveDetails(question_id=question_id), who)
-        if topic in _BACK and not typed.agrees:
+        if typed.verdict == NO:
             made = [Seen(p.ref) for p in stopped if p.state.step in MAKING_STEPS]
             said = MoveDetails(reason=typed.answer, cause=MODEL)
             if made:
                 perform_in(db, workshop, made, _BACK[topic], said, who)
+            act = begin_act(db, who, now)
+            requiring.in_line(act, order_id)
+            settle(act)
         mark_stale(db, [order_id])
     workshop.changed.set()
 
 
 # What a copy that waits for an approval does where there is a no: a model is finished anew.
-_BACK = {
-    asking.MODEL_APPROVAL: MoveKey.REMAKE,
-    asking.PAINT_APPROVAL: MoveKey.back_to(Step.PAINTING),
-}
+_BACK = {MODEL_APPROVAL: MoveKey.REMAKE, PAINT_APPROVAL: MoveKey.back_to(Step.PAINTING)}
 
 
 def override(

@@ -10,7 +10,8 @@ from typing import Literal
 from sqlalchemy import Connection, RowMapping, and_, func, insert, select, update
 
 from app.flow import payments
-from app.flow.actions import entering
+from app.flow.actions import begin_act, entering, settle
+from app.flow.approvals import requiring
 from app.flow.changes import change_in
 from app.flow.steps import PHOTO_STEPS, Step
 from app.flow.store import mark_stale
@@ -86,6 +87,7 @@ def save_order(
     cannot change.
     """
     new, now = edited.columns(), workshop.now()
+    new.pop("approves", None)  # Gates come and go with it.
     of_orders = {rows.order["id"]: new}
     of_orders |= {row["id"]: {name: new[name] for name in ADDRESS} for row in also}
     with workshop.database.writing() as db:
@@ -94,6 +96,10 @@ def save_order(
             if any(values[name] != before[name] for name in _PLACE):
                 values["address_confirmed_at"] = None
             change_in(db, orders, order_id, order_id, values, who, now)
+        if edited.approves is not None:
+            act = begin_act(db, who, now)
+            requiring.change_to(act, rows.order["id"], edited.approves)
+            settle(act)
         inscriptions = {copy["id"]: copy["inscription"] for copy in rows.copies}
         for copy_id, fields in of_copies.items():
             values = fields.columns()

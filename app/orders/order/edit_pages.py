@@ -12,6 +12,7 @@ from fastapi import APIRouter, Request
 from sqlalchemy import RowMapping
 from starlette.responses import Response
 
+from app.flow.approvals.rules import Approves
 from app.flow.steps import Step
 from app.orders.entry.form import COPY_COLUMNS, AnimalDetails, CopyDetails, OrderDetails
 from app.orders.entry.shape import under
@@ -64,6 +65,7 @@ def edit_order(request: Request, workshop: TheWorkshop, number: RowId) -> Respon
     typed = {name: str(v) if v is not None else "" for name, v in rows.order.items()}
     typed["seen"] = str(newest)
     typed["gift"] = "1" if rows.order["gift"] else ""
+    typed["approves"] = rows.order["approves"] or Approves.NOTHING
     for copy in rows.copies:
         for name, column in COPY_COLUMNS.items():
             typed[f"k{copy['id']}_{name}"] = str(copy[column]) if copy[column] is not None else ""

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from app.flow.legality import CORRECTABLE, UNDO_WITHIN, UNDOABLE
-from app.flow.rules import PART, Entry, Kind, TimeIs, effective
+from app.flow.rules import PART, UNASKED, Entry, Kind, TimeIs, effective
 from app.flow.steps import CAUSES, OUTCOMES, STEPS, MoveKey, Of, piece_code
 from app.flow.store import Ref
 from app.orders.benches.words import WAITING_ON
@@ -141,8 +141,11 @@ def say(entry: Entry) -> str:
             return f"goes on without a part{why}" if why else "waits for that part no more"
         case Kind.ASK:
             waits = f"{STEPS[entry.to_step].name} waits" if entry.to_step else "waiting"
-            return f"{waits} for the customer’s answer"
+            word = "approval" if entry.move == UNASKED else "answer"
+            return f"{waits} for the customer’s {word}"
         case Kind.ANSWER:
+            if entry.move == UNASKED and not entry.reason:
+                return "goes on"
             return f"goes on without an answer: {entry.reason}" if entry.reason else "answered"
         case Kind.TOLD:
             return "photos announced by the customer"

@@ -7,6 +7,7 @@ from typing import Any, Literal
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from app.flow.approvals.rules import SAID
 from app.flow.money import Paid
 from app.flow.parts import NEEDED_AT
 from app.flow.steps import Step
@@ -89,6 +90,7 @@ def _page(
         "form": form,
         "once": new_once(),
         "settings": in_force.settings,
+        "approved": SAID,
         "day": date.fromisoformat,
         "waits": list(WAITS.items()),
         "measured": list(sizes.CHOICES),

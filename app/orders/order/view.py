@@ -238,7 +238,7 @@ def where(
             return benches.LACKING
         until_paid = {row["id"]: row["until_paid"] for row in asked}
         gate = next(gate for gate in state.gates if gate.stops_at(state.step))
-        return benches.stopped(until_paid.get(gate.question))
+        return benches.stopped(until_paid.get(gate.question), asked=state.asked)
     clock = Clock(now, zone, day_of(zone, now))
     if said := benches.where(state, people.get(state.hand_id or 0, ""), None, clock):
         return said
@@ -269,7 +269,7 @@ def model_facts(row: Any) -> str:
     """A model in words: 40 photos, standing, version 2."""
     parts = [
         f"{row['pictures']} photos" if row["pictures"] else "",
-        f"good, with gaps: {row['limits']}" if row["limits"] else "",
+        f"by eye: {row['limits']}" if row["limits"] else "",
         row["pose"] or "",
         f"version {row['number']}" if row["number"] > 1 else "",
     ]

@@ -32,7 +32,8 @@ _MISSING = "This picture cannot be shown: its file is missing or damaged."
 class Released:
     """A released picture: of which animal, released by whom, and what it shows.
 
-    `shows` is "model" or "painting"; `released_at` is a moment (UTC seconds); `by` a first name.
+    `shows` is "model" or "painting"; `released_at` is a moment (UTC seconds); `by` a first name;
+    `number` counts those that the customer is to approve, and is 0 for the released one.
     """
 
     id: int
@@ -46,6 +47,7 @@ class Released:
     width: int
     height: int
     remembered: bool
+    number: int = 0
 
 
 def may_show(piece: Piece) -> bool:
@@ -177,6 +179,34 @@ def released(db: Connection, order_ids: Sequence[int]) -> Mapping[int, Released]
         )
         for r in db.execute(_LIVE, {"ids": list(order_ids)})
     }  # fmt: skip
+
+
+_TO_APPROVE = text(
+    "SELECT p.*, q.order_id, q.asked_at, a.name AS animal, a.life, k.name AS by,"
+    " CASE WHEN q.copy_id IS NULL THEN 'model' ELSE 'painting' END AS shows"
+    " FROM approval_pictures p JOIN questions q ON q.id = p.question_id"
+    " LEFT JOIN copies c ON c.id = q.copy_id"
+    " JOIN models m ON m.id = coalesce(q.model_id, c.model_id)"
+    " JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts k ON k.id = q.asked_by_id"
+    " WHERE q.order_id IN :ids AND q.asked <> '' AND q.answered_at IS NULL ORDER BY q.id, p.id"
+).bindparams(bindparam("ids", expanding=True))
+
+
+def on_pages(db: Connection, order_ids: Sequence[int]) -> Mapping[int, Sequence[Released]]:
+    """The pictures on the pages of some orders: what the customer is to approve, then the released
+    one."""
+    found: dict[int, list[Released]] = {}
+    for r in db.execute(_TO_APPROVE, {"ids": list(order_ids)}):
+        own = found.setdefault(r.order_id, [])
+        own.append(
+            Released(
+                r.id, r.order_id, r.animal, r.shows, first_name(r.by or ""), r.asked_at, r.file,
+                r.size, r.width, r.height, r.life == "remembered", len(own) + 1,
+            )
+        )  # fmt: skip
+    for order_id, one in released(db, order_ids).items():
+        found.setdefault(order_id, []).append(one)
+    return found
 
 
 def jpeg_of(workshop: Workshop, id_: int) -> bytes:

@@ -8,13 +8,12 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
 from app.flow import store as flow
-from app.flow.questions import MODEL_APPROVAL, PAINT_APPROVAL
-from app.flow.steps import STEPS, Step
+from app.flow.steps import STEPS
 from app.flow.store import Ref
 from app.orders.order import store as order_store
 from app.photos import store
 from app.photos.intake.upload import receive_one
-from app.photos.release import actions
+from app.photos.release import actions, approvals
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.text import whole_number
 from app.shared.web.forms import Filled
@@ -42,6 +41,7 @@ def _page(
         rows = order_store.rows_of(db, piece.order_id)
         live = actions.released(db, [piece.order_id]).get(piece.order_id)
         stored = store.of_model(db, piece.model_id)
+        approval = approvals.open_of(db, ref, piece.order_id)
     animal = next((a for a in rows.animals if a["letter"] == piece.letter), None)
     context: dict[str, Any] = {
         "ref": ref,
@@ -51,28 +51,12 @@ def _page(
         "live": live,
         "stored": stored[:MOST_SHOWN],
         "more": max(0, len(stored) - MOST_SHOWN),
-        **_approval(ref, live, STEPS[piece.state.step].shows, animal),
+        "approval": approval,
+        "shows": STEPS[piece.state.step].shows,
         "may_show": actions.may_show(piece),
         "errors": {"file": error} if error else {},
     }
     return render(request, "photos/release/release.html", context, status)
-
-
-# What is asked of the picture on the page, by what it shows, and the step that waits for a yes.
-_APPROVALS = {
-    "model": (MODEL_APPROVAL, Step.BLANK, "Is the model of {name} as you wish?"),
-    "painting": (PAINT_APPROVAL, Step.INSPECTION, "Is the painting of {name} as you wish?"),
-}
-
-
-def _approval(ref: Ref, live: actions.Released | None, shows: str, animal: Any) -> dict[str, Any]:
-    """The question whether the customer approves what is on their page, if that is this piece."""
-    if live is None or animal is None or (live.shows, live.animal) != (shows, animal["name"]):
-        return {}
-    topic, before, asked = _APPROVALS[shows]
-    words = f"{asked.format(name=live.animal)} You find a picture of it on your page."
-    asks = {"topic": topic, "about": ref, "waits": before, "channel": "letter", "asked": words}
-    return {"asks": asks, "waits": STEPS[before].name}
 
 
 @router.post("/release/{of}/{id_:int}", name="release_upload")

@@ -126,7 +126,7 @@ def group(page: httpx.Response, heading: str, after: str) -> str:
     return words(page).partition(heading)[2].partition(after)[0]
 
 
-READ, DECIDE = "Read their answer and count their photos", "Decide: three reminders and no photos"
+READ, DECIDE = "Read their answer and count their photos", "Decide: reminded, and no answer"
 RING, WAIT, END = "Phone them", "Wait: nothing to do", "Photos usually take"
 
 

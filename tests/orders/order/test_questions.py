@@ -10,7 +10,9 @@ from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, piece, r
 from tests.staff.browser import Browser, ClockedWorkshop
 from tests.whole_site import address, free_to_leave, the_form, words
 
-OPEN = "SELECT topic, asked FROM questions WHERE answered_at IS NULL AND dropped = 0"
+OPEN = (
+    "SELECT topic, asked FROM questions WHERE answered_at IS NULL AND dropped = 0 AND asked <> ''"
+)
 
 
 def to_judge(workshop: ClockedWorkshop) -> MadeOrder:
@@ -139,7 +141,7 @@ def test_what_is_asked_about_a_piece_is_asked_no_more_once_it_has_left(
     assert rows(workshop.database, open_) == [(2,), (3,)], "it has not left after all"
 
 
-@pytest.mark.parametrize("agrees", [True, False])
+@pytest.mark.parametrize("verdict", ["yes", "changes", "no"])
 @pytest.mark.parametrize(
     ("topic", "at", "after"),
     [
@@ -148,7 +150,7 @@ def test_what_is_asked_about_a_piece_is_asked_no_more_once_it_has_left(
     ],
 )
 def test_what_the_customer_does_not_approve_goes_back_to_its_work(
-    desk: Browser, workshop: ClockedWorkshop, topic: str, at: Step, after: Step, agrees: bool
+    desk: Browser, workshop: ClockedWorkshop, topic: str, at: Step, after: Step, verdict: str
 ) -> None:
     wanted = [Wanted("Dill", step=Step.READY, copy_step=at)]
     made = make_order(workshop.database, CAST.desk, NOW - DAY, wanted)
@@ -157,7 +159,15 @@ def test_what_the_customer_does_not_approve_goes_back_to_its_work(
     assert desk.post(form.action, {**form.fields, **typed}).status_code == 303
     assert piece(workshop.database, made.copy()).state.stopped
     said = "The muzzle is too dark."
-    assert answer(desk, made, 1, agrees=agrees, answer=said) == 303
+    where = f"/orders/{made.number}/answer/1"
+    unsaid = desk.post(where, {"answer": said})
+    assert unsaid.status_code == 422
+    assert "Is it a yes?" in words(unsaid)
+    agrees = verdict != "no"
+    form = the_form(desk.get(f"/orders/{made.number}").text, where)
+    assert form.fields["verdict"] == "yes", "a yes is the usual answer"
+    typed = {**form.fields, "answer": said, "verdict": verdict}
+    assert desk.post(where, typed).status_code == 303
     state = piece(workshop.database, made.copy()).state
     assert (state.step, state.gates) == (at if agrees else after, ())
     back = "SELECT reason FROM transitions WHERE reason <> ''"

@@ -125,7 +125,7 @@ def test_without_a_line_nothing_is_asked_and_the_form_stays_open(
         ("limits", {"limits": "the far ear", "agreed": "by phone, 3 March"}, Step.FINISHING),
         ("more_views", {"view": ["Left side"]}, Step.PHOTOS_WANTED),
         ("new_set", {"view": ["All round, in shade"]}, Step.PHOTOS_WANTED),
-        ("by_eye", {}, Step.FINISHING),
+        ("by_eye", {"limits": "the far ear", "agreed": "by phone, 3 March"}, Step.FINISHING),
     ],
 )
 def test_each_of_the_five_outcomes_moves_the_model(
@@ -136,7 +136,7 @@ def test_each_of_the_five_outcomes_moves_the_model(
     form = the_form(painter.get(address).text, address, move=move)
     assert painter.post(address, {**form.fields, **more}).status_code == 303
     assert step_of(workshop.database, order.model()) is ends
-    if move == "limits":
+    if move in ("limits", "by_eye"):
         found = rows(workshop.database, "SELECT limits, limits_agreed FROM models")
         assert found == [("the far ear", "by phone, 3 March")]
     assert len(rows(workshop.database, "SELECT id FROM news")) == 1

@@ -281,20 +281,67 @@ def test_one_of_the_stored_pictures_can_be_released(
         ("painting", Wanted("Juniper", step=Step.READY, copy_step=Step.PAINTING), Step.INSPECTION),
     ],
 )
-def test_what_is_shown_is_approved_before_the_work_goes_on(
+def test_what_the_customer_approves_is_put_together_and_sent_with_its_question(
     workshop: ClockedWorkshop, desk: Browser, shows: str, wanted: Wanted, before: Step
 ) -> None:
     order = make_order(workshop.database, CAST.desk, NOW - DAY, [wanted])
     ref = order.model() if shows == "model" else order.copy()
-    token, address = linked(workshop, order), f"/release/{ref.of}/{ref.id}"
-    assert "Ask the customer to approve it" not in words(desk.get(address)), "nothing is shown yet"
-    send(desk, address, a_picture())
-    form = the_form(desk.get(address).text, f"/orders/{order.number}/ask")
-    assert desk.post(form.action, form.fields).status_code == 303
+    token, page = linked(workshop, order), f"/release/{ref.of}/{ref.id}"
+    form = the_form(desk.get(page).text, f"{page}/approval")
+    begun = desk.post(form.action, form.fields)
+    where = begun.headers["location"]
+    assert piece(workshop.database, order.copy()).state.gates == (Gate(1, before, unasked=True),)
+    asks = the_form(desk.get(where).text, f"{where}/send")
+    early = desk.post(asks.action, asks.fields)
+    assert early.status_code == 422
+    assert "Add at least one picture first." in words(early)
+    for _ in range(2):
+        assert send(desk, f"{where}/pictures", a_picture()).status_code == 303
+    assert send(desk, f"{where}/pictures", b"no picture").status_code == 422
+    assert send(desk, f"{where}/pictures", b"").status_code == 422
+    rewrite_stale(workshop)
+    assert "figcaption" not in public(workshop, f"/{token}/").text, "nothing has gone yet"
+    empty = desk.post(asks.action, {**asks.fields, "asked": " "})
+    assert empty.status_code == 422
+    assert "has to be filled in" in words(empty)
+    assert desk.post(asks.action, asks.fields).status_code == 303
     assert piece(workshop.database, order.copy()).state.gates == (Gate(1, before),)
     rewrite_stale(workshop)
-    page = words(public(workshop, f"/{token}/"))
-    topic = f"our question about the picture of the {shows} on your page"
-    asked = f"“Is the {shows} of Juniper as you wish? You find a picture of it on your page.”"
-    assert f"{topic}: {asked}" in page
-    assert "The work is waiting for your answer." not in page, "it has not come that far"
+    shown = public(workshop, f"/{token}/")
+    asked = f"“Is the {shows} of Juniper as you’d like it?”"
+    assert f"our question about the pictures of the {shows} on your page: {asked}" in words(shown)
+    assert shown.text.count("<figcaption>") == 2
+    for number in (1, 2):
+        jpeg = public(workshop, f"/{token}/picture-{number}.jpg")
+        assert jpeg.status_code == 200
+        with Image.open(io.BytesIO(jpeg.content)) as opened:
+            assert not opened.getexif()
+    for beside in ("picture-3.jpg", "picture-1.png", "picture.jpg", "picture-x.jpg"):
+        assert public(workshop, f"/{token}/{beside}").status_code == 404
+    found = check_pages(workshop.database.reading, workshop.folder.pages, workshop.in_force(), NOW)
+    assert found == (1, [])
+    for address in ("pictures", "remove", "send"):
+        again = desk.post(f"{where}/{address}", {**asks.fields, "picture": "1"})
+        assert again.status_code in (409, 422), "it has gone"
+    answer = {"answer": "Lovely", "verdict": "yes"}
+    assert desk.post(f"/orders/{order.number}/answer/1", answer).status_code == 303
+    rewrite_stale(workshop)
+    assert "figcaption" not in public(workshop, f"/{token}/").text
+    assert public(workshop, f"/{token}/picture-1.jpg").status_code == 404
+    assert desk.post(f"{page}/approval", {}).status_code == 409, "it is approved"
+
+
+def test_at_most_six_pictures_go_and_one_may_be_removed(
+    workshop: ClockedWorkshop, painter: Browser, order: MadeOrder
+) -> None:
+    where = painter.post(f"/release/model/{order.model().id}/approval", {}).headers["location"]
+    for number in range(6):
+        assert send(painter, f"{where}/pictures", a_picture(300 + number, 300)).status_code == 303
+    seventh = send(painter, f"{where}/pictures", a_picture(200, 200))
+    assert seventh.status_code == 422
+    assert "6 pictures at most go with one question" in words(seventh)
+    assert painter.get("/approvals/pictures/1").content[:2] == b"\xff\xd8"
+    assert painter.post(f"{where}/remove", {"picture": "1"}).status_code == 303
+    assert painter.post(f"{where}/remove", {"picture": "1"}).status_code == 404
+    assert painter.get("/approvals/pictures/1").status_code == 404
+    assert painter.get("/approvals/99").status_code == 404
