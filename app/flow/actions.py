@@ -308,8 +308,8 @@ def next_version(act: Act, model_id: int, entry: Entry, gates: Iterable[Gate]) -
     ).scalar()
     if under_way is not None:
         return int(under_way)
-    of = old["order_id"], old["letter"]
-    return new_version(act, old, of, old["pose"], entry.happened_at, gates)
+    its = (old["order_id"], old["letter"]), old["pose"], entry.happened_at
+    return new_version(act, old, *its, gates)
 
 
 def new_version(

@@ -6,6 +6,7 @@ from app.flow.gates import Gate
 from app.flow.stays import stays
 from app.flow.steps import MoveKey, Of, Step, TimeClass
 from app.flow.store import Ref, log_of
+from app.orders.forecast import record
 from app.upkeep.audit import audit
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, piece, rows, step_of
 from tests.moving.test_gates import press
@@ -89,6 +90,25 @@ def test_the_time_until_it_is_here_is_no_customer_s_and_no_hand_s(
     assert stay.classes[TimeClass.HOLD] == 2 * DAY
     assert TimeClass.CUSTOMER not in stay.classes
     assert stay.seconds() == 3 * DAY + 600
+
+
+def test_the_range_waits_for_the_day_on_which_it_is_due(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    def resting() -> dict[int, str]:
+        with workshop.database.reading() as db:
+            return record.read(db).resting
+
+    early = make_order(
+        workshop.database, CAST.desk, NOW - DAY, [Wanted(step=Step.READY, copy_step=Step.SHAPING)]
+    )
+    note(desk, early)
+    assert resting() == {}, "shaping does not need it"
+    note(desk, made, made.copy("A1"))
+    note(desk, made, made.copy("A2"), before="inspection", due_on="2026-03-20")
+    assert resting() == {made.copy("A1").id: "2026-03-12", made.copy("A2").id: "2026-03-20"}
+    assert desk.post(f"/orders/{made.number}/parts/2", {}).status_code == 303
+    assert resting() == {made.copy("A2").id: "2026-03-20"}
 
 
 def test_the_owner_alone_goes_on_without_it_for_a_reason_that_is_kept(

@@ -13,7 +13,7 @@ import numpy as np
 from sqlalchemy import Connection, text
 
 from app.flow.groups import SLOWEST
-from app.flow.steps import BENCHES, ENDS, STEPS, Step
+from app.flow.steps import BENCHES, ENDS, MAKING_STEPS, STEPS, Step
 from app.leadtimes.forecast.defaults import Defaults
 from app.leadtimes.log import Ints, StayLog, make_log
 from app.leadtimes.survival import Floats
@@ -39,12 +39,17 @@ _LOG = text(
     " WHERE kind IN ('enter', 'move', 'ask', 'answer', 'undo', 'correction')"
     " AND NOT (kind IN ('ask', 'answer') AND move IN ('part', 'unasked')) ORDER BY id"
 )
+_MAKING = " ".join((Step.NOT_BEGUN, *MAKING_STEPS))
 _COPIES = text(
     "SELECT c.id, coalesce(s.model_id, c.model_id) AS model_id, m.follows_id,"  # noqa: S608
     " c.order_id, c.replaces_id, c.step, c.letter, c.size_mm,"
     " a.id AS animal_id, a.life, o.needed_by,"
     " CASE WHEN c.open AND c.hold_whose != '' THEN c.hold_look_on"
-    " WHEN c.open AND m.open AND m.hold_whose != '' THEN m.hold_look_on END AS rests_until"
+    " WHEN c.open AND m.open AND m.hold_whose != '' THEN m.hold_look_on"
+    " WHEN c.open AND c.gates IS NOT NULL THEN (SELECT max(p.due_on) FROM parts p"
+    " WHERE p.order_id = c.order_id AND (p.copy_id IS NULL OR p.copy_id = c.id)"
+    f" AND instr('{_MAKING}', p.before_step) <= instr('{_MAKING}', c.step)"
+    " AND p.here_at IS NULL AND p.gone_at IS NULL AND p.overridden_at IS NULL) END AS rests_until"
     f" FROM copies c LEFT JOIN {SLOWEST} s ON s.copy_id = c.id JOIN orders o ON o.id = c.order_id"
     " JOIN models m ON m.id = coalesce(s.model_id, c.model_id)"
     " JOIN order_animals oa ON oa.id = c.order_animal_id JOIN animals a ON a.id = oa.animal_id"
@@ -73,7 +78,8 @@ class OwnStays:
 class StayRecord:
     """The pieces' stays, which order each piece belongs to, and the stays of models and copies.
 
-    `resting` has the pieces that are on hold, with the day (ISO) on which they are looked at again.
+    `resting` has the pieces that are on hold, with the day (ISO) on which they are looked at again,
+    and those that wait where they are for a part, with the day on which it is due.
     """
 
     log: StayLog
