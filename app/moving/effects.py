@@ -126,7 +126,8 @@ def _finding(moving: Moving) -> None:
         raise BadFields({"cause": "Choose one from the list."})
     # Of a group it is said which model: its number is the amount.
     moving.said = replace(said, cause=cause)
-    moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), whole_number(model))
+    if moving.what is MoveKey.REMAKE:
+        moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), whole_number(model))
 
 
 def _whose(moving: Moving) -> None:

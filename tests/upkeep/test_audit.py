@@ -120,6 +120,19 @@ def test_each_cached_column_is_compared(studio, table, what, changed, field):
     assert (what, row["id"], field) in found_in(studio)
 
 
+def test_who_stands_on_a_base_and_whether_it_began_too_early_is_looked_at(studio):
+    group = rows(studio, "SELECT g.copy_id, g.model_id FROM copy_companions g JOIN copies c"
+                 " ON c.id = g.copy_id WHERE c.step = 'received' LIMIT 1")[0]  # fmt: skip
+    change(studio, f"UPDATE models SET step = 'finishing' WHERE id = {group['model_id']}")
+    assert ("copy", group["copy_id"], "step") in found_in(studio)
+    change(
+        studio,
+        "UPDATE copy_companions SET order_animal_id = (SELECT max(id) FROM order_animals)"
+        f" WHERE copy_id = {group['copy_id']}",
+    )
+    assert ("copy", group["copy_id"], "on its base") in found_in(studio)
+
+
 def test_an_order_that_says_open_while_its_pieces_are_not_is_found(studio):
     row = rows(studio, "SELECT id FROM orders WHERE open = 0 LIMIT 1")[0]
     change(studio, f"UPDATE orders SET open = 1 WHERE id = {row['id']}")

@@ -130,7 +130,7 @@ def answer(
         _go_on(db, workshop, order_id, MoveDetails(question_id=question_id), who)
         if typed.verdict == NO:
             made = [Seen(p.ref) for p in stopped if p.state.step in MAKING_STEPS]
-            said = MoveDetails(reason=typed.answer, cause=MODEL)
+            said = MoveDetails(reason=typed.answer, cause=f"{MODEL}:{row.model_id or ''}")
             if made:
                 perform_in(db, workshop, made, _BACK[topic], said, who)
             act = begin_act(db, who, now)

@@ -3,6 +3,7 @@
 import pytest
 from sqlalchemy import insert
 
+from app.flow.questions import MODEL_APPROVAL
 from app.flow.steps import Step
 from app.orders.facts.gather import facts_of
 from app.orders.facts.order import OrderFacts
@@ -230,6 +231,23 @@ def test_what_caused_a_remake_names_the_model_that_was_wrong(
     assert desk.post(f"{path}/move", typed).status_code == 303
     follows = "SELECT letter, follows_id FROM models WHERE follows_id IS NOT NULL"
     assert rows(workshop.database, follows) == [("B", pair.model("B").id)]
+
+
+def test_a_no_to_the_model_of_one_has_that_one_finished_anew(
+    desk: Browser, workshop: ClockedWorkshop, pair: MadeOrder
+) -> None:
+    typed = {
+        "topic": MODEL_APPROVAL, "asked": "Is it her?", "waits": "blank", "channel": "phone",
+        "about": f"model:{pair.model('B').id}", "once": "q",
+    }  # fmt: skip
+    assert desk.post(f"/orders/{pair.number}/ask", typed).status_code == 303
+    finish(workshop, pair)
+    assert step_of(workshop.database, pair.copy()) is Step.BLANK
+    answer = {"answer": "No: the ears", "channel": "phone"}
+    assert desk.post(f"/orders/{pair.number}/answer/1", answer).status_code == 303
+    follows = "SELECT letter, follows_id FROM models WHERE follows_id IS NOT NULL"
+    assert rows(workshop.database, follows) == [("B", pair.model("B").id)]
+    assert grouped(workshop) == [("A1", "B"), ("A1", "B")], "the one made anew shows both"
 
 
 # ---------------------------------------------------------------- told and cancelled
