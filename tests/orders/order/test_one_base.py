@@ -243,7 +243,7 @@ def test_a_no_to_the_model_of_one_has_that_one_finished_anew(
     assert desk.post(f"/orders/{pair.number}/ask", typed).status_code == 303
     finish(workshop, pair)
     assert step_of(workshop.database, pair.copy()) is Step.BLANK
-    answer = {"answer": "No: the ears", "channel": "phone"}
+    answer = {"answer": "No: the ears", "channel": "phone", "verdict": "no"}
     assert desk.post(f"/orders/{pair.number}/answer/1", answer).status_code == 303
     follows = "SELECT letter, follows_id FROM models WHERE follows_id IS NOT NULL"
     assert rows(workshop.database, follows) == [("B", pair.model("B").id)]
