@@ -17,7 +17,7 @@ from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey, Step
 from app.flow.store import Piece, Ref, models_of
 from app.moving import machines, parcels, rules
 from app.moving.names import named
-from app.moving.one_base import check_whole
+from app.moving.one_base import approved_anew, check_whole
 from app.moving.parcels import ParcelDetails
 from app.shared.errors import BadFields, NotAllowed, Refused
 from app.shared.people import Role
@@ -356,6 +356,11 @@ def _pack(moving: Moving) -> None:
     moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), parcel_id)
 
 
+def _remade(moving: Moving) -> None:
+    _close_questions(moving)
+    approved_anew(moving.act, moving.pieces)
+
+
 def _whole(moving: Moving) -> None:
     check_whole(moving.act.db, moving.pieces)
 
@@ -400,6 +405,6 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     MoveKey.HANDED_OVER: Effect(_named_parcel, _pack, _close_questions),
     MoveKey.RECEIVED: Effect(before=_of_parcel),
     MoveKey.CAME_BACK: Effect(hears=_why_back),
-    MoveKey.REMAKE: Effect(hears=_finding, after=_close_questions),
+    MoveKey.REMAKE: Effect(hears=_finding, after=_remade),
     MoveKey.CANCEL: Effect(_whose, _whole, _close_questions),
 }

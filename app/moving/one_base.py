@@ -5,10 +5,18 @@ from collections.abc import Sequence
 from sqlalchemy import Connection
 
 from app.flow import groups
+from app.flow.actions import Act
+from app.flow.approvals import requiring
 from app.flow.steps import Of, Step
 from app.flow.store import Piece, Ref, load, models_of
 from app.moving.names import named
 from app.shared.errors import Refused
+
+
+def approved_anew(act: Act, remade: Sequence[Piece]) -> None:
+    """Of several models the new version, too, is shown to a customer who approves models."""
+    for order_id in sorted({piece.order_id for piece in remade if piece.beside}):
+        requiring.in_line(act, order_id)
 
 
 def check_whole(db: Connection, cancelled: Sequence[Piece]) -> None:

@@ -11,6 +11,7 @@ from app.flow.approvals import rules as approvals
 from app.flow.approvals.rules import BEFORE, MODEL_APPROVAL, Approves
 from app.flow.changes import change_in
 from app.flow.gates import Gate
+from app.flow.groups import made_from
 from app.flow.rules import Kind, asks
 from app.flow.steps import PLACE, Of, Step
 from app.flow.store import Piece
@@ -56,7 +57,13 @@ def in_line(act: Act, order_id: int, newly: frozenset[str] = frozenset()) -> Non
         row = {"id": piece.ref.id, "model_id": piece.model_id, "letter": piece.letter}
         row["number"] = piece.number
         for topic in sorted(topics):
-            piece = _stand(act, piece, topic, row, new=topic in newly)
+            # Of several animals on one base the customer approves each model, and the paint once.
+            made_of = (
+                store.models_of(act.db, piece) if topic == MODEL_APPROVAL else [piece.model_id]
+            )
+            for model_id in made_of:
+                about = {**row, "model_id": model_id}
+                piece = _stand(act, piece, topic, about, new=topic in newly)
 
 
 def _stand(act: Act, piece: Piece, topic: str, row: dict[str, object], *, new: bool) -> Piece:
@@ -64,7 +71,8 @@ def _stand(act: Act, piece: Piece, topic: str, row: dict[str, object], *, new: b
     step, before = piece.state.step, BEFORE[topic]
     if PLACE[step] > PLACE[before]:
         return piece
-    known = approval_rows.still_counts(act.db, piece.order_id, topic, piece.model_id, piece.ref.id)
+    model_id = int(str(row["model_id"]))
+    known = approval_rows.still_counts(act.db, piece.order_id, topic, model_id, piece.ref.id)
     if known is None:
         if topic == MODEL_APPROVAL and step is not Step.NOT_BEGUN and not new:
             return piece
@@ -84,7 +92,7 @@ def _end(act: Act, order_id: int, topics: frozenset[str]) -> None:
     c, k = questions.c, copies.c
     its = (c.order_id == order_id) & c.round.is_not(None) & c.answered_at.is_(None)
     made = exists().where(
-        k.order_id == order_id, k.model_id == c.model_id, k.withdrawn == 0, k.step != Step.CANCELLED
+        k.order_id == order_id, made_from(c.model_id), k.withdrawn == 0, k.step != Step.CANCELLED
     )
     gone = its & (c.topic.not_in(topics) | (c.topic == MODEL_APPROVAL) & ~made)
     ids = set(act.db.execute(select(c.id).where(gone)).scalars())
@@ -99,7 +107,8 @@ def _end(act: Act, order_id: int, topics: frozenset[str]) -> None:
             continue
         for gate in piece.state.gates:
             # A copy that came to another version of its model waits for that one's.
-            other = model_of.get(gate.question, piece.model_id) != piece.model_id
+            own = store.models_of(act.db, piece)
+            other = model_of.get(gate.question, piece.model_id) not in own
             if gate.question in ids or other:
                 piece = _add(act, piece, gate, Kind.ANSWER)
 

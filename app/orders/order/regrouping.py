@@ -6,6 +6,7 @@ from sqlalchemy import Connection, RowMapping, delete, func, select
 
 from app.flow import groups, store
 from app.flow.actions import AS_ORDERED, Act, append, begin, begin_act, enter, settle
+from app.flow.approvals import requiring
 from app.flow.changes import note
 from app.flow.questions import of_new_piece
 from app.flow.rules import Entry, Kind
@@ -38,6 +39,7 @@ def regroup(
         act = act or begin_act(db, who, now)
         _Base(act, rows, copy_id, before).hold(lines)
     if act is not None:
+        requiring.in_line(act, rows.order["id"])
         settle(act)
 
 
@@ -81,8 +83,12 @@ class _Base:
 
     def _take_off(self, animal: RowMapping) -> None:
         db, model_id = self.act.db, self.before[animal["line_id"]]
-        asked = {question["id"] for question in self.rows.questions
-                 if question["model_id"] == model_id}  # fmt: skip
+        # What has to be approved of its model goes with the animal; an answer is needed here.
+        asked = {
+            question["id"]
+            for question in self.rows.questions
+            if question["model_id"] == model_id and question["round"] is None
+        }
         if asked & {gate.question for gate in self.copy.state.gates}:
             raise self._wrong(
                 f"A question about {animal['name']} stops this copy. Note the answer first."

@@ -250,6 +250,23 @@ def test_a_no_to_the_model_of_one_has_that_one_finished_anew(
     assert grouped(workshop) == [("A1", "B"), ("A1", "B")], "the one made anew shows both"
 
 
+def test_the_customer_approves_the_model_of_each(desk: Browser, workshop: ClockedWorkshop) -> None:
+    number = number_in(save(desk, **PAIR, approves="model"))
+    asked = (
+        "SELECT m.letter FROM questions q JOIN models m ON m.id = q.model_id WHERE q.round = 1"
+        " AND q.answered_at IS NULL AND EXISTS (SELECT 1 FROM copies c WHERE"
+        " ' ' || c.gates LIKE '% ' || q.id || ':%') ORDER BY 1"
+    )
+    assert rows(workshop.database, asked) == [("A",), ("B",)], "both stand before the one piece"
+    [(copy,)] = rows(workshop.database, "SELECT id FROM copies")
+    page = f"/orders/{number}/edit"
+    form = the_form(desk.get(page).text, page)
+    desk.post(page, form.fields | {f"k{copy}_with": "asked"})
+    assert grouped(workshop) == [("A1", None), ("B1", None)]
+    gates = "SELECT letter, gates LIKE '% %' FROM copies ORDER BY letter"
+    assert rows(workshop.database, gates) == [("A", 0), ("B", 0)], "each waits for its own alone"
+
+
 # ---------------------------------------------------------------- told and cancelled
 
 
