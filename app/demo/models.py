@@ -115,11 +115,11 @@ class Models:
         act = floor.ledger.move(piece, key, by=by, reason=why).act
         if key in PASSED:
             self._split(piece, act, by)
+            if by_eye:
+                self._intake.approvals.of_model_too(piece.job, act)
             self._passed(piece)
         elif key in ASKED_AGAIN:
             self._ask_views(piece)
-        if by_eye:
-            self._intake.approvals.of_model_too(piece.job, act)
 
     def _outcome(self, piece: DemoPiece) -> str:
         fated = piece.fated.pop(0) if piece.fated and piece.fated[0] in _OUTCOMES else ""
