@@ -6,6 +6,7 @@ from dataclasses import replace
 from sqlalchemy import Connection
 
 from app.flow.approvals.rules import BEFORE, MODEL_APPROVAL
+from app.flow.news import CHANGED
 from app.flow.steps import ENDS, Step
 from app.letters import rules, store, wording
 from app.letters.forming import posting_of, teller_of
@@ -14,6 +15,7 @@ from app.letters.sentences import letter_of
 from app.letters.wording import LetterWords
 from app.orders.facts import ranges
 from app.orders.facts.acts import BY_A_PERSON, acts_of
+from app.orders.facts.changed import ChangeFacts
 from app.orders.facts.order import (
     AnimalFacts,
     CopyFacts,
@@ -114,10 +116,21 @@ def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
         if acts := acts_of(kind, facts, now):
             return Part(kind, round=acts[0]), facts
         return Part(kind, round=_SAMPLE_ID), _of_a_sample_act(kind, facts)
+    if kind == CHANGED:
+        return _changed(facts)
     change = _AT.get(kind)
     if change is None:
         return Part(kind), facts
     return Part(kind), replace(facts, animals=tuple(map(change, facts.alive)))
+
+
+def _changed(facts: OrderFacts) -> tuple[Part, OrderFacts]:
+    """The order as if its first copy had been changed, unless something was."""
+    if facts.changes:
+        return Part(CHANGED, round=facts.changes[0].id), facts
+    first = next((copy.code for animal in facts.alive for copy in animal.made), "")
+    sample = ChangeFacts(_SAMPLE_ID, first, "pose", "(the pose before)", "", by_customer=True)
+    return Part(CHANGED, round=_SAMPLE_ID), replace(facts, changes=(sample,))
 
 
 def _at(animal: AnimalFacts, step: Step) -> AnimalFacts:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from datetime import time as day_time
 
+from app.flow.news import CHANGED
 from app.flow.steps import MAKING_STEPS, Step
 from app.letters.letter import Part
 from app.orders.facts.acts import BY_A_PERSON, touched
@@ -30,10 +31,9 @@ LAST_CALL_WORKING_DAYS = 2
 
 # In the order in which they stand in a letter: what is not made, what is asked, what is told.
 KINDS = (
-    "cancelled", "question", "more_views", "on_hold", "made_again", "order_in", "photo_reminder",
-    "approval_reminder",
-    "running_later", "handed_over", "received", "photos_passed", "last_call", "making_begun",
-    "photos_counted",
+    "cancelled", "question", "more_views", "on_hold", "made_again", "order_in", CHANGED,
+    "photo_reminder", "approval_reminder", "running_later", "handed_over", "received",
+    "photos_passed", "last_call", "making_begun", "photos_counted",
 )  # fmt: skip
 # What waits for the order's other animals.
 PLAIN = frozenset({"photos_counted", "photos_passed", "making_begun"})
@@ -128,7 +128,7 @@ def plan(
     at_once: bool = False,
 ) -> LetterPlan:
     """What becomes of an order's news now. `at_once` is a person's word: all of it goes."""
-    ripe = [one for one in pending if at_once or (not one.held and one.ripe <= now)]
+    ripe = [one for one in pending if at_once or (not one.held and _ripe(one, pending) <= now)]
     today = posting.calendar.day_of(now)
     moot = {one.id for one in ripe if _is_moot(one, ripe, facts, gone, today)}
     live = [one for one in ripe if one.id not in moot]
@@ -147,7 +147,7 @@ def due_at(
 ) -> int | None:
     """From when on a piece of news makes a letter go; None where it only comes along with one."""
     if one.kind not in PLAIN:
-        return one.ripe
+        return _ripe(one, pending)
     before = gone.because_of.get(one.kind, 0)
     if before >= EACH_KIND or gone.letters + 1 + _to_come(facts, gone) > MOST_LETTERS:
         return None
@@ -159,6 +159,13 @@ def due_at(
     wait = LAST_WAIT_WORKING_DAYS if before else WAIT_WORKING_DAYS
     last_day = posting.calendar.add_working_days(since, wait)
     return max(min(other.ripe for other in same), posting.opens(last_day))
+
+
+def _ripe(one: Pending, pending: Sequence[Pending]) -> int:
+    """From when on news may go; changes of an order go together, when the last of them may."""
+    if one.kind != CHANGED:
+        return one.ripe
+    return max(other.ripe for other in pending if other.kind == CHANGED)
 
 
 def _to_come(facts: OrderFacts, gone: Gone) -> int:
@@ -186,13 +193,14 @@ def _parts(live: Sequence[Pending], causes: set[int]) -> tuple[Part, ...]:
     grouped: dict[tuple[str, int], list[Pending]] = {}
     for one in live:
         # Reminders of several animals may be the first of one and the third of another.
-        own_round = 0 if one.kind in PER_ANIMAL else one.round
+        own_round = 0 if one.kind in PER_ANIMAL or one.kind == CHANGED else one.round
         grouped.setdefault((one.kind, own_round), []).append(one)
     parts = [
         Part(
             kind,
             tuple(sorted({one.letter for one in group if one.letter})),
-            max(one.round for one in group),
+            # Changes are told from the first of them on.
+            (min if kind == CHANGED else max)(one.round for one in group),
             any(one.id in causes for one in group),
             group[0].line,
         )
@@ -225,6 +233,9 @@ def _is_moot(
             # How to look after it is said once.
             told = gone.because_of.get("received", 0) > 0
             return told or all(p.id != one.round or p.received_at is None for p in facts.parcels)
+        case _ if one.kind == CHANGED:
+            since = min(other.round for other in others if other.kind == CHANGED)
+            return facts.left or not facts.changed(since)
         case "question":
             return all(question.id != one.round for question in facts.questions)
         case "approval_reminder":

@@ -7,6 +7,7 @@ said once for the whole letter, and so is when the order is ready.
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from app.flow.news import CHANGED
 from app.flow.steps import Step
 from app.letters import own_words
 from app.letters.letter import Part, WordedLetter
@@ -24,9 +25,10 @@ from app.status import (
     piece_words,
     range_words,
 )
+from app.status.change_words import what_changed
 from app.status.document import Block, Section, StudioContact
 from app.status.order_words import said_back
-from app.status.tasks import first_wanted, in_letter, tasks
+from app.status.tasks import first_wanted, in_letter, starts, tasks
 from app.status.together import told_apart
 from app.status.voice import Days, Subject, likenesses, named, own, several
 from app.status.wording import CANCELLED, SURPRISED, Teller, more_copies, to_do
@@ -35,7 +37,6 @@ _SAY_WHEN = frozenset({
     "running_later", "order_in", "photos_passed", "making_begun", "photos_counted", *BY_A_PERSON,
 })  # fmt: skip
 _SAY_NOTHING_TO_DO = _SAY_WHEN - {"running_later"}
-_ON_THE_DAY = "on the day they’re here"
 _HOW_TO = frozenset({"order_in", "photo_reminder"})
 
 
@@ -226,11 +227,10 @@ def _photo_reminder(telling: LetterContext, days: Days, teller: Teller) -> Itera
         )
     else:
         if first:
-            missing = telling.facts.unpaid
-            start = f"once they’re here and {missing.called} is in" if missing else _ON_THE_DAY
             yield _text(
                 f"We don’t have any photos of {first} yet, or they haven’t reached us. Work begins "
-                f"{start}. If you’ve already sent them, let us know and we’ll look for them."
+                f"{starts(telling.facts)}. If you’ve already sent them, let us know and we’ll look "
+                "for them."
             )
         if again:
             names = words.listed([animal.name for animal in again])
@@ -394,12 +394,11 @@ def _made_again(
 
 
 _SAY: Mapping[str, Callable[[LetterContext, Days, Teller], Iterable[Block]]] = {
-    "cancelled": _of_an_act,
-    "on_hold": _of_an_act,
-    "made_again": _of_an_act,
+    **dict.fromkeys(BY_A_PERSON, _of_an_act),
     "question": _question,
     "more_views": _more_views,
     "order_in": _order_in,
+    CHANGED: lambda telling, days, _: what_changed(telling.facts, telling.part.round, days),
     "photo_reminder": _photo_reminder,
     "approval_reminder": _approval_reminder,
     "running_later": _running_later,

@@ -12,6 +12,7 @@ from functools import cache
 
 from jinja2 import Environment
 
+from app.flow.news import CHANGED
 from app.letters.letter import Part, WordedLetter
 from app.letters.rules import KINDS
 from app.letters.sentences import LetterContext
@@ -29,6 +30,7 @@ CALLED: Mapping[str, str] = {
     "on_hold": "on hold",
     "made_again": "made again",
     "order_in": "order in",
+    CHANGED: "what changed",
     "photos_counted": "photos counted",
     "more_views": "more views",
     "photos_passed": "photos good to work from",
@@ -73,6 +75,11 @@ _SUBJECTS: Mapping[str, tuple[str, str, str]] = {
         ": something we need from you",
     ),
     "order_in": ("{names}: your order {number} is in", "Your order {number}, {names}", ""),
+    CHANGED: (
+        "{names}: what changed in your order {number}",
+        "Your order {number}: what changed",
+        ": what changed",
+    ),
     "photo_reminder": ("Photos of {names}", "Your order {number}", ": something we need from you"),
     "approval_reminder": (
         "Your order {number}: is it as you’d like it?",

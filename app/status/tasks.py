@@ -98,6 +98,13 @@ def payment(facts: OrderFacts) -> Iterable[Task]:
     yield Task(f"We need {facts.unpaid.called} for your order.", f"We’ll {go} as soon as it’s in.")
 
 
+def starts(facts: OrderFacts) -> str:
+    """When work on photos that are wanted starts."""
+    if facts.unpaid is None:
+        return "on the day they’re here"
+    return f"once they’re here and {facts.unpaid.called} is in"
+
+
 def _photographs(facts: OrderFacts) -> Iterable[Task]:
     wanted = [animal for animal in facts.alive if animal.wanted]
     first = first_wanted(facts)

@@ -147,7 +147,10 @@ class Mark(SQLModel, table=True):
 
 
 class Change(SQLModel, table=True):
-    """A field of an order, animal, copy, customer or setting that somebody changed."""
+    """A field of an order, animal, copy, customer or setting that somebody changed.
+
+    `asked_by` is the way in which the customer asked for it, or "us"; with `tell` they are told.
+    """
 
     __tablename__ = "changes"
     __table_args__ = (col.STRICT,)
@@ -161,3 +164,5 @@ class Change(SQLModel, table=True):
     field: str = col.text(None)
     before: str | None = col.text_or_none()
     after: str | None = col.text_or_none()
+    asked_by: str | None = col.text_or_none()
+    tell: int | None = col.whole_or_none()

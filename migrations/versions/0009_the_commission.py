@@ -10,6 +10,8 @@ depends_on = None
 
 
 def upgrade() -> None:
+    op.add_column("changes", sa.Column("asked_by", sa.Text(), nullable=True))
+    op.add_column("changes", sa.Column("tell", sa.Integer(), nullable=True))
     op.add_column("questions", sa.Column("until_paid", sa.Text(), nullable=True))
     op.add_column("models", sa.Column("pose", sa.Text(), nullable=True))
     op.add_column("orders", sa.Column("approves", sa.Text(), nullable=True))

@@ -192,6 +192,7 @@ def test_no_kind_goes_a_third_time_by_itself() -> None:
         ("question", 7, facts(animal("A"))),
         ("approval_reminder", 71, facts(animal("A"))),
         ("order_in", 0, facts()),
+        ("order_changed", 7, facts(animal("A"))),
         ("cancelled", 9, facts(animal("A", begun=True))),
         ("on_hold", 9, facts(rows.animal(Step.PHOTOS_IN, hold_whose="studio", act=8))),
         ("made_again", 9, facts(MADE_AGAIN, parcels=(rows.PARCEL,))),

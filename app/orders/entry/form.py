@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import AfterValidator, BeforeValidator
 
 from app.flow.approvals.rules import Approves
+from app.flow.changes import AskedBy
 from app.flow.steps import STARTS, STEPS, Of, Step
 from app.orders.entry.shape import MOST_COPIES, Shape, not_made, under
 from app.orders.facts.sizes import Measured
@@ -199,6 +200,18 @@ class CopyFields(CopyDetails):
     many: Annotated[Number, AfterValidator(_many)]
     step: StepChoice = None
     since: Day
+
+
+class ChangeAsked(Fields):
+    """Who asked for a change, and whether the customer gets an email that says what changed."""
+
+    asked_by: OrderChannel | Literal["us"] = "us"
+    tell: Tick
+
+    @property
+    def asked(self) -> AskedBy:
+        """As the notes of change keep it."""
+        return AskedBy(self.asked_by, self.tell)
 
 
 class AddedCopy(CopyDetails):

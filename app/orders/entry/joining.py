@@ -4,7 +4,8 @@ from sqlalchemy import Connection, RowMapping, func, select
 
 from app.flow import payments
 from app.flow.actions import entering
-from app.flow.changes import change_in
+from app.flow.changes import AskedBy, change_in, note, telling
+from app.flow.news import ADDED
 from app.flow.steps import Of, Step
 from app.flow.store import mark_stale
 from app.flow.versions import in_pose, version_for
@@ -21,6 +22,7 @@ def add_copy(
     order_id: int,
     order_animal_id: int,
     typed: AddedCopy,
+    asked: AskedBy,
     who: Person,
     once: str,
 ) -> None:
@@ -55,8 +57,13 @@ def add_copy(
             "letter": row["letter"],
             "number": last + 1,
         }
-        book.piece(Of.COPY, values, Step.NOT_BEGUN, now)
+        made = book.piece(Of.COPY, values, Step.NOT_BEGUN, now)
         book.close()
+        with telling(db, [order_id], now):
+            note(
+                db, who.account_id, now, "copies", ADDED, "", f"{row['letter']}{last + 1}",
+                of_id=made.id, order_id=order_id, asked=asked,
+            )  # fmt: skip
         if row["paid"] == "all":
             change_in(db, orders, order_id, order_id, {"paid": typed.paid}, who, now)
             payments.noted(db, order_id, who, now)

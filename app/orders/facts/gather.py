@@ -12,12 +12,14 @@ from typing import Any
 from sqlalchemy import Connection
 from sqlalchemy.engine import Row
 
+from app.flow.changes import US
 from app.flow.gates import read
 from app.flow.money import Paid
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.stays import DRYING
 from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_code
 from app.orders.facts import ranges, sizes, store
+from app.orders.facts.changed import ChangeFacts
 from app.orders.facts.order import (
     AnimalFacts,
     CopyFacts,
@@ -112,6 +114,7 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         weeks=ranges.from_passing(blank_on=True),
         told=_told(told, changes) if told is not None else None,
         cause=(told.why_longer or "") if told is not None else "",
+        changes=tuple(_changes(order, rows)),
         later_since=_day(forecast.later_since) if forecast is not None else None,
         # The steps of the copy before a remake are not counted any more.
         caused_at=max(*(copy.remade_at for copy in copies), (told and told.calendar_at) or 0, 0),
@@ -173,6 +176,17 @@ def _outcome(moves: Sequence[Entry]) -> str:
         if entry.move in ASKED_AGAIN:
             return ""
     return ""
+
+
+def _changes(order: Row[Any], rows: Rows) -> Iterable[ChangeFacts]:
+    """What was changed of an order and of the copies that are made of it still."""
+    own = rows.copies.get(order.id, ())
+    codes = {copy.id: piece_code(order.number, copy.letter, copy.number) for copy in own}
+    for row in rows.changes.get(order.id, ()):
+        code = codes.get(row.of_id) if row.of == "copies" else ""
+        if code is not None:
+            before, after = row.before or "", row.after or ""
+            yield ChangeFacts(row.id, code, row.field, before, after, row.asked_by != US)
 
 
 def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:

@@ -10,6 +10,7 @@ from datetime import date
 
 from app.flow.money import Paid
 from app.flow.steps import PLACE, Step
+from app.orders.facts.changed import ChangeFacts, changed
 from app.orders.facts.ranges import Shown, Span, ToldRange
 
 
@@ -258,6 +259,7 @@ class OrderFacts:
     caused_at: int = 0
     cause: str = ""
     to_approve: frozenset[str] = frozenset()
+    changes: tuple[ChangeFacts, ...] = ()
 
     def __post_init__(self) -> None:
         """Let the copies with several animals know them, and these animals the copies."""
@@ -269,6 +271,10 @@ class OrderFacts:
         """Whether something happened since the days were told, and no new ones are computed yet."""
         told = self.told
         return self.computed is None and told is not None and told.at < self.last_change_at
+
+    def changed(self, since: int) -> list[ChangeFacts]:
+        """The changes from one on of which the customer has yet to be told."""
+        return changed(self.changes, since, {copy.code for copy in self.copies})
 
     @property
     def unpaid(self) -> Paid | None:

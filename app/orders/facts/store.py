@@ -82,6 +82,10 @@ _TELLINGS = _query(
     " (SELECT max(at) FROM changes WHERE of = 'closures') AS calendar_at"
     " FROM tellings t WHERE t.order_id IN :ids ORDER BY t.at, t.id"
 )
+_CHANGES = _query(
+    "SELECT id, order_id, of, of_id, field, before, after, asked_by FROM changes"
+    " WHERE order_id IN :ids AND tell = 1 ORDER BY id"
+)
 _FORECASTS = _query("SELECT * FROM forecasts WHERE order_id IN :ids")
 _DELIVERIES = _query(
     "SELECT order_id, model_id, files_said FROM photo_deliveries WHERE order_id IN :ids"
@@ -108,6 +112,7 @@ class Rows:
     tellings: dict[int, _Row] = field(default_factory=dict)
     forecasts: dict[int, _Row] = field(default_factory=dict)
     deliveries: dict[int, list[_Row]] = field(default_factory=dict)
+    changes: dict[int, list[_Row]] = field(default_factory=dict)
     first_names: dict[int, str] = field(default_factory=dict)
 
 
@@ -134,6 +139,7 @@ def load(db: Connection, order_ids: Sequence[int]) -> Rows:
     rows.news = {row.order_id: row.at for row in ask(_NEWS, order_ids)}
     rows.tellings = {row.order_id: row for row in ask(_TELLINGS, order_ids)}
     rows.forecasts = {row.order_id: row for row in ask(_FORECASTS, order_ids)}
+    rows.changes = _by(ask(_CHANGES, order_ids), lambda row: row.order_id)
     rows.deliveries = _by(ask(_DELIVERIES, order_ids), lambda row: row.order_id)
     hands = ask(_PEOPLE, (row.hand_id for row in [*animals, *copies, *rows.versions.values()]))
     # Of the staff a customer never reads more than a first name.

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, RowMapping, and_, func, insert, select, updat
 from app.flow import payments
 from app.flow.actions import begin_act, entering, settle
 from app.flow.approvals import requiring
-from app.flow.changes import change_in
+from app.flow.changes import AskedBy, change_in, telling
 from app.flow.steps import PHOTO_STEPS, Step
 from app.flow.store import mark_stale
 from app.flow.versions import settle_poses
@@ -78,6 +78,7 @@ def save_order(
     of_copies: Mapping[int, CopyDetails],
     on_bases: Mapping[int, Collection[int]],
     also: Sequence[RowMapping],
+    asked: AskedBy,
     who: Person,
 ) -> None:
     """Save what differs, and the address for the orders of `also` too.
@@ -90,12 +91,12 @@ def save_order(
     new.pop("approves", None)  # Gates come and go with it.
     of_orders = {rows.order["id"]: new}
     of_orders |= {row["id"]: {name: new[name] for name in ADDRESS} for row in also}
-    with workshop.database.writing() as db:
+    with workshop.database.writing() as db, telling(db, of_orders.keys(), now):
         for order_id, values in of_orders.items():
             before = db.execute(select(orders).where(orders.c.id == order_id)).mappings().one()
             if any(values[name] != before[name] for name in _PLACE):
                 values["address_confirmed_at"] = None
-            change_in(db, orders, order_id, order_id, values, who, now)
+            change_in(db, orders, order_id, order_id, values, who, now, asked)
         if edited.approves is not None:
             act = begin_act(db, who, now)
             requiring.change_to(act, rows.order["id"], edited.approves)
@@ -105,7 +106,7 @@ def save_order(
             values = fields.columns()
             if values["inscription"] != inscriptions[copy_id]:
                 values["spelling_confirmed_at"] = None
-            change_in(db, copies, copy_id, rows.order["id"], values, who, now)
+            change_in(db, copies, copy_id, rows.order["id"], values, who, now, asked)
         _settle_poses(db, rows, of_copies, who, now)
         payments.noted(db, rows.order["id"], who, now)
         regroup(db, rows, on_bases, who, now)
@@ -175,7 +176,9 @@ class ScaleFields(Fields):
         return float(typed)
 
 
-def set_scale(workshop: Workshop, rows: OrderRows, factor: float, who: Person) -> int:
+def set_scale(
+    workshop: Workshop, rows: OrderRows, factor: float, asked: AskedBy, who: Person
+) -> int:
     """Give the copies of an order that are not begun the sizes of one scale; gives how many.
 
     What nobody measured, or is measured elsewhere than its animal, keeps its size. Raises BadFields
@@ -196,10 +199,10 @@ def set_scale(workshop: Workshop, rows: OrderRows, factor: float, who: Person) -
         raise BadFields(
             {"scale": f"That would make {said}: {SMALLEST_MM} to {LARGEST_MM} mm, please."}
         )
-    order_id = rows.order["id"]
-    with workshop.database.writing() as db:
+    order_id, now = rows.order["id"], workshop.now()
+    with workshop.database.writing() as db, telling(db, [order_id], now):
         for copy_id, mm in new.items():
-            change_in(db, copies, copy_id, order_id, {"size_mm": mm}, who, workshop.now())
+            change_in(db, copies, copy_id, order_id, {"size_mm": mm}, who, now, asked)
         mark_stale(db, [order_id])
     workshop.changed.set()
     return len(new)

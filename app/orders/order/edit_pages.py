@@ -14,7 +14,13 @@ from starlette.responses import Response
 
 from app.flow.approvals.rules import Approves
 from app.flow.steps import Step
-from app.orders.entry.form import COPY_COLUMNS, AnimalDetails, CopyDetails, OrderDetails
+from app.orders.entry.form import (
+    COPY_COLUMNS,
+    AnimalDetails,
+    ChangeAsked,
+    CopyDetails,
+    OrderDetails,
+)
 from app.orders.entry.shape import under
 from app.orders.facts import sizes
 from app.orders.facts.changeable import may_regroup
@@ -113,7 +119,11 @@ def save_edit(
         others = edit_actions.other_open_orders(db, rows)
         wrong = _unseen(typed, edit_actions.last_change(db, "orders", order_id))
     ticked = form.many("others")
-    edited, of_copies = None, {}
+    edited, of_copies, asked = None, {}, None
+    try:
+        asked = check(ChangeAsked, typed).asked
+    except BadFields as why:
+        wrong |= why.fields
     try:
         edited = check(OrderDetails, typed)
         wrong |= _past(edited, rows.order, workshop.in_force().calendar.day_of(workshop.now()))
@@ -128,11 +138,13 @@ def save_edit(
         except BadFields as why:
             wrong |= why.fields
     wrong |= edit_actions.pose_problems(rows, of_copies)
-    if wrong or edited is None:
+    if wrong or edited is None or asked is None:
         return _order_page(request, rows, others, typed, wrong, ticked)
     also = [row for row in others if str(row["number"]) in ticked]
     try:
-        edit_actions.save_order(workshop, rows, edited, of_copies, _on_bases(typed), also, me)
+        edit_actions.save_order(
+            workshop, rows, edited, of_copies, _on_bases(typed), also, asked, me
+        )
     except BadFields as why:
         return _order_page(request, rows, others, typed, why.fields, ticked)
     return go(request, f"/orders/{number}?done=saved")

@@ -11,7 +11,7 @@ from app.flow.approvals.rules import SAID
 from app.flow.money import Paid
 from app.flow.parts import NEEDED_AT
 from app.flow.steps import Step
-from app.orders.entry.form import AddedCopy
+from app.orders.entry.form import AddedCopy, ChangeAsked
 from app.orders.entry.joining import add_copy
 from app.orders.facts import sizes
 from app.orders.facts.to_tell import to_tell
@@ -318,7 +318,8 @@ def more_copies(
     return _act(
         request, workshop, number, form, f"copy{line}", "saved",
         lambda id_: add_copy(
-            workshop, id_, line, check(AddedCopy, form.plain()), me, form.get("once")
+            workshop, id_, line, check(AddedCopy, form.plain()),
+            check(ChangeAsked, form.plain()).asked, me, form.get("once"),
         ),
     )  # fmt: skip
 
@@ -331,8 +332,9 @@ def one_scale(
 
     def act(id_: int) -> None:
         factor = check(ScaleFields, form.plain()).factor
+        asked = check(ChangeAsked, form.plain()).asked
         with workshop.database.reading() as db:
             rows = store.rows_of(db, id_)
-        set_scale(workshop, rows, factor, me)
+        set_scale(workshop, rows, factor, asked, me)
 
     return _act(request, workshop, number, form, "scale", "saved", act)

@@ -8,6 +8,7 @@ import pytest
 from app.flow import amendments, store
 from app.flow.actions import Wish, record
 from app.flow.amendments import Right
+from app.flow.changes import US, AskedBy
 from app.flow.offers import offers
 from app.flow.rules import Kind, Policy
 from app.flow.stays import stays
@@ -77,7 +78,7 @@ def test_a_copy_that_joined_later_has_waited_since_it_joined(workshop: ClockedWo
     made = from_assessment(workshop.database)
     move(workshop.database, made.model(), CAST.desk, NOW + DAY, "good")
     workshop.moment = NOW + 2 * DAY
-    add_copy(workshop, made.id, 1, AddedCopy(size=60), CAST.desk, "k")
+    add_copy(workshop, made.id, 1, AddedCopy(size=60), AskedBy(US), CAST.desk, "k")
     move(workshop.database, made.model(), CAST.desk, NOW + 3 * DAY, "model_finished")
     [(second,)] = rows(workshop.database, "SELECT max(id) FROM copies")
     assert way(workshop.database, int(str(second))) == [

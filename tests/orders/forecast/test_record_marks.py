@@ -3,6 +3,7 @@
 import numpy as np
 
 from app.flow.actions import Wish, record
+from app.flow.changes import US, AskedBy
 from app.flow.rules import Kind
 from app.flow.steps import Step
 from app.orders.entry.form import AddedCopy
@@ -110,7 +111,7 @@ def test_copies_that_joined_later_do_not_count_before(workshop: ClockedWorkshop)
         [Wanted(step=Step.ASSESSING), Wanted("Bo", step=Step.ASSESSING)],
     )
     workshop.moment = NOW + DAY
-    add_copy(workshop, made.id, 1, AddedCopy(size=60), CAST.desk, "k")
+    add_copy(workshop, made.id, 1, AddedCopy(size=60), AskedBy(US), CAST.desk, "k")
     move(workshop.database, made.model("A"), CAST.desk, NOW + 2 * DAY, "good")
     make_order(workshop.database, CAST.desk, NOW, [Wanted(step=Step.ASSESSING)])
     assert marked(workshop.database, "copies") == [
