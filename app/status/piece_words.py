@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from app.flow.money import Paid
 from app.flow.steps import ENDS, MAKING_STEPS, PLACE, Step
 from app.orders.facts import sizes
-from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
+from app.orders.facts.order import ASKED, NOT_SHOWN, AnimalFacts, CopyFacts, OrderFacts, Standing
 from app.shared.web import words
 from app.status.document import Block
 from app.status.tasks import asks_about
@@ -66,7 +66,7 @@ def _waits_there(copy: CopyFacts, them: Subject) -> str:
 
 def _waits(standing: Standing) -> bool:
     at_work = standing.step in MAKING_STEPS or standing.step is Step.FINISHING
-    return at_work and not (standing.in_hand or standing.held or standing.unpaid)
+    return at_work and not (standing.in_hand or standing.held or standing.unpaid or standing.answer)
 
 
 def model_still_waits(animal: AnimalFacts, facts: OrderFacts, days: Days) -> list[Block]:
@@ -92,10 +92,22 @@ def _copy(
         return paused(them, copy.standing, days)
     if copy.standing.unpaid is not None and copy.step is not Step.NOT_BEGUN:
         return goes_on(them, copy.standing.unpaid)
-    words_of_step = COPY_WORDS[copy.step]
-    if copy.made_again:
-        return f"{again(copy, them)} {words_of_step(copy, them.again, animal, facts, days)}"
-    return words_of_step(copy, them, animal, facts, days)
+    lead, named_ = (f"{again(copy, them)} ", them.again) if copy.made_again else ("", them)
+    return f"{lead}{COPY_WORDS[copy.step](copy, named_, animal, facts, days)}{_stopped_for(copy)}"
+
+
+def _stopped_for(copy: CopyFacts) -> str:
+    """What a copy waits for at a bench, beside its turn."""
+    at_a_bench = copy.step in MAKING_STEPS and copy.step is not Step.PACKING
+    if not at_a_bench or copy.standing.in_hand:
+        return ""
+    return _ANSWERS.get(copy.standing.answer, "")
+
+
+_ANSWERS = {
+    ASKED: " We’ll go on as soon as we have your answer.",
+    NOT_SHOWN: " Before we go on, we’ll send you pictures to look at.",
+}
 
 
 def again(copy: CopyFacts, them: Subject) -> str:
@@ -160,6 +172,11 @@ def _blank(
 ) -> str:
     shape = "rough shapes are" if them.plural else "a rough shape is"
     model = "models" if copy.beside else "model"
+    if copy.standing.answer:
+        return (
+            f"{them.head} {them.verb('comes', 'come')} to the first stage next, where {shape} made "
+            f"from the {model}."
+        )
     return (
         f"{them.head} {them.verb('is', 'are')} at the first stage: {shape} made from the {model}, "
         "cleaned up and left to harden. We make several together, so there can be a wait for the "

@@ -18,7 +18,15 @@ from app.letters import previews, wording
 from app.letters.letter import Part, WordedLetter
 from app.letters.rules import KINDS as LETTERS
 from app.letters.sentences import letter_of
-from app.orders.facts.order import CopyFacts, OrderFacts, ParcelFacts, QuestionFacts, ViewFacts
+from app.orders.facts.order import (
+    ASKED,
+    NOT_SHOWN,
+    CopyFacts,
+    OrderFacts,
+    ParcelFacts,
+    QuestionFacts,
+    ViewFacts,
+)
 from app.orders.facts.ranges import TOLD_BY_A_PERSON, Shown, ToldRange
 from app.photos.check.wording import ADVICE, BY_EYE
 from app.status import site
@@ -95,6 +103,16 @@ def _more_rows() -> dict[str, OrderFacts]:
         "painting paused": made(copy(Step.PAINTING, **paused)),
         "painting waits": made(copy(Step.PAINTING, number=2), copy(Step.SHAPING)),
         "checking": made(copy(Step.INSPECTION, **HAND)),
+        "not shown yet": made(copy(Step.BLANK, answer=NOT_SHOWN)),
+        "shown": made(
+            copy(Step.BLANK, answer=ASKED),
+            questions=(
+                QuestionFacts("model approval", True, NOW - DAY, "letter", "A", 5, "Is this him?"),
+            ),
+        ),
+        "paint shown": made(
+            copy(Step.INSPECTION, answer=ASKED), copy(Step.INSPECTION, number=2, answer=NOT_SHOWN)
+        ),
         "packing": made(copy(Step.PACKING, **HAND)),
         "packed next": made(copy(Step.PACKING), ship_part=True),
         "three copies": made(*(copy(Step.BLANK, number=n) for n in (1, 2, 3))),

@@ -21,6 +21,8 @@ from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_co
 from app.orders.facts import ranges, sizes, store
 from app.orders.facts.changed import ChangeFacts
 from app.orders.facts.order import (
+    ASKED,
+    NOT_SHOWN,
     AnimalFacts,
     CopyFacts,
     MarkFacts,
@@ -207,7 +209,8 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
         hold_look_on=_day(row.hold_look_on),
         held_at=held[0].recorded_at if held else None,
         act=next((entry.act for entry in (*held, *ended[-1:]) if entry.act), None),
-        unpaid=_unpaid(row, rows),
+        unpaid=(unpaid := _unpaid(row, rows)),
+        answer="" if unpaid else _waits_for_answer(row),
     )
 
 
@@ -226,6 +229,17 @@ def _unpaid(row: Row[Any], rows: Rows) -> Paid | None:
     here = {gate.question for gate in read(row.gates) if gate.stops_at(Step(row.step))}
     asked = (one for of_order in rows.questions.values() for one in of_order)
     return next((Paid(one.until_paid) for one in asked if one.until_paid and one.id in here), None)
+
+
+def _waits_for_answer(row: Row[Any]) -> str:
+    """Whether a piece waits for an answer where it stands, and whether it was asked for."""
+    if not (row.open and row.gates):
+        return ""
+    step = Step(row.step)
+    here = [g for g in read(row.gates) if g.part is None and g.stops_at(step)]
+    if not here:
+        return ""
+    return NOT_SHOWN if all(gate.unasked for gate in here) else ASKED
 
 
 def _scaled(copy: CopyFacts, height: str) -> CopyFacts:

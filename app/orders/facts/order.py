@@ -13,6 +13,8 @@ from app.flow.steps import PLACE, Step
 from app.orders.facts.changed import ChangeFacts, changed
 from app.orders.facts.ranges import Shown, Span, ToldRange
 
+ASKED, NOT_SHOWN = "asked", "not shown"
+
 
 @dataclass(frozen=True, slots=True)
 class Standing:
@@ -20,7 +22,8 @@ class Standing:
 
     `by` is the first name of whoever has it in hand (since `hand_since`) or has set it aside,
     `drying` says that it is set aside because paint dries, `hold_whose` is empty where nothing
-    holds it. `unpaid` is how much has to be paid before it goes on, if it waits for that. `act` is
+    holds it. `unpaid` is how much has to be paid before it goes on, if it waits for that. `answer`
+    says that it waits for the customer's: NOT_SHOWN while they have seen no pictures yet. `act` is
     the act that holds it, or that has cancelled it.
     """
 
@@ -36,6 +39,7 @@ class Standing:
     held_at: int | None = None
     act: int | None = None
     unpaid: Paid | None = None
+    answer: str = ""
 
     @property
     def held(self) -> bool:
