@@ -186,7 +186,8 @@ def _rows() -> dict[str, OrderFacts]:
                     copy(Step.NOT_BEGUN, number=2, pose="lying", model=at(Step.FINISHING, **HAND)),
                 ),
                 **PASSED,
-            )
+            ),
+            shown=RANGE,
         ),
         "two poses, one begun": made(
             copy(Step.SHAPING),
