@@ -7,8 +7,8 @@ minutes; a correction is taken whenever the log that it gives is legal from end 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from app.flow.gates import passes
-from app.flow.rules import Entry, Kind, Policy, State, after, effective, refusal
+from app.flow.gates import Gate, passes
+from app.flow.rules import Entry, Kind, Policy, State, after, effective, gate_number, refusal
 from app.flow.steps import MOVES, STARTS, STEPS, MoveKey, Of, Step, moves_from
 from app.shared.people import EVERYBODY, Role
 
@@ -89,7 +89,8 @@ def passed_gates(of: Of, log: Sequence[Entry]) -> list[int]:
 def _refusal_in_its_day(state: State, entry: Entry, policy: Policy) -> str | None:
     """The refusal by the rules of any day: the blank step may have been on, the animal alive."""
     if entry.kind is Kind.ANSWER:
-        return None
+        # Gates are not judged, and so not kept: what ends one finds it, and only its time counts.
+        state = replace(state, gates=(Gate(gate_number(entry), entry.to_step),))
     if entry.move == MoveKey.BEGUN:
         # A copy begins with its model, whether it is on hold or not.
         state = replace(state, hold_whose="")

@@ -12,7 +12,7 @@ from app.flow.rules import Entry, Kind, Policy, TimeIs, effective, fold, refusal
 from app.flow.stays import stays
 from app.flow.steps import ASKED_AGAIN, PASSED, STARTS, Of, Step
 from app.shared.calendar import Calendar
-from tests.flow.lines import MODEL_WALKS, START, WALKS, Line
+from tests.flow.lines import MODEL_WALKS, START, WALKS, Line, walk
 
 CALENDAR = Calendar(ZoneInfo("Europe/Berlin"))
 LATER = START + 20_000_000
@@ -190,6 +190,16 @@ def test_a_correction_is_taken_exactly_when_the_corrected_log_is_legal(walk, pic
     lapsed = any(e.kind is Kind.ASIDE and e.until and e.until <= e.happened_at for e in line)
     legal = moments == sorted(moments) and not lapsed
     assert (correction_refusals(walk.of, walk.log, moved, walk.studio) == []) == legal
+
+
+def test_a_correction_never_moves_a_move_behind_the_answer_that_came_after_it():
+    # A question is answered in the same second in which the build ends.
+    found = walk(Of.MODEL, 1, Policy(), [(0, 0), (6725, 0), (0, 0), (6, 0)])
+    assert [entry.kind for entry in found.log[-2:]] == [Kind.MOVE, Kind.ANSWER]
+    ended = found.log[-2]
+    later = about(found.log, ended, Kind.CORRECTION, happened_at=ended.happened_at + 1)
+    (problem,) = correction_refusals(Of.MODEL, found.log, later, Policy())
+    assert problem.startswith("A later entry would not fit any more.")
 
 
 def test_a_correction_of_a_correction_is_made_on_the_first_entry_and_the_last_one_counts():
