@@ -34,7 +34,8 @@ def type_order(page: Page, served: Served) -> float:
     ):
         go_on(name)
         go_on(kind, tabs=3)
-        go_on(marks)
+        # From the second animal on there is the question whose base it stands on.
+        go_on(marks, tabs=2 if n else 1)
         for copy in range(2):
             go_on("120" if not copy else "60", tabs=2)
             go_on("standing")
