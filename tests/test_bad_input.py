@@ -14,8 +14,9 @@ from urllib.parse import quote_from_bytes
 
 import httpx
 import pytest
+from fastapi.routing import APIRoute
 from sqlalchemy import text as sql
-from starlette.routing import Mount, Route
+from starlette.routing import Mount
 
 from app.main import ROUTERS, staff_site
 from app.photos.intake import actions as photo_actions
@@ -293,14 +294,22 @@ def test_a_number_of_thousands_of_digits_in_a_form_is_refused_in_words(
         assert '<p class="' in answer.text or "<p>" in answer.text
 
 
+QUERIES = (
+    "q", "page", "customer", "animal", "copy", "needed_by", "name", "needed", "v", "show", "act",
+    "done", "after", "step", "mail", "next", "piece", "order", "paper",
+)  # fmt: skip
+
+
 def test_queries_of_an_address_that_no_page_sends_are_no_error(workshop: ClockedWorkshop) -> None:
     browser = Browser(staff_site(workshop)).as_(workshop, CAST.owner)
     for route in (r for router in ROUTERS for r in every_route(router.routes)):
-        assert isinstance(route, Route)
+        assert isinstance(route, APIRoute)
         if "GET" not in route.methods or "{" in route.path:
             continue
-        for name in ("q", "page", "customer", "animal", "copy", "needed_by", "name", "needed", "v",
-                     "show", "act", "done", "after", "step", "mail", "next"):  # fmt: skip
+        # What a route declares may refuse, and so hide the rest: each of these goes by itself.
+        own = {query.alias for query in route.dependant.query_params}
+        rest = [name for name in QUERIES if name not in own]
+        for names in (*([name] for name in sorted(own)), rest):
             for value in (
                 "9" * 30,
                 "-1",
@@ -310,8 +319,9 @@ def test_queries_of_an_address_that_no_page_sends_are_no_error(workshop: Clocked
                 "0001-01-01",
                 "%2F%2Fx",
             ):
-                answer = browser.get(f"{route.path}?{name}={value}")
-                assert answer.status_code < 500, (route.path, name, value)
+                asked = "&".join(f"{name}={value}" for name in names)
+                answer = browser.get(f"{route.path}?{asked}")
+                assert answer.status_code < 500, (route.path, asked)
 
 
 def test_markup_in_every_field_of_an_order_stays_text_on_every_page(

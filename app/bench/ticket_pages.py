@@ -20,7 +20,7 @@ def tickets_page(
     request: Request,
     workshop: TheWorkshop,
     piece: Annotated[tuple[str, ...], Query()] = (),
-    order: int | None = None,
+    order: Annotated[int | None, Query(ge=0, le=2**53)] = None,
     step: str = "",
     paper: Literal["A6", "A5"] = "A6",
 ) -> Response:

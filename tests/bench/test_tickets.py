@@ -50,6 +50,8 @@ def test_an_order_has_a_ticket_for_each_piece_that_is_being_made(
     shaped(workshop)
     assert desk.get("/tickets?order=1001&paper=A5").text.count('<article class="ticket">') == 2
     assert desk.get("/tickets?order=77").status_code == 404
+    for number in ("9" * 30, "-1", "x"):
+        assert 400 <= desk.get(f"/tickets?order={number}").status_code < 500
 
 
 def test_what_came_to_a_step_today_is_printed_together(
