@@ -64,6 +64,17 @@ def without(gates: Iterable[Gate], question: int) -> tuple[Gate, ...]:
     return tuple(gate for gate in gates if gate.question != question)
 
 
+def asked(gates: Iterable[Gate], step: Step) -> bool:
+    """Whether one stops a piece at a step that the customer has been asked: the time is theirs."""
+    own = (gate for gate in gates if gate.part is None and not gate.unasked)
+    return any(gate.stops_at(step) for gate in own)
+
+
+def lacking(gates: Iterable[Gate], step: Step) -> bool:
+    """Whether a part that is not here yet stops a piece at a step."""
+    return any(gate.part is not None and gate.stops_at(step) for gate in gates)
+
+
 def passes(move: Move) -> bool:
     """Whether a move is work that goes on, and so waits at a gate."""
     return move.forward and not move.by_itself and move.key != MoveKey.PHOTOS_COUNTED

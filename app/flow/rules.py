@@ -11,7 +11,7 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
-from app.flow.gates import Gate, passes, refusal_at, without
+from app.flow.gates import Gate, asked, lacking, passes, refusal_at, without
 from app.flow.steps import (
     ASKED_AGAIN,
     ENDS,
@@ -143,13 +143,12 @@ class State:
     @property
     def asked(self) -> bool:
         """Whether one stops it that the customer has been asked: its time is the customer's."""
-        gates = (gate for gate in self.gates if gate.part is None and not gate.unasked)
-        return any(gate.stops_at(self.step) for gate in gates)
+        return asked(self.gates, self.step)
 
     @property
     def lacking(self) -> bool:
         """Whether a part that is not here yet stops the piece where it stands."""
-        return any(gate.part is not None and gate.stops_at(self.step) for gate in self.gates)
+        return lacking(self.gates, self.step)
 
 
 def gate_number(entry: Entry) -> int:

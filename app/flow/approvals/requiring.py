@@ -105,9 +105,9 @@ def _end(act: Act, order_id: int, topics: frozenset[str]) -> None:
     for piece in store.pieces_of_order(act.db, order_id):
         if piece.ref.of is not Of.COPY or not piece.state.open:
             continue
+        # A copy that came to another version of its model waits for that one's.
+        own = store.models_of(act.db, piece) if piece.state.gates else ()
         for gate in piece.state.gates:
-            # A copy that came to another version of its model waits for that one's.
-            own = store.models_of(act.db, piece)
             other = model_of.get(gate.question, piece.model_id) not in own
             if gate.question in ids or other:
                 piece = _add(act, piece, gate, Kind.ANSWER)

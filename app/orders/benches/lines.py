@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from app.flow.gates import read
+from app.flow import gates
 from app.flow.steps import PLACE, Step, piece_code
 
 
@@ -59,7 +59,9 @@ class OpenPiece(NamedTuple):
     @property
     def stopped(self) -> bool:
         """Whether an open question stops the piece where it stands."""
-        return bool(self.gates) and any(g.stops_at(Step(self.step)) for g in read(self.gates or ""))
+        return bool(self.gates) and any(
+            g.stops_at(Step(self.step)) for g in gates.read(self.gates or "")
+        )
 
     @property
     def lacks(self) -> bool:
@@ -69,21 +71,17 @@ class OpenPiece(NamedTuple):
     @property
     def asks(self) -> bool:
         """Whether a question that stops the piece, here or later, is open."""
-        return bool(self.gates) and any(g.part is None for g in read(self.gates or ""))
+        return bool(self.gates) and any(g.part is None for g in gates.read(self.gates or ""))
 
     @property
     def lacking(self) -> bool:
         """Whether a part that is not here yet stops the piece where it stands."""
-        here = Step(self.step)
-        return self.lacks and any(g.part and g.stops_at(here) for g in read(self.gates or ""))
+        return self.lacks and gates.lacking(gates.read(self.gates or ""), Step(self.step))
 
     @property
     def asked(self) -> bool:
         """Whether one stops it that the customer has been asked."""
-        at = Step(self.step)
-        return any(
-            g.stops_at(at) and g.part is None and not g.unasked for g in read(self.gates or "")
-        )
+        return bool(self.gates) and gates.asked(gates.read(self.gates or ""), Step(self.step))
 
     @property
     def code(self) -> str:

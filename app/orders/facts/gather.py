@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 from sqlalchemy.engine import Row
 
 from app.flow.changes import US
-from app.flow.gates import read
+from app.flow.gates import Gate, read
 from app.flow.money import Paid
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.stays import DRYING
@@ -222,21 +222,23 @@ def _version(model_id: int, rows: Rows) -> Standing | None:
     return _standing(row, effective(rows.model_logs.get(model_id, [])), rows)
 
 
+def _stopping(row: Row[Any]) -> list[Gate]:
+    """The gates that stop a piece where it stands."""
+    if not (row.open and row.gates):
+        return []
+    return [gate for gate in read(row.gates) if gate.stops_at(Step(row.step))]
+
+
 def _unpaid(row: Row[Any], rows: Rows) -> Paid | None:
     """How much has to be paid before a piece goes on, if that is what stops it where it stands."""
-    if not (row.open and row.gates):
-        return None
-    here = {gate.question for gate in read(row.gates) if gate.stops_at(Step(row.step))}
-    asked = (one for of_order in rows.questions.values() for one in of_order)
+    here = {gate.question for gate in _stopping(row)}
+    asked = (one for of_order in rows.questions.values() for one in of_order if here)
     return next((Paid(one.until_paid) for one in asked if one.until_paid and one.id in here), None)
 
 
 def _waits_for_answer(row: Row[Any]) -> str:
     """Whether a piece waits for an answer where it stands, and whether it was asked for."""
-    if not (row.open and row.gates):
-        return ""
-    step = Step(row.step)
-    here = [g for g in read(row.gates) if g.part is None and g.stops_at(step)]
+    here = [gate for gate in _stopping(row) if gate.part is None]
     if not here:
         return ""
     return NOT_SHOWN if all(gate.unasked for gate in here) else ASKED
@@ -315,12 +317,7 @@ def _stops(question: Row[Any], rows: Rows) -> bool:
     """Whether a question stops a piece of its order where it stands."""
     order = question.order_id
     here = [*rows.animals.get(order, ()), *rows.copies.get(order, ())]
-    return any(
-        gate.question == question.id and gate.stops_at(Step(piece.step))
-        for piece in here
-        if piece.open and piece.gates
-        for gate in read(piece.gates)
-    )
+    return any(gate.question == question.id for piece in here for gate in _stopping(piece))
 
 
 def _step_changes(changes: Iterable[Entry], until: int | None = None) -> int:

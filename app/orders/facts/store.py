@@ -82,9 +82,13 @@ _TELLINGS = _query(
     " (SELECT max(at) FROM changes WHERE of = 'closures') AS calendar_at"
     " FROM tellings t WHERE t.order_id IN :ids ORDER BY t.at, t.id"
 )
+# Of which the customer has yet to be told: from the first that is news still.
 _CHANGES = _query(
-    "SELECT id, order_id, of, of_id, field, before, after, asked_by FROM changes"
-    " WHERE order_id IN :ids AND tell = 1 ORDER BY id"
+    "SELECT c.id, c.order_id, c.of, c.of_id, c.field, c.before, c.after, c.asked_by FROM changes c"
+    " JOIN (SELECT order_id, min(round) AS first FROM news WHERE kind = 'order_changed'"
+    "  AND told_at IS NULL AND taken_back_at IS NULL GROUP BY order_id) n"
+    " ON n.order_id = c.order_id AND c.id >= n.first"
+    " WHERE c.order_id IN :ids AND c.tell = 1 ORDER BY c.id"
 )
 _FORECASTS = _query("SELECT * FROM forecasts WHERE order_id IN :ids")
 _DELIVERIES = _query(

@@ -9,7 +9,7 @@ from app.flow.actions import AS_ORDERED, Act, append, begin, begin_act, enter, s
 from app.flow.approvals import requiring
 from app.flow.changes import note
 from app.flow.questions import of_new_piece
-from app.flow.rules import Entry, Kind
+from app.flow.rules import Entry, Kind, asks
 from app.flow.steps import Of, Step
 from app.flow.store import Ref
 from app.orders.facts.changeable import may_regroup
@@ -76,10 +76,7 @@ class _Base:
         stopped = {gate.question for gate in copy.state.gates}
         for gate in of_new_piece(db, copy.order_id, model_id):
             if gate.question not in stopped:
-                self._append(Entry(
-                    0, 0, Kind.ASK, self._moment(), self._moment(), gate.step,
-                    by=self.act.who.account_id, question_id=gate.question,
-                ))  # fmt: skip
+                self._append(asks(gate, self._moment(), self.act.now, self.act.who.account_id))
 
     def _take_off(self, animal: RowMapping) -> None:
         db, model_id = self.act.db, self.before[animal["line_id"]]

@@ -128,6 +128,17 @@ def tick(made: MadeOrder, workshop: ClockedWorkshop, letter: str) -> str:
     return f"k{made.copy().id}_with_{line}"
 
 
+def test_what_nobody_has_asked_of_an_animal_is_not_asked_when_it_is_put_on_a_base(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    finishing = [Wanted(name, step=Step.FINISHING) for name in ("Bracken", "Thistle")]
+    made = make_order(workshop.database, CAST.desk, NOW - HOUR, finishing)
+    edit(desk, made, approves="model")
+    assert edit(desk, made, **{tick(made, workshop, "B"): "1"}).status_code == 303
+    [(gates,)] = rows(workshop.database, "SELECT gates FROM copies WHERE letter = 'A'")
+    assert [gate.partition(":")[2] for gate in str(gates).split()] == ["blank:unasked"] * 2
+
+
 def test_an_animal_is_taken_off_a_base_and_gets_a_copy_of_its_own(
     desk: Browser, workshop: ClockedWorkshop, pair: MadeOrder
 ) -> None:

@@ -90,6 +90,18 @@ def test_before_the_first_letter_has_gone_there_is_nothing_to_tell(
     assert post_due(workshop) == []
 
 
+def test_the_preview_says_what_the_letter_will_and_nothing_that_they_know(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    made = number_in(desk.post("/orders/new", TYPED | {"then": "open"}))
+    edit(desk, made, k1_pose="lying")
+    assert post_due(workshop) == ["order_in"]
+    edit(desk, made, k1_finish="matt")
+    shown = words(desk.get(f"/orders/{made}/letters?kind=order_changed"))
+    assert "finish matt" in shown
+    assert "instead of standing" not in shown
+
+
 def test_an_order_that_was_brought_in_hears_of_no_change(
     desk: Browser, workshop: ClockedWorkshop
 ) -> None:
