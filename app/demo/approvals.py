@@ -56,11 +56,12 @@ class Approvals:
         for topic in sorted(self._topics(piece.job)):
             step, before = piece.state.step, BEFORE[topic]
             row = self._row(piece, topic)
+            if topic == MODEL_APPROVAL and step is not Step.NOT_BEGUN:
+                # What is begun goes on: a sister's answer does not stop it in the machine.
+                continue
             if PLACE[step] > PLACE[before] or (row is not None and row.get("verdict") != NO):
                 if row is None or row.get("answered_at") or self._stands(piece, row):
                     continue
-            elif topic == MODEL_APPROVAL and step is not Step.NOT_BEGUN:
-                continue
             else:
                 row = self._required(piece, topic)
             move = "" if row["asked"] else UNASKED
