@@ -55,8 +55,10 @@ def prepare(
         now = clock.now()
         migrate(folder.database_file, now)
         drawing = pictures.begin(folder, now)
-        build(folder, now, months, per_month, seed, _teller(say))
-        pictures.bring_in(folder, drawing)
+        # However this ends, no child goes on drawing for a studio that is not there.
+        with drawing.child:
+            build(folder, now, months, per_month, seed, _teller(say))
+            pictures.bring_in(folder, drawing)
 
 
 def _teller(say: Callable[[str], None]) -> Callable[[str, float], None]:

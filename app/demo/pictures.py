@@ -134,8 +134,9 @@ def _shots(now: int) -> list[list[Shot]]:
 def bring_in(folder: DataFolder, drawing: Drawing) -> None:
     """Wait for the pictures and put them where they belong. Without them the demo has none."""
     drawn: list[Shot] = []
-    with drawing.child as child, contextlib.suppress(CalledProcessError, TimeoutError):
-        drawn.extend(child.lines(_LONGEST_DRAWING))
+    with contextlib.suppress(CalledProcessError, TimeoutError):
+        drawn.extend(drawing.child.lines(_LONGEST_DRAWING))
+    drawing.child.end()
     workshop = Workshop(folder)
     try:
         with workshop.database.reading() as db:

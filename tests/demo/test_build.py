@@ -53,6 +53,18 @@ def test_the_same_seed_gives_the_same_studio_and_another_seed_another(tmp_path):
     assert fingerprint(first) != fingerprint(other)
 
 
+# At this hour one copy of an order waited for its deposit while its sister was in a machine, and
+# the assessment of the order's other animal brought the question that both were then stopped by.
+STOPPED_IN_A_MACHINE = 1795914387
+
+
+@pytest.mark.parametrize("hours", [0, 1, 25, 60])
+def test_a_studio_can_be_made_at_any_hour(tmp_path, hours):
+    now = STOPPED_IN_A_MACHINE - 3600 * hours
+    _, studio = invent(tmp_path, now, months=2, per_month=20)
+    assert studio.orders >= 30
+
+
 @pytest.mark.parametrize("of", list(Of))
 def test_every_entry_was_legal_when_it_was_made(made, of):
     folder, _ = made

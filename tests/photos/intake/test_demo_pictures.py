@@ -5,9 +5,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 from PIL import Image
 
-from app.demo import opening
+from app.demo import opening, pictures
 from app.photos.pictures.audit import check_pictures
 from app.shared import child
 from app.shared.database import Database
@@ -35,6 +36,26 @@ def test_a_drawn_picture_has_a_date_and_no_position(tmp_path: Path) -> None:
         # The animal stands out from the ground: the middle is no even field.
         low, high = picture.convert("L").crop((300, 200, 600, 450)).getextrema()
         assert high - low > 100
+
+
+def test_no_child_goes_on_drawing_for_a_studio_that_could_not_be_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun = []
+
+    def begin(folder: DataFolder, now: int) -> pictures.Drawing:
+        begun.append(drawing := real(folder, now))
+        return drawing
+
+    def build(*_: object) -> None:
+        raise OSError("the disk is full")
+
+    real = pictures.begin
+    monkeypatch.setattr(pictures, "begin", begin)
+    monkeypatch.setattr(opening, "build", build)
+    with pytest.raises(OSError, match="the disk is full"):
+        opening.prepare(DataFolder(tmp_path), 1, 1, 1, fresh=False, say=lambda _: None)
+    assert [drawing.child.gone for drawing in begun] == [True]
 
 
 def test_the_demo_has_two_animals_in_one_delivery_and_its_audit_is_clean(tmp_path: Path) -> None:
