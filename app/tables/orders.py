@@ -1,6 +1,6 @@
 """Orders, and what is asked, told and sent around them."""
 
-from sqlalchemy import CheckConstraint, Integer, UniqueConstraint
+from sqlalchemy import CheckConstraint, Index, Integer, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 from app.tables import columns as col
@@ -217,12 +217,22 @@ class ViewAsked(SQLModel, table=True):
 
 
 class Parcel(SQLModel, table=True):
-    """What leaves the house: copies of one or more orders, to one address."""
+    """What leaves the house: copies of one or more orders, to one address.
+
+    Being packed until it is `sealed_at`, here until it is `sent_at`; a sealed one whose handing
+    over was undone is sealed again. One that left as soon as it was made was never sealed.
+    `taken_back_at` ends one that did not leave after all. The boxes are as they were chosen, with
+    their inner measures; `packed_by_id` is who closed it, `account_id` who handed it over.
+    """
 
     __tablename__ = "parcels"
     __table_args__ = (
         col.one_of("way", "carrier", "collected", "brought"),
-        CheckConstraint("way <> 'carrier' OR carrier <> ''", name="carrier_named"),
+        CheckConstraint(
+            "sent_at IS NULL OR way <> 'carrier' OR carrier <> ''", name="carrier_named"
+        ),
+        col.flag("care_card"),
+        Index("ix_parcels_here", "id", sqlite_where=text("sent_at IS NULL")),
         col.STRICT,
     )
 
@@ -233,9 +243,61 @@ class Parcel(SQLModel, table=True):
     number_key: str = col.text()
     ship_to: str = col.text()
     note: str = col.text()
-    sent_at: int = col.whole(None)
+    sent_at: int | None = col.moment_or_none()
     account_id: int | None = col.to_or_none("accounts.id")
     taken_back_at: int | None = col.moment_or_none()
+    begun_at: int | None = col.moment_or_none()
+    sealed_at: int | None = col.moment_or_none()
+    packed_by_id: int | None = col.to_or_none("accounts.id")
+    inner_box: str | None = col.text_or_none()
+    outer_box: str | None = col.text_or_none()
+    care_card: int | None = col.whole_or_none()
+
+
+class PackedPiece(SQLModel, table=True):
+    """A copy put into a parcel, until it is taken out again.
+
+    It lies in there while it is at packing and came there before it was put in; nothing has to be
+    written where it moves. Measures are the packer's own, of the piece with its base. `reason` is
+    why it was wrapped although something stood against it.
+    """
+
+    __tablename__ = "packed_pieces"
+    __table_args__ = (col.flag("mounted"), col.STRICT)
+
+    id: int | None = col.key()
+    parcel_id: int = col.to("parcels.id", index=True)
+    copy_id: int = col.to("copies.id", index=True)
+    put_at: int = col.whole(None)
+    account_id: int | None = col.to_or_none("accounts.id")
+    out_at: int | None = col.moment_or_none()
+    length_mm: int | None = col.whole_or_none()
+    width_mm: int | None = col.whole_or_none()
+    height_mm: int | None = col.whole_or_none()
+    mounted: int = col.whole(0)
+    reason: str = col.text()
+
+
+class ParcelPicture(SQLModel, table=True):
+    """A picture of how a parcel was packed, kept for a claim.
+
+    Under pictures/parcels/ lie the `original` as it came, and the `file` that is shown, made anew
+    from its pixels.
+    """
+
+    __tablename__ = "parcel_pictures"
+    __table_args__ = (col.one_of("of", "piece", "cushion", "closed", "outer", "label"), col.STRICT)
+
+    id: int | None = col.key()
+    parcel_id: int = col.to("parcels.id", index=True)
+    of: str = col.text(None)
+    file: str = col.text(None)
+    original: str = col.text(None)
+    sha256: str = col.text(None)
+    width: int = col.whole(None)
+    height: int = col.whole(None)
+    at: int = col.whole(None)
+    account_id: int | None = col.to_or_none("accounts.id")
 
 
 class StatusLink(SQLModel, table=True):

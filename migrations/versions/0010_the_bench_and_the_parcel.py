@@ -1,5 +1,8 @@
 """The bench, the packing table, the parcel, and what comes after."""
 
+import sqlalchemy as sa
+from alembic import op
+
 revision = "0010"
 down_revision = "0009"
 branch_labels = None
@@ -30,6 +33,110 @@ def _findings() -> None:
 
 def _packing() -> None:
     """Parcels before they leave: what is in them, and pictures of their state."""
+    _parcels_before_they_leave()
+    op.create_table(
+        "packed_pieces",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("parcel_id", sa.Integer(), nullable=False),
+        sa.Column("copy_id", sa.Integer(), nullable=False),
+        sa.Column("put_at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("out_at", sa.Integer(), nullable=True),
+        sa.Column("length_mm", sa.Integer(), nullable=True),
+        sa.Column("width_mm", sa.Integer(), nullable=True),
+        sa.Column("height_mm", sa.Integer(), nullable=True),
+        sa.Column("mounted", sa.Integer(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.CheckConstraint("mounted IN (0, 1)", name=op.f("ck_packed_pieces_mounted_flag")),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_packed_pieces_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["copy_id"], ["copies.id"], name=op.f("fk_packed_pieces_copy_id_copies")
+        ),
+        sa.ForeignKeyConstraint(
+            ["parcel_id"], ["parcels.id"], name=op.f("fk_packed_pieces_parcel_id_parcels")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_packed_pieces")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_packed_pieces_copy_id", "packed_pieces", ["copy_id"])
+    op.create_index("ix_packed_pieces_parcel_id", "packed_pieces", ["parcel_id"])
+    op.create_table(
+        "parcel_pictures",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("parcel_id", sa.Integer(), nullable=False),
+        sa.Column("of", sa.Text(), nullable=False),
+        sa.Column("file", sa.Text(), nullable=False),
+        sa.Column("original", sa.Text(), nullable=False),
+        sa.Column("sha256", sa.Text(), nullable=False),
+        sa.Column("width", sa.Integer(), nullable=False),
+        sa.Column("height", sa.Integer(), nullable=False),
+        sa.Column("at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.CheckConstraint(
+            "of IN ('piece', 'cushion', 'closed', 'outer', 'label')",
+            name=op.f("ck_parcel_pictures_of_known"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_parcel_pictures_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["parcel_id"], ["parcels.id"], name=op.f("fk_parcel_pictures_parcel_id_parcels")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_parcel_pictures")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_parcel_pictures_parcel_id", "parcel_pictures", ["parcel_id"])
+
+
+def _parcels_before_they_leave() -> None:
+    """A parcel is there before anybody knows when it leaves, and with whom.
+
+    SQLite cannot take a NOT NULL away: the table is made anew. Foreign keys are off meanwhile.
+    """
+    op.execute("CREATE TEMP TABLE parcels_kept AS SELECT * FROM parcels")
+    op.drop_table("parcels")
+    op.create_table(
+        "parcels",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("way", sa.Text(), nullable=False),
+        sa.Column("carrier", sa.Text(), nullable=False),
+        sa.Column("number", sa.Text(), nullable=False),
+        sa.Column("number_key", sa.Text(), nullable=False),
+        sa.Column("ship_to", sa.Text(), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("sent_at", sa.Integer(), nullable=True),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("taken_back_at", sa.Integer(), nullable=True),
+        sa.Column("begun_at", sa.Integer(), nullable=True),
+        sa.Column("sealed_at", sa.Integer(), nullable=True),
+        sa.Column("packed_by_id", sa.Integer(), nullable=True),
+        sa.Column("inner_box", sa.Text(), nullable=True),
+        sa.Column("outer_box", sa.Text(), nullable=True),
+        sa.Column("care_card", sa.Integer(), nullable=True),
+        sa.CheckConstraint(
+            "way IN ('carrier', 'collected', 'brought')", name=op.f("ck_parcels_way_known")
+        ),
+        sa.CheckConstraint(
+            "sent_at IS NULL OR way <> 'carrier' OR carrier <> ''",
+            name=op.f("ck_parcels_carrier_named"),
+        ),
+        sa.CheckConstraint("care_card IN (0, 1)", name=op.f("ck_parcels_care_card_flag")),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_parcels_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["packed_by_id"], ["accounts.id"], name=op.f("fk_parcels_packed_by_id_accounts")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_parcels")),
+        sqlite_strict=True,
+    )
+    kept = "id, way, carrier, number, number_key, ship_to, note, sent_at, account_id, taken_back_at"
+    # The list is this file's own.
+    op.execute(f"INSERT INTO parcels ({kept}) SELECT {kept} FROM parcels_kept")  # noqa: S608
+    op.execute("DROP TABLE parcels_kept")
+    op.create_index("ix_parcels_here", "parcels", ["id"], sqlite_where=sa.text("sent_at IS NULL"))
 
 
 def _carriers() -> None:
