@@ -20,12 +20,13 @@ from app.flow.store import Ref
 from app.moving.build_times import Room, room
 from app.moving.effects import AskFirst
 from app.moving.machines import all_machines, runs
-from app.orders.benches.words import ASIDE_REASONS
+from app.orders.benches.words import ASIDE_REASONS, kind_words
 from app.orders.order import history
 from app.orders.order.photos_told import to_fetch
 from app.orders.order.view import copy_facts, model_facts, where
 from app.photos import assessment
 from app.photos.check.pages import pictures_of
+from app.photos.faces import faces
 from app.shared.calendar import DAY
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person
@@ -101,6 +102,7 @@ def _page(
         gates = questions.told(db, rows.piece.state.gates, in_force.calendar, now)
         gates = parts.told(db, gates, in_force.calendar, now)
         chosen = assessment.views_of(workshop, db, rows.piece.model_id) if pictures.many else {}
+        face = faces(workshop, db, [rows.piece.model_id]).get(rows.piece.model_id)
     state = rows.piece.state
     context: dict[str, Any] = {
         "r": rows,
@@ -116,6 +118,8 @@ def _page(
             in_force.settings.zone_info(),
             models=1 + len(rows.beside),
         ),
+        "face": face,
+        "kind": kind_words(rows.animal["kind"], rows.animal["breed"]),
         "facts": copy_facts(rows.row, rows.animal["height"])
         if ref.of is Of.COPY
         else model_facts(rows.row),

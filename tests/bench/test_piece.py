@@ -10,7 +10,7 @@ from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MOVES, Of, Step
 from app.flow.store import Ref
-from app.tables import animals, copies, marks, models, orders, step_texts
+from app.tables import animals, copies, marks, models, orders, released_pictures, step_texts
 from tests.making import (
     CAST,
     DAY,
@@ -503,3 +503,26 @@ def test_what_was_agreed_and_the_order_s_wishes_reach_every_bench(
         assert "Agreed with the customer the tail: by eye by phone, 3 March" in page
         agreed = "Colour: Which brown? As in the third picture today, 10:00, noted by Dara"
         assert (agreed in page) == (ref == first)
+
+
+def test_a_piece_is_known_by_its_picture_its_breed_and_its_day_and_its_marks_stand_first(
+    workshop: ClockedWorkshop, painter: Browser
+) -> None:
+    made = copy_at(workshop, Step.PAINTING)
+    with workshop.database.writing() as db:
+        db.execute(update(animals).values(kind="goat", breed="pygmy"))
+        db.execute(update(orders).values(needed_by="2026-03-01"))
+        db.execute(insert(marks).values(animal_id=made.animal_ids["A"], what="torn ear"))
+        db.execute(
+            insert(released_pictures).values(
+                order_id=made.id, model_id=made.model().id, file="a.jpg", size=9, width=400,
+                height=300, released_at=NOW,
+            )
+        )  # fmt: skip
+    page = painter.get(address(made.copy())).text
+    said = words(painter.get(address(made.copy())))
+    assert "Needed by Sun 1 Mar: that day has passed" in said
+    assert "Pygmy goat." in said
+    assert '<image href="/released/1" width="400" height="300"/>' in page
+    places = [page.index(at) for at in ('class="moves"', "Markings to match", 'id="aside"')]
+    assert places == sorted(places)

@@ -143,8 +143,9 @@ class Fold:
 class Band:
     """A bench: its name, what is usual there, its rows, and what can be done to ticked ones.
 
-    `items` are runs of rows, with the fold that holds them where there is one. All of it can be
-    hashed, for that is how a band is told from what a browser shows already.
+    `items` are runs of rows, with the fold that holds them where there is one; `folded`, all of
+    them are, for who can do nothing about them. All of it can be hashed, for that is how a band is
+    told from what a browser shows already.
     """
 
     step: Step
@@ -157,6 +158,7 @@ class Band:
     own: bool
     items: tuple[tuple[Fold | None, tuple[Row, ...]], ...]
     acts: tuple[tuple[str, str], ...]
+    folded: bool = False
 
     @property
     def scale(self) -> str:

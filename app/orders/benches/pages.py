@@ -1,9 +1,9 @@
 """The Benches page: drawn whole, asked again every few seconds, moved on from by a tap."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache, partial
-from typing import Any, Literal
+from typing import Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
@@ -13,23 +13,22 @@ from starlette.responses import RedirectResponse, Response
 
 from app.flow.legality import UNDO_WITHIN
 from app.flow.rules import Kind
+from app.flow.steps import BENCHES, Step
 from app.flow.store import Ref
 from app.moving.effects import AskFirst
 from app.orders.benches import moves, view, words
 from app.orders.benches import store as benches_store
-from app.orders.benches.moves import Aside, AskElsewhere, DoneWords, Press
+from app.orders.benches.aside import aside_of
+from app.orders.benches.moves import AskElsewhere, DoneWords, Press
 from app.orders.benches.view import SHOW_WORDS, Looking, Show
-from app.shared.calendar import DAY
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.text import whole_number
-from app.shared.web.fields import Day, Fields, Line
-from app.shared.web.forms import Filled, Form, check
+from app.shared.web.forms import Filled
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import go, is_partial, new_once, render
-from app.studio.typed import typed_moment
 from app.studio.web import Me, TheWorkshop
-from app.studio.workshop import InForce, Workshop
+from app.studio.workshop import Workshop
 
 router = APIRouter()
 
@@ -42,12 +41,13 @@ class Seeing:
     by: date | None = None
     aside: str = ""
     undo: int | None = None
+    bench: Step | None = None
 
     @classmethod
     def read(cls, values: dict[str, str]) -> "Seeing":
         """From an address or a form. What makes no sense there is passed over."""
         show, by, aside = values.get("show", ""), values.get("by", ""), values.get("aside", "")
-        undo = values.get("undo", "")
+        undo, bench = values.get("undo", ""), values.get("bench", "")
         try:
             day = date.fromisoformat(by)
         except ValueError:
@@ -57,11 +57,14 @@ class Seeing:
         except NotFound:
             piece = ""
         known = Show(show) if show in tuple(Show) else Show.ALL
-        return cls(known, day, piece, whole_number(undo))
+        alone = Step(bench) if bench in BENCHES else None
+        return cls(known, day, piece, whole_number(undo), alone)
 
     def query(self, **more: object) -> str:
         """The filter as the end of an address: "" or "?show=mine"."""
         values: dict[str, object] = {}
+        if self.bench is not None:
+            values["bench"] = self.bench
         if self.show is not Show.ALL:
             values["show"] = self.show
         if self.by is not None:
@@ -88,7 +91,7 @@ def bands(request: Request, workshop: TheWorkshop, me: Me) -> Response:
 def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
     """A tap: a move, several ticked ones, a setting aside, or a form to be opened for it."""
     typed = form.plain()
-    seeing = Seeing.read({"show": typed.get("show", ""), "by": typed.get("by", "")})
+    seeing = Seeing.read({name: typed.get(name, "") for name in ("show", "by", "bench")})
     ticks = frozenset(form.many("tick"))
     if "open" in form:
         opened = Seeing.read({**typed, "aside": typed["open"]})
@@ -98,10 +101,10 @@ def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
         return _back(request, workshop, me, seeing)
     try:
         press = Press.read(pressed, form.many("tick"))
-        aside = _aside(form, workshop) if press.what is Kind.ASIDE else None
+        aside = aside_of(form, workshop) if press.what is Kind.ASIDE else None
         done = moves.carry_out(workshop, press, me, form.get("once"), aside)
     except BadFields as why:
-        stays = Seeing(seeing.show, seeing.by, typed.get("piece", ""))
+        stays = replace(seeing, aside=typed.get("piece", ""))
         said = _Said(why.fields.get("", ""), errors=why.fields, typed=typed)
         return _page(request, workshop, me, stays, said, ticks=ticks, status=422)
     except AskElsewhere as why:
@@ -114,7 +117,7 @@ def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
         said = _Said(str(why))
         return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
     if is_partial(request):
-        return _page(request, workshop, me, Seeing(seeing.show, seeing.by, undo=done.act))
+        return _page(request, workshop, me, replace(seeing, undo=done.act))
     notices = {Kind.START: "noted", Kind.ASIDE: "noted", Kind.LIFT: "lifted"}
     notice = notices.get(press.what, "moved") if isinstance(press.what, Kind) else "moved"
     return RedirectResponse("/" + seeing.query(done=notice, undo=done.act), 303)
@@ -125,41 +128,6 @@ def _back(request: Request, workshop: Workshop, me: Person, seeing: Seeing) -> R
     if is_partial(request):
         return _page(request, workshop, me, seeing)
     return RedirectResponse("/" + seeing.query(), 303)
-
-
-class _AsideFields(Fields):
-    """Until when and why a piece is set aside. A typed day or hour goes before the choice."""
-
-    until: Literal["hours", "morning", "monday"] = "morning"
-    until_day: Day
-    until_hour: Line
-    why: Line
-    reason: Line
-
-
-def _aside(form: Form, workshop: Workshop) -> Aside:
-    """The choice, or the typed time. Raises BadFields."""
-    typed = check(_AsideFields, form.plain())
-    calendar, now = workshop.in_force().calendar, workshop.now()
-    if typed.until_day is None and not typed.until_hour:
-        chosen = {until.key: until.moment for until in words.untils(now, calendar)}
-        moment = chosen.get(typed.until, chosen["morning"])
-    else:
-        moment = _typed_moment(typed.until_day, typed.until_hour, workshop.in_force(), now)
-    return Aside(moment, typed.reason or typed.why)
-
-
-def _typed_moment(day: date | None, hour: str, in_force: InForce, now: int) -> int:
-    calendar = in_force.calendar
-    today = calendar.day_of(now)
-    opening = words.opening(day or today, calendar)
-    moment = typed_moment(in_force, day, hour, "until_hour", today, opening)
-    assert moment is not None
-    if moment <= now:
-        raise BadFields({"until_hour": "That has passed already. Enter a time in the future."})
-    if moment > now + 366 * DAY:
-        raise BadFields({"until_day": "That is over a year away. Put it on hold instead."})
-    return moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +166,7 @@ def _page(
     zone, blank_on = in_force.calendar.zone, in_force.settings.blank_on
     look = Looking(
         me, now, zone, workshop.pace(), workshop.chances(), blank_on, seeing.show, seeing.by,
-        seeing.aside,
+        seeing.aside, seeing.bench,
     )  # fmt: skip
     context = _context(request, seeing, view.assemble(lines, asked, look), undo)
     context |= {
@@ -233,7 +201,12 @@ def _context(
     return {
         "page": page,
         "seeing": seeing,
-        "shows": [(Seeing(show).query(), show, said) for show, said in SHOW_WORDS.items()],
+        "shows": [
+            (Seeing(show, bench=seeing.bench).query(), show, said)
+            for show, said in SHOW_WORDS.items()
+        ],
+        "whole": replace(seeing, bench=None, aside="").query(),
+        "alone": lambda step: replace(seeing, bench=step, aside="").query(),
         "undo": undo,
         "age": partial(_bar, env),
         "once": new_once(),

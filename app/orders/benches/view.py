@@ -19,6 +19,7 @@ from app.orders.benches.words import (
     LACKING,
     Clock,
     day_of,
+    kind_words,
     main_offer,
     notes,
     pace_words,
@@ -90,6 +91,7 @@ class Looking:
     show: Show = Show.ALL
     by: date | None = None
     aside: str = ""
+    bench: Step | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +104,11 @@ class LatePiece:
 
 @dataclass(frozen=True, slots=True)
 class Benches:
-    """The whole page. `empty` names the benches that have nothing at all."""
+    """The whole page. `empty` names the benches that have nothing at all, `names` those that have
+    something to show, with how many pieces, whichever of them is looked at alone."""
 
     bands: Sequence[Band]
+    names: Sequence[tuple[Step, str, int]]
     empty: Sequence[str]
     nothing: str
     in_house: int
@@ -119,19 +123,21 @@ def assemble(lines: Sequence[OpenPiece], asked: Sequence[Asked], look: Looking) 
     """The page from the open pieces and the open questions."""
     clock = Clock(look.now, look.zone, day_of(look.zone, look.now))
     known = {question.id: question for question in asked}
-    behind = _orders_not_packed(lines)
+    behind = orders_not_packed(lines)
     by_step: dict[str, list[Row]] = {}
     for line in lines:
         if _shown(line, look):
-            row = _row(line, known, behind, look, clock)
+            row = row_of(line, known, behind, look, clock)
             by_step.setdefault(line.step, []).append(row)
     taken = {line.step for line in lines}
     late, more = _late(lines, look)
-    bands = [_band(step, by_step[step], look) for step in BENCHES if step in by_step]
+    shown = [step for step in BENCHES if step in by_step]
+    bands = [_band(s, by_step[s], look) for s in shown if look.bench in (None, s)]
     return Benches(
         bands=bands,
+        names=[(step, STEPS[step].name, len(by_step[step])) for step in shown],
         empty=_empty(taken, look) if look.show is Show.ALL else [],
-        nothing="" if bands else NOTHING_SHOWN[look.show],
+        nothing="" if bands else _nothing(look),
         in_house=sum(line.step not in _OUT_OF_THE_HOUSE for line in lines),
         in_hand_words=_number(sum(line.in_hand for line in lines)),
         waiting_orders=len({line.order_id for line in lines if waits_for_customer(line)}),
@@ -139,6 +145,12 @@ def assemble(lines: Sequence[OpenPiece], asked: Sequence[Asked], look: Looking) 
         late_more=more,
         any_piece=bool(lines),
     )
+
+
+def _nothing(look: Looking) -> str:
+    if look.bench is None:
+        return NOTHING_SHOWN[look.show]
+    return f"Nothing is in {STEPS[look.bench].name} that this page is asked to show."
 
 
 def _number(count: int) -> str:
@@ -172,16 +184,18 @@ def _shown(line: OpenPiece, look: Looking) -> bool:
             return bool(line.gift)
 
 
-def _orders_not_packed(lines: Iterable[OpenPiece]) -> set[int]:
+def orders_not_packed(lines: Iterable[OpenPiece]) -> set[int]:
     """Orders of which a piece has not reached packing: what is packed of them waits for it."""
     packing = PLACE[Step.PACKING]
     before = frozenset(str(step) for step, place in PLACE.items() if place < packing)
     return {line.order_id for line in lines if line.step in before}
 
 
-def _row(
+def row_of(
     line: OpenPiece, known: Mapping[int, Asked], behind: set[int], look: Looking, clock: Clock
 ) -> Row:
+    """A piece as every list of work shows it. `known` are the open questions by their number,
+    `behind` the orders of which something has not come to packing."""
     chance = look.chances.get(line.order_id)
     rank, reason = placed(line, look.zone, chance, clock.today.year)
     question = None
@@ -209,7 +223,7 @@ def _row(
         path=f"{of}/{id_}",
         code=code,
         called=f"{line.animal} {code}",
-        kind=_kind(line),
+        kind=kind_words(line.kind, line.breed),
         tenths=max(0, look.now // REDRAW_EVERY * REDRAW_EVERY - line.entered_at) * 10 // DAY,
         where=place or reason,
         late=late,
@@ -222,17 +236,6 @@ def _row(
         free=not place and (bool(facts.take) or line.step == Step.PHOTOS_IN),
         opened=look.aside == f"{of}:{id_}",
     )
-
-
-_SAID_BY_BREED = frozenset({"dog", "cat", "horse"})
-
-
-def _kind(line: OpenPiece) -> str:
-    """Pygmy goat, Jersey cow; whippet and Friesian need no more words."""
-    breed, kind = line.breed, line.kind
-    if not breed or not kind or "," in breed or kind in _SAID_BY_BREED or kind in breed:
-        return breed or kind
-    return f"{breed} {kind}"
 
 
 def _main(line: OpenPiece, look: Looking) -> Offer | None:
@@ -261,6 +264,7 @@ def _band(step: Step, rows: list[Row], look: Looking) -> Band:
         own=own,
         items=_folded(rows),
         acts=band_acts(step, look.me.role),
+        folded=look.me.role is Role.BENCH and step in _OUT_OF_THE_HOUSE and look.bench is None,
     )
 
 

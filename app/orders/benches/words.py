@@ -6,7 +6,7 @@ to row and from one request to the next, so it is kept.
 
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from functools import lru_cache
+from functools import lru_cache, partial
 from zoneinfo import ZoneInfo
 
 from app.flow.gates import Gate
@@ -269,6 +269,16 @@ def _deadline(line: OpenPiece, clock: Clock) -> str:
     return "Last day for more copies is when this ends"
 
 
+_SAID_BY_BREED = frozenset({"dog", "cat", "horse"})
+
+
+def kind_words(kind: str, breed: str) -> str:
+    """Pygmy goat, Jersey cow; whippet and Friesian need no more words."""
+    if not breed or not kind or "," in breed or kind in _SAID_BY_BREED or kind in breed:
+        return breed or kind
+    return f"{breed} {kind}"
+
+
 def pace_words(usual: float, slow: float) -> str:
     """Usual 4 days, slow 9; in whole days, as the age bar says them."""
     whole = round(usual)
@@ -295,20 +305,21 @@ ASIDE_REASONS = (
 
 
 def untils(now: int, calendar: Calendar) -> list[Until]:
-    """The usual times until which a piece is set aside: in two hours, tomorrow, next Monday.
+    """The usual times until which a piece is set aside: a quarter of an hour, an hour, and the
+    morning of the next day on which anybody works. A day and an hour can be typed instead.
 
     Mornings are when the house opens that day, or 9:00 where it does not open at all.
     """
     today = calendar.day_of(now)
-    tomorrow = today + timedelta(days=1)
-    monday = today + timedelta(days=7 - today.weekday())
-    soon = now + 2 * 3_600
-    found = [Until("hours", f"in two hours, {words.clock(soon, calendar.zone)}", soon)]
-    for key, name, day in (("morning", "tomorrow", tomorrow), ("monday", "Monday", monday)):
-        if key == "morning" or day != tomorrow:
-            moment = calendar.moment(day, opening(day, calendar))
-            found.append(Until(key, f"{name}, {words.clock(moment, calendar.zone)}", moment))
-    return found
+    day = calendar.add_working_days(today, 1)
+    morning = calendar.moment(day, opening(day, calendar))
+    clock = partial(words.clock, zone=calendar.zone)
+    name = "tomorrow" if day == today + timedelta(days=1) else words.short_day(day, today)
+    return [
+        Until("quarter", f"in 15 minutes, {clock(now + 900)}", now + 900),
+        Until("hour", f"in an hour, {clock(now + 3_600)}", now + 3_600),
+        Until("morning", f"{name}, {clock(morning)}", morning),
+    ]
 
 
 def opening(day: date, calendar: Calendar) -> time:

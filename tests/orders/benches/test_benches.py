@@ -459,3 +459,40 @@ def test_a_needed_day_that_is_past_says_so(workshop):
     made = painting(workshop, needed_by="2026-03-01")
     said = row(Browser(site(workshop)).get("/").text, f"copy-{made.copy().id}")
     assert "Needed by 1 March . That date has passed" in said
+
+
+def test_the_names_of_the_benches_lead_to_each_and_one_can_be_looked_at_alone(workshop):
+    painting(workshop, "Hettie")
+    painting(workshop, "Otis")
+    make_order(workshop.database, CAST.desk, NOW, [Wanted("Fern", step=Step.PHOTOS_IN)])
+    names = re.search(r'class="bench-names".*?</nav>', Browser(site(workshop)).get("/").text, re.S)
+    assert text_of(names[0]).endswith("Photos in 1 Painting 2")
+    assert 'href="#band-painting"' in names[0]
+    browser = Browser(site(workshop))
+    alone = browser.get("/?bench=painting&show=needed").text
+    assert "Nothing is in Painting" in alone
+    alone = browser.get("/?bench=painting").text
+    assert "Hettie" in alone
+    assert "Fern" not in alone
+    names = re.search(r'class="bench-names".*?</nav>', alone, re.S)
+    assert 'href="/?bench=photos_in"' in names[0]
+    assert "bench=painting" in re.search(r'hx-get="([^"]+)"', alone)[1]
+    moved = browser.post("/benches/move", {"move": "", "bench": "painting", "once": "a"})
+    assert moved.headers["location"] == "/?bench=painting"
+    assert "Fern" in browser.get("/?bench=nowhere").text
+
+
+@pytest.mark.parametrize("step", [Step.PHOTOS_WANTED, Step.HANDED_OVER])
+def test_what_is_not_in_the_workshop_is_folded_for_the_bench_and_for_nobody_else(workshop, step):
+    wanted = (
+        Wanted(step=step)
+        if step is Step.PHOTOS_WANTED
+        else Wanted(step=Step.READY, copy_step=Step.PACKING)
+    )
+    made = make_order(workshop.database, CAST.desk, NOW, [wanted])
+    if step is Step.HANDED_OVER:
+        move(workshop.database, made.copy(), CAST.desk, NOW, "handed_over")
+    folded = f'<details class="fold" id="fold-{step}">'
+    assert folded in band(Browser(site(workshop), CAST.painter).get("/").text, step)
+    assert folded not in Browser(site(workshop), CAST.desk).get("/").text
+    assert folded not in Browser(site(workshop), CAST.painter).get(f"/?bench={step}").text

@@ -2,7 +2,9 @@
 
 import re
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from sqlalchemy import update
@@ -10,6 +12,8 @@ from sqlalchemy import update
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import Step
+from app.orders.benches import words
+from app.shared.calendar import Calendar
 from app.tables import orders
 from tests.making import CAST, DAY, HOUR, NOW, Wanted, fingerprint, make_order, piece, rows, step_of
 from tests.orders.benches.site import Browser, TestShop, open_shop, site
@@ -211,18 +215,25 @@ def test_a_form_to_set_aside_opens_on_its_row_and_keeps_the_ticks(workshop):
     assert 'class="set-aside"' in answer.text
     assert f'value="aside:{tick}"' in answer.text
     assert "tomorrow, 9:00" in answer.text
-    assert "in two hours, 12:00" in answer.text
-    assert "Monday, 9:00" in answer.text
+    assert "in 15 minutes, 10:15" in answer.text
+    assert "in an hour, 11:00" in answer.text
     assert "aside=copy" in re.search(r'hx-get="([^"]+)"', answer.text)[1]
     assert " checked" in answer.text
+
+
+def test_the_next_morning_is_that_of_the_next_day_on_which_anybody_works():
+    closed = frozenset({date(2026, 3, 9)})
+    friday = NOW + 2 * DAY
+    *_, morning = words.untils(friday, Calendar(ZoneInfo("Europe/London"), closed=closed))
+    assert (morning.words, morning.moment) == ("Tue 10 Mar, 9:00", friday + 4 * DAY - HOUR)
 
 
 @pytest.mark.parametrize(
     ("said", "until", "reason"),
     [
-        ({"until": "hours", "why": "drying"}, NOW + 2 * HOUR, "drying"),
+        ({"until": "quarter", "why": "drying"}, NOW + HOUR // 4, "drying"),
+        ({"until": "hour", "why": "drying"}, NOW + HOUR, "drying"),
         ({"until": "morning", "why": "drying"}, NOW + 23 * HOUR, "drying"),
-        ({"until": "monday", "why": "drying"}, NOW + 5 * DAY - HOUR, "drying"),
         ({"until_hour": "9:30", "until_day": "2026-03-06"}, NOW + 2 * DAY - HOUR // 2, ""),
         ({"until_hour": "14:00", "reason": "the second coat"}, NOW + 4 * HOUR, "the second coat"),
         ({"until_day": "2026-03-06", "why": "drying"}, NOW + 2 * DAY - HOUR, "drying"),
