@@ -14,7 +14,7 @@ from sqlalchemy import insert, select, update
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
-from app.orders.order import parts
+from app.orders.order import belongings, parts
 from app.orders.order.asking import FROM_HERE, QuestionFields, ask
 from app.parcels.actions import ParcelFields, hand_over
 from app.staff import actions as staff
@@ -85,6 +85,7 @@ def fill(workshop: ClockedWorkshop) -> None:
     ask(workshop, late.id, question, CAST.desk, "")
     plate = parts.PartFields(kind="plate", about=str(late.copy("A1")), due_on=date(2026, 3, 12))
     parts.add(workshop, late.id, plate, CAST.desk, "")
+    _lend(workshop, late.id, gone.id)
     shown = make_order(database, CAST.desk, start, [Wanted(step=Step.FINISHING)], approves="both")
     with database.writing() as db:
         of_model = select(questions.c.id).where(questions.c.order_id == shown.id).limit(1)
@@ -107,6 +108,15 @@ def fill(workshop: ClockedWorkshop) -> None:
         NOW,
     )
     workshop.moment = NOW + 60
+
+
+def _lend(workshop: ClockedWorkshop, late: int, gone: int) -> None:
+    """A collar that lies here, and hair that was given back."""
+    collar = belongings.BelongingFields(kind="collar", what="red", whose="E", shelf="Shelf 3")
+    belongings.receive(workshop, late, collar, CAST.desk, "")
+    hair = belongings.BelongingFields(kind="hair", whose="A", shelf="Shelf 4")
+    belongings.receive(workshop, gone, hair, CAST.desk, "")
+    belongings.returned(workshop, gone, 2, belongings.ReturnFields(), CAST.desk)
 
 
 def pages(workshop: ClockedWorkshop, browser: Browser) -> Iterator[tuple[str, str]]:

@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Connection, Select, false, or_, select
 from sqlalchemy.engine import RowMapping
 
 from app.bench.colours.store import Zone, zones_of
+from app.flow import belongings as lent
 from app.flow import store as flow
 from app.flow.rules import Entry
 from app.flow.steps import Of, Step
@@ -50,6 +51,7 @@ class PieceRows:
     colours: Sequence[Zone]
     questions: Sequence[RowMapping]
     agreed: Sequence[RowMapping]
+    lent: Sequence[RowMapping]
     views: Sequence[RowMapping]
     sisters: Sequence[RowMapping]
     log: Sequence[Entry]
@@ -62,6 +64,14 @@ class PieceRows:
     def names(self) -> str:
         """Whom the piece shows: Juniper; Bracken and Thistle."""
         return words.listed([str(row["name"]) for row in (self.animal, *self.beside)])
+
+    @property
+    def belongings(self) -> list[str]:
+        """What of the customer's is here for these animals: Juniper’s collar, on shelf 3."""
+        own = (None, self.piece.letter, *self.piece.beside)
+        return [
+            f"{lent.named(row)}, on {row['shelf']}" for row in self.lent if row["letter"] in own
+        ]
 
 
 def read(db: Connection, ref: Ref) -> PieceRows:
@@ -96,6 +106,7 @@ def read(db: Connection, ref: Ref) -> PieceRows:
         colours=[zone for id_ in ids for zone in zones_of(db, id_)],
         questions=_many(db, select(questions).where(unanswered)),
         agreed=_many(db, _answered(piece, [row["model_id"] for row in beside])),
+        lent=lent.here(db, [piece.order_id]).get(piece.order_id, ()),
         views=_many(db, select(views_asked).where(asked).order_by(views_asked.c.number)),
         sisters=_many(db, select(copies).where(own, copies.c.withdrawn == 0)),
         log=flow.log_of(db, ref),

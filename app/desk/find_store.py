@@ -19,7 +19,9 @@ SELECT o.id, o.number, o.open, o.shop_reference, o.ship_name, c.name, c.also_kno
     JOIN animals a ON a.id = oa.animal_id WHERE oa.order_id = o.id) AS animals,
   (SELECT group_concat(k.letter || k.number, ' ') FROM copies k WHERE k.order_id = o.id) AS copies,
   (SELECT group_concat(DISTINCT p.number_key) FROM copies k JOIN parcels p ON p.id = k.parcel_id
-    WHERE k.order_id = o.id) AS parcels
+    WHERE k.order_id = o.id) AS parcels,
+  (SELECT group_concat(b.kind || ' ' || b.what || ' ' || b.shelf, ' ') FROM belongings b
+    WHERE b.order_id = o.id AND b.returned_at IS NULL AND b.gone_at IS NULL) AS lent
 FROM orders o JOIN customers c ON c.id = o.customer_id
 """
 _ALL = text(_ORDERS)
@@ -33,6 +35,7 @@ _NOW = text(
 _TOUCHED = text(
     """
 SELECT id FROM orders WHERE id > :orders
+UNION SELECT order_id FROM belongings WHERE parcel_id > :parcels
 UNION SELECT order_id FROM copies WHERE id > :copies OR parcel_id > :parcels
 UNION SELECT order_id FROM changes WHERE id > :changes AND order_id IS NOT NULL
 UNION SELECT o.id FROM changes c JOIN orders o ON o.customer_id = c.of_id
@@ -103,7 +106,7 @@ def _entry(row: object) -> IndexedOrder:
     names = [name for _, _, name in beasts]
     parts = (
         number, people, fold(" ".join(names)), *mails, value["shop_reference"], digits,
-        value["phone"], *codes, *tracking, value["ship_name"],
+        value["phone"], *codes, *tracking, value["ship_name"], value["lent"],
     )  # fmt: skip
     return IndexedOrder(
         order_id=int(value["id"]),

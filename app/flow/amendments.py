@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from app.flow import groups, news_rows, payments, questions, store, versions
+from app.flow import belongings, groups, news_rows, payments, questions, store, versions
 from app.flow.actions import Act, Done, append, begin_act, code_of, orders_touched, settle
 from app.flow.approvals import requiring
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
@@ -62,6 +62,8 @@ def _undo_one(act: Act, ref: Ref, entry: Entry, named: Entry) -> None:
     _add_about(act, piece, log, _about(act, entry, Kind.UNDO))
     if entry.move == MoveKey.HANDED_OVER:
         _unpack(act.db, ref.id, act.now)
+    elif entry.move == MoveKey.CAME_BACK and entry.amount is not None:
+        belongings.did_not_come_back(act.db, entry.amount)
     if entry.move in PASSED:
         _back_to_one(act, ref.id)
         questions.close_limits(act.db, ref.id, act.now)
@@ -189,6 +191,7 @@ def _unpack(db: Connection, copy_id: int, now: int) -> None:
     left = db.execute(select(copies.c.id).where(copies.c.parcel_id == parcel_id).limit(1)).first()
     if left is None:
         db.execute(update(parcels).where(parcels.c.id == parcel_id).values(taken_back_at=now))
+        belongings.did_not_leave(db, parcel_id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +299,8 @@ def _correct_one(act: Act, ref: Ref, entry: Entry, right: Right) -> None:
         news_rows.take_back(act.db, [entry.id], act.now)
     if entry.move == MoveKey.HANDED_OVER and about.move != MoveKey.HANDED_OVER:
         _unpack(act.db, ref.id, act.now)
+    if shown.move == MoveKey.CAME_BACK and about.move != MoveKey.CAME_BACK and entry.amount:
+        belongings.did_not_come_back(act.db, entry.amount)
 
 
 def _right_target(

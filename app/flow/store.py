@@ -284,6 +284,8 @@ _CLOSE = text(
     "UPDATE orders SET open ="
     " EXISTS (SELECT 1 FROM models WHERE order_id = :order_id AND open = 1)"
     " OR EXISTS (SELECT 1 FROM copies WHERE order_id = :order_id AND open = 1)"
+    " OR EXISTS (SELECT 1 FROM belongings WHERE order_id = :order_id AND returned_at IS NULL"
+    " AND gone_at IS NULL)"
     " WHERE id = :order_id"
 )
 
@@ -328,7 +330,7 @@ def _for_each(db: Connection, statement: Executable, order_ids: Sequence[int]) -
 
 
 def settle_open(db: Connection, order_ids: Iterable[int]) -> None:
-    """An order is open while a piece of it is."""
+    """An order is open while a piece of it is, or something that its customer lent is here."""
     for order_id in sorted(set(order_ids)):
         db.execute(_CLOSE, {"order_id": order_id})
 

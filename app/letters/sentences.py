@@ -19,6 +19,7 @@ from app.orders.facts.standing import at_a_bench
 from app.shared.web import words
 from app.status import (
     approval_words,
+    lent_words,
     model_words,
     parcel_words,
     photo_words,
@@ -38,6 +39,8 @@ _SAY_WHEN = frozenset({
 })  # fmt: skip
 _SAY_NOTHING_TO_DO = _SAY_WHEN - {"running_later"}
 _HOW_TO = frozenset({"order_in", "photo_reminder"})
+# Where somebody may ask themselves what became of what they lent.
+_SAY_LENT = frozenset({"order_in", "photos_counted", "cancelled", "handed_over"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +163,9 @@ def _sections(
         yield from photo_words.how_to(_to_photograph(parts, facts), teller.how_to_send)
     if kinds & _SAY_WHEN and says_when(facts):
         yield Section("When", tuple(range_words.when(facts, days)))
+    if kinds & _SAY_LENT:
+        here = [lent for lent in facts.lent if lent.here]
+        yield Section("", tuple(_text(said) for said in lent_words.still_here(here, facts)))
     if "received" in kinds and facts.copies:
         yield from parcel_words.care(facts, days)
 

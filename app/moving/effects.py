@@ -9,7 +9,7 @@ from datetime import date
 
 from sqlalchemy import delete, insert, select, update
 
-from app.flow import questions, versions
+from app.flow import belongings, questions, versions
 from app.flow.actions import Act
 from app.flow.approvals import requiring
 from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
@@ -140,6 +140,12 @@ def _whose(moving: Moving) -> None:
 def _why_back(moving: Moving) -> None:
     if not moving.said.reason:
         raise BadFields({"reason": "Why did it come back?"})
+
+
+def _with_it(moving: Moving) -> None:
+    """What of the customer's lay in the parcel came back with the piece."""
+    for parcel_id in {id_ for id_ in moving.amounts.values() if id_ is not None}:
+        belongings.came_back(moving.act.db, parcel_id)
 
 
 # ---------------------------------------------------------------- photos
@@ -404,7 +410,7 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     MoveKey.PASSED: Effect(hears=_check_marks, after=_keep_ticks),
     MoveKey.HANDED_OVER: Effect(_named_parcel, _pack, _close_questions),
     MoveKey.RECEIVED: Effect(before=_of_parcel),
-    MoveKey.CAME_BACK: Effect(hears=_why_back),
+    MoveKey.CAME_BACK: Effect(_why_back, _of_parcel, _with_it),
     MoveKey.REMAKE: Effect(hears=_finding, after=_remade),
     MoveKey.CANCEL: Effect(_whose, _whole, _close_questions),
 }

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, func, insert, literal_column, select, update
 from sqlalchemy.engine import RowMapping
 
-from app.flow import gates, groups
+from app.flow import belongings, gates, groups
 from app.flow.steps import Step
 from app.moving.rules import Leaving, Stop, may_leave, number_key, refused
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
@@ -43,15 +43,17 @@ COPY = (
 class Around:
     """What stands against a copy in the rest of its order: copies still being made, by order, and
     questions neither answered nor overridden, by order and the model or the copy that they are
-    about (None for all of it). `beside` are the models beside a copy's own on its base."""
+    about (None for all of it). `beside` are the models beside a copy's own on its base, and `lent`
+    by order what its customer lent that goes back in a parcel and lies in none."""
 
     making: Mapping[int, int]
     beside: Mapping[int, Sequence[int]]
     asked: Mapping[tuple[int, int | None, int | None], Sequence[int]]
+    lent: Mapping[int, Sequence[str]]
 
 
-def around(db: Connection, order_ids: Collection[int]) -> Around:
-    """What stands against the copies of some orders."""
+def around(db: Connection, order_ids: Collection[int], inside: Collection[int] = ()) -> Around:
+    """What stands against the copies of some orders. The belongings `inside` go with them."""
     making = db.execute(
         select(copies.c.order_id, func.count().label("number"))
         .where(
@@ -81,7 +83,15 @@ def around(db: Connection, order_ids: Collection[int]) -> Around:
     beside: dict[int, list[int]] = {}
     for copy_id, model_id in shared:
         beside.setdefault(copy_id, []).append(model_id)
-    return Around({row.order_id: row.number for row in making}, beside, about)
+    lent = {
+        order: [belongings.named(row) for row in rows if _to_put_in(row, inside)]
+        for order, rows in belongings.here(db, order_ids).items()
+    }
+    return Around({row.order_id: row.number for row in making}, beside, about, lent)
+
+
+def _to_put_in(row: RowMapping, inside: Collection[int]) -> bool:
+    return row["way"] == "parcel" and row["parcel_id"] is None and row["id"] not in inside
 
 
 def stops(row: RowMapping, beside: Around, now: int) -> list[Stop]:
@@ -112,6 +122,8 @@ def stops(row: RowMapping, beside: Around, now: int) -> list[Stop]:
             others_not_ready=beside.making.get(order, 0),
             ship_part=bool(row["ship_part"]),
             held=bool(row["hold_whose"]),
+            # Where the rest of the order is to follow, it goes back with that.
+            lent=() if beside.making.get(order) else tuple(beside.lent.get(order, ())),
         )
     )
 
@@ -129,12 +141,16 @@ def copy_row(db: Connection, copy_id: int) -> RowMapping:
 
 @dataclass(frozen=True, slots=True)
 class ParcelDetails:
-    """What goes into which hands: the way, the carrier and its number."""
+    """What goes into which hands: the way, the carrier and its number.
+
+    `belongings` are those of the customer's that go back in it.
+    """
 
     way: str
     carrier: str = ""
     number: str = ""
     note: str = ""
+    belongings: Sequence[int] = ()
 
 
 def pack(
@@ -155,7 +171,8 @@ def pack(
     for row in rows:
         if row["step"] != Step.PACKING:
             raise AlreadyMoved(f"{code(row)} is not at packing any more.")
-    beside = around(db, {row["order_id"] for row in rows})
+    order_ids = {row["order_id"] for row in rows}
+    beside = around(db, order_ids, parcel.belongings)
     for row in rows:
         if left := refused(stops(row, beside, now), who.role, reason):
             raise BadFields({"reason": _why_not(row, left, reason)})
@@ -168,8 +185,12 @@ def pack(
         )
     ).inserted_primary_key  # fmt: skip
     assert made is not None
-    db.execute(update(copies).where(copies.c.id.in_(ids)).values(parcel_id=int(made[0])))
-    return int(made[0])
+    parcel_id = int(made[0])
+    db.execute(update(copies).where(copies.c.id.in_(ids)).values(parcel_id=parcel_id))
+    lent = {row["id"] for of in belongings.here(db, order_ids).values() for row in of}
+    going = [id_ for id_ in parcel.belongings if id_ in lent]
+    belongings.left_with(db, parcel_id, going, sent, who.account_id)
+    return parcel_id
 
 
 def parcel_of(db: Connection, copy_id: int) -> int | None:

@@ -32,7 +32,7 @@ class Leaving:
     """What decides whether a copy may leave. Moments are UTC seconds.
 
     `waits` says that the work on it waits for an answer; `questions_open` counts what was asked
-    beside.
+    beside. `lent` names what the customer lent that goes back with this parcel and is not in it.
     """
 
     now: int
@@ -47,6 +47,7 @@ class Leaving:
     others_not_ready: int
     ship_part: bool
     held: bool
+    lent: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,19 @@ def may_leave(copy: Leaving) -> list[Stop]:
         "The rest of the order is not ready.",
         DESK_AND_OWNER,
     )
+    # What was left behind can be lost, and nobody can make it again.
+    stop(bool(copy.lent), "belongings", not_in_it(copy.lent), OWNER_ONLY)
     return found
+
+
+def not_in_it(lent: Sequence[str]) -> str:
+    """That something of the customer's stays behind: "Juniper’s collar is still here. ..." """
+    if not lent:
+        return ""
+    several = len(lent) > 1
+    return (
+        f"Still here, and the customer’s: {'; '.join(lent)}. Put {'them' if several else 'it'} in."
+    )
 
 
 def refused(stops: Sequence[Stop], role: Role, reason: str) -> list[Stop]:

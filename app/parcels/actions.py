@@ -37,9 +37,11 @@ class ParcelFields(Fields):
 
 
 def hand_over(
-    workshop: Workshop, copy_ids: Sequence[int], typed: ParcelFields, sent: int | None, who: Person
-) -> tuple[int, Done]:
-    """Hand copies over in one parcel. `sent` is a typed moment, or None for now.
+    workshop: Workshop, copy_ids: Sequence[int], typed: ParcelFields, sent: int | None, who: Person,
+    lent: Sequence[int] = (),
+) -> tuple[int, Done]:  # fmt: skip
+    """Hand copies over in one parcel. `sent` is a typed moment, or None for now; the belongings
+    `lent` go back in it.
 
     Gives the parcel's id. Raises BadFields where a reason against leaving still stands, where
     nothing is ticked, or where the carrier is not named; nothing is written then.
@@ -47,7 +49,7 @@ def hand_over(
     if not copy_ids:
         raise BadFields({"copy": "Tick what goes into the parcel."})
     seen = [Seen(Ref(Of.COPY, id_)) for id_ in copy_ids]
-    parcel = ParcelDetails(typed.way, typed.carrier, typed.number, typed.note)
+    parcel = ParcelDetails(typed.way, typed.carrier, typed.number, typed.note, lent)
     said = MoveDetails(happened_at=sent, reason=typed.reason, parcel=parcel)
     with _at("sent_at" if typed.sent_at else "sent_on"):
         done = perform(workshop, seen, MoveKey.HANDED_OVER, said, who, typed.once)

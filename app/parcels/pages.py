@@ -1,11 +1,14 @@
 """Parcels: what is packed, what may leave, what is on its way."""
 
+from collections.abc import Mapping, Sequence
 from datetime import time
 from typing import Any
 
 from fastapi import APIRouter, Request
+from sqlalchemy.engine import RowMapping
 from starlette.responses import Response
 
+from app.flow import belongings
 from app.moving.parcels import copy_row
 from app.orders.order import store as order_store
 from app.parcels import actions, rules, store
@@ -47,7 +50,8 @@ def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> 
     try:
         typed = check(ParcelFields, form.plain())
         sent = typed_moment(workshop, typed.sent_on, typed.sent_at, "sent")
-        parcel_id, _ = actions.hand_over(workshop, ids, typed, sent, me)
+        lent = whole_numbers(form.many("lent"))
+        parcel_id, _ = actions.hand_over(workshop, ids, typed, sent, me, lent)
     except BadFields as why:
         return _form(request, workshop, first, form, why.fields, 422)
     except (NotFound, NotAllowed, AlreadyMoved):
@@ -69,12 +73,15 @@ def _form(
     with workshop.database.reading() as db:
         asked = copy_row(db, copy_id)
         theirs = store.packed(db, now, customer_id=asked["customer_id"])
+        lent = belongings.here(db, {p.row["order_id"] for p in theirs})
     packed = [p for p in theirs if p.row["order_id"] == asked["order_id"]]
     together = [p for p in theirs if p.row["order_id"] != asked["order_id"]]
     ticked = set(form.many("copy")) if form else {str(p.row["id"]) for p in packed}
     context: dict[str, Any] = {
         "asked": asked,
         "packed": packed,
+        "lent": _lent(lent, form),
+        "ashes_by_post": belongings.ASHES_BY_POST,
         "together": together,
         "ticked": ticked,
         "typed": form.plain() if form else {"carrier": (_carriers(workshop) or [""])[0]},
@@ -83,6 +90,18 @@ def _form(
         "warning": rules.number_warning(form.plain().get("number", "")) if form else "",
     }
     return render(request, "parcels/new.html", context, status)
+
+
+def _lent(
+    here: Mapping[int, Sequence[RowMapping]], form: Form | None
+) -> list[tuple[RowMapping, str, bool]]:
+    """What of the customer's is here, in words, and whether it is ticked to go into the parcel."""
+    ticked = form.many("lent") if form else None
+    return [
+        (row, belongings.named(row), str(row["id"]) in ticked if ticked is not None else False)
+        for rows in here.values()
+        for row in rows
+    ]
 
 
 def _carriers(workshop: Workshop) -> list[str]:

@@ -11,7 +11,7 @@ from datetime import date, timedelta
 from app.flow.steps import Step
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts
 from app.shared.web import words
-from app.status import piece_words
+from app.status import lent_words, piece_words
 from app.status.document import Block, Section
 from app.status.voice import Days, likenesses
 
@@ -42,14 +42,15 @@ def finished(animals: Sequence[AnimalFacts], *, travel: bool) -> str:
 
 
 def sent(parcel: ParcelFacts, facts: OrderFacts, days: Days) -> list[Block]:
-    """What left, how and when, in whole sentences, and a line for each copy in it."""
+    """What left, how and when, in whole sentences, and a line for each copy in it, and for what of
+    the customer's went back."""
     when = days.on(parcel.sent_at)
     number = f", and its number is {parcel.number}" if parcel.number else ""
     how = {
         "collected": f"The parcel was collected from us {when}",
         "brought": f"We brought the parcel round {when}",
     }.get(parcel.way, f"We handed the parcel to {parcel.carrier} {when}{number}")
-    inside = piece_words.inside(facts, parcel.id)
+    inside = [*piece_words.inside(facts, parcel.id), *lent_words.inside(facts, parcel.id)]
     if not inside:
         return [Block("text", (f"{how}.",))]
     return [Block("text", (f"{how}. Inside:",)), Block("points", tuple(inside))]

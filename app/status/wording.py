@@ -13,7 +13,7 @@ from app.orders.facts.order import AnimalFacts, OrderFacts, joining
 from app.orders.facts.standing import is_quiet
 from app.shared.calendar import Calendar
 from app.shared.web import words
-from app.status import model_words, parcel_words, photo_words, piece_words, range_words
+from app.status import lent_words, model_words, parcel_words, photo_words, piece_words, range_words
 from app.status.document import Block, Document, Section, StudioContact, ToDo
 from app.status.order_words import said_back
 from app.status.picture_words import CaptionedPicture, picture
@@ -130,6 +130,7 @@ def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section
         heading = "Where things are" if alone else names
         yield Section(heading, tuple(_animal(animal, facts, teller, days, quiet)))
     yield from parcel_words.parcels(facts, days)
+    yield from lent_words.section(facts, days)
     if facts.alive and facts.open and not facts.left:
         yield Section("When", tuple(range_words.when(facts, days)))
     yield from photo_words.how_to(first_wanted(facts), teller.how_to_send)

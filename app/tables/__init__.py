@@ -17,6 +17,7 @@ SQLModel.metadata.naming_convention = {
     "pk": "pk_%(table_name)s",
 }
 
+from app.tables import belongings as _belongings  # noqa: E402, F401
 from app.tables import builds as _builds  # noqa: E402, F401
 from app.tables import colours as _colours  # noqa: E402, F401
 from app.tables import house as _house  # noqa: E402, F401
@@ -59,6 +60,7 @@ parcels = _table("parcels")
 packed_pieces = _table("packed_pieces")
 parcel_pictures = _table("parcel_pictures")
 parts = _table("parts")
+belongings = _table("belongings")
 status_links = _table("status_links")
 status_pages = _table("status_pages")
 models = _table("models")

@@ -38,7 +38,9 @@ _OPEN = """
 SELECT o.id, o.open, o.right FROM (
   SELECT o.id, o.open,
     EXISTS (SELECT 1 FROM models m WHERE m.order_id = o.id AND m.open = 1)
-    OR EXISTS (SELECT 1 FROM copies c WHERE c.order_id = o.id AND c.open = 1) AS right
+    OR EXISTS (SELECT 1 FROM copies c WHERE c.order_id = o.id AND c.open = 1)
+    OR EXISTS (SELECT 1 FROM belongings b WHERE b.order_id = o.id AND b.returned_at IS NULL
+      AND b.gone_at IS NULL) AS right
   FROM orders o) o WHERE o.open <> o.right
 """
 _ACTS_BEGIN = """

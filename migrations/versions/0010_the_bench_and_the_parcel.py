@@ -149,3 +149,53 @@ def _aftercare() -> None:
 
 def _belongings() -> None:
     """What customers lent."""
+    op.create_table(
+        "belongings",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("order_id", sa.Integer(), nullable=False),
+        sa.Column("order_animal_id", sa.Integer(), nullable=True),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("what", sa.Text(), nullable=False),
+        sa.Column("shelf", sa.Text(), nullable=False),
+        sa.Column("way", sa.Text(), nullable=False),
+        sa.Column("received_at", sa.Integer(), nullable=False),
+        sa.Column("received_by_id", sa.Integer(), nullable=True),
+        sa.Column("returned_at", sa.Integer(), nullable=True),
+        sa.Column("returned_by_id", sa.Integer(), nullable=True),
+        sa.Column("parcel_id", sa.Integer(), nullable=True),
+        sa.Column("back_from_id", sa.Integer(), nullable=True),
+        sa.Column("gone_at", sa.Integer(), nullable=True),
+        sa.Column("once", sa.Text(), nullable=True),
+        sa.CheckConstraint(
+            "kind IN ('collar', 'hair', 'ashes', 'prints', 'other')",
+            name=op.f("ck_belongings_kind_known"),
+        ),
+        sa.CheckConstraint(
+            "way IN ('parcel', 'hand', 'post')", name=op.f("ck_belongings_way_known")
+        ),
+        sa.ForeignKeyConstraint(
+            ["order_id"], ["orders.id"], name=op.f("fk_belongings_order_id_orders")
+        ),
+        sa.ForeignKeyConstraint(
+            ["order_animal_id"],
+            ["order_animals.id"],
+            name=op.f("fk_belongings_order_animal_id_order_animals"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["received_by_id"], ["accounts.id"], name=op.f("fk_belongings_received_by_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["returned_by_id"], ["accounts.id"], name=op.f("fk_belongings_returned_by_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["parcel_id"], ["parcels.id"], name=op.f("fk_belongings_parcel_id_parcels")
+        ),
+        sa.ForeignKeyConstraint(
+            ["back_from_id"], ["parcels.id"], name=op.f("fk_belongings_back_from_id_parcels")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_belongings")),
+        sa.UniqueConstraint("once", name=op.f("uq_belongings_once")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_belongings_order_id", "belongings", ["order_id"])
+    op.create_index("ix_belongings_parcel_id", "belongings", ["parcel_id"])

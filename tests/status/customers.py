@@ -50,6 +50,7 @@ from tests.status.rows import (
     order,
     pair,
 )
+from tests.status.rows_after import after_rows
 
 APPROVED = Path(__file__).parent / "approved" / "customers.txt"
 _SENTENCE = re.compile(r"(?<=[^0-9]\.) (?=[A-Z])|\n+")
@@ -285,7 +286,9 @@ def compose() -> str:
     """The whole text, one sentence or paragraph a line, under headings."""
     text = _Text()
     rows = [
-        case for row, facts in {**ROWS, **_more_rows()}.items() for case in _numbers(row, facts)
+        case
+        for row, facts in {**ROWS, **_more_rows(), **after_rows()}.items()
+        for case in _numbers(row, facts)
     ]
     for tone in KINDS:
         # What a gift says beyond a plain order is enough; of the remembered everything is shown.

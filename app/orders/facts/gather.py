@@ -20,6 +20,7 @@ from app.flow.stays import DRYING
 from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_code
 from app.orders.facts import ranges, sizes, store
 from app.orders.facts.changed import ChangeFacts
+from app.orders.facts.lent import LentFacts
 from app.orders.facts.order import (
     ASKED,
     NOT_SHOWN,
@@ -117,6 +118,17 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         told=_told(told, changes) if told is not None else None,
         cause=(told.why_longer or "") if told is not None else "",
         changes=tuple(_changes(order, rows)),
+        lent=tuple(
+            LentFacts(
+                row.kind,
+                row.what if row.kind == "other" else "",
+                row.animal or "",
+                row.way,
+                row.returned_at,
+                row.parcel_id,
+            )
+            for row in rows.lent.get(order.id, ())
+        ),
         later_since=_day(forecast.later_since) if forecast is not None else None,
         # The steps of the copy before a remake are not counted any more.
         caused_at=max(*(copy.remade_at for copy in copies), (told and told.calendar_at) or 0, 0),

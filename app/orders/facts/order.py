@@ -11,6 +11,7 @@ from datetime import date
 from app.flow.money import Paid
 from app.flow.steps import PLACE, Step
 from app.orders.facts.changed import ChangeFacts, changed
+from app.orders.facts.lent import LentFacts
 from app.orders.facts.ranges import Shown, Span, ToldRange
 
 ASKED, NOT_SHOWN = "asked", "not shown"
@@ -264,6 +265,7 @@ class OrderFacts:
     cause: str = ""
     to_approve: frozenset[str] = frozenset()
     changes: tuple[ChangeFacts, ...] = ()
+    lent: tuple[LentFacts, ...] = ()
 
     def __post_init__(self) -> None:
         """Let the copies with several animals know them, and these animals the copies."""

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
+from app.flow.belongings import named
 from app.flow.money import Paid
 from app.flow.queue import FALLING
 from app.flow.steps import STEPS, Step
@@ -14,6 +15,7 @@ from app.orders.lists import store
 from app.orders.lists.sifting import SHOWS, SORTS, listed, sifting
 from app.orders.lists.store import PAGE
 from app.orders.lists.waiting import sort_out
+from app.orders.order.belongings import WAYS
 from app.orders.order.store import names
 from app.orders.order.view import copy_facts
 from app.shared.calendar import DAY
@@ -83,6 +85,21 @@ def waiting(request: Request, workshop: TheWorkshop) -> Response:
         "paid": Paid,
     }
     return render(request, "orders/lists/waiting.html", context)
+
+
+@router.get("/belongings", name="belongings")
+def belongings(request: Request, workshop: TheWorkshop) -> Response:
+    """Everything of customers' that is in the house: where, and since when."""
+    now = workshop.now()
+    with workshop.database.reading() as db:
+        rows = store.belongings_here(db)
+    context = {
+        "rows": [(row, named(row)) for row in rows],
+        "ways": WAYS,
+        "now": now,
+        "zone": workshop.in_force().settings.zone_info(),
+    }
+    return render(request, "orders/lists/belongings.html", context)
 
 
 @router.get("/customers", name="customers")

@@ -7,12 +7,15 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, func, select, text
 from sqlalchemy.engine import RowMapping
 
+from app.flow.belongings import IN_THE_HOUSE, NAMED
 from app.orders.entry.store import like
 from app.orders.lists.sifting import Sifting
 from app.shared.errors import NotFound
 from app.shared.text import fold
 from app.tables import (
+    accounts,
     animals,
+    belongings,
     changes,
     contacts,
     copies,
@@ -220,6 +223,22 @@ ORDER BY p.due_on IS NULL, p.due_on, p.id
 def parts_to_come(db: Connection) -> Rows:
     """The parts of open orders that are not here yet, the first due first."""
     return _many(db, text(_PARTS))
+
+
+def belongings_here(db: Connection) -> Rows:
+    """Everything of customers' that is in the house, the longest here first."""
+    query = (
+        NAMED.add_columns(
+            orders.c.number, orders.c.customer_id, customers.c.name.label("customer"),
+            accounts.c.name.label("received_by"),
+        )
+        .join(orders, orders.c.id == belongings.c.order_id)
+        .join(customers, customers.c.id == orders.c.customer_id)
+        .outerjoin(accounts, accounts.c.id == belongings.c.received_by_id)
+        .where(IN_THE_HOUSE)
+        .order_by(belongings.c.received_at, belongings.c.id)
+    )  # fmt: skip
+    return _many(db, query)
 
 
 def one_customer(db: Connection, customer_id: int) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from app.flow.approvals.rules import SAID
+from app.flow.belongings import ASHES_BY_POST, KINDS
 from app.flow.money import Paid
 from app.flow.parts import NEEDED_AT
 from app.flow.steps import Step
@@ -17,9 +18,10 @@ from app.orders.facts import sizes
 from app.orders.facts.to_tell import to_tell
 from app.orders.forecast.worker import likely
 from app.orders.order import actions as order_actions
-from app.orders.order import asking, links, parts, store
+from app.orders.order import asking, belongings, links, parts, store
 from app.orders.order.actions import ContactFields, StopFields
 from app.orders.order.asking import WAITS, AnswerFields, OverrideFields, QuestionFields
+from app.orders.order.belongings import SENT, WAYS, BelongingFields, PlaceFields, ReturnFields
 from app.orders.order.edit_actions import ScaleFields, set_scale
 from app.orders.order.parts import BEFORE, DueFields, PartFields, WithoutFields
 from app.orders.order.photos_told import ToldFields, photos_told, to_fetch
@@ -97,6 +99,10 @@ def _page(
         "paid": Paid,
         "kinds": [(kind, kind) for kind in NEEDED_AT],
         "before": list(BEFORE.items()),
+        "ashes_by_post": ASHES_BY_POST,
+        "belonging_kinds": KINDS,
+        "belonging_ways": WAYS,
+        "belonging_sent": SENT,
         "chance": likely(chance) if chance is not None else "",
     }
     return render(request, "orders/order/order.html", context, status)
@@ -208,6 +214,49 @@ def part_without(
         request, workshop, number, form, f"without{part_id}", "noted",
         lambda id_: parts.without(
             workshop, id_, part_id, check(WithoutFields, form.plain()), me
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/belongings", name="add_belonging")
+def lent(request: Request, workshop: TheWorkshop, me: Me, number: RowId, form: Filled) -> Response:
+    """Note something that the customer lent."""
+    return _act(
+        request, workshop, number, form, "lent", "noted",
+        lambda id_: belongings.receive(
+            workshop, id_, check(BelongingFields, form.plain()), me, form.get("once")
+        ),
+    )  # fmt: skip
+
+
+@router.post("/orders/{number:int}/belongings/{belonging:int}", name="belonging")
+def belonging_kept(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, belonging: RowId, form: Filled
+) -> Response:
+    """It lies elsewhere, is here after all, or was never here."""
+
+    def act(id_: int) -> None:
+        match form.get("act"):
+            case "strike":
+                belongings.strike(workshop, id_, belonging, me)
+            case "back":
+                belongings.back_here(workshop, id_, belonging, me)
+            case _:
+                fields = check(PlaceFields, form.plain())
+                belongings.keep(workshop, id_, belonging, fields, me)
+
+    return _act(request, workshop, number, form, f"belonging{belonging}", "saved", act)
+
+
+@router.post("/orders/{number:int}/belongings/{belonging:int}/returned", name="belonging_returned")
+def given_back(
+    request: Request, workshop: TheWorkshop, me: Me, number: RowId, belonging: RowId, form: Filled
+) -> Response:
+    """It was given back without a parcel of pieces."""
+    return _act(
+        request, workshop, number, form, f"returned{belonging}", "noted",
+        lambda id_: belongings.returned(
+            workshop, id_, belonging, check(ReturnFields, form.plain()), me
         ),
     )  # fmt: skip
 

@@ -8,6 +8,7 @@ from sqlalchemy import Connection, func, or_, select
 from sqlalchemy.engine import RowMapping
 
 from app.flow import groups
+from app.flow.belongings import NAMED
 from app.flow.rules import Entry
 from app.flow.steps import Of
 from app.flow.store import Ref, entry_of_row
@@ -15,6 +16,7 @@ from app.shared.errors import NotFound
 from app.tables import (
     accounts,
     animals,
+    belongings,
     changes,
     contacts,
     copies,
@@ -56,6 +58,7 @@ class OrderRows:
     tellings: Sequence[Row]
     parcels: Sequence[Row]
     parts: Sequence[Row]
+    belongings: Sequence[Row]
     news: Sequence[Row]
     links: Sequence[Row]
     changes: Sequence[Row]
@@ -98,6 +101,12 @@ def rows_of(db: Connection, order_id: int) -> OrderRows:
         tellings=_of_order(db, tellings, order_id, "at"),
         parcels=_parcels_of(db, [row["parcel_id"] for row in found_copies if row["parcel_id"]]),
         parts=_of_order(db, parts, order_id, "noted_at"),
+        belongings=_many(
+            db,
+            NAMED.where(belongings.c.order_id == order_id, belongings.c.gone_at.is_(None)).order_by(
+                belongings.c.returned_at.is_not(None), belongings.c.id
+            ),
+        ),
         news=_of_order(db, news, order_id, "at"),
         links=_of_order(db, status_links, order_id, "made_at"),
         changes=_of_order(db, changes, order_id, "at"),

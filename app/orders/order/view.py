@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from app.flow import parts
+from app.flow import belongings, parts
 from app.flow.offers import Offer, offers
 from app.flow.rules import Policy, State
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step
@@ -76,6 +76,14 @@ class PartView:
 
 
 @dataclass(frozen=True, slots=True)
+class BelongingView:
+    """Something that the customer lent: in words."""
+
+    row: Any
+    named: str
+
+
+@dataclass(frozen=True, slots=True)
 class OrderView:
     """Everything that the order page shows."""
 
@@ -88,6 +96,7 @@ class OrderView:
     open_questions: list[Any]
     answered_questions: list[Any]
     parts: list[PartView]
+    belongings: list[BelongingView]
     held: bool
     remembered: list[str]
     may_add_copies: bool
@@ -124,6 +133,7 @@ def view(
         open_questions=[q for q in rows.questions if q["answered_at"] is None],
         answered_questions=[q for q in rows.questions if q["answered_at"] is not None],
         parts=_parts(rows),
+        belongings=[BelongingView(row, belongings.named(row)) for row in rows.belongings],
         one_scale=sum(bool(sizes.own(row["height"])) for row in rows.animals) > 1
         and any(row["step"] == Step.NOT_BEGUN for row in rows.copies),
         held=any(p.state.held for p in by_id.values() if p.state.open),
