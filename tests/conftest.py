@@ -29,6 +29,16 @@ settings.register_profile("here", **_common)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 
+# Files of few tests that each take long: browsers, servers that are killed, whole photo checks.
+# A worker that comes to one of them last keeps the others waiting.
+_LONG = {"browser", "faults", "check", "test_own_backtest.py", "test_life_of_an_order.py"}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with what takes long, so that the workers end together."""
+    items.sort(key=lambda item: _LONG.isdisjoint(item.path.parts))
+
+
 @pytest.fixture(scope="session")
 def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A migrated database file with the cast's accounts in it. Copy it, never open it."""
