@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import time
 from typing import Literal
 
+from app.bench.curing import CoatFields, read_coat
 from app.flow.actions import Done
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey
@@ -12,14 +13,14 @@ from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform
 from app.shared.errors import BadFields, Refused
 from app.shared.people import Person
-from app.shared.web.fields import Day, Fields, Line, Number, Short, Tick, Words
+from app.shared.web.fields import Day, Line, Number, Short, Tick, Words
 from app.studio.typed import typed_moment
 from app.studio.workshop import Workshop
 
 _KINDS = (Kind.START, Kind.ASIDE, Kind.HOLD, Kind.LIFT, Kind.FINDING)
 
 
-class MoveFields(Fields):
+class MoveFields(CoatFields):
     """What a move's form may hold; which of it is needed depends on the move."""
 
     move: Short
@@ -87,6 +88,7 @@ def _said(workshop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int]
         agreed=typed.agreed,
         marks=ticked,
         machine=typed.machine,
+        coat=read_coat(in_force, typed, now if happened is None else happened),
         sure=typed.sure,
     )
 

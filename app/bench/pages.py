@@ -8,6 +8,7 @@ from starlette.responses import Response
 
 from app.bench import rules, store
 from app.bench.actions import MoveFields, move_piece
+from app.bench.curing import choices
 from app.flow import parts, questions
 from app.flow import store as flow
 from app.flow.amendments import Right, correct
@@ -125,6 +126,8 @@ def _page(
         else model_facts(rows.row),
         **_work(rows, ref, request.state.person, in_force),
         **_times(state, workshop, now),
+        "coats": choices(in_force, state.step, now),
+        "cures": _cures(rows, now),
         # Which machine a build is to run on is asked where there are several.
         "machines": place.free if len(place.on) > 1 else (),
         "full": place.full(now, lambda at: words.when(at, now, in_force.calendar.zone)),
@@ -138,6 +141,16 @@ def _page(
         "day": date.fromisoformat,
     }
     return render(request, "bench/piece.html", context, status)
+
+
+def _cures(rows: store.PieceRows, now: int) -> tuple[int, str] | None:
+    """From when the piece may be wrapped and what cures on it; None where nothing does any more."""
+    until = rows.piece.state.rests_until
+    gone = not rows.piece.state.open or rows.piece.state.step is Step.HANDED_OVER
+    if until is None or until <= now or gone:
+        return None
+    laid_on = (e.reason for e in effective(rows.log) if e.kind is Kind.MOVE and e.until == until)
+    return until, next(laid_on, "")
 
 
 def _times(state: State, workshop: Workshop, now: int) -> dict[str, Any]:

@@ -61,9 +61,10 @@ def correction_refusals(of: Of, log: Sequence[Entry], right: Entry, policy: Poli
         if state is None:
             why = first_refusal(of, entry.to_step)
         else:
-            # What was entered once had its reasons; a new move in its place has to stop at gates.
+            # What was entered once had its reasons; a new move in its place stops at gates, and
+            # not before what dries.
             new = entry.id == right.about_id and entry.move != wrong.move
-            judged = state if new else replace(state, gates=())
+            judged = state if new else replace(state, gates=(), aside_reason="")
             why = _refusal_in_its_day(judged, entry, policy)
         if why is not None and entry.id == right.about_id:
             return [why]

@@ -33,6 +33,9 @@ UNASKED = "unasked"
 
 # The move of an entry by which a part, and no question, opens or closes a gate.
 PART = "part"
+# Why a piece is set aside while a coat on it dries.
+DRYING = "drying"
+DRIES = "It is set aside to dry. Take it up again first."
 
 
 class Kind(StrEnum):
@@ -73,7 +76,8 @@ class TimeIs(StrEnum):
 class Entry:
     """One entry of a piece's log. Moments are UTC seconds; `by` is an account or None.
 
-    `until` is the moment to which a piece is set aside or rests; on entering after the photo
+    `until` is the moment to which a piece is set aside, or with a move that from which it may be
+    wrapped (`reason` is then the last coat, in words); on entering after the photo
     steps it is the moment at which the photos were accepted, where that is known. `to_step` of a
     question and of what ends its gate is the step before which it stops the piece, None for any;
     an answer with a `reason` is the owner's, who goes on without one. Where the `move` of both is
@@ -139,6 +143,11 @@ class State:
     def stopped(self) -> bool:
         """Whether an open question stops the piece where it stands."""
         return any(gate.stops_at(self.step) for gate in self.gates)
+
+    def drying_at(self, moment: int) -> bool:
+        """Whether the piece lies set aside to dry at a moment: nothing of its step is done then."""
+        lies = self.aside_reason == DRYING and not self.in_hand
+        return lies and (self.aside_until is None or self.aside_until > moment)
 
     @property
     def asked(self) -> bool:
@@ -281,7 +290,8 @@ def _moved(state: State, entry: Entry) -> State:
         passed_at=_passed_at(state, entry),
         attempts=state.attempts + again,
         reworks=state.reworks + (entry.move in REWORKS),
-        rests_until=entry.until if entry.until or entry.move in REWORKS else state.rests_until,
+        # What cures goes on curing, whatever is found and done again meanwhile.
+        rests_until=entry.until or state.rests_until,
     )
 
 
@@ -364,6 +374,8 @@ def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
         )
     if passes(move) and (why := refusal_at(state.gates, state.step)) is not None:
         return why
+    if move.forward and state.drying_at(entry.happened_at):
+        return DRIES
     if "whose" in move.needs:
         return _whose_refusal(entry)
     if {"reason", "finding"} & set(move.needs) and not entry.reason:

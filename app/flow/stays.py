@@ -7,11 +7,10 @@ clock change too, because every class is a difference of moments.
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from app.flow.rules import Entry, Kind, State, after, effective
+from app.flow.rules import DRYING, Entry, Kind, State, after, effective
 from app.flow.steps import ENDS, STEPS, Of, Step, TimeClass
 from app.shared.calendar import Calendar
 
-DRYING = "drying"
 Interval = tuple[int, int]
 
 

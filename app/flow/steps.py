@@ -58,11 +58,12 @@ class StepFacts:
 
     `waits_for` is CUSTOMER, MACHINE, CARRIER or WAITING (people). `take` names the button that
     takes a piece in hand; it is empty where no hands are needed. `usual` and `slow` are the days
-    shown until the studio has twenty stays of its own (common practice, no source). `cause` says
-    in words that a finding came from here: the steps of the making have it. `shows` is what a
-    picture taken here shows, where one may be released to the customer. `entry` says that an
-    order under way may be typed in at it. `cautions` are the usual ones of the trade, in our own
-    words; DEFER follows them wherever they stand.
+    shown until the studio has twenty stays of its own (common practice, no source; painting has
+    room for the week that acrylics wait before varnish, packing for the days that varnish cures).
+    `cause` says in words that a finding came from here: the steps of the making have it. `shows` is
+    what a picture taken here shows, where one may be released to the customer. `entry` says that
+    an order under way may be typed in at it. `cautions` are the usual ones of the trade, in our
+    own words; DEFER follows them wherever they stand.
     """
 
     step: Step
@@ -117,7 +118,7 @@ STEPS: dict[Step, StepFacts] = {
             "Superglue sticks skin and eyelids and heats up in cotton: no cloth, air moving.",
             "Keep the skin clear of half-cured epoxy dust: it sensitises.",
         )),
-        StepFacts(Step.PAINTING, "Painting", _C, _W, "Start", 6, 12, "painting", "painting",
+        StepFacts(Step.PAINTING, "Painting", _C, _W, "Start", 13, 20, "painting", "painting",
                   cautions=(
             "Spray in a ventilated booth, away from sparks and flames, with the right filter. "
             "“Non-toxic” on a label is not about breathing it in.",
@@ -128,7 +129,7 @@ STEPS: dict[Step, StepFacts] = {
             "Rags with drying oil heat by themselves: into a lidded metal can, under water.",
         )),
         StepFacts(Step.INSPECTION, "Inspection", _C, _W, "Inspect", 1, 3, "inspection", "painting"),
-        StepFacts(Step.PACKING, "Packing", _C, _W, "Pack", 2, 5, "packing", "painting", cautions=(
+        StepFacts(Step.PACKING, "Packing", _C, _W, "Pack", 4, 8, "packing", "painting", cautions=(
             "Film that is dry but not cured takes prints of its wrapping: mind the rest time.",
             "Hold it by the base. Tissue or film on the varnish, never bubbles; nothing presses on "
             "ears, legs or tail. Resin softens in a hot van.",
@@ -255,7 +256,7 @@ def _copy_moves() -> Iterator[Move]:
     yield Move(k.BEGUN, c, s.NOT_BEGUN, s.SHAPING, "Begin", "begun")
     yield Move(k.BLANK_DONE, c, s.BLANK, s.SHAPING, "Done", "blank done")
     yield Move(k.SHAPED, c, s.SHAPING, s.PAINTING, "Done", "shaped")
-    yield Move(k.PAINTED, c, s.PAINTING, s.INSPECTION, "Done", "painted")
+    yield Move(k.PAINTED, c, s.PAINTING, s.INSPECTION, "Done", "painted", needs=("coat",))
     yield Move(k.PASSED, c, s.INSPECTION, s.PACKING, "Pass", "passed inspection",
                needs=("marks",))
     yield Move(k.HANDED_OVER, c, s.PACKING, s.HANDED_OVER, "Hand over", "handed over",

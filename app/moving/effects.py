@@ -23,6 +23,7 @@ from app.shared.errors import BadFields, NotAllowed, Refused
 from app.shared.people import Role
 from app.shared.text import whole_number
 from app.shared.web import words
+from app.studio.curing import Coat, later
 from app.studio.workshop import InForce
 from app.tables import (
     animals,
@@ -45,8 +46,9 @@ class MoveDetails:
     `happened_at` is a typed moment and `until` one to come (UTC seconds), `look_on` a day.
     `before` is the step at which a question stops the piece, None for wherever it is.
     `counted` are pictures by model, `delivery` the delivery they came in where each was looked
-    at, `marks` those that were ticked, None where nobody was shown any. `sure` answers what is
-    asked first; `from_row` says that the page showed a row, with the piece's next act alone.
+    at, `coat` what was laid on last and still cures, `marks` those that were ticked, None where
+    nobody was shown any. `sure` answers what is asked first; `from_row` says that the page showed
+    a row, with the piece's next act alone.
     """
 
     happened_at: int | None = None
@@ -64,6 +66,7 @@ class MoveDetails:
     agreed: str = ""
     marks: Collection[int] | None = None
     machine: int | None = None
+    coat: Coat | None = None
     parcel: ParcelDetails | None = None
     sure: bool = False
     from_row: bool = False
@@ -71,7 +74,8 @@ class MoveDetails:
 
 @dataclass(slots=True)
 class Moving:
-    """A move under way: the open act, what moves, what was said. `amounts` are by piece."""
+    """A move under way: the open act, what moves, what was said. `amounts` and `untils` (from when
+    it may be wrapped) are by piece."""
 
     act: Act
     in_force: Callable[[], InForce]
@@ -79,6 +83,7 @@ class Moving:
     pieces: Sequence[Piece]
     said: MoveDetails
     amounts: Mapping[Ref, int | None] = field(default_factory=dict)
+    untils: Mapping[Ref, int | None] = field(default_factory=dict)
 
     def today(self) -> date:
         """The studio's day."""
@@ -313,6 +318,36 @@ def _ask_before_deadline(moving: Moving) -> None:
 # ---------------------------------------------------------------- copies
 
 
+def _last_coat(moving: Moving) -> None:
+    if moving.said.coat is None:
+        raise BadFields({"coat": "What is the last coat, and from when may it be wrapped?"})
+    _cures(moving)
+
+
+def _cures(moving: Moving) -> None:
+    """What was laid on is kept in words, and the day to which the whole piece cures."""
+    coat = moving.said.coat
+    if coat is not None:
+        moving.untils = {p.ref: later(coat.until, p.state.rests_until) for p in moving.pieces}
+        moving.said = replace(moving.said, reason=coat.material)
+
+
+def _may_pack(moving: Moving) -> None:
+    """What still cures is not wrapped without a reason, kept with the entry. Raises BadFields."""
+    act, said = moving.act, moving.said
+    for piece in moving.pieces:
+        packing = piece.state.step is Step.PACKING
+        stops = rules.may_pack(piece.state.rests_until, act.now) if packing else []
+        if left := rules.refused(stops, act.who.role, said.reason):
+            cures = piece.state.rests_until
+            assert cures is not None
+            when = words.when(cures, act.now, moving.in_force().calendar.zone)
+            raise BadFields(
+                {"reason": f"{named(act.db, piece.ref).words}: {left[0].words} It may be wrapped "
+                 f"from {when}. Wait, or give a reason for packing it now."}
+            )  # fmt: skip
+
+
 def _check_marks(moving: Moving) -> None:
     if moving.said.marks is None:
         raise BadFields({"marks": "Check the markings one by one, against the photos."})
@@ -403,10 +438,13 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     **dict.fromkeys(REWORKS, _FINDING),
     Kind.FINDING: _FINDING,
     Kind.HOLD: Effect(hears=_whose),
+    Kind.START: Effect(before=_may_pack),
     MoveKey.PHOTOS_COUNTED: Effect(hears=_amounts, after=_count_pictures),
     MoveKey.BUILD_STARTED: Effect(before=_may_run, after=_begin_runs),
     **dict.fromkeys((MoveKey.LIMITS, MoveKey.BY_EYE), Effect(_limits, after=_pass_with_limits)),
     MoveKey.MODEL_FINISHED: Effect(before=_ask_before_deadline),
+    **dict.fromkeys((MoveKey.BLANK_DONE, MoveKey.SHAPED), Effect(hears=_cures)),
+    MoveKey.PAINTED: Effect(hears=_last_coat),
     MoveKey.PASSED: Effect(hears=_check_marks, after=_keep_ticks),
     MoveKey.HANDED_OVER: Effect(_named_parcel, _pack, _close_questions),
     MoveKey.RECEIVED: Effect(before=_of_parcel),

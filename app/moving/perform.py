@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 from app.flow import parts, questions, store
 from app.flow.actions import Act, Done, Wish, begin_act, grant, settle
 from app.flow.gates import passes, refusal_at
-from app.flow.rules import Kind, Policy, State, find_move, to_take_up
+from app.flow.rules import DRIES, Kind, Policy, State, find_move, to_take_up
 from app.flow.steps import REWORKS, STEPS, MoveKey, moves_from
 from app.flow.store import Piece, Ref
 from app.moving.effects import EFFECTS, AskFirst, MoveDetails, Moving
@@ -104,7 +104,7 @@ def _wish(moving: Moving, piece: Piece) -> Wish:
         reason=said.reason,
         cause=cause,
         whose=said.whose,
-        until=said.until,
+        until=moving.untils.get(piece.ref, said.until),
         look_on=said.look_on,
         amount=moving.amounts.get(piece.ref),
         question_id=said.question_id,
@@ -124,19 +124,24 @@ def _check_role(moving: Moving) -> None:
 
 
 def _check_gates(moving: Moving) -> None:
-    """Who stands at a gate is told so, with who was asked what, before any more. Raises Refused."""
+    """What dries, or stands at a gate, is told so before any more, with who was asked what.
+
+    Raises Refused.
+    """
     act, key = moving.act, moving.what
     for piece in moving.pieces:
         policy = Policy(act.blank_on, piece.remembered)
         move = find_move(piece.ref.of, piece.state.step, key, policy)
         on = passes(move) if move is not None else key is Kind.START
+        where = f"{_name(act, piece).words}: " if len(moving.pieces) > 1 else ""
+        if move is not None and move.forward and piece.state.drying_at(act.now):
+            raise Refused(f"{where}{DRIES}")
         if not (on and piece.state.stopped):
             continue
         calendar = moving.in_force().calendar
         told = questions.told(act.db, piece.state.gates, calendar, act.now)
         told = parts.told(act.db, told, calendar, act.now)
         why = refusal_at(told, piece.state.step)
-        where = f"{_name(act, piece).words}: " if len(moving.pieces) > 1 else ""
         raise Refused(f"{where}{why}")
 
 

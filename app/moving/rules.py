@@ -59,6 +59,13 @@ class Stop:
     override: frozenset[Role]
 
 
+def may_pack(rests_until: int | None, now: int) -> list[Stop]:
+    """Why a copy may not be wrapped yet: what is laid on it cures to a moment (UTC seconds)."""
+    if rests_until is None or rests_until <= now:
+        return []
+    return [Stop("resting", "It is still curing: wrapping would mark it.", EVERYBODY)]
+
+
 def may_leave(copy: Leaving) -> list[Stop]:
     """Every reason why a copy may not leave, in the order in which one would see to them."""
     found: list[Stop] = []
@@ -67,10 +74,9 @@ def may_leave(copy: Leaving) -> list[Stop]:
         if applies:
             found.append(Stop(code, words, override))
 
-    resting = copy.rests_until is not None and copy.rests_until > copy.now
     stop(copy.held, "held", "It is on hold. Resume it first.", frozenset())
     stop(bool(copy.waits), "waits", copy.waits, frozenset())
-    stop(resting, "resting", "Its paint is still curing.", EVERYBODY)
+    found.extend(may_pack(copy.rests_until, copy.now))
     stop(copy.questions_open > 0, "question", "A question is open.", DESK_AND_OWNER)
     stop(copy.paid != "all", "unpaid", "It is not paid in full.", DESK_AND_OWNER)
     stop(not copy.address_known, "no_address", "There is no address.", DESK_AND_OWNER)

@@ -49,8 +49,7 @@ class LogEntries(Columns):
     `kind` is -1 where an entry changes nothing here: what nobody has asked yet is no question.
     `step` is where an entry leads, or before which a question stops: -1 where it names none;
     `until` is 0 where there is none; `drying` says that a piece was set aside to dry, `again` that
-    pictures were asked for anew, `rework` that it was sent back, `part` that it speaks
-    of a part that is waited for.
+    pictures were asked for anew, `part` that it speaks of a part that is waited for.
     """
 
     piece: Ints
@@ -60,7 +59,6 @@ class LogEntries(Columns):
     until: Ints
     drying: Bools
     again: Bools
-    rework: Bools
     part: Bools
 
     def __len__(self) -> int:
@@ -130,7 +128,7 @@ def intervals(entries: LogEntries) -> Intervals:
         customer=stopped(np.where(entries.part, 0, asked)) | (wanted & (told == 0)),
         hand=latest(come | taken | aside, taken) > 0,
         rests=latest(come | taken | aside, np.where(aside & entries.drying, entries.until, 0)),
-        packed_rest=latest(move & ((entries.until > 0) | entries.rework), entries.until),
+        packed_rest=latest(move & (entries.until > 0), entries.until),
     )
 
 

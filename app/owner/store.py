@@ -13,9 +13,8 @@ import numpy as np
 from sqlalchemy import Connection, text
 
 from app.flow.groups import SLOWEST
-from app.flow.rules import PART, UNASKED, Kind, effective
-from app.flow.stays import DRYING
-from app.flow.steps import ASKED_AGAIN, REWORKS, Of
+from app.flow.rules import DRYING, PART, UNASKED, Kind, effective
+from app.flow.steps import ASKED_AGAIN, Of
 from app.flow.store import Ref, log_of
 from app.owner.intervals import KIND_CODE, STEP_CODE, LogEntries
 
@@ -171,7 +170,6 @@ class _Columns:
             until=until[kept],
             drying=looked_up((dry == "1" for _, _, _, dry in meant), bool),
             again=looked_up((move in ASKED_AGAIN for _, _, move, _ in meant), bool),
-            rework=looked_up((move in REWORKS for _, _, move, _ in meant), bool),
             part=looked_up((move == PART for _, _, move, _ in meant), bool),
         )
 

@@ -92,6 +92,8 @@ TABLE: dict[str, Row] = {
     "piece": EVERYBODY,
     "move_piece": EVERYBODY,
     "tickets": EVERYBODY,
+    "last_coat": EVERYBODY,
+    "last_coat_done": EVERYBODY,
     "correction": EVERYBODY,
     "correct": EVERYBODY,
     # Colours.

@@ -270,7 +270,11 @@ def _packing(
     if waits or not copy.spelling_confirmed:
         return f"{begin} We need your answer before we can pack {them.him}."
     if copy.rests_until is not None and copy.rests_until > days.now:
-        return f"{begin} The paint now hardens for some days before anything may touch it."
+        ready = days.on(copy.rests_until)
+        return (
+            f"{begin} The finish is still hardening, so we’ll pack {them.him} {ready} at the "
+            "earliest."
+        )
     if copy.standing.in_hand and copy.standing.by:
         return f"{begin} {copy.standing.by} is packing {them.him}."
     if not facts.ship_part and any(_far(other) for other in facts.copies):

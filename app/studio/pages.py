@@ -44,6 +44,7 @@ LABELS = {
     "link_lapses_days": "Status link expires",
     "carriers": "Carriers",
     "bases": "Bases",
+    "cures": "Curing",
     "poses": "Poses",
     "sizes": "Sizes",
     "posting_from": "Emails go out from",

@@ -10,9 +10,11 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from app.shared.calendar import Hours
 from app.shared.text import problem, tidy
+from app.studio.curing import USUAL, Cure, read_table, written
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MOST_CHOICES, _LONGEST_CHOICE = 40, 40
+_LONGEST_TABLE = 2_000
 _SPAN = re.compile(r"^(\d{1,2}):?(\d{2})?\s*(?:-|–|to)\s*(\d{1,2}):?(\d{2})?$")
 
 
@@ -79,6 +81,13 @@ def _sizes(value: str) -> str:
     return listed
 
 
+def _cures(value: str) -> str:
+    value = tidy(value, lines=True)
+    if (wrong := problem(value, _LONGEST_TABLE, lines=True)) is not None:
+        raise ValueError(wrong)
+    return written(read_table(value))
+
+
 def _zone(value: str) -> str:
     value = tidy(value)
     if value not in available_timezones():
@@ -103,8 +112,9 @@ class StudioSettings(BaseModel):
     """Everything a person can set. Each field is one row of the settings table, as JSON.
 
     `hours` maps a weekday (0 is Monday) to hours as typed; `capacity` maps a step to how many
-    pieces it can have in hand at once; days are working days where the name says so. `own_words`
-    are the studio's words in its letters, by field (`app/letters/own_words.py`, which checks them).
+    pieces it can have in hand at once; `cures` is a table, a material a line; days are working days
+    where the name says so. `own_words` are the studio's words in its letters, by field
+    (`app/letters/own_words.py`, which checks them).
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -133,6 +143,7 @@ class StudioSettings(BaseModel):
     link_lapses_days: Annotated[int, Field(ge=7, le=1_095)] = 90
     carriers: Choices = "Post"
     bases: Choices = "none, oak, walnut, slate"
+    cures: Annotated[str, AfterValidator(_cures)] = USUAL
     poses: Choices = "standing, lying, sitting, head"
     sizes: Annotated[str, AfterValidator(_sizes)] = "60, 80, 100, 120"
     posting_from: Hour = 10
@@ -146,6 +157,10 @@ class StudioSettings(BaseModel):
     def zone_info(self) -> ZoneInfo:
         """The studio's zone."""
         return ZoneInfo(self.zone)
+
+    def curing(self) -> tuple[Cure, ...]:
+        """What a piece may be coated with last, and how long each takes until it may be wrapped."""
+        return read_table(self.cures)
 
     def choices(self, field: str) -> list[str]:
         """A comma-separated setting as a list."""

@@ -19,13 +19,13 @@ def painted(owner: Page, served: Served) -> str:
     return in_painting(owner, served, "Hettie")
 
 
-def in_painting(owner: Page, served: Served, animal: str) -> str:
+def in_painting(owner: Page, served: Served, animal: str, step: str = "painting") -> str:
     owner.goto(f"{served.staff}/orders/new")
     owner.locator("[name=name]").fill("Imre Castellan")
     owner.locator("[name=a0_name]").fill(animal)
     owner.locator("[name=under_way]").check()
     owner.locator("[name=a0_step]").select_option("ready")
-    owner.locator("[name=a0c0_step]").select_option("painting")
+    owner.locator("[name=a0c0_step]").select_option(step)
     for since in ("a0_since", "a0c0_since"):
         owner.locator(f"[name={since}]").fill(f"{datetime.now(tz=UTC):%Y-%m-%d}")
     press(owner, "Save order")
@@ -48,8 +48,8 @@ def row(page: Page, piece: str) -> Locator:
     return page.locator(f"#{'-'.join(piece.rsplit('/', 2)[1:])}")
 
 
-def laid_down(page: Page, piece: str) -> None:
-    """The piece lies in Painting and nobody has it in hand: what a test did to it is undone."""
+def laid_down(page: Page, piece: str, step: str = "Painting") -> None:
+    """The piece lies in its step and nobody has it in hand: what a test did to it is undone."""
     page.goto(piece)
     for _ in range(4):
         if page.locator(".moves button", has_text="Start").count():
@@ -57,7 +57,7 @@ def laid_down(page: Page, piece: str) -> None:
         with page.expect_navigation():
             page.locator("#history form[action='/undo'] button").first.click()
         page.goto(piece)
-    expect(page.locator(".lead strong")).to_have_text("Painting")
+    expect(page.locator(".lead strong")).to_have_text(step)
 
 
 def tap_twice(page: Page, button: Locator, gap: int, *, finger: bool) -> None:
@@ -109,35 +109,35 @@ def test_a_double_tap_on_start_takes_the_piece_in_hand_and_no_further(
 
 
 def test_the_second_of_two_quick_dones_does_not_meet_the_next_piece(
-    owner: Page, served: Served, painted: str
+    owner: Page, served: Served
 ) -> None:
-    pieces = [painted, in_painting(owner, served, "Otis")]
+    pieces = [in_painting(owner, served, name, "shaping") for name in ("Otis", "Bracken")]
     for piece in pieces:
-        laid_down(owner, piece)
+        laid_down(owner, piece, "Shaping")
         press(owner, "Start")
     owner.goto(f"{served.staff}/")
-    tap_twice(owner, row(owner, pieces[0]).locator("[value^=painted]"), 400, finger=False)
-    expect(owner.locator(".undo")).to_contain_text("in Inspection now")
+    tap_twice(owner, row(owner, pieces[0]).locator("[value^=shaped]"), 400, finger=False)
+    expect(owner.locator(".undo")).to_contain_text("in Painting now")
     owner.wait_for_timeout(600)
-    expect(owner.locator("#band-painting .piece [value^=painted]")).to_have_count(1)
-    laid_down(owner, pieces[0])
+    expect(owner.locator("#band-shaping .piece [value^=shaped]")).to_have_count(1)
+    laid_down(owner, pieces[0], "Shaping")
 
 
 def test_a_row_that_has_changed_is_quiet_for_keys_too_and_then_takes_them(
-    owner: Page, served: Served, painted: str
+    owner: Page, served: Served
 ) -> None:
-    laid_down(owner, painted)
+    shaped = in_painting(owner, served, "Otis", "shaping")
     owner.goto(f"{served.staff}/")
-    row(owner, painted).locator("[value^=start]").focus()
+    row(owner, shaped).locator("[value^=start]").focus()
     owner.keyboard.press("Enter")
-    done = row(owner, painted).locator("[value^=painted]")
+    done = row(owner, shaped).locator("[value^=shaped]")
     expect(done).to_have_attribute("aria-disabled", "true")
     expect(done).to_have_css("opacity", "1")  # quiet, and still read by everybody
     owner.keyboard.press("Enter")
     expect(done).not_to_have_attribute("aria-disabled", "true")
     expect(done).to_be_focused()
     owner.keyboard.press("Enter")
-    expect(owner.locator(".undo")).to_contain_text("in Inspection now")
+    expect(owner.locator(".undo")).to_contain_text("in Painting now")
 
 
 @pytest.mark.parametrize("wide", [1280, 390])

@@ -335,11 +335,11 @@ def test_photos_that_passed_have_passed_until_more_are_asked_for():
     assert (again.passed_at, again.told_at, again.attempts) == (None, None, 1)
 
 
-def test_rework_is_counted_and_ends_a_rest():
+def test_rework_is_counted_and_what_cures_goes_on_curing():
     state = State(Of.COPY, Step.INSPECTION, 0, 0, rests_until=AT + 99)
     back = Entry(0, 0, Kind.MOVE, AT, AT, Step.PAINTING, "back_to_painting", reason="an eye")
     after_it = after(Of.COPY, state, back)
-    assert (after_it.step, after_it.reworks, after_it.rests_until) == (Step.PAINTING, 1, None)
+    assert (after_it.step, after_it.reworks, after_it.rests_until) == (Step.PAINTING, 1, AT + 99)
     mended = after(Of.COPY, state, Entry(0, 0, Kind.FINDING, AT, AT, reason="an eye"))
     assert (mended.step, mended.reworks, mended.rests_until) == (Step.INSPECTION, 1, AT + 99)
 

@@ -16,12 +16,14 @@ from app.flow.steps import MOVES, PASSED, Move, MoveKey, Of, Step
 from app.flow.store import Ref
 from app.main import staff_site
 from app.shared.places import DataFolder
+from app.studio.curing import NOTHING
 from app.tables import marks, orders
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, rows, step_of
 from tests.staff.browser import Browser, ClockedWorkshop
 from tests.whole_site import free_to_leave, words
 
 SAID = {
+    "coat": NOTHING,
     "amount": "14", "views": "left side of the face", "limits": "the tail", "agreed": "by phone",
     "reason": "a chip", "cause": "painting", "whose": "studio", "sure": "1",
 }  # fmt: skip
@@ -101,6 +103,11 @@ def by_builds(studio: Studio, move: Move, said: Mapping[str, str]) -> int:
     return studio.browser.post("/builds/end", typed).status_code
 
 
+def by_last_coat(studio: Studio, move: Move, said: Mapping[str, str]) -> int:
+    typed = {"piece": f"{studio.ref}:{studio.version}", "once": "k", **said}
+    return studio.browser.post("/last-coat", typed).status_code
+
+
 def by_order(studio: Studio, move: Move, said: Mapping[str, str]) -> int:
     typed = {"about": str(studio.ref), "once": "k", **said}
     return studio.browser.post(f"/orders/{studio.made.number}/cancel", typed).status_code
@@ -116,6 +123,8 @@ def doors(move: Move) -> list[Door]:
     found: list[Door] = [by_piece]
     if not move.needs:
         found += [by_row, by_ticks]
+    if move.needs == ("coat",):
+        found.append(by_last_coat)
     if move.key in JUDGED and move.start is Step.ASSESSING:
         found.append(by_assessment)
     if move.key in ENDS:
@@ -167,7 +176,9 @@ def test_no_door_moves_anything_without_the_words_it_needs(
             continue  # its form below ticks the mark
         if door in (by_assessment, by_builds) and move.of is Of.COPY:
             continue
-        assert door(studio, move, {"sure": "1"}) in (403, 404, 409, 422), door.__name__
+        # Where a last coat is wanted a row leads to the page that asks for it.
+        asks = (303,) if move.needs == ("coat",) and door in (by_row, by_ticks) else ()
+        assert door(studio, move, {"sure": "1"}) in (403, 404, 409, 422, *asks), door.__name__
     assert studio.rows() == before
     studio.workshop.close()
 

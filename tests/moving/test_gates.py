@@ -7,6 +7,7 @@ import pytest
 from app.flow.gates import Gate, passes
 from app.flow.steps import MOVES, Move, MoveKey, Of, Step
 from app.flow.store import Ref
+from app.studio.curing import NOTHING
 from app.upkeep.audit import audit
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, piece, rows, step_of
 from tests.moving.test_doors import Studio, by_order, doors, words_of
@@ -28,6 +29,8 @@ def ask(browser: Browser, made: MadeOrder, about: Ref | str = "order", waits: st
 def press(browser: Browser, workshop: ClockedWorkshop, ref: Ref, move: str, **more: str) -> object:
     version = str(piece(workshop.database, ref).version)
     typed = {"move": move, "version": version, "once": f"k{move}{version}", "sure": "1", **more}
+    if move == MoveKey.PAINTED:
+        typed = {"coat": NOTHING, **typed}
     return browser.post(f"/pieces/{ref.of}/{ref.id}/move", typed)
 
 

@@ -122,7 +122,7 @@ def stuck(workshop: ClockedWorkshop) -> MadeOrder:
 
 
 EVERY_REASON = (
-    "Its paint is still curing.", "A question is open.", "It is not paid in full.",
+    "It is still curing: wrapping would mark it.", "A question is open.", "It is not paid in full.",
     "The address is not confirmed.", "The spelling of “Juniper” is not confirmed.",
     "The rest of the order is not ready.",
 )  # fmt: skip
@@ -159,7 +159,7 @@ def test_the_spelling_is_passed_over_by_the_owner_alone(
     left = at_field(answer, "reason")
     assert "override that." in left
     assert ("It is not paid in full." in left) == (who is CAST.painter)
-    assert "Its paint is still curing." not in left
+    assert "still curing" not in left
 
 
 def test_what_is_on_hold_leaves_by_nobodys_word(

@@ -233,7 +233,7 @@ def test_the_last_day_for_copies_is_not_offered_when_it_is_over() -> None:
         ("rework", "so that the whole order travels together"),
         ("remake", "We’re making the 80 mm copy again from the start"),
         ("remade from the model", "again, starting with the model"),
-        ("ready", "The paint now hardens for some days"),
+        ("ready", "The finish is still hardening, so we’ll pack them"),
         (
             "part sent",
             "We handed the parcel to Post on Monday, and its number is JA473124829GB. Inside:",

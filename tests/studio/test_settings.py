@@ -107,6 +107,7 @@ def test_every_setting_stands_in_the_form_and_has_a_name_in_the_history(owner: B
      ("assumed_received_days", "0"), ("link_lapses_days", "6"), ("link_lapses_days", "9" * 5000),
      ("carriers", ""), ("carriers", " , ,"), ("bases", "a" * 41), ("poses", "x\u200by"),
      ("starts_when", "half"), ("sizes", "60, tall"), ("sizes", "4"), ("sizes", "2001"), ("sizes", "６０"),
+     ("cures", ""), ("cures", "oil paint: soon"), ("cures", "oil paint: 401 days"),
      ("posting_from", "25"), ("posting_until", "10"), ("capacity_shaping", "0"),
      ("capacity_shaping", "many"), ("capacity_shaping", "1000"), ("capacity_shaping", "²")],
 )  # fmt: skip

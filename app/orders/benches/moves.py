@@ -117,9 +117,14 @@ def _asked_elsewhere(
     if what is MoveKey.BUILD_STARTED:
         sets = [("model", one.ref.id) for one in seen]
         return AskElsewhere(str(why), f"/builds?{urlencode(sets)}#queue")
+    if "coat" in why.fields:
+        pieces = [("piece", f"{one.ref}:{one.version}") for one in seen]
+        return AskElsewhere(str(why), f"/last-coat?{urlencode(pieces)}")
     with workshop.database.reading() as db:
         piece = store.load(db, seen[0].ref)
         name = named(db, piece.ref)
+    if what is Kind.START and "reason" in why.fields:
+        return AskElsewhere(why.fields["reason"], f"/pieces/{piece.ref.of}/{piece.ref.id}#start")
     found = [move for move in moves_from(piece.ref.of, piece.state.step) if move.key is what]
     label = found[0].label if found else "That"
     return Refused(f"{label} needs a few words. Open the page of {name.words}.")

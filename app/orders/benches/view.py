@@ -229,7 +229,7 @@ def row_of(
         late=late,
         soon=soon,
         notes=rest,
-        act=offer.key if offer is not None and not offer.needs else "",
+        act=offer.key if offer is not None and not set(offer.needs) - {"coat"} else "",
         label=offer.label if offer is not None else "",
         main=offer is not None and offer.kind is Kind.MOVE,
         may_set_aside=bool(facts.take) and not held,
@@ -277,7 +277,8 @@ def band_acts(step: Step, role: Role) -> tuple[tuple[str, str], ...]:
     facts = STEPS[step]
     acts = [("start", facts.take)] if facts.take else []
     onward = [move for move in moves_from(facts.of, step) if move.forward]
-    plain = onward and not onward[0].needs and role in onward[0].roles
+    # The last coat is asked once for all that are ticked.
+    plain = onward and not set(onward[0].needs) - {"coat"} and role in onward[0].roles
     if plain and step is not Step.ASSESSING:
         acts.append((onward[0].key, onward[0].label))
     return tuple(acts)

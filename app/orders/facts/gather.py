@@ -15,8 +15,7 @@ from sqlalchemy.engine import Row
 from app.flow.changes import US
 from app.flow.gates import Gate, read
 from app.flow.money import Paid
-from app.flow.rules import Entry, Kind, TimeIs, effective
-from app.flow.stays import DRYING
+from app.flow.rules import DRYING, Entry, Kind, TimeIs, effective
 from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_code
 from app.orders.facts import ranges, sizes, store
 from app.orders.facts.changed import ChangeFacts

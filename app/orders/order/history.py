@@ -9,6 +9,7 @@ from app.flow.steps import CAUSES, OUTCOMES, STEPS, MoveKey, Of, piece_code
 from app.flow.store import Ref
 from app.orders.benches.words import WAITING_ON
 from app.shared.people import first_name
+from app.studio.curing import NOTHING
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,7 @@ def say(entry: Entry) -> str:
         case Kind.MOVE:
             return _say_move(entry)
         case Kind.START:
-            return "taken up"
+            return f"taken up all the same: {entry.reason}" if entry.reason else "taken up"
         case Kind.ASIDE:
             return f"set aside: {entry.reason}" if entry.reason else "set aside"
         case Kind.HOLD:
@@ -156,10 +157,16 @@ def say(entry: Entry) -> str:
             return ""
 
 
+_LAID_ON = frozenset({MoveKey.BLANK_DONE, MoveKey.SHAPED, MoveKey.PAINTED})
+
+
 def _say_move(entry: Entry) -> str:
     words = OUTCOMES[MoveKey(entry.move)]
     if entry.move == MoveKey.PHOTOS_COUNTED and entry.amount:
         words = f"{entry.amount} photos are here"
+    if entry.move in _LAID_ON and entry.reason:
+        coat = entry.reason if entry.reason == NOTHING else f"last coat: {entry.reason}"
+        return f"{words}; {coat}"
     return f"{words}: {entry.reason}" if entry.reason else words
 
 
