@@ -48,6 +48,7 @@ from app.shared.web.headers import Guard
 from app.shared.web.templating import environment
 from app.staff import gate as door
 from app.staff import pages as staff_pages
+from app.studio import carrier_pages
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
 from app.upkeep import nightly
@@ -60,6 +61,7 @@ Worker = Callable[[Workshop, threading.Event], None]
 ROUTERS = (
     staff_pages.router,
     studio_pages.router,
+    carrier_pages.router,
     benches_pages.router,
     moves_pages.router,
     entry_pages.router,

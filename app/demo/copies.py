@@ -13,6 +13,7 @@ from app.flow.actions import AS_ORDERED
 from app.flow.legality import correction_refusals
 from app.flow.rules import Entry, Kind, TimeIs, effective
 from app.flow.steps import ENDS, MODEL, MoveKey, Of, Step
+from app.parcels.rules import s10_check_digit
 from app.shared.calendar import DAY
 
 _INSPECTED: dict[str, float] = {
@@ -275,8 +276,9 @@ class Copies:
     def _noted(self, order: Row, sent: int) -> Row:
         floor, rng = self._floor, self._floor.rng
         way = rng.choices(("carrier", "collected", "brought"), (89, 8, 3))[0]
-        carrier = rng.choice(floor.words.studio["carriers"]) if way == "carrier" else ""
-        number = f"{carrier[:2].upper()}{filled(rng, '##########')}" if carrier else ""
+        chosen = rng.choice(floor.words.studio["carriers"]) if way == "carrier" else {}
+        carrier = chosen.get("name", "")
+        number = _number(chosen, filled(rng, "##########")) if chosen else ""
         place = f"{order['ship_postcode']} {order['ship_country']}".strip()
         return floor.ledger.note(
             "parcels", way=way, carrier=carrier, number=number, number_key=number,
@@ -325,3 +327,11 @@ class Copies:
             act = floor.ledger.move(piece, MoveKey.CAME_BACK, act, by=floor.desk, reason=why).act
         for piece in () if lost else copies:
             floor.begin(piece)
+
+
+def _number(carrier: Row, digits: str) -> str:
+    """A tracking number from ten digits, in the form that a carrier of the list has."""
+    if carrier.get("number_form") == "s10":
+        serial = digits[:8]
+        return f"CP{serial}{s10_check_digit(serial)}GB"
+    return f"{carrier['name'][:2].upper()}{digits}"

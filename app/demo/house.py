@@ -50,7 +50,7 @@ def settings_of(words: DemoWords, size: Size) -> StudioSettings:
     return StudioSettings(
         name=says["name"], contact_mail=says["contact_mail"], contact_phone=says["contact_phone"],
         zone=says["zone"], country=says["country"], region=says["region"],
-        carriers=", ".join(says["carriers"]), first_number=1001, starts_when="part",
+        first_number=1001, starts_when="part",
         capacity={
             "building": size.builders, "blank": 8 * size.blanks, "finishing": 2,
             "shaping": size.bench, "painting": size.bench, "inspection": 2, "packing": 2,
@@ -93,12 +93,14 @@ def hire(ledger: Ledger, words: DemoWords, size: Size, at: int) -> list[Row]:
 def write_down(
     ledger: Ledger, words: DemoWords, settings: StudioSettings, shut: list[Row], at: int
 ) -> None:
-    """Settings, closures and the studio's own words for its steps."""
+    """Settings, closures, carriers and the studio's own words for its steps."""
     for name, value in settings.model_dump(mode="json", exclude_unset=True).items():
         row = {"name": name, "value": json.dumps(value), "changed_at": at, "changed_by_id": 1}
         ledger.rows["settings"].append(row)
     for closure in shut:
         ledger.note("closures", **closure)
+    for place, carrier in enumerate(words.studio["carriers"], 1):
+        ledger.note("carriers", **carrier, place=place)
     for step, (done_when, watch_out) in words.studio["step_texts"].items():
         text = {"step": step, "done_when": done_when, "watch_out": watch_out}
         ledger.rows["step_texts"].append(text)

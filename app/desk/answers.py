@@ -14,6 +14,7 @@ from app.letters.sentences import of_an_act
 from app.orders.facts.acts import acts_of
 from app.orders.facts.changeable import Detail, changeable
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, joining
+from app.shared.carriers import Journey, said_way
 from app.shared.web import words
 from app.status import model_words, parcel_words, piece_words, range_words
 from app.status.document import Block
@@ -34,8 +35,8 @@ class ReadyText:
 
 @dataclass(frozen=True, slots=True)
 class AskedDay:
-    """A day by which it is wanted, and the chance (0 to 1) of its being ready before; None where
-    none is known."""
+    """A day by which it is wanted, and the chance (0 to 1) of its being there by then; None
+    where none is known."""
 
     day: date
     chance: float | None
@@ -63,7 +64,7 @@ def answers(
         ("by_a_day", f"Can it be there by {days.day(by.day) if by else 'a day'}?", _by_a_day),
         ("change", "May I change something?", _change),
         ("too_late", "Is it too late to add or change something?", _too_late),
-        ("parcel", "Where is the parcel?", _parcel),
+        ("parcel", "Where is the parcel?", _where_is_it),
         ("moving", "We’re moving house", _moving),
         ("cancel", "I’d like to cancel", _cancel),
         ("damaged", "Something is damaged or not right", _damaged),
@@ -183,7 +184,7 @@ def _by_a_day(asked: _Asked) -> str:
     facts = asked.facts
     when = _text(list(range_words.when(facts, asked.days))) if not facts.left else _parcel(asked)
     if asked.by is not None and not facts.left:
-        return f"{_chance(asked.by, asked.days)} {when}"
+        return f"{_chance(asked.by, asked.days, facts.journey)} {when}"
     if facts.left or facts.needed_by is not None:
         return when
     return (
@@ -192,19 +193,20 @@ def _by_a_day(asked: _Asked) -> str:
     )
 
 
-def _chance(by: AskedDay, days: Days) -> str:
-    """An honest word on a day; the journey is not in it."""
+def _chance(by: AskedDay, days: Days, journey: Journey | None) -> str:
+    """An honest word on a day, with the journey in it."""
     named = days.day(by.day)
     if by.chance is None:
         return f"You asked about {named}. We’re working out the dates, so we can’t say yet."
     if by.chance < HARDLY:
-        odds = "we can hardly have everything ready before then"
+        odds = "everything can hardly be with you by then"
     elif by.chance < NEARLY_SURE:
         ten = words.NUMBERS[max(1, round(by.chance * 10))]
-        odds = f"about {ten} in ten orders like this would be ready before then"
+        odds = f"about {ten} in ten orders like this would be with you by then"
     else:
-        odds = "everything is very likely to be ready before then"
-    return f"You asked about {named}. As things are now, {odds}. The journey to you comes on top."
+        odds = "everything is very likely to be with you by then"
+    way = f"the usual {said_way(journey)}" if journey is not None else "a day"
+    return f"You asked about {named}. As things are now, {odds}, with {way} on the way."
 
 
 def _change(asked: _Asked) -> str:
@@ -379,6 +381,11 @@ def _damaged(asked: _Asked) -> str:
     )
 
 
+def _where_is_it(asked: _Asked) -> str:
+    links = [p.link for p in asked.facts.parcels if p.link and p.received_at is None]
+    return "\n\n".join((_parcel(asked), *(f"You can follow it here:\n{link}" for link in links)))
+
+
 def _parcel(asked: _Asked) -> str:
     facts = asked.facts
     said: list[str] = []
@@ -389,9 +396,10 @@ def _parcel(asked: _Asked) -> str:
             said.append(f"The parcel that left us {day} has arrived.")
         elif parcel.way == "carrier":
             said.append(f"The parcel left us {day} with {parcel.carrier}{number}.")
+            said.append(parcel_words.usually(parcel, asked.days))
         else:
             said.append(f"The parcel left us {day}.")
     if not facts.left:
         rest = "The rest of your order hasn’t left the workshop yet."
         said.append(rest if said else "Your order hasn’t left the workshop yet.")
-    return " ".join(said)
+    return " ".join(filter(None, said))

@@ -1,4 +1,5 @@
-"""Writing to a customer about an act: it is cancelled, on hold, or a copy is made again."""
+"""Writing to a customer about an act: it is cancelled, on hold, made again, or a parcel's number
+was put right."""
 
 from sqlalchemy import Connection
 
@@ -9,7 +10,7 @@ from app.letters import previews, store
 from app.letters.letter import Part
 from app.letters.wording import CALLED, LetterWords
 from app.orders.facts import told as tellings
-from app.orders.facts.acts import BY_A_PERSON, touched
+from app.orders.facts.acts import BY_A_PERSON, OF_AN_ACT, touched
 from app.orders.facts.gather import facts_of
 from app.orders.facts.order import OrderFacts
 from app.orders.facts.standing import decision
@@ -65,7 +66,8 @@ def tell(workshop: Workshop, order_id: int, part: Part, who: Person) -> None:
         # An act is named by its first entry, so that an undo of it takes this back.
         news.write(
             db, order_id, part.kind, now,
-            round_=part.round, transition_id=part.round, line=part.line,
+            round_=part.round, line=part.line,
+            transition_id=part.round if part.kind in OF_AN_ACT else None,
         )  # fmt: skip
         store.note(db, who, now, order_id, 0, f"{CALLED[part.kind]} told")
         mark_stale(db, [order_id])

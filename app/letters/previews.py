@@ -30,6 +30,7 @@ from app.studio.workshop import InForce
 
 TONES = ("plain", "gift", "remembered")
 _SAMPLE_ID = 0
+_SAMPLE_PARCEL = ParcelFacts(_SAMPLE_ID, "carrier", "(the carrier)", "(its number)", 0)
 
 
 def words_of(
@@ -115,6 +116,8 @@ def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
     if kind in BY_A_PERSON:
         if acts := acts_of(kind, facts, now):
             return Part(kind, round=acts[0]), facts
+        if kind == "number_corrected":
+            return _corrected(facts, now)
         return Part(kind, round=_SAMPLE_ID), _of_a_sample_act(kind, facts)
     if kind == CHANGED:
         return _changed(facts)
@@ -195,8 +198,7 @@ _AT: dict[str, Callable[[AnimalFacts], AnimalFacts]] = {
 
 def _parcel(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
     """The order with its last parcel, or with all of it in one."""
-    sample = ParcelFacts(_SAMPLE_ID, "carrier", "(the carrier)", "(its number)", now)
-    parcel = facts.parcels[-1] if facts.parcels else sample
+    parcel = facts.parcels[-1] if facts.parcels else replace(_SAMPLE_PARCEL, sent_at=now)
     step = Step.RECEIVED if kind == "received" else Step.HANDED_OVER
     if kind == "received":
         parcel = replace(parcel, received_at=parcel.received_at or now)
@@ -209,6 +211,19 @@ def _parcel(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
 
     animals = tuple(replace(a, copies=tuple(map(moved, a.copies))) for a in facts.animals)
     return Part(kind, round=parcel.id), replace(facts, animals=animals, parcels=(parcel,))
+
+
+def _corrected(facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
+    """The order on its way, as if the number of its last parcel had been put right."""
+    _, sent = _parcel("handed_over", facts, now)
+    parcels = tuple(
+        replace(
+            _SAMPLE_PARCEL if parcel.way != "carrier" else parcel,
+            id=parcel.id, sent_at=parcel.sent_at, corrected_at=_SAMPLE_ID, received_at=None,
+        )
+        for parcel in sent.parcels
+    )  # fmt: skip
+    return Part("number_corrected", round=_SAMPLE_ID), replace(sent, parcels=parcels)
 
 
 def kinds() -> Sequence[tuple[str, str]]:

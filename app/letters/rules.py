@@ -32,7 +32,8 @@ LAST_CALL_WORKING_DAYS = 2
 # In the order in which they stand in a letter: what is not made, what is asked, what is told.
 KINDS = (
     "cancelled", "question", "more_views", "on_hold", "made_again", "order_in", CHANGED,
-    "photo_reminder", "approval_reminder", "running_later", "handed_over", "received",
+    "photo_reminder", "approval_reminder", "running_later", "handed_over", "number_corrected",
+    "received",
     "photos_passed", "last_call", "making_begun", "photos_counted",
 )  # fmt: skip
 # What waits for the order's other animals.

@@ -13,7 +13,15 @@ from app.letters import own_words
 from app.letters.letter import Part, WordedLetter
 from app.letters.own_words import GREETING, SIGN_OFF
 from app.letters.rules import ASKS, KINDS, says_when
-from app.orders.facts.acts import BY_A_PERSON, Touched, all_of_it, touched, whom
+from app.orders.facts.acts import (
+    BY_A_PERSON,
+    OF_AN_ACT,
+    Touched,
+    all_of_it,
+    corrected,
+    touched,
+    whom,
+)
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, joining
 from app.orders.facts.standing import at_a_bench
 from app.shared.web import words
@@ -35,7 +43,7 @@ from app.status.voice import Days, Subject, likenesses, named, own, several
 from app.status.wording import CANCELLED, SURPRISED, Teller, more_copies, to_do
 
 _SAY_WHEN = frozenset({
-    "running_later", "order_in", "photos_passed", "making_begun", "photos_counted", *BY_A_PERSON,
+    "running_later", "order_in", "photos_passed", "making_begun", "photos_counted", *OF_AN_ACT,
 })  # fmt: skip
 _SAY_NOTHING_TO_DO = _SAY_WHEN - {"running_later"}
 _HOW_TO = frozenset({"order_in", "photo_reminder"})
@@ -271,11 +279,7 @@ def _handed_over(telling: LetterContext, days: Days, teller: Teller) -> Iterable
         yield _text(parcel_words.finished(inside, travel=parcel.way != "collected"))
     yield from parcel_words.sent(parcel, telling.facts, days)
     if parcel.way == "carrier":
-        yield _text(
-            "Please open the box carefully, and keep the packing until you’ve looked at "
-            "everything. If something is damaged, take photos of it with its packing and label "
-            "before you do anything else, and write to us."
-        )
+        yield _text(parcel_words.OPENING)
     if not telling.facts.left:
         yield _text("The rest of your order is still being made, and we’ll write when it leaves.")
 
@@ -399,8 +403,18 @@ def _made_again(
     return lead, f"It doesn’t cost you anything extra.{later}"
 
 
+def _number_corrected(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
+    found = corrected(telling.part.round, telling.facts)
+    yield _text("What we told you about how your parcel travels wasn’t right, and we’re sorry.")
+    if telling.part.line:
+        yield _text(telling.part.line)
+    for parcel in found:
+        yield from parcel_words.sent(parcel, telling.facts, days)
+
+
 _SAY: Mapping[str, Callable[[LetterContext, Days, Teller], Iterable[Block]]] = {
-    **dict.fromkeys(BY_A_PERSON, _of_an_act),
+    **dict.fromkeys(OF_AN_ACT, _of_an_act),
+    "number_corrected": _number_corrected,
     "question": _question,
     "more_views": _more_views,
     "order_in": _order_in,

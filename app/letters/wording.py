@@ -29,6 +29,7 @@ CALLED: Mapping[str, str] = {
     "cancelled": "cancelled",
     "on_hold": "on hold",
     "made_again": "made again",
+    "number_corrected": "tracking number put right",
     "order_in": "order in",
     CHANGED: "what changed",
     "photos_counted": "photos counted",
@@ -67,6 +68,11 @@ _SUBJECTS: Mapping[str, tuple[str, str, str]] = {
         "{names}: something we’re making again",
         "Your order {number}: something we’re making again",
         ": something we’re making again",
+    ),
+    "number_corrected": (
+        "{names}: the right tracking number",
+        "Your order {number}: the right tracking number",
+        ": the right tracking number",
     ),
     "question": ("A question about your order {number}", "", ": a question for you"),
     "more_views": (

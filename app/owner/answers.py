@@ -1,6 +1,6 @@
 """The six questions of the owner and their answers, in sentences. Pure."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -17,6 +17,7 @@ from app.owner.intervals import STEP_CODE
 from app.owner.track import MilestoneRecord
 from app.owner.ways import CopyWays
 from app.shared.calendar import DAY, Calendar
+from app.shared.carriers import Journey, last_leaving
 from app.shared.web import words
 
 LATELY_DAYS = 90
@@ -138,9 +139,14 @@ def share_words(share: WilsonShare, did: str) -> str:
 
 
 def late(
-    found: CopyWays, open_orders: Sequence[Any], told: Mapping[int, date | None], today: date
+    found: CopyWays,
+    open_orders: Sequence[Any],
+    told: Mapping[int, date | None],
+    journey: Callable[[str], Journey | None],
+    today: date,
 ) -> Answer:
-    """Open orders whose told last day, or the day they are needed, has passed."""
+    """Open orders whose told last day has passed, or the last day of leaving that would be in time
+    for the day they are needed: `journey` gives the days on the way to a country."""
     question = "What is late?"
     here = set(found.order[found.outcome == OPEN].tolist())
     passed, longer, needed = [], [], []
@@ -152,19 +158,27 @@ def late(
             longer.append(row.number)
         elif last < today:
             passed.append(row.number)
-        elif row.needed_by is not None and date.fromisoformat(row.needed_by) < today:
-            needed.append(row.number)
+        elif row.needed_by is not None:
+            needed_by = date.fromisoformat(row.needed_by)
+            if last_leaving(needed_by, journey(row.ship_country)) < today:
+                needed.append(row.number)
     parts = [
         f"{words.count(len(numbers), f'order {one}', f'orders {many}')}"
         for numbers, one, many in (
             (passed, "is past the last day we gave", "are past the last day we gave"),
             (longer, "was told that it takes longer", "were told that it takes longer"),
-            (needed, "is past the day it was needed", "are past the day they were needed"),
+            (
+                needed,
+                "usually arrives after the day it is needed, even if it left today",
+                "usually arrive after the day they are needed, even if they left today",
+            ),
         )
         if numbers
     ]
     if not parts:
-        return Answer(question, "Nothing: no order is past a day we gave or a day it was needed.")
+        return Answer(
+            question, "Nothing: no order is past a day we gave, or too late for a day it is needed."
+        )
     numbers = [*passed, *longer, *needed]
     return Answer(
         question,

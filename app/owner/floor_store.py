@@ -11,7 +11,8 @@ from app.flow.steps import piece_code
 from app.owner.floor_hands import Starts
 
 _MODELS = text(
-    "SELECT m.id, o.id AS order_id, o.number, o.needed_by, o.ship_part, o.taken_at, m.letter,"
+    "SELECT m.id, o.id AS order_id, o.number, o.needed_by, o.ship_country, o.ship_part,"
+    " o.taken_at, m.letter,"
     " m.number AS version, 1 AS making, m.step, m.entered_at, m.in_hand,"
     " m.hold_whose <> '' AS held, m.reworks, m.passed_at, m.counted_at"
     " FROM models m JOIN orders o ON o.id = m.order_id WHERE m.open = 1 AND EXISTS"
@@ -19,7 +20,7 @@ _MODELS = text(
     " (SELECT copy_id FROM copy_companions WHERE model_id = m.id))) ORDER BY m.id"
 )
 _COPIES = text(
-    "SELECT c.id, o.id AS order_id, o.number, o.needed_by, o.ship_part,"  # noqa: S608
+    "SELECT c.id, o.id AS order_id, o.number, o.needed_by, o.ship_country, o.ship_part,"  # noqa: S608
     " o.taken_at, c.letter,"
     " c.number AS copy_number, c.making, coalesce(s.model_id, c.model_id) AS model_id, c.step,"
     " c.entered_at, c.in_hand,"

@@ -83,7 +83,8 @@ def _record(rows: list[TrackRow], name: str) -> MilestoneRecord:
 
 def six_answers(known: Knowledge, seen: Snapshot, workshop: Workshop) -> list[answers.Answer]:
     """The answers, of the whole house and the last twelve months, whatever was chosen."""
-    now, calendar = workshop.now(), workshop.in_force().calendar
+    now, in_force = workshop.now(), workshop.in_force()
+    calendar = in_force.calendar
     today = calendar.day_of(now)
     year = known.figures(seen, _YEAR)
     record = _record(told_rows(seen, _YEAR, year.finishing[0].start, workshop), "passed_was")
@@ -92,7 +93,7 @@ def six_answers(known: Knowledge, seen: Snapshot, workshop: Workshop) -> list[an
         answers.where(year.where),
         answers.promise(workshop.days_from_passing(), today, calendar),
         answers.how_often(record),
-        answers.late(seen.ways, seen.open_orders, seen.last_told, today),
+        answers.late(seen.ways, seen.open_orders, seen.last_told, in_force.journey, today),
         answers.on_the_way(seen.ways),
     ]
 

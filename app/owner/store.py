@@ -55,7 +55,9 @@ _CHANGED_ORDERS = text(
     " UNION SELECT c.order_id FROM changes h JOIN models m ON m.animal_id = h.of_id"
     " JOIN copies c ON c.model_id = m.id WHERE h.id > :last AND h.of = 'animals'"
 )
-_OPEN_ORDERS = text("SELECT id, number, needed_by FROM orders WHERE open = 1 ORDER BY number")
+_OPEN_ORDERS = text(
+    "SELECT id, number, needed_by, ship_country FROM orders WHERE open = 1 ORDER BY number"
+)
 _LOG = (
     "SELECT {0}, CASE WHEN to_step IS NOT NULL THEN kind || ':' || to_step || ':' || move || ':0'"
     " WHEN reason = 'drying' THEN kind || ':::1' ELSE kind || ':::0' END,"

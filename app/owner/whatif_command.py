@@ -23,7 +23,7 @@ from app.leadtimes.floor import (
     simulate,
 )
 from app.leadtimes.progress import Progress, teller
-from app.orders.forecast.worker import PERCENTS, chance_within
+from app.orders.forecast.worker import PERCENTS, chance_within, days_to_leave
 from app.owner import floor_store, store
 from app.owner.floor_hands import Presence, Starts, most_at_once, presence, several_at_once, skills
 from app.owner.floor_now import NAMES, Built, Today, build, slack_of
@@ -137,7 +137,7 @@ def _order_of_work(
         needed = date.fromisoformat(row.needed_by) if row.needed_by else None
         chance = None
         if needed is not None and (known := json.loads(points.get(row.order_id, "{}"))):
-            left = (calendar.start_of(needed) - now) / DAY
+            left = days_to_leave(in_force, needed, row.ship_country, now)
             chance = chance_within([known[str(percent)] for percent in PERCENTS], left)
         waiting = QueueFacts(
             row.making > 1, row.reworks, needed, chance,

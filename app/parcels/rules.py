@@ -1,14 +1,21 @@
-"""Carriers' numbers, and whether one looks mistyped. Pure."""
+"""Carriers' numbers: how they are written, and whether one looks mistyped. Pure."""
+
+from dataclasses import dataclass
 
 from app.moving.rules import number_key
+from app.shared.calendar import DAY
+from app.shared.carriers import NUMBER_FORMS
 
 _S10_WEIGHTS = (8, 6, 4, 2, 3, 5, 9, 7)
+# UPU S10: a number does not come again within 12 months; 24 are recommended.
+S10_COMES_AGAIN = 730 * DAY
 
 
 def s10_check_digit(serial: str) -> int:
     """The check digit of an eight-digit serial by UPU standard S10.
 
-    11 − (sum of digit × weight mod 11); 10 is written 0 and 11 is written 5.
+    11 − (sum of digit × weight mod 11); 10 is written 0 and 11 is written 5. It misses some 1.8 %
+    of wrong single digits: remainders 0 and 6 both give 5.
     """
     total = sum(int(d) * w for d, w in zip(serial, _S10_WEIGHTS, strict=True))
     digit = 11 - total % 11
@@ -16,25 +23,62 @@ def s10_check_digit(serial: str) -> int:
 
 
 def gs1_check_digit(body: str) -> int:
-    """The modulo-10 check digit of GS1 keys: weights 3, 1, 3, 1 … from the right."""
+    """The modulo-10 check digit of GS1 keys: weights 3, 1, 3, 1 … from the right.
+
+    It misses neighbours that changed places where they differ by 5.
+    """
     total = sum(int(d) * (3 if n % 2 == 0 else 1) for n, d in enumerate(reversed(body)))
     return -total % 10
 
 
-def number_warning(number: str) -> str:
-    """A word where a carrier's number looks mistyped; empty where it fits or is of no known form.
+@dataclass(frozen=True, slots=True)
+class ReadNumber:
+    """A number of a known form (see NUMBER_FORMS), and whether its check digit fits."""
+
+    form: str
+    fits: bool
+
+
+def read_number(number: str) -> ReadNumber | None:
+    """What form a number has; None for any other."""
+    key = number_key(number)
+    if not key.isascii():
+        return None
+    if len(key) == 13 and key[:2].isalpha() and key[11:].isalpha() and key[2:11].isdecimal():
+        return ReadNumber("s10", s10_check_digit(key[2:10]) == int(key[10]))
+    if not key.isdecimal():
+        return None
+    if len(key) == 20 and key.startswith("00"):
+        key = key[2:]  # the application identifier that is scanned before an SSCC
+    elif len(key) in (30, 34) and key.startswith("420"):
+        key = key[-22:]  # a postcode of five or nine digits is scanned before it, for routing
+    form = {18: "sscc", 22: "digits22"}.get(len(key))
+    return ReadNumber(form, gs1_check_digit(key[:-1]) == int(key[-1])) if form else None
+
+
+def number_warning(number: str, expected: str = "none") -> str:
+    """A word where a carrier's number looks mistyped, or is not of the form that is `expected`;
+    empty where it fits or is of no known form.
 
     A failing check digit is a warning, never a proof: some wrong numbers pass, and carriers have
     forms of their own.
     """
-    key = number_key(number)
-    if len(key) == 13 and key[:2].isalpha() and key[11:].isalpha() and key[2:11].isdecimal():
-        good = s10_check_digit(key[2:10]) == int(key[10])
-    elif len(key) in (18, 20) and key.isdecimal():
-        body = key[2:] if len(key) == 20 and key.startswith("00") else key
-        if len(body) != 18:
-            return ""
-        good = gs1_check_digit(body[:-1]) == int(body[-1])
-    else:
-        return ""
-    return "" if good else "The check digit does not match. Check the number digit by digit."
+    read = read_number(number)
+    if read is not None and not read.fits:
+        return "The check digit does not match. Check the number digit by digit."
+    if number and expected != "none" and (read is None or read.form != expected):
+        return f"This carrier’s numbers are usually {NUMBER_FORMS[expected]}. Check it."
+    return ""
+
+
+def clean_number(typed: str) -> str:
+    """A number as it is kept and shown: no spaces or hyphens, upper case."""
+    return "".join(typed.upper().replace("-", "").split())
+
+
+def counts_as_used(number: str, sent: int, before: int) -> bool:
+    """Whether a parcel of a moment `before` with the same number of the same carrier speaks against
+    it for one of the moment `sent`: those of the post come again after two years."""
+    read = read_number(number)
+    comes_again = read is not None and read.form == "s10"
+    return not comes_again or abs(sent - before) < S10_COMES_AGAIN

@@ -38,6 +38,11 @@ TABLE: dict[str, Row] = {
     "closures": DESK_AND_OWNER,
     "closure_add": OWNER_ONLY,
     "closure_take_back": OWNER_ONLY,
+    "carriers": OWNER_ONLY,
+    "carrier_add": OWNER_ONLY,
+    "carrier": OWNER_ONLY,
+    "carrier_change": OWNER_ONLY,
+    "carrier_off": OWNER_ONLY,
     # Benches.
     "benches": EVERYBODY,
     "benches_bands": EVERYBODY,

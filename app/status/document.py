@@ -17,8 +17,8 @@ class Block:
     """A paragraph or a list.
 
     `kind` is text, quiet (what explains, in a lower voice), range (its odd lines are the days
-    that stand out), points (a list) or steps (a numbered list); in letters also name (of whom
-    what follows tells).
+    that stand out), points (a list), steps (a numbered list) or link (its words and an https
+    address); in letters also name (of whom what follows tells).
     """
 
     kind: str

@@ -1,8 +1,8 @@
 """What is said when pieces leave and when they have arrived. Pure.
 
 That carriers want damage reported early and all packing kept is what postal services ask for
-claims; seven days is common practice, no source. Paint that is dry is not yet hard for weeks
-(makers' sheets for acrylics).
+claims. Until when stands in the list of carriers; where it does not, seven days are common
+practice, no source. Paint that is dry is not yet hard for weeks (makers' sheets for acrylics).
 """
 
 from collections.abc import Iterable, Sequence
@@ -16,6 +16,14 @@ from app.status.document import Block, Section
 from app.status.voice import Days, likenesses
 
 DAMAGE_WITHIN_DAYS = 7
+# What we need of the carrier's own time to make a claim.
+TO_CLAIM_DAYS = 3
+OPENING = (
+    "Please open the box carefully: cut only the tape, and lift everything out by its packing "
+    "before you unwrap it. Keep the packing until you’ve looked at everything. If something is "
+    "damaged, take photos of it with its packing and label before you do anything else, and write "
+    "to us."
+)
 
 
 def parcels(facts: OrderFacts, days: Days) -> Iterable[Section]:
@@ -26,6 +34,8 @@ def parcels(facts: OrderFacts, days: Days) -> Iterable[Section]:
     blocks: list[Block] = []
     for parcel in facts.parcels:
         blocks += sent(parcel, facts, days)
+    if any(parcel.way == "carrier" and parcel.received_at is None for parcel in facts.parcels):
+        blocks.append(Block("quiet", (OPENING,)))
     still = [copy for copy in facts.copies if not copy.gone]
     if still:
         names = likenesses([a for a in facts.alive if any(copy in still for copy in a.shown_in)])
@@ -51,9 +61,41 @@ def sent(parcel: ParcelFacts, facts: OrderFacts, days: Days) -> list[Block]:
         "brought": f"We brought the parcel round {when}",
     }.get(parcel.way, f"We handed the parcel to {parcel.carrier} {when}{number}")
     inside = [*piece_words.inside(facts, parcel.id), *lent_words.inside(facts, parcel.id)]
+    under_way = list(_under_way(parcel, days))
     if not inside:
-        return [Block("text", (f"{how}.",))]
-    return [Block("text", (f"{how}. Inside:",)), Block("points", tuple(inside))]
+        return [Block("text", (f"{how}.",)), *under_way]
+    return [Block("text", (f"{how}. Inside:",)), Block("points", tuple(inside)), *under_way]
+
+
+def _under_way(parcel: ParcelFacts, days: Days) -> Iterable[Block]:
+    if said := usually(parcel, days):
+        yield Block("text", (said,))
+    if parcel.link and parcel.received_at is None:
+        yield Block("link", (f"Follow it with {parcel.carrier}", parcel.link))
+
+
+def usually(parcel: ParcelFacts, days: Days) -> str:
+    """When a parcel on its way usually arrives, and what to do where it does not; empty where that
+    is not known, or it is there."""
+    if parcel.usual is None or parcel.received_at is not None:
+        return ""
+    first, last = parcel.usual
+    by = f"{words.weekday(last)} {days.day(last)}"
+    if last < days.today:
+        return (
+            f"It usually arrives by {by}, and it’s later than that now. If it isn’t there yet, "
+            "please write to us, and we’ll ask the carrier where it is."
+        )
+    when = f"by {by}" if first == last else f"between {_span(first, last, days)}"
+    return f"It usually arrives {when}. If it isn’t there by then, please write to us."
+
+
+def _span(first: date, last: date, days: Days) -> str:
+    """ "Tuesday 1 and Friday 4 December"."""
+    end = f"{words.weekday(last)} {days.day(last)}"
+    if (first.year, first.month) == (last.year, last.month):
+        return f"{words.weekday(first)} {first.day} and {end}"
+    return f"{words.weekday(first)} {days.day(first)} and {end}"
 
 
 def assumed(parcel: ParcelFacts, facts: OrderFacts) -> bool:
@@ -85,7 +127,8 @@ def care(facts: OrderFacts, days: Days) -> Iterable[Section]:
 def damage_steps(facts: OrderFacts, days: Days) -> tuple[str, ...]:
     """What to do about damage, and by when, of what has left."""
     by = _report_by(facts, days)
-    until = f"by {days.day(by)}" if by is not None and by >= days.today else "as soon as you can"
+    soon = "as soon as you can"
+    until = f"{soon}, by {days.day(by)} at the latest" if by and by >= days.today else soon
     return (
         "Keep everything: whatever came off, the inner and the outer packing, and the label.",
         "Take photos of the damage, the packing and the label, as they are.",
@@ -96,11 +139,15 @@ def damage_steps(facts: OrderFacts, days: Days) -> tuple[str, ...]:
 
 
 def _report_by(facts: OrderFacts, days: Days) -> date | None:
-    """Until when damage is best reported; None where nothing has arrived."""
-    arrived = [copy.standing.since for copy in facts.copies if copy.step is Step.RECEIVED]
+    """Until when damage has to be reported for a claim; None where nothing has arrived."""
+    arrived = [copy for copy in facts.copies if copy.step is Step.RECEIVED]
     if not arrived:
         return None
-    return days.calendar.day_of(max(arrived)) + timedelta(days=DAMAGE_WITHIN_DAYS)
+    last = max(arrived, key=lambda copy: copy.standing.since)
+    claim_by = next((p.claim_by for p in facts.parcels if p.id == last.parcel_id), None)
+    if claim_by is not None:
+        return claim_by - timedelta(days=TO_CLAIM_DAYS)
+    return days.calendar.day_of(last.standing.since) + timedelta(days=DAMAGE_WITHIN_DAYS)
 
 
 def looked_after(facts: OrderFacts) -> str:

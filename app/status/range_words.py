@@ -5,6 +5,7 @@ from datetime import date, timedelta
 
 from app.orders.facts.order import CopyFacts, OrderFacts
 from app.orders.facts.ranges import Rests, Shown, weeks
+from app.shared.carriers import last_arrival, said_way
 from app.shared.web import words
 from app.status import approval_words
 from app.status.document import Block
@@ -160,16 +161,37 @@ def _needed(facts: OrderFacts, days: Days) -> str:
     shown = facts.shown
     if facts.passed and shown is not None and shown.to_day is not None:
         if shown.to_day < facts.needed_by:
-            return (
-                f"You asked for {named}. These dates are earlier than that, but the journey to you "
-                "comes on top of them."
-            )
+            return _before(facts, shown.to_day, days)
         far = "right up to" if shown.to_day == facts.needed_by else "past"
         return (
             f"You asked for {named}, and these dates go {far} it. We know. Please write to us if "
             "that day can’t move."
         )
     noted = f"You asked for {named}. We’ve noted it with your order"
-    if not facts.passed and facts.needed_by <= days.today + timedelta(facts.weeks.high):
-        return f"{noted}, but these weeks may go past it, even if they start straight away."
+    at_the_end = days.today + timedelta(facts.weeks.high)
+    if not facts.passed and last_arrival(at_the_end, facts.journey) > facts.needed_by:
+        way = " and the journey to you" if facts.journey is not None else ""
+        return f"{noted}, but these weeks{way} may go past it, even if they start straight away."
     return f"{noted}."
+
+
+def _before(facts: OrderFacts, last: date, days: Days) -> str:
+    """That the dates lie before the day asked for, held against when it arrives."""
+    assert facts.needed_by is not None
+    named = days.day(facts.needed_by)
+    if facts.journey is None:
+        return (
+            f"You asked for {named}. These dates are earlier than that, but the journey to you "
+            "comes on top of them."
+        )
+    way, there = said_way(facts.journey), last_arrival(last, facts.journey)
+    if there <= facts.needed_by:
+        return (
+            f"You asked for {named}. These dates leave time for the journey, which usually takes "
+            f"{way}."
+        )
+    return (
+        f"You asked for {named}. These dates are earlier than that, but the journey usually takes "
+        f"{way}: if it leaves us on the last of them, it may only arrive by {days.day(there)}. We "
+        "know. Please write to us if that day can’t move."
+    )

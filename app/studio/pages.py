@@ -24,6 +24,7 @@ from app.studio.workshop import Workshop
 router = APIRouter()
 
 _SHOWN_CHANGES = 30
+_LISTED = ("settings", "closures", "step_texts", "carriers")
 LABELS = {
     "name": "Name of the workshop",
     "contact_mail": "Email",
@@ -126,7 +127,7 @@ def _settings(
 
 def _history(db: Any, workshop: Workshop, steps: Mapping[str, str]) -> list[dict[str, Any]]:
     zone, now = workshop.in_force().settings.zone_info(), workshop.now()
-    rows = store.latest_changes(db, ("settings", "closures", "step_texts"), _SHOWN_CHANGES)
+    rows = store.latest_changes(db, _LISTED, _SHOWN_CHANGES)
     return [
         {
             "at": row.at,

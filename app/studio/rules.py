@@ -141,7 +141,6 @@ class StudioSettings(BaseModel):
     copy_deadline_working_days: Annotated[int, Field(ge=0, le=60)] = 5
     assumed_received_days: Annotated[int, Field(ge=1, le=90)] = 14
     link_lapses_days: Annotated[int, Field(ge=7, le=1_095)] = 90
-    carriers: Choices = "Post"
     bases: Choices = "none, oak, walnut, slate"
     cures: Annotated[str, AfterValidator(_cures)] = USUAL
     poses: Choices = "standing, lying, sitting, head"

@@ -8,9 +8,10 @@ from datetime import datetime
 from app.flow.steps import STEPS, Step
 from app.shared import clock
 from app.shared.calendar import Calendar
+from app.shared.carriers import Carrier, Journey, usual_journey
 from app.shared.database import Database
 from app.shared.places import DataFolder
-from app.studio import store
+from app.studio import carrier_list, store
 from app.studio.rules import StudioSettings
 
 Pace = Mapping[Step, tuple[float, float, bool]]
@@ -21,10 +22,15 @@ USUAL: Pace = {
 
 @dataclass(frozen=True, slots=True)
 class InForce:
-    """The settings as they stand, with the calendar made from them."""
+    """The settings as they stand, with the calendar made from them, and the list of carriers."""
 
     settings: StudioSettings
     calendar: Calendar
+    carriers: Sequence[Carrier] = ()
+
+    def journey(self, country: str) -> Journey | None:
+        """The usual days on the way to a country as an address has it; None where not known."""
+        return usual_journey(self.carriers, country, self.settings.country)
 
 
 class Workshop:
@@ -57,7 +63,7 @@ class Workshop:
             with self.database.reading() as db:
                 settings = store.load(db)
                 year = datetime.fromtimestamp(self.now(), settings.zone_info()).year
-                known = InForce(settings, store.calendar(db, settings, year))
+                known = InForce(settings, store.calendar(db, settings, year), carrier_list.load(db))
             # What was read before a change was saved must not be kept after it.
             if asked == self._forgotten:
                 self._studio = known

@@ -47,6 +47,37 @@ class Closure(SQLModel, table=True):
     taken_back_at: int | None = col.moment_or_none()
 
 
+class CarrierOnList(SQLModel, table=True):
+    """A carrier of the studio's list, the usual one first; `gone_at` is when it was taken off.
+
+    `home`, `abroad` and `countries` (a line for each) are days on the way, "2 to 4": of working
+    days or of calendar days. `claim_days` count from handing over, `texts` says that the carrier
+    writes to the recipient. What is empty is not known.
+    """
+
+    __tablename__ = "carriers"
+    __table_args__ = (
+        CheckConstraint("name <> ''", name="named"),
+        col.one_of("number_form", "none", "s10", "sscc", "digits22"),
+        col.one_of("days_are", "working", "calendar"),
+        col.flag("texts"),
+        col.STRICT,
+    )
+
+    id: int | None = col.key()
+    name: str = col.text(None)
+    tracking: str = col.text()
+    number_form: str = col.text("none")
+    days_are: str = col.text("working")
+    home: str = col.text()
+    abroad: str = col.text()
+    countries: str = col.text()
+    claim_days: int | None = col.whole_or_none()
+    texts: int = col.whole(0)
+    place: int = col.whole(1)
+    gone_at: int | None = col.moment_or_none()
+
+
 class StepText(SQLModel, table=True):
     """The studio's own words for a step: when it is done, what to watch out for."""
 

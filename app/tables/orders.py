@@ -223,6 +223,7 @@ class Parcel(SQLModel, table=True):
     over was undone is sealed again. One that left as soon as it was made was never sealed.
     `taken_back_at` ends one that did not leave after all. The boxes are as they were chosen, with
     their inner measures; `packed_by_id` is who closed it, `account_id` who handed it over.
+    `corrected_at` is when its carrier or number was last put right after a letter had named it.
     """
 
     __tablename__ = "parcels"
@@ -252,6 +253,7 @@ class Parcel(SQLModel, table=True):
     inner_box: str | None = col.text_or_none()
     outer_box: str | None = col.text_or_none()
     care_card: int | None = col.whole_or_none()
+    corrected_at: int | None = col.moment_or_none()
 
 
 class PackedPiece(SQLModel, table=True):

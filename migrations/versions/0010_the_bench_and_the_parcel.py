@@ -1,5 +1,7 @@
 """The bench, the packing table, the parcel, and what comes after."""
 
+import json
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -140,7 +142,44 @@ def _parcels_before_they_leave() -> None:
 
 
 def _carriers() -> None:
-    """Who carries parcels, and how long that usually takes."""
+    """Who carries parcels, and how long that usually takes; the names that were a setting."""
+    op.create_table(
+        "carriers",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("tracking", sa.Text(), nullable=False),
+        sa.Column("number_form", sa.Text(), nullable=False),
+        sa.Column("days_are", sa.Text(), nullable=False),
+        sa.Column("home", sa.Text(), nullable=False),
+        sa.Column("abroad", sa.Text(), nullable=False),
+        sa.Column("countries", sa.Text(), nullable=False),
+        sa.Column("claim_days", sa.Integer(), nullable=True),
+        sa.Column("texts", sa.Integer(), nullable=False),
+        sa.Column("place", sa.Integer(), nullable=False),
+        sa.Column("gone_at", sa.Integer(), nullable=True),
+        sa.CheckConstraint("name <> ''", name=op.f("ck_carriers_named")),
+        sa.CheckConstraint(
+            "number_form IN ('none', 's10', 'sscc', 'digits22')",
+            name=op.f("ck_carriers_number_form_known"),
+        ),
+        sa.CheckConstraint(
+            "days_are IN ('working', 'calendar')", name=op.f("ck_carriers_days_are_known")
+        ),
+        sa.CheckConstraint("texts IN (0, 1)", name=op.f("ck_carriers_texts_flag")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_carriers")),
+        sqlite_strict=True,
+    )
+    op.add_column("parcels", sa.Column("corrected_at", sa.Integer(), nullable=True))
+    setting = sa.text("SELECT value FROM settings WHERE name = 'carriers'")
+    said = op.get_bind().execute(setting).scalar()
+    names = [name.strip() for name in json.loads(said).split(",")] if said else []
+    add = sa.text(
+        "INSERT INTO carriers (name, tracking, number_form, days_are, home, abroad, countries,"
+        " texts, place) VALUES (:name, '', 'none', 'working', '', '', '', 0, :place)"
+    )
+    for place, name in enumerate(filter(None, names), 1):
+        op.get_bind().execute(add, {"name": name, "place": place})
+    op.execute("DELETE FROM settings WHERE name = 'carriers'")
 
 
 def _aftercare() -> None:

@@ -134,7 +134,7 @@ def test_damage_is_answered_with_what_to_keep_only_where_something_has_left() ->
     assert "Keep everything" in on_its_way
     assert "as soon as you can" in on_its_way
     arrived = said(at(Step.READY, Step.RECEIVED), "damaged")
-    assert "Write to us by 8 March" in arrived
+    assert "by 8 March at the latest" in arrived
 
 
 def test_whether_it_is_too_late_follows_the_model_and_the_copy() -> None:

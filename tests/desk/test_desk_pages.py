@@ -155,8 +155,10 @@ def test_a_day_is_answered_with_its_chance_now_and_kept(
     assert f'action="/orders/{made.number}/answers"' in page.text, "the order page asks there too"
     page = desk.get(f"/orders/{made.number}/answers?by=2026-03-15")
     said = words(page)
-    assert "About 6 in 10 to be ready before Sun 15 Mar" in said
-    assert "about six in ten orders like this would be ready before then" in said
+    assert "About 6 in 10 to be there by Sun 15 Mar" in said
+    assert (
+        "about six in ten orders like this would be with you by then, with a day on the way" in said
+    )
     assert page.text.index("Can it be there by 15 March?") < page.text.index("Did my photos")
     text = re.search(r'<textarea id="t-by_a_day"[^>]*>(.*?)</textarea>', page.text, re.DOTALL)
     assert text is not None

@@ -11,9 +11,10 @@ from app.leadtimes.log import CANCELLED, FINISHED, OPEN
 from app.owner import answers
 from app.owner.figures import Where, WhereRow
 from app.owner.intervals import STEP_CODE
+from app.shared.carriers import Journey
 from tests.owner.test_figures import CALENDAR, NOW, some
 
-Order = namedtuple("Order", "id number needed_by")
+Order = namedtuple("Order", "id number needed_by ship_country")
 TODAY = date(2026, 5, 20)
 
 
@@ -55,18 +56,25 @@ def test_the_promise_is_the_ten_to_the_eighty_five_percent_point_rounded_outward
     assert "being worked out" in answers.promise(None, TODAY, CALENDAR).text
 
 
-def test_late_are_orders_past_what_was_told_told_of_delay_or_past_their_need():
+def test_late_are_orders_past_what_was_told_told_of_delay_or_too_late_for_their_day():
     found = replace(some([(30, 0, OPEN)] * 5), order=np.array([1, 2, 3, 4, 5]))
-    rows = [Order(n, 1100 + n, None) for n in (1, 2, 3, 5)] + [Order(4, 1104, "2026-05-19")]
+    # Six calendar days to Ireland: for Tuesday 26 May it has to leave on the 20th, which is today.
+    rows = [Order(n, 1100 + n, None, "") for n in (1, 2)]
+    rows += [Order(3, 1103, "2026-05-26", "IE"), Order(4, 1104, "2026-05-25", "IE")]
+    rows.append(Order(5, 1105, "2026-05-21", ""))
     told = {1: date(2026, 5, 19), 2: None, 3: date(2026, 5, 20), 4: date(2026, 6, 1)}
-    found_late = answers.late(found, rows, told, TODAY)
+
+    def journey(country: str) -> Journey | None:
+        return Journey(4, 6, working=False) if country else None
+
+    found_late = answers.late(found, rows, told, journey, TODAY)
     assert found_late.text == (
         "One order is past the last day we gave, one order was told that it takes longer and one "
-        "order is past the day it was needed:"
+        "order usually arrives after the day it is needed, even if it left today:"
     )
     assert found_late.orders == (1101, 1102, 1104)
     gone = replace(found, outcome=np.full(5, CANCELLED))
-    assert answers.late(gone, rows, told, TODAY).text.startswith("Nothing")
+    assert answers.late(gone, rows, told, journey, TODAY).text.startswith("Nothing")
 
 
 def test_on_the_way_counts_pieces_by_where_they_are():

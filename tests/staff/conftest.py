@@ -12,6 +12,7 @@ from app.shared.web import refusals
 from app.shared.web.headers import Guard
 from app.shared.web.templating import environment
 from app.staff import gate, pages, passwords, store
+from app.studio import carrier_pages
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
 from tests.making import CAST
@@ -28,6 +29,7 @@ def door(workshop: Workshop) -> Guard:
     site.state.steps = {step.value: STEPS[step].name for step in BENCHES}
     site.include_router(pages.router)
     site.include_router(studio_pages.router)
+    site.include_router(carrier_pages.router)
     refusals.install(site)
     gate.install(site)
     return Guard(site, hosts=["testserver"], referrer="same-origin")

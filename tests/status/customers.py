@@ -29,6 +29,7 @@ from app.orders.facts.order import (
 )
 from app.orders.facts.ranges import TOLD_BY_A_PERSON, Shown, ToldRange
 from app.photos.check.wording import ADVICE, BY_EYE
+from app.shared.carriers import Journey
 from app.status import site
 from app.status.document import Document, Section
 from app.status.picture_words import CaptionedPicture
@@ -181,7 +182,25 @@ def _more_rows() -> dict[str, OrderFacts]:
         "asked for a later day": made(copy(Step.SHAPING), needed_by=date(2026, 5, 1)),
         "asked for the last day": made(copy(Step.SHAPING), needed_by=RANGE.to_day),
         "asked for a near day": replace(ROWS["order in"], needed_by=date(2026, 3, 20)),
+        "asked for a day with time for the journey": made(
+            copy(Step.SHAPING), needed_by=date(2026, 5, 1), journey=Journey(2, 4)
+        ),
+        "asked for a day too near for the journey": made(
+            copy(Step.SHAPING), needed_by=date(2026, 4, 22), journey=Journey(2, 4)
+        ),
+        "asked for a near day abroad": replace(
+            ROWS["order in"], needed_by=date(2026, 4, 9), journey=Journey(5, 9, working=False)
+        ),
         **_groups(),
+        "on its way": _under_way((date(2026, 3, 5), date(2026, 3, 9))),
+        "on its way into the next month": _under_way((date(2026, 3, 30), date(2026, 4, 2))),
+        "on its way until a day": _under_way((date(2026, 3, 6), date(2026, 3, 6))),
+        "later than usual": _under_way((date(2026, 2, 27), date(2026, 3, 3))),
+        "received, with a day for claims": order(
+            animal(Step.READY, 8, copies=(copy(Step.RECEIVED, 1, parcel_id=1),), **PASSED),
+            parcels=(replace(_FOLLOWED, received_at=NOW - DAY, claim_by=date(2026, 3, 23)),),
+            open=False,
+        ),
         "collected": _parcel("collected"),
         "brought": _parcel("brought"),
     }
@@ -210,6 +229,18 @@ def _groups() -> dict[str, OrderFacts]:
         ),
         "a group sent": pair(ready, ready, copy(Step.HANDED_OVER, 1, parcel_id=1), **gone),
     }  # fmt: skip
+
+
+_FOLLOWED = ParcelFacts(
+    1, "carrier", "Tern Parcels", "TE1234567890", NOW - DAY,
+    link="https://track.ternparcels.example/find?number=TE1234567890",
+)  # fmt: skip
+
+
+def _under_way(usual: tuple[date, date]) -> OrderFacts:
+    gone = copy(Step.HANDED_OVER, 1, parcel_id=1)
+    parcels = (replace(_FOLLOWED, usual=usual),)
+    return order(animal(Step.READY, 8, copies=(gone,), **PASSED), parcels=parcels, shown=RANGE)
 
 
 def _parcel(way: str) -> OrderFacts:

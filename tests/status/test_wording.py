@@ -242,7 +242,7 @@ def test_the_last_day_for_copies_is_not_offered_when_it_is_over() -> None:
         ("part sent", "The last copy is most likely ready to leave us between"),
         ("handed over", "Both copies are finished and have left the workshop."),
         ("received", "Both copies arrived on Tuesday."),
-        ("received", "Write to us by 10 March, with the photos"),
+        ("received", "Write to us as soon as you can, by 10 March at the latest, with"),
         ("received", "Dust with a soft dry brush."),
         ("assumed received", "By now Juniper should be with you."),
         ("question", "Please answer our question about the spelling of the inscription."),

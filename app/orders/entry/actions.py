@@ -211,11 +211,14 @@ def _chance(
     who: Person,
 ) -> None:
     """Keep how likely the needed day was when the order came, and whether the customer heard it."""
-    if typed.needed_by is None or not (said := chance_of_new(workshop, typed.needed_by)):
+    if typed.needed_by is None:
+        return
+    said = chance_of_new(workshop, typed.needed_by, typed.ship_country)
+    if not said:
         return
     now = workshop.now()
     today = workshop.in_force().calendar.day_of(now)
-    asked = f"Ready by {words.day(typed.needed_by, today)}?"
+    asked = f"There by {words.day(typed.needed_by, today)}?"
     if not typed.chance_told:
         asked = f"{asked} Our estimate that day, not passed on: {said}"
     db.execute(

@@ -15,7 +15,7 @@ from app.orders.facts import sizes
 from app.orders.forecast import worker as forecasting
 from app.shared.errors import BadFields
 from app.shared.text import whole_number
-from app.shared.web.fields import Day, Fields
+from app.shared.web.fields import Day, Fields, Short
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, is_partial, new_once, render
 from app.studio.web import AskedId, Me, TheWorkshop
@@ -154,24 +154,29 @@ def suggest_customers(
 
 
 class ChanceFields(Fields):
-    """The day by which an order would be needed."""
+    """The day by which an order would be needed, and the country to which it would go."""
 
     needed_by: Day
+    ship_country: Short
 
 
 @router.get("/orders/new/chance", name="chance")
-def chance(request: Request, workshop: TheWorkshop, needed_by: str = "") -> Response:
+def chance(
+    request: Request, workshop: TheWorkshop, needed_by: str = "", ship_country: str = ""
+) -> Response:
     """An honest word on whether an order taken today can be there by a day."""
-    said = _chance(workshop, needed_by)
+    said = _chance(workshop, {"needed_by": needed_by[:10], "ship_country": ship_country[:60]})
     return render(request, "orders/entry/_chance.html", {"said": said, "typed": {}})
 
 
-def _chance(workshop: Workshop, needed_by: str) -> str:
+def _chance(workshop: Workshop, typed: dict[str, str]) -> str:
     try:
-        day = check(ChanceFields, {"needed_by": needed_by[:10]}).needed_by
+        asked = check(ChanceFields, typed)
     except BadFields:
         return ""
-    return forecasting.chance_of_new(workshop, day) if day is not None else ""
+    if asked.needed_by is None:
+        return ""
+    return forecasting.chance_of_new(workshop, asked.needed_by, asked.ship_country)
 
 
 def _customer_typed(known: store.Known) -> dict[str, str]:
@@ -227,7 +232,7 @@ def _page(
         "letters": LETTERS,
         "most_animals": MOST_ANIMALS,
         "most_copies": MOST_COPIES,
-        "said": _chance(workshop, typed.get("needed_by", "")),
+        "said": _chance(workshop, typed),
         "asks": asks,
         **_record(workshop, typed),
         "focus": focus,

@@ -1,18 +1,21 @@
 """What a customer hears of by a letter that only a person sends: a cancellation, a hold, a copy
-made again. Pure.
+made again, a parcel's number put right. Pure.
 
 News of these kinds is of one act: its round is the act's number, and what it tells of is whatever
-that act still holds, has cancelled or makes again.
+that act still holds, has cancelled or makes again. A number is put right in no act of the log: its
+round is the moment, which is that of all numbers that were put right together.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from app.flow.steps import ENDS, Step
-from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, Standing
+from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, ParcelFacts, Standing
 from app.shared.calendar import DAY
 
-BY_A_PERSON = ("cancelled", "on_hold", "made_again")
+BY_A_PERSON = ("cancelled", "on_hold", "made_again", "number_corrected")
+# Those of an act of the log, which its undo takes back.
+OF_AN_ACT = frozenset({"cancelled", "on_hold", "made_again"})
 # What was cancelled longer ago is not offered any more: by now its customer knows.
 OFFERED_DAYS = 30
 
@@ -28,6 +31,8 @@ class Touched:
 
 def touched(kind: str, act: int, facts: OrderFacts) -> tuple[Touched, ...]:
     """What an act still concerns, animal by animal; nothing where it was undone or overtaken."""
+    if kind == "number_corrected":
+        return tuple(_in_corrected(act, facts))
     found = (
         Touched(
             animal,
@@ -42,6 +47,23 @@ def touched(kind: str, act: int, facts: OrderFacts) -> tuple[Touched, ...]:
     # Who was to stand on a base that is cancelled, too, is named with it.
     told = {letter for one in some for copy in one.copies for letter in copy.letters_beside}
     return tuple(one for one in some if one.copies or one.animal.letter not in told)
+
+
+def corrected(act: int, facts: OrderFacts) -> tuple[ParcelFacts, ...]:
+    """The parcels on their way whose numbers were put right last at a moment."""
+    return tuple(
+        parcel
+        for parcel in facts.parcels
+        if parcel.corrected_at == act and parcel.received_at is None
+    )
+
+
+def _in_corrected(act: int, facts: OrderFacts) -> Iterator[Touched]:
+    ids = {parcel.id for parcel in corrected(act, facts)}
+    for animal in facts.animals:
+        inside = tuple(copy for copy in animal.copies if copy.parcel_id in ids)
+        if inside:
+            yield Touched(animal, False, inside)
 
 
 def whom(found: Sequence[Touched], facts: OrderFacts) -> tuple[AnimalFacts, ...]:
@@ -64,6 +86,9 @@ def _act_of(kind: str, standing: Standing, copy: CopyFacts | None = None) -> int
 
 def acts_of(kind: str, facts: OrderFacts, now: int) -> list[int]:
     """The acts of a kind of which the customer may be told now, the newest first."""
+    if kind == "number_corrected":
+        moments = {p.corrected_at for p in facts.parcels if p.corrected_at is not None}
+        return sorted((at for at in moments if touched(kind, at, facts)), reverse=True)
     found = {
         _act_of(kind, standing, copy)
         for standing, copy in _standings(facts)

@@ -36,6 +36,7 @@ from app.orders.facts.order import (
 from app.orders.facts.ranges import ToldRange
 from app.orders.facts.standing import decision, positions
 from app.orders.facts.store import Rows
+from app.shared.carriers import named
 from app.shared.errors import NotFound
 from app.studio.workshop import InForce
 
@@ -60,7 +61,8 @@ def facts_of_many(
     for start in range(0, len(order_ids), AT_ONCE):
         rows = store.load(db, order_ids[start : start + AT_ONCE])
         for order in rows.orders.values():
-            found[order.id] = _with_range(_order(order, rows), order, rows, in_force, now)
+            facts = _on_the_way(_order(order, rows), order, in_force)
+            found[order.id] = _with_range(facts, order, rows, in_force, now)
     return found
 
 
@@ -304,8 +306,34 @@ def _parcels(copies: Sequence[CopyFacts], rows: Rows) -> tuple[ParcelFacts, ...]
             continue
         arrived = all(copy.step is Step.RECEIVED for copy in inside)
         received = max(copy.standing.since for copy in inside) if arrived else None
-        found.append(ParcelFacts(row.id, row.way, row.carrier, row.number, row.sent_at, received))
+        found.append(
+            ParcelFacts(
+                row.id, row.way, row.carrier, row.number, row.sent_at, received, row.corrected_at
+            )
+        )
     return tuple(sorted(found, key=lambda parcel: (parcel.sent_at, parcel.id)))
+
+
+def _on_the_way(facts: OrderFacts, order: Row[Any], in_force: InForce) -> OrderFacts:
+    """Add what the list of carriers says of the way to this order's customer."""
+    country, home = order.ship_country, in_force.settings.country
+
+    def known(parcel: ParcelFacts) -> ParcelFacts:
+        carrier = named(in_force.carriers, parcel.carrier) if parcel.way == "carrier" else None
+        if carrier is None:
+            return parcel
+        left = in_force.calendar.day_of(parcel.sent_at)
+        journey = carrier.journey_to(country, home)
+        return replace(
+            parcel,
+            link=carrier.link(parcel.number),
+            usual=journey.arrives(left) if journey is not None else None,
+            claim_by=carrier.claim_by(left),
+        )
+
+    return replace(
+        facts, parcels=tuple(map(known, facts.parcels)), journey=in_force.journey(country)
+    )
 
 
 def _question(row: Row[Any], rows: Rows) -> QuestionFacts:

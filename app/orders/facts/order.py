@@ -13,6 +13,7 @@ from app.flow.steps import PLACE, Step
 from app.orders.facts.changed import ChangeFacts, changed
 from app.orders.facts.lent import LentFacts
 from app.orders.facts.ranges import Shown, Span, ToldRange
+from app.shared.carriers import Journey
 
 ASKED, NOT_SHOWN = "asked", "not shown"
 
@@ -196,7 +197,12 @@ class AnimalFacts:
 
 @dataclass(frozen=True, slots=True)
 class ParcelFacts:
-    """What left the house: how, when and under which number. Copies name it by its id."""
+    """What left the house: how, when and under which number. Copies name it by its id.
+
+    Of a carrier on the list: `link` is where it is followed, `usual` the first and the last day on
+    which it is usually there, `claim_by` the last day for a claim. `corrected_at` is when carrier
+    or number were put right after a letter had named them.
+    """
 
     id: int
     way: str
@@ -204,6 +210,10 @@ class ParcelFacts:
     number: str
     sent_at: int
     received_at: int | None = None
+    corrected_at: int | None = None
+    link: str = ""
+    usual: tuple[date, date] | None = None
+    claim_by: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,7 +246,7 @@ class OrderFacts:
     last, `shown` what is said now: `decision` of the same facts. `steps_seen` counts the step
     changes of all pieces. `cause` is the reason last given for taking longer, in words for the
     customer. `to_approve` are the topics of what the customer approves, to which their yes is
-    still wanted.
+    still wanted. `journey` are the usual days on the way to them, of what has yet to leave.
     """
 
     id: int
@@ -266,6 +276,7 @@ class OrderFacts:
     to_approve: frozenset[str] = frozenset()
     changes: tuple[ChangeFacts, ...] = ()
     lent: tuple[LentFacts, ...] = ()
+    journey: Journey | None = None
 
     def __post_init__(self) -> None:
         """Let the copies with several animals know them, and these animals the copies."""

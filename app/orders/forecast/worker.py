@@ -9,7 +9,7 @@ import threading
 from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -21,9 +21,10 @@ from app.flow.queue import HARDLY, NEARLY_SURE
 from app.flow.steps import PHOTO_STEPS, Step
 from app.flow.store import mark_forecasts_stale, mark_pages_stale
 from app.shared.calendar import DAY
+from app.shared.carriers import OVERNIGHT, last_leaving, said_way
 from app.shared.child import Child, Stopped
 from app.shared.web import words
-from app.studio.workshop import Workshop
+from app.studio.workshop import InForce, Workshop
 from app.tables import changes, forecasts, orders, transitions
 
 LEAST_BETWEEN = 20
@@ -92,10 +93,16 @@ def compute(workshop: Workshop, ask: Ask | None = None) -> int:
     found = (ask or in_child())(workshop.folder.database_file, now)
     with workshop.database.reading() as db:
         rows = db.execute(
-            select(orders.c.id, orders.c.needed_by).where(orders.c.needed_by.is_not(None))
+            select(orders.c.id, orders.c.needed_by, orders.c.ship_country).where(
+                orders.c.needed_by.is_not(None)
+            )
         ).all()
         waiting = db.execute(_WAITING).all()
-    needed = {row.id: row.needed_by for row in rows if row.id in found.orders}
+    needed = {
+        row.id: (date.fromisoformat(row.needed_by), row.ship_country)
+        for row in rows
+        if row.id in found.orders
+    }
     pace = {Step(step): values for step, values in found.pace.items()}
     photos: dict[int, float] = {}
     for order, step in waiting:
@@ -110,27 +117,33 @@ def compute(workshop: Workshop, ask: Ask | None = None) -> int:
 def _chances(
     workshop: Workshop,
     found: Mapping[int, tuple[list[float], str]],
-    needed: Mapping[int, str],
+    needed: Mapping[int, tuple[date, str]],
     photos: Mapping[int, float],
     now: int,
 ) -> dict[int, float]:
-    """The chance of being ready on the day before each needed day, read off the points.
+    """The chance of being there on each needed day, in its country, read off the points.
 
     Points of an order whose photos have not passed count from their passing: it is taken to come
     after the days of `photos`.
     """
-    calendar = workshop.in_force().calendar
+    in_force = workshop.in_force()
     chances: dict[int, float] = {}
-    for order, day in needed.items():
+    for order, (day, country) in needed.items():
         if not found[order][0]:
             continue
-        left = (calendar.start_of(date.fromisoformat(day)) - now) / DAY
+        left = days_to_leave(in_force, day, country, now)
         chances[order] = chance_within(found[order][0], left - photos.get(order, 0.0))
     return chances
 
 
+def days_to_leave(in_force: InForce, needed: date, country: str, now: int) -> float:
+    """Days from `now` to the end of the last day of leaving that is in time for a needed day."""
+    last = last_leaving(needed, in_force.journey(country))
+    return (in_force.calendar.start_of(last + timedelta(days=1)) - now) / DAY
+
+
 def chance_by(db: Connection, workshop: Workshop, order_id: int, day: date) -> float | None:
-    """The chance (0 to 1) of an open order being ready before a day, by its stored forecast.
+    """The chance (0 to 1) of an open order being there by a day, by its stored forecast.
 
     None where there is none, or where it is about to be worked out again.
     """
@@ -142,7 +155,9 @@ def chance_by(db: Connection, workshop: Workshop, order_id: int, day: date) -> f
     steps = [step for order, step in db.execute(_WAITING).all() if order == order_id]
     photos = {order_id: max((_until_passing(pace, Step(step)) for step in steps), default=0.0)}
     found = {order_id: ([float(points[str(percent)]) for percent in PERCENTS], row.basis)}
-    return _chances(workshop, found, {order_id: day.isoformat()}, photos, row.computed_at)[order_id]
+    country = db.execute(select(orders.c.ship_country).where(orders.c.id == order_id)).scalar_one()
+    needed = {order_id: (day, country)}
+    return _chances(workshop, found, needed, photos, row.computed_at)[order_id]
 
 
 def _until_passing(pace: Mapping[Step, tuple[float, float, bool]], step: Step) -> float:
@@ -150,33 +165,34 @@ def _until_passing(pace: Mapping[Step, tuple[float, float, bool]], step: Step) -
     return sum(pace[later][0] for later in PHOTO_STEPS[PHOTO_STEPS.index(step) :])
 
 
-def chance_of_new(workshop: Workshop, day: date) -> str:
-    """A word on whether an order taken today can be ready by a day, and what is assumed.
+def chance_of_new(workshop: Workshop, day: date, country: str) -> str:
+    """A word on whether an order taken today can be in a country by a day, and what is assumed.
 
     Its photos are taken to come and pass after the usual stays of the photo steps.
     """
     points = workshop.days_from_passing()
-    calendar, now = workshop.in_force().calendar, workshop.now()
-    if points is None or day <= calendar.day_of(now):
+    in_force, now = workshop.in_force(), workshop.now()
+    if points is None or day <= in_force.calendar.day_of(now):
         return ""
     pace = workshop.pace()
     photos = _until_passing(pace, PHOTO_STEPS[0])
-    left = (calendar.start_of(day) - now) / DAY - photos
-    chance = chance_within(points, left)
-    said = words.capital(likely(chance))
+    left = days_to_leave(in_force, day, country, now) - photos
+    said = words.capital(likely(chance_within(points, left)))
+    way = said_way(in_force.journey(country) or OVERNIGHT)
     return (
-        f"{said} by then, if photos come and pass within {round(photos)} days as they usually do."
+        f"{said} by then, if photos come and pass within {round(photos)} days as they usually do, "
+        f"with {way} on the way."
     )
 
 
 def likely(chance: float) -> str:
-    """A chance (0 to 1) of being ready in words, to be followed by the day."""
+    """A chance (0 to 1) of being there in words, to be followed by the day."""
     if chance < HARDLY:
         return "hardly possible"
     return (
-        f"about {max(1, round(chance * 10))} in 10 to be ready"
+        f"about {max(1, round(chance * 10))} in 10 to be there"
         if chance < NEARLY_SURE
-        else "very likely to be ready"
+        else "very likely to be there"
     )
 
 

@@ -109,11 +109,13 @@ def _page(
 
 
 def _stopped(rows: store.OrderRows) -> bool:
-    """Whether anything was cancelled, held or made again: of few orders, and only they are asked
-    what their customers have not been told."""
+    """Whether anything was cancelled, held or made again, or a parcel's number put right: of few
+    orders, and only they are asked what their customers have not been told."""
     pieces = [*rows.models, *rows.copies]
     again = any(copy["making"] > 1 for copy in rows.copies)
-    return again or any(p["hold_whose"] or p["step"] == Step.CANCELLED for p in pieces)
+    corrected = any(parcel["corrected_at"] for parcel in rows.parcels)
+    stopped = any(p["hold_whose"] or p["step"] == Step.CANCELLED for p in pieces)
+    return again or corrected or stopped
 
 
 def _act(

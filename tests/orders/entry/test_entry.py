@@ -529,11 +529,11 @@ def test_the_chance_of_the_day_and_what_was_told_stay_with_the_order(
     assert "Hardly possible by then" in words(page), "it does not vanish when the form is redrawn"
     number = number_in(save(desk, needed_by="2026-03-20", chance_told=told))
     said = words(desk.get(f"/orders/{number}"))
-    assert "Asked: Ready by 20 March?" in said
+    assert "Asked: There by 20 March?" in said
     assert ("Said: Hardly possible by then" in said) is bool(told)
     assert ("not passed on: Hardly possible by then" in said) is not bool(told)
     workshop.set_forecast(workshop.pace(), {1: 0.31})
-    assert "needed by 20 March, about 3 in 10 to be ready" in words(desk.get(f"/orders/{number}"))
+    assert "needed by 20 March, about 3 in 10 to be there" in words(desk.get(f"/orders/{number}"))
     number_in(save(desk, once="b", someone_else="1"))
     assert count(workshop, "contacts") == 1
 

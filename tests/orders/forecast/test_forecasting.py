@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlalchemy import insert
 
 from app.flow.steps import PHOTO_STEPS, Step
 from app.leadtimes.forecast.levels import POINTS
@@ -17,6 +18,7 @@ from app.orders.forecast.figuring import Figures, figure
 from app.shared.child import Stopped
 from app.studio import actions
 from app.studio.as_form import TypedClosure
+from app.tables import carriers, settings
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, move, rows, walk
 from tests.staff.browser import ClockedWorkshop
 
@@ -151,7 +153,7 @@ def test_the_chance_of_what_waits_for_photos_allows_for_their_usual_days(
 
 def test_pace_and_days_from_passing_are_kept_for_the_pages(workshop: ClockedWorkshop) -> None:
     assert workshop.days_from_passing() is None
-    assert forecasting.chance_of_new(workshop, date(2026, 6, 1)) == ""
+    assert forecasting.chance_of_new(workshop, date(2026, 6, 1), "") == ""
     forecasting.compute(workshop, figure)
     assert len(workshop.days_from_passing() or []) == len(POINTS)
     assert workshop.pace()[Step.PAINTING] == (6, 12, False)
@@ -162,18 +164,54 @@ def test_pace_and_days_from_passing_are_kept_for_the_pages(workshop: ClockedWork
     [
         (date(2026, 3, 4), ""),
         (date(2026, 3, 10), "Hardly possible by then"),
-        (date(2026, 4, 8), "in 10 to be ready by then"),
-        (date(2026, 9, 1), "Very likely to be ready by then"),
+        (date(2026, 4, 8), "in 10 to be there by then"),
+        (date(2026, 9, 1), "Very likely to be there by then"),
     ],
 )
 def test_the_word_on_a_day_is_honest_and_says_what_it_assumes(
     workshop: ClockedWorkshop, day: date, word: str
 ) -> None:
     forecasting.compute(workshop, figure)
-    said = forecasting.chance_of_new(workshop, day)
+    said = forecasting.chance_of_new(workshop, day, "")
     assert word in said
     if word:
-        assert said.endswith("if photos come and pass within 11 days as they usually do.")
+        assert "if photos come and pass within 11 days as they usually do" in said
+        assert said.endswith("with 1 day on the way.")
+
+
+def test_the_chance_is_that_of_arriving_not_of_leaving(workshop: ClockedWorkshop) -> None:
+    """Ten days on the way to Ireland are ten days that the work does not have."""
+    with workshop.database.writing() as db:
+        db.execute(insert(settings).values(name="country", value='"GB"', changed_at=NOW))
+        db.execute(
+            insert(carriers).values(
+                name="Tern Parcels", days_are="calendar", home="1", abroad="", place=1,
+                countries="IE 5 to 10",
+            )
+        )  # fmt: skip
+    workshop.forget()
+    wanted = [Wanted(step=Step.FINISHING)]
+    made = {
+        (day, country): make_order(
+            workshop.database, CAST.desk, NOW, wanted, needed_by=day, ship_country=country
+        ).id
+        for day, country in (
+            ("2026-04-05", "GB"), ("2026-04-05", "Ireland"), ("2026-04-14", "IE"),
+            ("2026-04-05", "FR"),
+        )
+    }  # fmt: skip
+    forecasting.compute(workshop, figure)
+    chances = {key: workshop.chances()[id_] for key, id_ in made.items()}
+    assert chances["2026-04-05", "Ireland"] < chances["2026-04-05", "GB"]
+    assert chances["2026-04-14", "IE"] == pytest.approx(chances["2026-04-05", "GB"])
+    assert chances["2026-04-05", "FR"] == pytest.approx(chances["2026-04-05", "GB"])
+    with workshop.database.reading() as db:
+        by = forecasting.chance_by(db, workshop, made["2026-04-05", "Ireland"], date(2026, 4, 5))
+    assert by == pytest.approx(chances["2026-04-05", "Ireland"])
+    there = forecasting.chance_of_new(workshop, date(2026, 4, 20), "IE")
+    here = forecasting.chance_of_new(workshop, date(2026, 4, 11), "")
+    assert there.endswith("with 5 to 10 days on the way.")
+    assert there.split(" by then")[0] == here.split(" by then")[0]
 
 
 def test_a_studio_without_orders_is_no_error(workshop: ClockedWorkshop) -> None:
