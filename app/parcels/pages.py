@@ -105,7 +105,7 @@ def _lent(
 
 
 def _carriers(workshop: Workshop) -> list[str]:
-    return workshop.in_force().settings.choices("carriers")
+    return [carrier.name for carrier in workshop.in_force().carriers]
 
 
 @router.get("/parcels/{parcel:int}", name="parcel")
