@@ -144,8 +144,9 @@ def grant(act: Act, piece: Piece, wish: Wish) -> None:
     entry = _entry(act, piece, wish, policy)
     if (why := refusal(piece.state, entry, policy)) is not None:
         raise Refused(why)
-    if entry.move == MoveKey.BEGUN and piece.beside and not groups.ready_at(act.db, piece.ref.id):
-        raise Refused("It begins when the models of all on its base are ready.")
+    if entry.move == MoveKey.BEGUN and not groups.ready_at(act.db, piece.ref.id):
+        whose = "the models of all on its base are" if piece.beside else "its model is"
+        raise Refused(f"It begins when {whose} ready.")
     if act.who.role not in allowed_roles(piece.state, entry, policy):
         raise NotAllowed("Your role doesn’t cover this. Ask the office or the owner.")
     append(act, piece, entry)

@@ -334,6 +334,14 @@ def test_a_next_version_keeps_the_day_on_which_the_photos_passed(database, finis
     assert piece(database, version).number == 2
 
 
+def test_nothing_is_made_from_a_model_that_is_not_ready(database, order):
+    walk(database, order.model(), CAST.finisher, NOW, *TO_FINISHING)
+    with pytest.raises(Refused, match="It begins when its model is ready"):
+        move(database, order.copy(), CAST.shaper, NOW + HOUR, "begun")
+    assert step_of(database, order.copy()) is Step.NOT_BEGUN
+    assert news(database)[-1] == ("A", "photos_passed", 0, 1)
+
+
 # ---------------------------------------------------------------- news and imports
 
 
