@@ -11,7 +11,7 @@ from functools import partial
 from fastapi import Depends, FastAPI
 from starlette.staticfiles import StaticFiles
 
-from app.bench import assessment_pages, last_coat_pages, ticket_pages
+from app.bench import assessment_pages, last_coat_pages, picture_pages, ticket_pages
 from app.bench import pages as bench_pages
 from app.bench.colours import pages as colour_pages
 from app.desk import longer_pages, writing_pages
@@ -71,6 +71,7 @@ ROUTERS = (
     bench_pages.router,
     ticket_pages.router,
     last_coat_pages.router,
+    picture_pages.router,
     assessment_pages.router,
     colour_pages.router,
     parcels_pages.router,

@@ -21,6 +21,7 @@ from app.flow.steps import Of
 from app.flow.store import Ref
 from app.main import staff_site
 from app.shared.places import DataFolder
+from app.studio.rules import StudioSettings
 from app.tables import orders
 from tests.making import CAST, MadeOrder, rows
 from tests.staff.browser import Browser, ClockedWorkshop
@@ -136,6 +137,10 @@ def the_form(text: str, action: str, holds: str = "", move: str = "") -> Form:
         if form.action == action and right_move and (not holds or holds in form.fields):
             return form
     raise AssertionError(f"no form to {action} that holds {holds or 'anything'} {move}")
+
+
+# What is ticked of a piece before it passes, with the list that the program came with.
+LOOKED_AT = StudioSettings().choices("inspection_list")
 
 
 def words(page: httpx.Response) -> str:

@@ -1,6 +1,7 @@
 """What a piece's form says, read for the one act that moves pieces."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import time
 from typing import Literal
 
@@ -10,10 +11,12 @@ from app.flow.rules import Kind
 from app.flow.steps import MoveKey
 from app.flow.store import Ref
 from app.moving.effects import MoveDetails
+from app.moving.inspecting import WhatIsWrong
 from app.moving.perform import Seen, perform
 from app.shared.errors import BadFields, Refused
 from app.shared.people import Person
 from app.shared.web.fields import Day, Line, Number, Short, Tick, Words
+from app.studio.rules import read_kinds
 from app.studio.typed import typed_moment
 from app.studio.workshop import Workshop
 
@@ -39,11 +42,20 @@ class MoveFields(CoatFields):
     limits: Words
     agreed: Line
     machine: Number
+    found: Line
+    severity: Literal["", "light", "mend", "again"] = ""
+    nobodys: Literal["", "material", "carrier"] = ""
+    wrong_mark: Number
     sure: Tick
 
 
 def move_piece(
-    workshop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int], who: Person
+    workshop: Workshop,
+    ref: Ref,
+    typed: MoveFields,
+    ticked: Sequence[int],
+    who: Person,
+    checked: Sequence[str] = (),
 ) -> Done:
     """Do what a piece's form asks: take in hand, set aside, hold, note a finding, or move on.
 
@@ -52,7 +64,7 @@ def move_piece(
     if typed.move not in _KINDS and typed.move not in tuple(MoveKey):
         raise Refused("There is no such move.")
     what = Kind(typed.move) if typed.move in _KINDS else MoveKey(typed.move)
-    said = _said(workshop, ref, typed, ticked)
+    said = replace(_said(workshop, ref, typed, ticked), checked=checked)
     try:
         return perform(workshop, [Seen(ref, typed.version)], what, said, who, typed.once)
     except BadFields as why:
@@ -78,7 +90,7 @@ def _said(workshop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int]
     return MoveDetails(
         happened_at=happened,
         reason=typed.reason,
-        cause=typed.cause,
+        cause=typed.nobodys or typed.cause,
         whose=typed.whose,
         until=until,
         look_on=typed.look_on.isoformat() if typed.look_on else None,
@@ -89,8 +101,19 @@ def _said(workshop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int]
         marks=ticked,
         machine=typed.machine,
         coat=read_coat(in_force, typed, now if happened is None else happened),
+        found=_found(workshop, typed),
         sure=typed.sure,
     )
+
+
+def _found(workshop: Workshop, typed: MoveFields) -> WhatIsWrong:
+    """What of the studio's list was chosen. Raises BadFields for what is not on it."""
+    area, colon, kind = typed.found.partition(": ")
+    if typed.found:
+        kinds = read_kinds(workshop.in_force().settings.finding_kinds)
+        if not colon or kind not in kinds.get(area, ()):
+            raise BadFields({"found": "Choose one from the list."})
+    return WhatIsWrong(area, kind, typed.severity, mark=typed.wrong_mark)
 
 
 def read_views(typed: str) -> list[str]:

@@ -1,12 +1,13 @@
 """The piece page: moves as big buttons, marks, cautions, history, corrections."""
 
+from collections.abc import Sequence
 from datetime import date, time
 from typing import Any
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from app.bench import rules, store
+from app.bench import findings, rules, store
 from app.bench.actions import MoveFields, move_piece
 from app.bench.curing import choices
 from app.flow import parts, questions
@@ -21,6 +22,7 @@ from app.flow.store import Ref
 from app.moving.build_times import Room, room
 from app.moving.effects import AskFirst
 from app.moving.machines import all_machines, runs
+from app.moving.rules import PHOTOS_AT_PASS, to_tick
 from app.orders.benches.words import ASIDE_REASONS, kind_words
 from app.orders.order import history
 from app.orders.order.photos_told import to_fetch
@@ -47,10 +49,11 @@ MOST_TYPED = 4_000
 
 @router.get("/pieces/{of}/{id_:int}", name="piece")
 def piece(request: Request, workshop: TheWorkshop, of: str, id_: RowId) -> Response:
-    """One piece. `views` in the address are views to ask for, one a line."""
+    """One piece. `views` in the address are views to ask for, one a line, and `wrong` a mark (its
+    number) or a line of the studio's list that is not right."""
     views = request.query_params.get("views", "")[:MOST_TYPED]
     typed = {"move": MoveKey.MORE_VIEWS, "views": views} if views else None
-    return _page(request, workshop, _ref(of, id_), typed)
+    return page_of(request, workshop, _ref(of, id_), typed)
 
 
 @router.post("/pieces/{of}/{id_:int}/move", name="move_piece")
@@ -59,20 +62,20 @@ def move(
 ) -> Response:
     """Move the piece; a form with something missing comes back as typed."""
     ref = _ref(of, id_)
-    typed = form.plain()
+    typed, ticks = form.plain(), (*form.many("mark"), *form.many("check"))
     try:
         fields = check(MoveFields, typed)
         ticked = whole_numbers(form.many("mark"))
-        done = move_piece(workshop, ref, fields, ticked, me)
+        done = move_piece(workshop, ref, fields, ticked, me, form.many("check"))
     except BadFields as why:
-        return _page(request, workshop, ref, typed, why.fields, form.many("mark"), 422)
+        return page_of(request, workshop, ref, typed, why.fields, ticks, 422)
     except AskFirst as why:
         asked = {"sure": str(why)}
-        return _page(request, workshop, ref, typed, asked, form.many("mark"), 422, why.label)
+        return page_of(request, workshop, ref, typed, asked, ticks, 422, why.label)
     except (NotFound, NotAllowed):
         raise
     except Refused as why:
-        return _page(request, workshop, ref, typed, {"": str(why)}, form.many("mark"), 409)
+        return page_of(request, workshop, ref, typed, {"": str(why)}, ticks, 409)
     back = same_site(form.get("back") or f"/pieces/{of}/{id_}")
     joined = "&" if "?" in back else "?"
     return go(request, f"{back}{joined}done=moved&act={done.act}")
@@ -82,16 +85,17 @@ def _ref(of: str, id_: int) -> Ref:
     return Ref.read(f"{of}:{id_}")
 
 
-def _page(
+def page_of(
     request: Request,
     workshop: Workshop,
     ref: Ref,
     typed: dict[str, str] | None = None,
     errors: dict[str, str] | None = None,
-    ticked: list[str] | None = None,
+    ticked: Sequence[str] = (),
     status: int = 200,
     yes: str = "",
 ) -> Response:
+    """The page of a piece, with what was typed into a form of it and what is wrong with that."""
     in_force, now = workshop.in_force(), workshop.now()
     with workshop.database.reading() as db:
         rows = store.read(db, ref)
@@ -104,6 +108,7 @@ def _page(
         gates = parts.told(db, gates, in_force.calendar, now)
         chosen = assessment.views_of(workshop, db, rows.piece.model_id) if pictures.many else {}
         face = faces(workshop, db, [rows.piece.model_id]).get(rows.piece.model_id)
+        bench = findings.read(db, ref, rows.log, rows.people)
     state = rows.piece.state
     context: dict[str, Any] = {
         "r": rows,
@@ -135,7 +140,9 @@ def _page(
         "worked_from": assessment.in_order(chosen, [dict(mark) for mark in rows.marks]),
         "to_fetch": told,
         "history": history.lines([(ref, e) for e in rows.log], lambda _: "", rows.people, now),
-        **_form(typed or {}, errors or {}, ticked or []),
+        "bench": bench,
+        **_inspecting(request, rows, in_force),
+        **_form(typed or {}, errors or {}, ticked),
         "yes": yes,
         "today": in_force.calendar.day_of(now),
         "day": date.fromisoformat,
@@ -160,7 +167,30 @@ def _times(state: State, workshop: Workshop, now: int) -> dict[str, Any]:
     return {"days": days, "usual": usual, "slow": slow, "now": now}
 
 
-def _form(typed: dict[str, str], errors: dict[str, str], ticked: list[str]) -> dict[str, Any]:
+def _inspecting(request: Request, rows: store.PieceRows, in_force: InForce) -> dict[str, Any]:
+    """What is ticked before the piece passes, and what may be said of a finding."""
+    if rows.piece.ref.of is not Of.COPY:
+        return {"to_tick": [], "kinds": [], "wrong": {}}
+    settings, row = in_force.settings, rows.row
+    lines = to_tick(settings.choices("inspection_list"), row["inscription"], row["base"])
+    asked = request.query_params.get("wrong", "")
+    mark = next((k for k in rows.marks if str(k["id"]) == asked), None)
+    wrong = {"reason": asked} if asked in lines else {}
+    if mark is not None:
+        side = mark["side"] if mark["side"] in ("left", "right") else ""
+        said = ", ".join(part for part in (mark["what"], mark["place"], side) if part)
+        wrong = {"reason": f"Does not match: {said}", "wrong_mark": str(mark["id"])}
+    return {
+        "to_tick": lines,
+        "kinds": findings.choices(settings),
+        "severities": [("", "as usual for it"), *findings.SEVERITIES.items()],
+        "nobodys": rules.nobodys(rows.piece.state.step),
+        "photos_wanted": PHOTOS_AT_PASS if settings.photos_at_pass else 0,
+        "wrong": wrong,
+    }
+
+
+def _form(typed: dict[str, str], errors: dict[str, str], ticked: Sequence[str]) -> dict[str, Any]:
     return {"typed": typed, "errors": errors, "ticked": ticked, "asked_move": typed.get("move", "")}
 
 

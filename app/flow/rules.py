@@ -17,6 +17,7 @@ from app.flow.steps import (
     ENDS,
     MAKING_STEPS,
     MOVES_FROM,
+    OF_NO_STEP,
     PASSED,
     REWORKS,
     STEPS,
@@ -409,6 +410,20 @@ def allowed_roles(state: State, entry: Entry, policy: Policy) -> frozenset[Role]
         return EVERYBODY
     move = find_move(state.of, state.step, entry.move, policy)
     return move.roles if move else frozenset()
+
+
+def is_finding(entry: Entry) -> bool:
+    """Whether an entry says that something is wrong with a copy, whatever was done about it."""
+    return entry.kind is Kind.FINDING or (
+        entry.kind is Kind.MOVE and (entry.move in REWORKS or entry.move == MoveKey.REMAKE)
+    )
+
+
+def cause_of(entry: Entry) -> str:
+    """What caused a finding: as said, else the step that the piece went back to; "" unknown."""
+    if entry.move in REWORKS and entry.cause not in OF_NO_STEP:
+        return entry.move.removeprefix("back_to_")
+    return entry.cause
 
 
 def to_take_up(state: State) -> bool:

@@ -151,12 +151,17 @@ PLACE: dict[Step, int] = {step: place for place, step in enumerate(Step)}
 ENDS = frozenset({Step.READY, Step.RECEIVED, Step.REPLACED, Step.CANCELLED})
 PHOTO_STEPS = (Step.PHOTOS_WANTED, Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING)
 MAKING_STEPS = tuple(step for step in Step if STEPS[step].cause)
-# What may have caused a finding, the latest first: a step of the making, or the model.
-MODEL = "model"
+# What may have caused a finding, the latest first: a step of the making, what it is made of, who
+# carried it, or the model.
+MODEL, MATERIAL, CARRIER = "model", "material", "carrier"
 CAUSES: dict[str, str] = {
     **{str(step): STEPS[step].cause for step in reversed(MAKING_STEPS)},
+    MATERIAL: "the material",
+    CARRIER: "the carrier",
     MODEL: "the model",
 }
+# Causes that say nothing of where a piece goes back to.
+OF_NO_STEP = frozenset({MATERIAL, CARRIER})
 STARTS: dict[Of, tuple[Step, ...]] = {
     of: tuple(step for step in Step if STEPS[step].of is of and STEPS[step].entry) for of in Of
 }

@@ -14,8 +14,9 @@ from app.flow.actions import Act
 from app.flow.approvals import requiring
 from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
 from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey, Step
-from app.flow.store import Piece, Ref, models_of
-from app.moving import machines, parcels, rules
+from app.flow.store import Piece, Ref
+from app.moving import inspecting, machines, parcels, rules
+from app.moving.inspecting import NOT_SAID, WhatIsWrong
 from app.moving.names import named
 from app.moving.one_base import approved_anew, check_whole
 from app.moving.parcels import ParcelDetails
@@ -25,16 +26,7 @@ from app.shared.text import whole_number
 from app.shared.web import words
 from app.studio.curing import Coat, later
 from app.studio.workshop import InForce
-from app.tables import (
-    animals,
-    mark_ticks,
-    marks,
-    models,
-    order_animals,
-    orders,
-    photo_deliveries,
-    views_asked,
-)
+from app.tables import animals, models, order_animals, orders, photo_deliveries, views_asked
 
 MOST_PICTURES = 20_000
 
@@ -47,8 +39,9 @@ class MoveDetails:
     `before` is the step at which a question stops the piece, None for wherever it is.
     `counted` are pictures by model, `delivery` the delivery they came in where each was looked
     at, `coat` what was laid on last and still cures, `marks` those that were ticked, None where
-    nobody was shown any. `sure` answers what is asked first; `from_row` says that the page showed
-    a row, with the piece's next act alone.
+    nobody was shown any, `checked` the lines of the studio's list that were. `found` says more of a
+    finding. `sure` answers what is asked first; `from_row` says that the page showed a row, with
+    the piece's next act alone.
     """
 
     happened_at: int | None = None
@@ -65,6 +58,8 @@ class MoveDetails:
     limits: str = ""
     agreed: str = ""
     marks: Collection[int] | None = None
+    checked: Collection[str] = ()
+    found: WhatIsWrong = NOT_SAID
     machine: int | None = None
     coat: Coat | None = None
     parcel: ParcelDetails | None = None
@@ -122,7 +117,7 @@ class Effect:
 
 def _finding(moving: Moving) -> None:
     said = moving.said
-    if not said.reason:
+    if not (reason := said.reason or said.found.words):
         raise BadFields({"reason": "What was found? A few words."})
     if moving.what is MoveKey.REMAKE and not said.cause:
         raise BadFields({"cause": "What caused it?"})
@@ -130,9 +125,13 @@ def _finding(moving: Moving) -> None:
     if cause and cause not in CAUSES:
         raise BadFields({"cause": "Choose one from the list."})
     # Of a group it is said which model: its number is the amount.
-    moving.said = replace(said, cause=cause)
+    moving.said = replace(said, cause=cause, reason=reason)
     if moving.what is MoveKey.REMAKE:
         moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), whole_number(model))
+
+
+def _keep_finding(moving: Moving) -> None:
+    inspecting.keep_finding(moving.act, moving.pieces, moving.what, moving.said.found)
 
 
 def _whose(moving: Moving) -> None:
@@ -348,34 +347,17 @@ def _may_pack(moving: Moving) -> None:
             )  # fmt: skip
 
 
-def _check_marks(moving: Moving) -> None:
-    if moving.said.marks is None:
+def _check_inspected(moving: Moving) -> None:
+    said, settings = moving.said, moving.in_force().settings
+    if said.marks is None:
         raise BadFields({"marks": "Check the markings one by one, against the photos."})
     for piece in moving.pieces:
-        must = [mark for mark, needed in _marks_of(moving, piece).items() if needed]
-        rules.check_marks(must, moving.said.marks)
-
-
-def _marks_of(moving: Moving, piece: Piece) -> dict[int, int]:
-    """The marks of a piece's animals that are not taken off, and whether each must match."""
-    found = moving.act.db.execute(
-        select(marks.c.id, marks.c.must)
-        .join(models, models.c.animal_id == marks.c.animal_id)
-        .where(models.c.id.in_(models_of(moving.act.db, piece)), marks.c.gone_at.is_(None))
-    )
-    return {row.id: row.must for row in found}
+        inspecting.check(moving.act.db, piece, settings, said.marks, said.checked)
 
 
 def _keep_ticks(moving: Moving) -> None:
-    entries, ticked = moving.act.done.entries, moving.said.marks or ()
-    rows = [
-        {"copy_id": piece.ref.id, "mark_id": mark, "transition_id": entries[piece.ref]}
-        for piece in moving.pieces
-        for mark in _marks_of(moving, piece)
-        if mark in ticked
-    ]
-    if rows:
-        moving.act.db.execute(insert(mark_ticks), rows)
+    settings = moving.in_force().settings
+    inspecting.keep_ticks(moving.act, moving.pieces, settings, moving.said.marks or ())
 
 
 def _named_parcel(moving: Moving) -> None:
@@ -398,6 +380,7 @@ def _pack(moving: Moving) -> None:
 
 
 def _remade(moving: Moving) -> None:
+    _keep_finding(moving)
     _close_questions(moving)
     approved_anew(moving.act, moving.pieces)
 
@@ -426,7 +409,7 @@ def _require_model(moving: Moving) -> None:
         requiring.require_model(moving.act, order_id)
 
 
-_FINDING = Effect(hears=_finding)
+_FINDING = Effect(hears=_finding, after=_keep_finding)
 _PLAIN = Effect()
 _PASS = Effect(after=_photos_passed)
 _VIEWS = Effect(_views, _check_third, _ask_views)
@@ -445,7 +428,7 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     MoveKey.MODEL_FINISHED: Effect(before=_ask_before_deadline),
     **dict.fromkeys((MoveKey.BLANK_DONE, MoveKey.SHAPED), Effect(hears=_cures)),
     MoveKey.PAINTED: Effect(hears=_last_coat),
-    MoveKey.PASSED: Effect(hears=_check_marks, after=_keep_ticks),
+    MoveKey.PASSED: Effect(hears=_check_inspected, after=_keep_ticks),
     MoveKey.HANDED_OVER: Effect(_named_parcel, _pack, _close_questions),
     MoveKey.RECEIVED: Effect(before=_of_parcel),
     MoveKey.CAME_BACK: Effect(_why_back, _of_parcel, _with_it),

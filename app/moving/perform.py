@@ -9,7 +9,7 @@ from app.flow import parts, questions, store
 from app.flow.actions import Act, Done, Wish, begin_act, grant, settle
 from app.flow.gates import passes, refusal_at
 from app.flow.rules import DRIES, Kind, Policy, State, find_move, to_take_up
-from app.flow.steps import REWORKS, STEPS, MoveKey, moves_from
+from app.flow.steps import OF_NO_STEP, REWORKS, STEPS, MoveKey, moves_from
 from app.flow.store import Piece, Ref
 from app.moving.effects import EFFECTS, AskFirst, MoveDetails, Moving
 from app.moving.names import Named, named
@@ -94,8 +94,9 @@ def perform_in(
 def _wish(moving: Moving, piece: Piece) -> Wish:
     said, what = moving.said, moving.what
     moves = isinstance(what, MoveKey)
-    # Going back to a step names that step as the cause.
-    cause = what.removeprefix("back_to_") if what in REWORKS else said.cause
+    # Going back to a step names that step as the cause, unless it was nobody's.
+    own = what in REWORKS and said.cause not in OF_NO_STEP
+    cause = what.removeprefix("back_to_") if own else said.cause
     return Wish(
         piece.ref,
         Kind.MOVE if moves else Kind(what),

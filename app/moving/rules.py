@@ -7,6 +7,7 @@ from app.shared.errors import BadFields
 from app.shared.people import DESK_AND_OWNER, EVERYBODY, OWNER_ONLY, Role
 
 MOST_VIEWS = 20
+PHOTOS_AT_PASS = 2
 # Verdicts of the photo check after which a set is started only by who insists.
 REFUSED_BY_CHECK = frozenset({"will not do", "nothing readable"})
 
@@ -25,6 +26,20 @@ def check_marks(must: Collection[int], ticked: Collection[int]) -> None:
         word = "marking is" if left == 1 else "markings are"
         why = f"{left} {word} not ticked. Check it against the photos and tick it, or note a fault."
         raise BadFields({"marks": why})
+
+
+def to_tick(listed: Sequence[str], inscription: str, base: str) -> list[str]:
+    """The lines of the studio's list that concern a piece with this inscription and base."""
+    without = {"spelling": not inscription, "base level": base.strip().lower() in ("", "none")}
+    return [line for line in listed if not without.get(line.lower())]
+
+
+def check_list(wanted: Sequence[str], ticked: Collection[str]) -> None:
+    """Every line of the list is ticked. Raises BadFields, at `check`."""
+    left = [line for line in wanted if line not in ticked]
+    if left:
+        why = f"Not ticked: {', '.join(left)}. Look and tick, or note what you found."
+        raise BadFields({"check": why})
 
 
 @dataclass(frozen=True, slots=True)

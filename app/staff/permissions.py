@@ -96,6 +96,10 @@ TABLE: dict[str, Row] = {
     # One piece.
     "piece": EVERYBODY,
     "move_piece": EVERYBODY,
+    "bench_picture_add": EVERYBODY,
+    "finding_picture": EVERYBODY,
+    "bench_picture_off": EVERYBODY,
+    "bench_picture": EVERYBODY,
     "tickets": EVERYBODY,
     "last_coat": EVERYBODY,
     "last_coat_done": EVERYBODY,

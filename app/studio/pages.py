@@ -50,6 +50,12 @@ LABELS = {
     "sizes": "Sizes",
     "posting_from": "Emails go out from",
     "posting_until": "Emails go out until",
+    "inspection_list": "Ticked at inspection",
+    "finding_kinds": "Findings",
+    "photos_at_pass": "Two photos at Pass",
+    "hour_rate": "An hour costs",
+    "piece_rate": "A piece made again costs",
+    "sending_rate": "Sending again costs",
     "closed": "Closed",
     "open_again": "Closure deleted",
 }

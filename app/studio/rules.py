@@ -15,6 +15,15 @@ from app.studio.curing import USUAL, Cure, read_table, written
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MOST_CHOICES, _LONGEST_CHOICE = 40, 40
 _LONGEST_TABLE = 2_000
+# Where a finding is, and of what kind, in the trade's own words. A studio changes them.
+FINDINGS = """\
+Likeness: proportions, pose, ears or tail, expression
+Markings: wrong colour, missing patch, asymmetry, eye colour
+Paint: runs or sags, orange peel, dust nibs, pinholes, craters, overspray, brush marks, \
+poor hiding, bleeding, bloom, crazing, peeling, tacky, wrapping prints, uneven sheen
+Form: tool marks, layer lines, seam, bubble, warped, thin part, chip or crack, broken part
+Base and text: spelling, not level, wobbles
+Packing: wrong recipient, missing copy"""
 _SPAN = re.compile(r"^(\d{1,2}):?(\d{2})?\s*(?:-|–|to)\s*(\d{1,2}):?(\d{2})?$")
 
 
@@ -73,6 +82,36 @@ def _choices(value: str) -> str:
     return ", ".join(parts)
 
 
+def _some_choices(value: str) -> str:
+    return _choices(value) if tidy(value) else ""
+
+
+def read_kinds(text: str) -> dict[str, list[str]]:
+    """Kinds of findings by area, from a line each: “Paint: overspray, dust nibs”.
+
+    Raises ValueError with a sentence for the page.
+    """
+    found: dict[str, list[str]] = {}
+    for row in filter(None, tidy(text, lines=True).split("\n")):
+        if (wrong := problem(row, _LONGEST_CHOICE * _MOST_CHOICES)) is not None:
+            raise ValueError(wrong)
+        area, colon, kinds = (tidy(part) for part in row.partition(":"))
+        if not colon or not area or not kinds:
+            raise ValueError(f"“{row[:40]}”: an area, a colon, then its kinds with commas between.")
+        if area in found:
+            raise ValueError(f"“{area}” is there twice.")
+        if (wrong := problem(area, _LONGEST_CHOICE)) is not None:
+            raise ValueError(wrong)
+        found[area] = _choices(kinds).split(", ")
+    if not 0 < len(found) <= _MOST_CHOICES:
+        raise ValueError(f"From one line to {_MOST_CHOICES}, please.")
+    return found
+
+
+def _kinds(value: str) -> str:
+    return "\n".join(f"{area}: {', '.join(kinds)}" for area, kinds in read_kinds(value).items())
+
+
 def _sizes(value: str) -> str:
     listed = _choices(value)
     for part in listed.split(", "):
@@ -104,6 +143,8 @@ def _hours(value: dict[int, str]) -> dict[int, str]:
 
 
 Choices = Annotated[str, AfterValidator(_choices)]
+SomeChoices = Annotated[str, AfterValidator(_some_choices)]
+Rate = Annotated[int, Field(ge=0, le=1_000_000)]
 Capitals = Annotated[str, AfterValidator(_capitals)]
 Hour = Annotated[int, Field(ge=0, le=24)]
 
@@ -114,7 +155,9 @@ class StudioSettings(BaseModel):
     `hours` maps a weekday (0 is Monday) to hours as typed; `capacity` maps a step to how many
     pieces it can have in hand at once; `cures` is a table, a material a line; days are working days
     where the name says so. `own_words` are the studio's words in its letters, by field
-    (`app/letters/own_words.py`, which checks them).
+    (`app/letters/own_words.py`, which checks them). The rates say what an hour, the material
+    of a piece made again and sending one again cost, in whatever the studio counts in; 0 where it
+    counts nothing.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -148,6 +191,14 @@ class StudioSettings(BaseModel):
     posting_from: Hour = 10
     posting_until: Hour = 17
     own_words: dict[str, str] = Field(default_factory=dict)
+    inspection_list: SomeChoices = (
+        "stance, symmetry, eyes in line, seams, varnish, base level, spelling, copies complete"
+    )
+    finding_kinds: Annotated[str, AfterValidator(_kinds)] = FINDINGS
+    photos_at_pass: bool = False
+    hour_rate: Rate = 0
+    piece_rate: Rate = 0
+    sending_rate: Rate = 0
 
     def weekly(self) -> Mapping[int, Hours]:
         """Working hours by weekday."""

@@ -20,6 +20,7 @@ SQLModel.metadata.naming_convention = {
 from app.tables import belongings as _belongings  # noqa: E402, F401
 from app.tables import builds as _builds  # noqa: E402, F401
 from app.tables import colours as _colours  # noqa: E402, F401
+from app.tables import findings as _findings  # noqa: E402, F401
 from app.tables import house as _house  # noqa: E402, F401
 from app.tables import letters as _letters  # noqa: E402, F401
 from app.tables import orders as _orders  # noqa: E402, F401
@@ -68,6 +69,9 @@ copies = _table("copies")
 copy_companions = _table("copy_companions")
 transitions = _table("transitions")
 mark_ticks = _table("mark_ticks")
+findings = _table("findings")
+check_ticks = _table("check_ticks")
+bench_pictures = _table("bench_pictures")
 news = _table("news")
 letters = _table("letters")
 house = _table("house")

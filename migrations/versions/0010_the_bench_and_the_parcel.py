@@ -31,6 +31,78 @@ def _curing_and_batches() -> None:
 
 def _findings() -> None:
     """What an inspection finds, and what it ticks."""
+    op.create_table(
+        "findings",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("copy_id", sa.Integer(), nullable=False),
+        sa.Column("transition_id", sa.Integer(), nullable=False),
+        sa.Column("area", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("severity", sa.Text(), nullable=False),
+        sa.Column("found_by", sa.Text(), nullable=False),
+        sa.Column("mark_id", sa.Integer(), nullable=True),
+        sa.CheckConstraint(
+            "severity IN ('light', 'mend', 'again')", name=op.f("ck_findings_severity_known")
+        ),
+        sa.CheckConstraint(
+            "found_by IN ('here', 'customer')", name=op.f("ck_findings_found_by_known")
+        ),
+        sa.ForeignKeyConstraint(
+            ["copy_id"], ["copies.id"], name=op.f("fk_findings_copy_id_copies")
+        ),
+        sa.ForeignKeyConstraint(
+            ["transition_id"],
+            ["transitions.id"],
+            name=op.f("fk_findings_transition_id_transitions"),
+        ),
+        sa.ForeignKeyConstraint(["mark_id"], ["marks.id"], name=op.f("fk_findings_mark_id_marks")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_findings")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_findings_copy_id", "findings", ["copy_id"])
+    op.create_index("ix_findings_transition_id", "findings", ["transition_id"])
+    op.create_table(
+        "check_ticks",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("copy_id", sa.Integer(), nullable=False),
+        sa.Column("transition_id", sa.Integer(), nullable=False),
+        sa.Column("what", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["copy_id"], ["copies.id"], name=op.f("fk_check_ticks_copy_id_copies")
+        ),
+        sa.ForeignKeyConstraint(
+            ["transition_id"],
+            ["transitions.id"],
+            name=op.f("fk_check_ticks_transition_id_transitions"),
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_check_ticks")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_check_ticks_copy_id", "check_ticks", ["copy_id"])
+    op.create_table(
+        "bench_pictures",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("copy_id", sa.Integer(), nullable=False),
+        sa.Column("finding_id", sa.Integer(), nullable=True),
+        sa.Column("file", sa.Text(), nullable=False),
+        sa.Column("width", sa.Integer(), nullable=False),
+        sa.Column("height", sa.Integer(), nullable=False),
+        sa.Column("taken_at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("gone_at", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["copy_id"], ["copies.id"], name=op.f("fk_bench_pictures_copy_id_copies")
+        ),
+        sa.ForeignKeyConstraint(
+            ["finding_id"], ["findings.id"], name=op.f("fk_bench_pictures_finding_id_findings")
+        ),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_bench_pictures_account_id_accounts")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_bench_pictures")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_bench_pictures_copy_id", "bench_pictures", ["copy_id"])
 
 
 def _packing() -> None:

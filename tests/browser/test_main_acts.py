@@ -121,7 +121,7 @@ def test_an_order_is_typed_by_keyboard_and_walks_to_the_shelf(owner: Page, serve
     owner.locator(".moves select[name=coat]").select_option("nothing that cures")
     press(owner, "Done: to inspection")
     press(owner, "Inspect")
-    for box in owner.locator("#passed input[name=mark]").all():
+    for box in owner.locator("#passed input[type=checkbox]").all():
         if not box.is_visible():
             owner.locator("#passed > summary").click()
         box.check()

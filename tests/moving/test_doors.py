@@ -20,7 +20,7 @@ from app.studio.curing import NOTHING
 from app.tables import marks, orders
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, rows, step_of
 from tests.staff.browser import Browser, ClockedWorkshop
-from tests.whole_site import free_to_leave, words
+from tests.whole_site import LOOKED_AT, free_to_leave, words
 
 SAID = {
     "coat": NOTHING,
@@ -85,6 +85,7 @@ def by_piece(studio: Studio, move: Move, said: Mapping[str, str]) -> int:
         "version": str(studio.version),
         "once": "k",
         "mark": "1",
+        "check": LOOKED_AT,
         **said,
     }
     address = f"/pieces/{studio.ref.of}/{studio.ref.id}/move"

@@ -14,6 +14,7 @@ from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, MODEL, STEPS, MoveKey, Step
 from app.flow.store import Piece, Ref, mark_stale
 from app.moving.effects import MoveDetails
+from app.moving.inspecting import WhatIsWrong
 from app.moving.perform import Seen, perform_in
 from app.orders.order.actions import open_pieces
 from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
@@ -130,7 +131,10 @@ def answer(
         _go_on(db, workshop, order_id, MoveDetails(question_id=question_id), who)
         if typed.verdict == NO:
             made = [Seen(p.ref) for p in stopped if p.state.step in MAKING_STEPS]
-            said = MoveDetails(reason=typed.answer, cause=f"{MODEL}:{row.model_id or ''}")
+            theirs = WhatIsWrong(found_by="customer")
+            said = MoveDetails(
+                reason=typed.answer, cause=f"{MODEL}:{row.model_id or ''}", found=theirs
+            )
             if made:
                 perform_in(db, workshop, made, _BACK[topic], said, who)
             act = begin_act(db, who, now)

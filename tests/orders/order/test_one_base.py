@@ -15,7 +15,7 @@ from app.tables import marks, questions
 from tests.making import CAST, HOUR, NOW, MadeOrder, Wanted, make_order, move, rows, step_of
 from tests.orders.entry.test_entry import number_in, save
 from tests.staff.browser import Browser, ClockedWorkshop
-from tests.whole_site import at_field, the_form, words
+from tests.whole_site import LOOKED_AT, at_field, the_form, words
 
 PAIR = {
     "a0_name": "Bracken", "a0_kind": "dog", "a0c0_inscription": "Bracken & Thistle",
@@ -223,10 +223,13 @@ def test_its_page_shows_the_markings_of_all_and_inspection_wants_each(
     assert "Colours of Thistle" in page
     assert "Bracken and Thistle" in words(desk.get("/"))
     assert "Thistle: torn ear LEFT" in words(desk.get(f"/tickets?piece=copy:{pair.copy().id}"))
-    one = desk.post(f"{path}/move", {"move": "passed", "once": "p1", "mark": "1"})
+    one = desk.post(
+        f"{path}/move", {"move": "passed", "once": "p1", "mark": "1", "check": LOOKED_AT}
+    )
     assert one.status_code == 422
     assert step_of(workshop.database, pair.copy()) is Step.INSPECTION
-    both = desk.post(f"{path}/move", {"move": "passed", "once": "p2", "mark": ["1", "2"]})
+    seen = {"mark": ["1", "2"], "check": LOOKED_AT}
+    both = desk.post(f"{path}/move", {"move": "passed", "once": "p2", **seen})
     assert both.status_code == 303
     assert rows(workshop.database, "SELECT mark_id FROM mark_ticks ORDER BY 1") == [(1,), (2,)]
 
