@@ -14,6 +14,7 @@ from starlette.staticfiles import StaticFiles
 from app.bench import assessment_pages, last_coat_pages, picture_pages, ticket_pages
 from app.bench import pages as bench_pages
 from app.bench.colours import pages as colour_pages
+from app.bench.mine import pages as mine_pages
 from app.desk import longer_pages, writing_pages
 from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
@@ -69,6 +70,7 @@ ROUTERS = (
     edit_pages.router,
     lists_pages.router,
     bench_pages.router,
+    mine_pages.router,
     ticket_pages.router,
     last_coat_pages.router,
     picture_pages.router,

@@ -1,6 +1,7 @@
 /* What a form alone cannot do on the benches: a fold that somebody opened stays open when the bands
-   are drawn anew, the first field of a form that was asked for is ready to type in, and what has just
-   changed under a finger takes no tap that was meant for what stood there before. */
+   are drawn anew, the first field of a form that was asked for is ready to type in, what has just
+   changed under a finger takes no tap that was meant for what stood there before, and what could not
+   be sent stays in sight to be pressed again. */
 (() => {
   "use strict";
   const QUIET = 1500; // ms for which a row that has changed takes no tap
@@ -53,5 +54,41 @@
     const request = event.detail && event.detail.ctx && event.detail.ctx.request;
     const first = document.querySelector(".set-aside [data-focus]");
     if (request && request.method === "POST" && first) first.focus();
+  });
+
+  // What was pressed while there was no connection: kept to be pressed again by hand, never sent by itself.
+  const unsent = (pressed, form) => {
+    const part = document.getElementById("unsent");
+    if (!part || !form.id) return;
+    const said = pressed.textContent.replace(/\s+/g, " ").trim();
+    const again = document.createElement("button");
+    Object.assign(again, { name: pressed.name, value: pressed.value, textContent: `Press again: ${said}` });
+    again.className = "main";
+    again.setAttribute("form", form.id);
+    const leave = document.createElement("button");
+    Object.assign(leave, { type: "button", textContent: "Leave it", onclick: () => { part.hidden = true; } });
+    const words = document.createElement("p");
+    words.textContent = `Not saved: ${said}. There was no connection.`;
+    part.replaceChildren(words, again, " ", leave);
+    part.hidden = false;
+  };
+  const posted = (event) => {
+    const ctx = event.detail && event.detail.ctx;
+    return ctx && ctx.request && ctx.request.method === "POST" ? ctx : null;
+  };
+  document.addEventListener("htmx:error", (event) => {
+    const ctx = posted(event);
+    const pressed = ctx && ctx.sourceEvent && ctx.sourceEvent.submitter;
+    if (pressed) unsent(pressed, ctx.sourceElement);
+  });
+  document.addEventListener("htmx:after:request", (event) => {
+    if (posted(event) && document.getElementById("unsent")) document.getElementById("unsent").hidden = true;
+  });
+
+  // A scanner is a keyboard: what it types with nothing in focus belongs to the field for job tickets.
+  document.addEventListener("keydown", (press) => {
+    const scan = document.getElementById("scan");
+    const plain = press.key.length === 1 && !/[ /]/.test(press.key) && !press.ctrlKey && !press.metaKey && !press.altKey;
+    if (scan && plain && document.activeElement === document.body) scan.focus({ preventScroll: true });
   });
 })();

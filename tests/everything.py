@@ -99,6 +99,7 @@ def fill(workshop: ClockedWorkshop) -> None:
     record(database, [Wish(held, Kind.HOLD, reason="paused", whose="customer")], CAST.desk, start)
     move(database, late.copy("C1"), CAST.painter, NOW, "painted")
     staff.invite(database, CAST.owner, "Wren Tallow", "bench", NOW)
+    staff.set_pin(database, CAST.owner, CAST.shaper.account_id, "2719", NOW)
     staff.switch_off(database, CAST.owner, CAST.finisher.account_id, NOW)
     studio.add_closure(
         database,

@@ -1,6 +1,5 @@
 """The find box and the Answers page."""
 
-import re
 from datetime import date
 from typing import Annotated
 
@@ -13,6 +12,7 @@ from app.desk.find_store import Finder
 from app.desk.finding import sure
 from app.desk.recognising import asked_for
 from app.letters.forming import teller_of
+from app.moving.rules import scanned
 from app.orders.facts.gather import facts_of
 from app.orders.facts.standing import decision
 from app.orders.forecast import worker as forecasting
@@ -43,16 +43,12 @@ def _finder(request: Request, workshop: Workshop) -> Finder:
     return found
 
 
-# What a job ticket's code holds: the address of a piece's page, as a scanner types it.
-_SCANNED = re.compile(r"(?<=[\w\]])/pieces/(?:model|copy)/\d{1,9}$")
-
-
 @router.get("/find", name="find")
 def find(request: Request, workshop: TheWorkshop, q: str = "") -> Response:
     """Whatever one has: straight to the answers where one order is surely meant."""
     typed = q[:LONGEST]
-    if (piece := _SCANNED.search(typed.strip())) is not None:
-        return RedirectResponse(piece[0], 303)
+    if (piece := scanned(typed)) is not None:
+        return RedirectResponse(f"/pieces/{piece.replace(':', '/')}", 303)
     hits = _finder(request, workshop).up_to_date().find(typed)
     one, asked = sure(hits), asked_for(typed)
     query = f"?asked={asked}#texts" if asked else ""

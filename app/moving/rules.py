@@ -1,5 +1,6 @@
 """What a move has to hear, and may a copy leave the house? Every reason at once. Pure."""
 
+import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
@@ -134,6 +135,16 @@ def refused(stops: Sequence[Stop], role: Role, reason: str) -> list[Stop]:
     if not reason.strip():
         return list(stops)
     return [stop for stop in stops if role not in stop.override]
+
+
+# What a job ticket's code holds: the address of a piece's page, as a scanner types it.
+_SCANNED = re.compile(r"(?<=[\w\]])/pieces/((?:model|copy)/\d{1,9})$")
+
+
+def scanned(typed: str) -> str | None:
+    """The piece of which a job ticket's code was scanned, as "copy:12"; None for anything else."""
+    found = _SCANNED.search(typed.strip())
+    return found[1].replace("/", ":") if found is not None else None
 
 
 def number_key(number: str) -> str:

@@ -9,7 +9,7 @@ from app.shared.database import Database
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person, Role
 from app.shared.text import tidy
-from app.staff import links, store
+from app.staff import links, passwords, rules, store
 
 log = logging.getLogger("likewright.staff")
 
@@ -81,6 +81,20 @@ def switch_on(database: Database, by: Person, account_id: int, now: int) -> None
         store.set_account(db, account_id, off_at=None)
         store.note_change(db, account_id, by.account_id, now, "switched off", "off", "on")
     log.info("account %s switched on account %d", by.account_id, account_id)
+
+
+def set_pin(database: Database, by: Person, account_id: int, pin: str, now: int) -> None:
+    """Give a name of the bench a PIN, or take it away. Raises NotFound, BadFields."""
+    pin = pin.strip()
+    if (wrong := rules.pin_problem(pin)) is not None:
+        raise BadFields({"pin": wrong})
+    kept = passwords.make(pin) if pin else None
+    with database.writing() as db:
+        before = _found(db, account_id)
+        store.set_account(db, account_id, pin_hash=kept)
+        was, now_is = ("set" if one else "none" for one in (before.pin_hash, kept))
+        store.note_change(db, account_id, by.account_id, now, "pin", was, now_is)
+    log.info("account %s set the PIN of account %d", by.account_id, account_id)
 
 
 def _found(db: Connection, account_id: int) -> Row[Any]:

@@ -61,7 +61,8 @@ def install(
 
     @app.exception_handler(AlreadySignedIn)
     async def _go_on(request: Request, why: AlreadySignedIn) -> Response:
-        return RedirectResponse(rules.same_site(request.query_params.get("next", "/")), 303)
+        onward = rules.same_site(request.query_params.get("next", "/"))
+        return RedirectResponse(rules.landing(request.state.person.role, onward), 303)
 
 
 def may(role: Role | None, route_name: str) -> bool:

@@ -9,8 +9,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.shared.database import Database
-from app.shared.errors import BadFields, Refused, TooBusy
+from app.shared.errors import BadFields, NotFound, Refused, TooBusy
 from app.shared.people import Person, Role
+from app.shared.text import whole_number
 from app.shared.web.forms import Filled, Form
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import render
@@ -82,11 +83,73 @@ def _signed_in(request: Request, workshop: Workshop, token: str, onward: str = "
     before = request.cookies.get(COOKIE)
     if before:
         sessions.sign_out(workshop.database, before, workshop.now())
+    with workshop.database.reading() as db:
+        found = store.who(db, token, workshop.now())
+    return _with_cookie(rules.landing(Role(found.role), onward) if found else onward, token)
+
+
+def _with_cookie(onward: str, token: str) -> Response:
     answer = RedirectResponse(onward, 303)
     answer.set_cookie(
         COOKIE, token, max_age=rules.ABSOLUTE, path="/", secure=True, httponly=True, samesite="lax"
     )
     return answer
+
+
+# Another name at the same bench
+
+
+@router.get("/switch/{account_id}", name="switch_person")
+def switch_person(request: Request, workshop: TheWorkshop, account_id: RowId) -> Response:
+    """The four digits of a name, where the owner wants them."""
+    return _pin_page(request, workshop, account_id, {})
+
+
+@router.post("/switch", name="switch_person_do")
+async def switch_person_do(request: Request, workshop: TheWorkshop, form: Filled) -> Response:
+    """Go on as somebody else of the bench in this browser."""
+    try:
+        with request.app.state.turns.one(workshop.now()):
+            return await run_in_threadpool(_switch, request, workshop, form)
+    except TooBusy as why:
+        await asyncio.sleep(rules.REFUSED_AFTER)
+        answer = _pin_page(request, workshop, _account(form), {"pin": str(why)}, status_of(why))
+        answer.headers["retry-after"] = str(why.seconds)
+        return answer
+
+
+def _account(form: Form) -> int:
+    account_id = whole_number(form.get("account"))
+    if account_id is None:
+        raise NotFound("Nobody of the bench has that name now. Load the page again.")
+    return account_id
+
+
+def _switch(request: Request, workshop: Workshop, form: Form) -> Response:
+    account_id, state = _account(form), request.state
+    try:
+        token = sessions.switch(
+            workshop.database, state.session_id, request.cookies[COOKIE], account_id,
+            form.get("pin"), workshop.now(),
+        )  # fmt: skip
+    except BadFields as why:
+        return _pin_page(request, workshop, account_id, why.fields, 422)
+    except sessions.SlowDown as why:
+        answer = _pin_page(request, workshop, account_id, {"pin": str(why)}, 429)
+        answer.headers["retry-after"] = str(why.seconds)
+        return answer
+    return _with_cookie(rules.MY_BENCH, token)
+
+
+def _pin_page(
+    request: Request, workshop: Workshop, account_id: int, errors: dict[str, str], status: int = 200
+) -> Response:
+    with workshop.database.reading() as db:
+        people = {person.id: person for person in store.bench_people(db)}
+    if account_id not in people:
+        raise NotFound("Nobody of the bench has that name now. Load the page again.")
+    context = {"who": people[account_id], "errors": errors, "length": rules.PIN_LENGTH}
+    return render(request, "staff/switch.html", context, status)
 
 
 @router.post("/sign-out", name="sign_out")
@@ -228,6 +291,18 @@ def account_off(request: Request, workshop: TheWorkshop, me: Me, account_id: Row
 def account_on(request: Request, workshop: TheWorkshop, me: Me, account_id: RowId) -> Response:
     """Switch an account on again."""
     return _at_row(request, workshop, me, account_id, actions.switch_on)
+
+
+@router.post("/accounts/{account_id}/pin", name="account_pin")
+def account_pin(
+    request: Request, workshop: TheWorkshop, me: Me, account_id: RowId, form: Filled
+) -> Response:
+    """Give a name of the bench a PIN, or take it away."""
+
+    def change(database: Database, by: Person, account: int, now: int) -> None:
+        actions.set_pin(database, by, account, form["pin"], now)
+
+    return _at_row(request, workshop, me, account_id, change)
 
 
 def _at_row(

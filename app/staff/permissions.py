@@ -28,6 +28,7 @@ TABLE: dict[str, Row] = {
     "account_role": OWNER_ONLY,
     "account_off": OWNER_ONLY,
     "account_on": OWNER_ONLY,
+    "account_pin": OWNER_ONLY,
     # Settings.
     "settings": OWNER_ONLY,
     "settings_save": OWNER_ONLY,
@@ -43,6 +44,14 @@ TABLE: dict[str, Row] = {
     "carrier": OWNER_ONLY,
     "carrier_change": OWNER_ONLY,
     "carrier_off": OWNER_ONLY,
+    # My bench. Who has a password of more than a bench's rights stays with it.
+    "my_bench": EVERYBODY,
+    "my_bench_lists": EVERYBODY,
+    "my_bench_steps": EVERYBODY,
+    "my_bench_move": EVERYBODY,
+    "my_bench_scan": EVERYBODY,
+    "switch_person": BENCH_AND_OWNER,
+    "switch_person_do": BENCH_AND_OWNER,
     # Benches.
     "benches": EVERYBODY,
     "benches_bands": EVERYBODY,

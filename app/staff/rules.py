@@ -6,6 +6,7 @@ from itertools import pairwise
 from urllib.parse import urlsplit
 
 from app.shared.calendar import DAY
+from app.shared.people import Role
 from app.shared.text import fold, problem
 
 MINUTE = 60
@@ -31,6 +32,11 @@ PASSWORD_HINT = (
     f"At least {SHORTEST_PASSWORD} characters. Length is what makes a password hard to guess. "
     "Three or four unrelated words work well."
 )
+
+# Taking one's name at a bench that is signed in already. Guesses are slowed as those at passwords
+# are: a hundred a day of ten thousand.
+PIN_LENGTH = 4
+MY_BENCH = "/my-bench"
 
 # Wrong guesses at one name: five are free, then the pause doubles. They are remembered for a day
 # or until the right password comes, so that at most about a hundred a day can be tried.
@@ -93,6 +99,20 @@ def password_problem(password: str, *own_words: str) -> str | None:
     if _core(password).replace(" ", "") in {fold(w).replace(" ", "") for w in own_words if w}:
         return "That is little more than a name. Choose another."
     return None
+
+
+def pin_problem(pin: str) -> str | None:
+    """Say in words why four digits will not do as a PIN, or None. Empty takes the PIN away."""
+    if not pin:
+        return None
+    if len(pin) != PIN_LENGTH or not (pin.isascii() and pin.isdecimal()):
+        return f"Exactly {PIN_LENGTH} digits, please."
+    return "That is one of the first anybody would try. Choose another." if _is_a_run(pin) else None
+
+
+def landing(role: Role, address: str) -> str:
+    """Where somebody goes on to after signing in: who makes the pieces lands on My bench."""
+    return MY_BENCH if role is Role.BENCH and address == "/" else address
 
 
 def _core(password: str) -> str:

@@ -7,8 +7,8 @@ from typing import Any
 from sqlalchemy import Connection, Row
 
 from app.shared.database import Database
-from app.shared.errors import BadFields, Refused
-from app.shared.people import Person
+from app.shared.errors import BadFields, NotFound, Refused
+from app.shared.people import Person, Role
 from app.shared.text import fold, tidy
 from app.shared.web import words
 from app.staff import passwords, rules, store
@@ -21,9 +21,9 @@ _NOT_TOGETHER = "That name and password do not match."
 class SlowDown(Refused):
     """Too many wrong guesses at one name: the next is looked at after `seconds`."""
 
-    def __init__(self, seconds: int) -> None:
+    def __init__(self, seconds: int, what: str = "passwords") -> None:
         wait = words.count(-(-seconds // 60), "minute") if seconds > 90 else f"{seconds} seconds"
-        super().__init__(f"Too many wrong passwords for this name. Try again in {wait}.")
+        super().__init__(f"Too many wrong {what} for this name. Try again in {wait}.")
         self.seconds = seconds
 
 
@@ -69,11 +69,51 @@ def _let_in(database: Database, found: Row[Any], new_hash: str | None, now: int)
     return token
 
 
-def begin(db: Connection, account_id: int, now: int) -> str:
-    """Start a session; returns the cookie's text, 256 random bits."""
+def begin(db: Connection, account_id: int, now: int, since: int | None = None) -> str:
+    """Start a session; returns the cookie's text, 256 random bits. `since` as in the store."""
     token = secrets.token_urlsafe(32)
-    store.start_session(db, account_id, token, now)
+    store.start_session(db, account_id, token, now, since)
     return token
+
+
+def switch(
+    database: Database, session_id: int, token: str, account_id: int, pin: str, now: int
+) -> str:
+    """Go on in a browser that is signed in as somebody else of the bench; the cookie's new text.
+
+    The session keeps its age: after thirty days somebody types a password again. Raises NotFound
+    for who does not work at the bench, BadFields for a wrong PIN, SlowDown after too many.
+    """
+    # In no folded name is there a capital: nobody who signs in can use up these guesses.
+    key = f"PIN {account_id}"
+    with database.writing() as db:
+        found = _at_the_bench(db, account_id)
+        wait = rules.pause(store.tries_at(db, key), now) if found.pin_hash else 0
+        if found.pin_hash and not wait:
+            store.note_try(db, key, now)
+    if wait:
+        log.warning("the PIN of account %d is slowed", account_id)
+        raise SlowDown(wait, "PINs")
+    if found.pin_hash and not passwords.fits(found.pin_hash, pin):
+        log.warning("wrong PIN for account %d", account_id)
+        raise BadFields({"pin": "That is not the PIN of this name."})
+    with database.writing() as db:
+        # The PIN was looked at outside of any transaction: it may have changed meanwhile.
+        if _at_the_bench(db, account_id).pin_hash != found.pin_hash:
+            raise BadFields({"pin": "That is not the PIN of this name."})
+        store.forget_tries(db, key)
+        since = store.begun_at(db, session_id)
+        store.end_session(db, token, now)
+        fresh = begin(db, account_id, now, since)
+    log.info("account %d goes on in a browser of the bench", account_id)
+    return fresh
+
+
+def _at_the_bench(db: Connection, account_id: int) -> Row[Any]:
+    found = store.account(db, account_id)
+    if found is None or found.off_at is not None or found.role != Role.BENCH:
+        raise NotFound("Nobody of the bench has that name now. Load the page again.")
+    return found
 
 
 def sign_out(database: Database, token: str, now: int) -> None:

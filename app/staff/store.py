@@ -33,12 +33,15 @@ def who(db: Connection, token: str, now: int) -> Row[Any] | None:
     return db.execute(_WHO, {"hash": hash_of(token), **since}).first()
 
 
-def start_session(db: Connection, account_id: int, token: str, now: int) -> None:
-    """Begin a session; those that ended long ago are swept out."""
+def start_session(
+    db: Connection, account_id: int, token: str, now: int, since: int | None = None
+) -> None:
+    """Begin a session; those that ended long ago are swept out. It counts as begun at `since`,
+    where it goes on from another one."""
     db.execute(delete(sessions).where(sessions.c.made_at < now - 2 * rules.ABSOLUTE))
     db.execute(
         insert(sessions).values(
-            token_hash=hash_of(token), account_id=account_id, made_at=now, seen_at=now
+            token_hash=hash_of(token), account_id=account_id, made_at=since or now, seen_at=now
         )
     )
 
@@ -75,6 +78,19 @@ def account_named(db: Connection, name_key: str) -> Row[Any] | None:
 def every_account(db: Connection) -> Sequence[Row[Any]]:
     """All accounts, those that are on first, by name."""
     return db.execute(select(accounts).order_by(accounts.c.off_at, accounts.c.name_key)).all()
+
+
+def bench_people(db: Connection) -> Sequence[Any]:
+    """The accounts of the bench that are on, by name."""
+    able = (accounts.c.role == "bench") & accounts.c.off_at.is_(None)
+    query = select(accounts.c.id, accounts.c.name, accounts.c.pin_hash).where(able)
+    return db.execute(query.order_by(accounts.c.name_key)).all()
+
+
+def begun_at(db: Connection, session_id: int) -> int:
+    """When a session began (UTC seconds), as far back as it goes from name to name."""
+    query = select(sessions.c.made_at).where(sessions.c.id == session_id)
+    return int(db.execute(query).scalar_one())
 
 
 def count_accounts(db: Connection) -> int:

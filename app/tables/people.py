@@ -7,7 +7,11 @@ from app.tables import columns as col
 
 
 class Account(SQLModel, table=True):
-    """Somebody of the staff. `name_key` is the folded name, so that no two look alike."""
+    """Somebody of the staff. `name_key` is the folded name, so that no two look alike.
+
+    `pin_hash` is that of the four digits with which a name is taken at a shared bench; None where
+    one tap is enough.
+    """
 
     __tablename__ = "accounts"
     __table_args__ = (col.one_of("role", "owner", "desk", "bench"), col.STRICT)
@@ -19,6 +23,7 @@ class Account(SQLModel, table=True):
     password_hash: str = col.text("")
     made_at: int = col.whole(None)
     off_at: int | None = col.moment_or_none()
+    pin_hash: str | None = col.text_or_none()
 
 
 class Session(SQLModel, table=True):

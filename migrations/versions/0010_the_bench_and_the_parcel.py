@@ -23,6 +23,7 @@ def upgrade() -> None:
 
 def _my_bench() -> None:
     """Who stands at which bench."""
+    op.add_column("accounts", sa.Column("pin_hash", sa.Text))
 
 
 def _curing_and_batches() -> None:

@@ -36,11 +36,13 @@ class ClockedWorkshop(Workshop):
 
 
 class Browser:
-    """Sends one request at a time, each on an event loop of its own. `cookie` is the session's."""
+    """Sends one request at a time, each on an event loop of its own. `cookie` is the session's,
+    `steps` what My bench keeps, by name."""
 
     def __init__(self, site: ASGIApp) -> None:
         self.site = site
         self.cookie = ""
+        self.steps: dict[str, str] = {}
 
     def as_(self, workshop: Workshop, person: Person | None) -> "Browser":
         """Sign in as somebody without a password, or as nobody."""
@@ -64,11 +66,20 @@ class Browser:
 
     async def _send(self, method: str, address: str, **more: Any) -> httpx.Response:
         transport = httpx.ASGITransport(self.site)
-        headers = {"cookie": f"{COOKIE}={self.cookie}"} if self.cookie else {}
+        kept = {**({COOKIE: self.cookie} if self.cookie else {}), **self.steps}
+        headers = (
+            {}
+            if not kept
+            else {"cookie": "; ".join(f"{name}={text}" for name, text in kept.items())}
+        )
         headers |= more.pop("headers", {})
         async with httpx.AsyncClient(transport=transport, base_url=ORIGIN) as client:
             answer = await client.request(method, address, headers=headers, **more)
-        for name, kept in SimpleCookie(answer.headers.get("set-cookie", "")).items():
+        for name, set_ in SimpleCookie(answer.headers.get("set-cookie", "")).items():
+            if name.startswith("bench-"):
+                assert (set_["path"], set_["secure"], set_["httponly"]) == ("/my-bench", True, True)
+                self.steps[name] = set_.value
+                continue
             assert name == COOKIE
-            self.cookie = "" if kept["max-age"] == "0" else kept.value
+            self.cookie = "" if set_["max-age"] == "0" else set_.value
         return answer

@@ -14,22 +14,29 @@ from app.studio.workshop import InForce, Workshop
 
 
 class AsideFields(Fields):
-    """Until when and why. A typed day or hour goes before the choice."""
+    """Until when and why: a choice, or what is typed."""
 
-    until: Literal["quarter", "hour", "morning"] = "morning"
+    until: Literal["quarter", "hour", "morning", "typed"] = "morning"
     until_day: Day
     until_hour: Line
     why: Line
     reason: Line
 
 
-def aside_of(form: Form, workshop: Workshop) -> Aside:
-    """The choice, or the typed time. Raises BadFields."""
+def aside_of(form: Form, workshop: Workshop, *, by_button: bool = False) -> Aside:
+    """The choice, or the typed time. Raises BadFields.
+
+    A typed day or hour goes before a choice that a list shows anyhow, not before one whose own
+    button was pressed.
+    """
     typed = check(AsideFields, form.plain())
     calendar, now = workshop.in_force().calendar, workshop.now()
-    if typed.until_day is None and not typed.until_hour:
+    nothing = typed.until_day is None and not typed.until_hour
+    if typed.until != "typed" and (by_button or nothing):
         chosen = {until.key: until.moment for until in words.untils(now, calendar)}
         moment = chosen[typed.until]
+    elif nothing:
+        raise BadFields({"until_day": "Until when? Type a day or an hour."})
     else:
         moment = _typed_moment(typed.until_day, typed.until_hour, workshop.in_force(), now)
     return Aside(moment, typed.reason or typed.why)

@@ -105,7 +105,8 @@ class Row(NamedTuple):
 
     `tick` is the piece with the version shown, `key` its anchor, `path` its page's address,
     `called` its name with its code, `tenths` its age at the bench in tenths of a day, `opened`
-    whether the form to set it aside is open.
+    whether the form to set it aside is open. It `waits` where somebody has it or something stops
+    it.
     """
 
     line: OpenPiece
@@ -128,6 +129,7 @@ class Row(NamedTuple):
     may_set_aside: bool = False
     free: bool = False
     opened: bool = False
+    waits: bool = False
 
 
 @dataclass(frozen=True, slots=True)

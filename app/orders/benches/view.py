@@ -235,6 +235,7 @@ def row_of(
         may_set_aside=bool(facts.take) and not held,
         free=not place and (bool(facts.take) or line.step == Step.PHOTOS_IN),
         opened=look.aside == f"{of}:{id_}",
+        waits=bool(place),
     )
 
 

@@ -29,7 +29,7 @@ def undo(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
     workshop.changed.set()
     back = same_site(form.get("back", "/"))
     address = f"{back}{'&' if '?' in back else '?'}done=undone"
-    # The benches give htmx their bands when they are asked for by it; other pages come whole.
-    if is_partial(request) and urlsplit(back).path == "/":
+    # The benches give htmx their lists when they are asked for by it; other pages come whole.
+    if is_partial(request) and urlsplit(back).path in ("/", "/my-bench"):
         return RedirectResponse(address, 303)
     return go(request, address)
