@@ -39,7 +39,7 @@ KEPT = 400 * 86_400  # as long as browsers keep a cookie at most
 
 
 @dataclass(frozen=True, slots=True)
-class Seeing:
+class BenchAddress:
     """What an address asks to see: an open form to set aside, an act to undo, all that is next,
     the choice of steps."""
 
@@ -49,7 +49,7 @@ class Seeing:
     choosing: bool = False
 
     @classmethod
-    def read(cls, values: dict[str, str]) -> "Seeing":
+    def read(cls, values: dict[str, str]) -> "BenchAddress":
         """From an address or a form. What makes no sense there is passed over."""
         aside = values.get("aside", "")
         try:
@@ -79,7 +79,7 @@ class _Said:
 @router.get(PATH, name="my_bench")
 def my_bench(request: Request, workshop: TheWorkshop, me: Me) -> Response:
     """What I have, what I have set aside, and what comes next."""
-    return _page(request, workshop, me, Seeing.read(dict(request.query_params)))
+    return _page(request, workshop, me, BenchAddress.read(dict(request.query_params)))
 
 
 @router.get(f"{PATH}/lists", name="my_bench_lists")
@@ -87,7 +87,7 @@ def my_lists(request: Request, workshop: TheWorkshop, me: Me) -> Response:
     """The lists as they stand now, or 204 where nothing was written since the asker's version."""
     if request.query_params.get("v") == _stamp(request.state.version, workshop.now()):
         return Response(status_code=204)
-    return _page(request, workshop, me, Seeing.read(dict(request.query_params)), part=True)
+    return _page(request, workshop, me, BenchAddress.read(dict(request.query_params)), part=True)
 
 
 @router.post(f"{PATH}/steps", name="my_bench_steps")
@@ -95,7 +95,7 @@ def choose_steps(request: Request, workshop: TheWorkshop, me: Me, form: Filled) 
     """Keep in this browser which steps this person does."""
     chosen = [step for step in lists.CHOICES if step in form.many("step")]
     if not chosen:
-        seeing, said = Seeing(choosing=True), _Said(errors={"step": "Tick what you do."})
+        seeing, said = BenchAddress(choosing=True), _Said(errors={"step": "Tick what you do."})
         return _page(request, workshop, me, seeing, said, status=422)
     answer = go(request, PATH)
     answer.set_cookie(
@@ -119,10 +119,10 @@ def _steps(request: Request, me: Person) -> frozenset[Step]:
 def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
     """A press: start, set aside or done, of one piece or of those ticked."""
     typed = form.plain()
-    seeing = Seeing.read({"all": typed.get("all", "")})
+    seeing = BenchAddress.read({"all": typed.get("all", "")})
     ticks = form.many("tick")
     if "open" in form:
-        opened = replace(seeing, aside=Seeing.read({"aside": typed["open"]}).aside)
+        opened = replace(seeing, aside=BenchAddress.read({"aside": typed["open"]}).aside)
         return _page(request, workshop, me, opened, ticks=ticks)
     pressed = form.get("move")
     if not pressed:
@@ -132,7 +132,7 @@ def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
         aside = aside_of(form, workshop, by_button=True) if sets else None
         done = actions.carry_out(workshop, pressed, ticks, me, form.get("once"), aside)
     except BadFields as why:
-        stays = replace(seeing, aside=Seeing.read({"aside": typed.get("piece", "")}).aside)
+        stays = replace(seeing, aside=BenchAddress.read({"aside": typed.get("piece", "")}).aside)
         said = _Said(why.fields.get("", ""), errors=why.fields, typed=typed)
         return _page(request, workshop, me, stays, said, ticks=ticks, status=422)
     except Refused as why:
@@ -146,7 +146,7 @@ def _refused(
     request: Request,
     workshop: Workshop,
     me: Person,
-    seeing: Seeing,
+    seeing: BenchAddress,
     why: Refused,
     ticks: Sequence[str] = (),
 ) -> Response:
@@ -159,7 +159,7 @@ def _refused(
     return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
 
 
-def _back(request: Request, workshop: Workshop, me: Person, seeing: Seeing) -> Response:
+def _back(request: Request, workshop: Workshop, me: Person, seeing: BenchAddress) -> Response:
     """Nothing was pressed: the same page again."""
     if is_partial(request):
         return _page(request, workshop, me, seeing)
@@ -179,7 +179,7 @@ def scan(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
             "That is no job ticket. Scan the square code on it.",
             errors={"scan": "no job ticket"}, typed={"scan": text[:200]},
         )  # fmt: skip
-        return _page(request, workshop, me, Seeing(), said, status=422)
+        return _page(request, workshop, me, BenchAddress(), said, status=422)
     ref = Ref.read(which)
     with workshop.database.reading() as db:
         piece = flow.load(db, ref)
@@ -192,7 +192,7 @@ def scan(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
     except (NotFound, NotAllowed):
         raise
     except Refused as why:
-        return _refused(request, workshop, me, Seeing(), why)
+        return _refused(request, workshop, me, BenchAddress(), why)
     return go(request, f"{PATH}?undo={done.act}")
 
 
@@ -207,7 +207,7 @@ def _page(
     request: Request,
     workshop: Workshop,
     me: Person,
-    seeing: Seeing,
+    seeing: BenchAddress,
     said: _Said | None = None,
     *,
     ticks: Sequence[str] = (),

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, text
 from app.orders.benches.lines import OpenPiece
 
 
-class Shown(NamedTuple):
+class AnimalShown(NamedTuple):
     """The model that a piece is made from, and the marks to match, in words."""
 
     model: int
@@ -28,7 +28,7 @@ _MARKS = text(
 )
 
 
-def shown(db: Connection, lines: Iterable[OpenPiece]) -> Mapping[str, Shown]:
+def shown(db: Connection, lines: Iterable[OpenPiece]) -> Mapping[str, AnimalShown]:
     """By piece, as "copy:12": its first model, and the marks of all animals that it shows."""
     pieces = [(line.of, line.id) for line in lines]
     models = {f"model:{id_}": [id_] for of, id_ in pieces if of == "model"}
@@ -40,7 +40,7 @@ def shown(db: Connection, lines: Iterable[OpenPiece]) -> Mapping[str, Shown]:
     for model, what, place, side in db.execute(_MARKS, {"models": every}):
         marks.setdefault(model, []).append(_mark(what, place, side))
     return {
-        ref: Shown(own[0], [mark for id_ in own for mark in marks.get(id_, ())])
+        ref: AnimalShown(own[0], [mark for id_ in own for mark in marks.get(id_, ())])
         for ref, own in models.items()
     }
 
