@@ -16,6 +16,7 @@ from app.shared.web.fields import Line
 from app.shared.web.forms import Filled, check
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import go, new_once, render
+from app.staff.rules import same_site
 from app.studio.curing import COATED
 from app.studio.web import Me, TheWorkshop
 from app.studio.workshop import Workshop
@@ -32,10 +33,14 @@ class LastCoatFields(CoatFields):
 
 @router.get("/last-coat", name="last_coat")
 def last_coat(
-    request: Request, workshop: TheWorkshop, piece: Annotated[tuple[str, ...], Query()] = ()
+    request: Request,
+    workshop: TheWorkshop,
+    piece: Annotated[tuple[str, ...], Query()] = (),
+    back: str = "/",
 ) -> Response:
-    """What is on the pieces last. `piece` names each with the version that was seen of it."""
-    return _page(request, workshop, piece)
+    """What is on the pieces last. `piece` names each with the version that was seen of it, `back`
+    the page to go back to."""
+    return _page(request, workshop, piece, {"back": back})
 
 
 @router.post("/last-coat", name="last_coat_done")
@@ -53,7 +58,8 @@ def last_coat_done(request: Request, workshop: TheWorkshop, me: Me, form: Filled
         raise
     except Refused as why:
         return _page(request, workshop, pieces, typed, {"": str(why)}, status_of(why))
-    return go(request, f"/?done=moved&undo={done.act}")
+    back = same_site(typed.get("back", "/"))
+    return go(request, f"{back}{'&' if '?' in back else '?'}done=moved&undo={done.act}")
 
 
 def _seen(pieces: Sequence[str]) -> list[Seen]:
@@ -78,6 +84,7 @@ def _page(
         "names": names,
         "coats": choices(in_force, COATED, now),
         "typed": typed or {},
+        "back": same_site((typed or {}).get("back", "/")),
         "errors": errors or {},
         "once": new_once(),
     }

@@ -5,8 +5,7 @@ from collections.abc import Sequence
 from app.bench.mine import lists
 from app.flow.actions import Done
 from app.flow.rules import Kind
-from app.moving.effects import MoveDetails
-from app.moving.perform import BROKEN, Seen, perform
+from app.moving.perform import BROKEN, Seen
 from app.orders.benches import moves
 from app.orders.benches import store as benches
 from app.orders.benches.moves import MOST_AT_ONCE, TICKED, Aside, Press
@@ -58,7 +57,4 @@ def carry_out(
         what = lists.judge(rows, key, me.account_id)
     else:
         what = Kind.START if key == Kind.START else Kind.ASIDE
-    said = MoveDetails(from_row=True)
-    if aside is not None:
-        said = MoveDetails(until=aside.until, reason=aside.reason)
-    return perform(workshop, seen, what, said, me, once)
+    return moves.carry_out(workshop, Press(what, seen, sure=False), me, once, aside)

@@ -152,7 +152,9 @@ def _refused(
 ) -> Response:
     """The lists as they stand now with the reason above them: nothing that was ticked is lost."""
     if isinstance(why, AskElsewhere):
-        return go(request, why.address)
+        address, _, place = why.address.partition("#")
+        more = f"{'&' if '?' in address else '?'}back={PATH}"
+        return go(request, f"{address}{more}{f'#{place}' if place else ''}")
     said = _Said(str(why))
     if isinstance(why, AskFirst) and why.about is not None:
         said = _Said(str(why), Press(Kind.START, (), sure=False).yes(why.about), why.label)
