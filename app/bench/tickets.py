@@ -8,6 +8,7 @@ from sqlalchemy import Connection, select
 
 from app.bench import rules
 from app.bench.store import PieceRows, read
+from app.flow import parts
 from app.flow import store as flow
 from app.flow.rules import Entry, Kind, effective
 from app.flow.steps import CAUSES, REWORKS, STEPS, MoveKey, Of, Step
@@ -29,7 +30,8 @@ class Ticket:
     """A piece's ticket: its record, and what is worked out from it for paper.
 
     `facts` are its size, pose and what else was ordered, in words; `again` says why it or part of
-    it is made again; `picture` is the first of the views worked from, None where none was chosen.
+    it is made again; `picture` is the first of the views worked from, None where none was chosen;
+    `to_come` are the parts that it waits for, each with its day.
     """
 
     rows: PieceRows
@@ -37,6 +39,7 @@ class Ticket:
     facts: str
     again: str
     picture: assessment.View | None
+    to_come: tuple[str, ...]
     cautions: tuple[str, ...]
     address: str
 
@@ -54,12 +57,15 @@ def _ticket(workshop: Workshop, db: Connection, ref: Ref, at: str) -> Ticket:
     piece, copy = rows.piece, ref.of is Of.COPY
     chosen = assessment.views_of(workshop, db, piece.model_id)
     views = assessment.in_order(chosen, [dict(mark) for mark in rows.marks])
+    ordered = [gate for gate in piece.state.gates if gate.part is not None]
+    told = parts.told(db, ordered, workshop.in_force().calendar, workshop.now())
     return Ticket(
         rows=rows,
         code=code(rows.order["number"], ref.of, piece.letter, piece.number, piece.making),
         facts=copy_facts(rows.row, rows.animal["height"]) if copy else "",
         again=_again(db, rows),
         picture=views[0][1] if views else None,
+        to_come=tuple(gate.about for gate in told),
         cautions=rules.cautions(piece.state.step),
         address=f"{at.rstrip('/')}/pieces/{ref.of}/{ref.id}",
     )

@@ -6,6 +6,8 @@ from urllib.parse import quote
 from sqlalchemy import insert, update
 
 from app.flow.steps import Step
+from app.orders.order import parts as part_actions
+from app.orders.order.parts import PartFields
 from app.tables import copies, customers, marks, orders
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, move
 from tests.staff.browser import Browser, ClockedWorkshop
@@ -42,6 +44,25 @@ def test_a_ticket_says_what_the_bench_needs_and_nothing_of_the_customer(
     assert "6 signs" in said
     for private in ("Quillfeather", "Hester", "Quay"):
         assert private not in said, private
+
+
+def test_a_ticket_names_the_parts_that_are_to_come(
+    painter: Browser, workshop: ClockedWorkshop
+) -> None:
+    made = shaped(workshop)
+    eyes = PartFields(
+        kind="glass eyes",
+        what="4 mm",
+        supplier="",
+        ordered_on="",
+        due_on="2026-03-20",
+        about=str(made.copy()),
+    )
+    part_actions.add(workshop, made.id, eyes, CAST.desk, "once")
+    said = words(painter.get(f"/tickets?piece={made.copy()}"))
+    assert "To come: The glass eyes for 1001-A1" in said
+    assert "20 Mar" in said
+    assert "To come" not in words(painter.get(f"/tickets?piece={made.copy('A2')}"))
 
 
 def test_an_order_has_a_ticket_for_each_piece_that_is_being_made(
