@@ -27,7 +27,7 @@ YEAR = 366 * 86_400
 FAILED = "not good"
 
 
-class StartFields(Fields):
+class BatchStartFields(Fields):
     """A batch as its form has it. `on` and `at` are when it began, where that was not now."""
 
     machine: Number
@@ -40,7 +40,7 @@ class StartFields(Fields):
     once: Line
 
 
-class EndFields(CoatFields):
+class BatchEndFields(CoatFields):
     """How a batch came out, and when, where that was not now."""
 
     outcome: Short
@@ -51,7 +51,7 @@ class EndFields(CoatFields):
 
 
 def start(
-    workshop: Workshop, seen: Sequence[Seen], typed: StartFields, ends_by: int | None,
+    workshop: Workshop, seen: Sequence[Seen], typed: BatchStartFields, ends_by: int | None,
     began: int | None, who: Person,
 ) -> tuple[int, Done]:  # fmt: skip
     """Put pieces into a machine together. Moments are UTC seconds, `began` None for now.

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from starlette.responses import Response
 
 from app.bench.batches import actions, store
-from app.bench.batches.actions import EndFields, StartFields
+from app.bench.batches.actions import BatchEndFields, BatchStartFields
 from app.bench.batches.view import assemble
 from app.bench.curing import choices, read_coat
 from app.flow.legality import UNDO_WITHIN
@@ -53,7 +53,7 @@ def start(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Resp
     """The ticked pieces go into a machine together."""
 
     def act() -> int:
-        typed = check(StartFields, form.plain())
+        typed = check(BatchStartFields, form.plain())
         in_force, now = workshop.in_force(), workshop.now()
         began = _past(in_force, typed.on, typed.at, now)
         seen = [Seen.read(one) for one in dict.fromkeys(form.many("piece")) if one]
@@ -68,7 +68,7 @@ def end(request: Request, workshop: TheWorkshop, me: Me, batch: RowId, form: Fil
     """How a batch came out: the ticked pieces are good, the others wait for the next one."""
 
     def act() -> int:
-        typed = check(EndFields, form.plain())
+        typed = check(BatchEndFields, form.plain())
         in_force, now = workshop.in_force(), workshop.now()
         ended = _past(in_force, typed.on, typed.at, now)
         good = [] if typed.outcome == "failed" else whole_numbers(form.many("good"))
@@ -113,7 +113,7 @@ def _past(in_force: InForce, day: date | None, clock: str, now: int) -> int | No
     return moment
 
 
-def _ends(in_force: InForce, typed: StartFields, began: int, now: int) -> int | None:
+def _ends(in_force: InForce, typed: BatchStartFields, began: int, now: int) -> int | None:
     today = in_force.calendar.day_of(now)
     ends = typed_moment(in_force, typed.ends_on, typed.ends_at, "ends_at", today, time(9))
     name = "ends_at" if typed.ends_at else "ends_on"

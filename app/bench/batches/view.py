@@ -54,7 +54,7 @@ class BatchView:
 
 
 @dataclass(frozen=True, slots=True)
-class Blanks:
+class BlanksPage:
     """The whole page."""
 
     queue: Sequence[Waiting]
@@ -66,14 +66,14 @@ class Blanks:
 def assemble(
     lines: Sequence[OpenPiece], found: Sequence[BatchRow], machines: Sequence[BuildMachine],
     names: Mapping[int, tuple[str, str]], chances: Mapping[int, float], clock: Clock,
-) -> Blanks:  # fmt: skip
+) -> BlanksPage:  # fmt: skip
     """The page from the copies at the blank step and the batches that are known."""
     queue = [
         _waiting(line, chances.get(line.order_id), clock) for line in lines if not line.in_hand
     ]
     inside = [one for one in found if running(one.pieces)]
     taken = {one.machine_id for one in inside}
-    return Blanks(
+    return BlanksPage(
         queue=sorted(queue, key=lambda one: one.rank),
         running=[_batch(one, names, clock) for one in inside],
         ended=[_batch(one, names, clock) for one in found if not running(one.pieces)][:MOST_SHOWN],
