@@ -205,6 +205,7 @@ TABLE: dict[str, Row] = {
     "photo_thresholds_save": OWNER_ONLY,
     # The owner's figures.
     "lead_times": OWNER_ONLY,
+    "rework": OWNER_ONLY,
 }
 
 REFUSAL = "Your account can’t do this. Ask the owner."
