@@ -13,7 +13,6 @@ from starlette.staticfiles import StaticFiles
 
 from app.bench import assessment_pages, last_coat_pages, picture_pages, ticket_pages
 from app.bench import pages as bench_pages
-from app.bench.batches import pages as batch_pages
 from app.bench.colours import pages as colour_pages
 from app.bench.mine import pages as mine_pages
 from app.desk import longer_pages, writing_pages
@@ -32,6 +31,7 @@ from app.orders.order import edit_pages
 from app.orders.order import pages as order_pages
 from app.orders.order import undo_pages as moves_pages
 from app.owner import pages as owner_pages
+from app.parcels import aftercare_pages
 from app.parcels import pages as parcels_pages
 from app.photos.builds import pages as builds_pages
 from app.photos.check import pages as check_pages
@@ -75,10 +75,10 @@ ROUTERS = (
     ticket_pages.router,
     last_coat_pages.router,
     picture_pages.router,
-    batch_pages.router,
     assessment_pages.router,
     colour_pages.router,
     parcels_pages.router,
+    aftercare_pages.router,
     owner_pages.router,
     builds_pages.router,
     release_pages.router,

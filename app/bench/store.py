@@ -8,14 +8,16 @@ from sqlalchemy import ColumnElement, Connection, Select, false, or_, select
 from sqlalchemy.engine import RowMapping
 
 from app.bench.colours.store import Zone, zones_of
-from app.flow import belongings as lent
 from app.flow import store as flow
+from app.flow.after import belongings as lent
 from app.flow.rules import Entry
 from app.flow.steps import Of, Step
 from app.flow.store import Piece, Ref
 from app.shared.web import words
 from app.tables import (
     accounts,
+    aftercare_cases,
+    aftercare_copies,
     animals,
     copies,
     copy_companions,
@@ -59,6 +61,7 @@ class PieceRows:
     done_when: str
     watch_out: str
     replaced_by: RowMapping | None
+    case: RowMapping | None
 
     @property
     def names(self) -> str:
@@ -114,6 +117,7 @@ def read(db: Connection, ref: Ref) -> PieceRows:
         done_when=texts[0]["done_when"] if texts else "",
         watch_out=texts[0]["watch_out"] if texts else "",
         replaced_by=_replaced_by(db, piece),
+        case=_case(db, piece),
     )
 
 
@@ -167,6 +171,18 @@ def _replaced_by(db: Connection, piece: Piece) -> RowMapping | None:
         .mappings()
         .first()
     )
+
+
+def _case(db: Connection, piece: Piece) -> RowMapping | None:
+    """The case for which a copy goes on in the place of one that had left."""
+    if piece.making == 1:
+        return None
+    c = aftercare_cases.c
+    query = select(c.id, c.words, c.decided).join(
+        aftercare_copies, aftercare_copies.c.case_id == c.id
+    )
+    its = (aftercare_copies.c.made_id == piece.ref.id) & c.decided.is_not(None)
+    return db.execute(query.where(its)).mappings().first()
 
 
 def letters_about(db: Connection, order_id: int, entry_id: int) -> list[str]:

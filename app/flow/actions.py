@@ -8,6 +8,7 @@ Acts that write more than the log begin one by `begin_act`, `grant` wishes and `
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from sqlalchemy import Connection, RowMapping, func, insert, select
 
@@ -18,7 +19,6 @@ from app.flow.legality import first_refusal
 from app.flow.news import TOLD_OF, news_of
 from app.flow.questions import of_new_piece
 from app.flow.rules import (
-    BATCH,
     PART,
     UNASKED,
     Entry,
@@ -170,7 +170,7 @@ def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
         happened_at=happened,
         recorded_at=max(act.now, happened),
         to_step=move.end if move else _gate_step(piece, wish),
-        move=wish.move if moves or wish.move in (PART, BATCH) else _unasked(piece, wish),
+        move=wish.move if moves or wish.move == PART else _unasked(piece, wish),
         by=act.who.account_id,
         time_is=act.time_is or (TimeIs.TYPED if typed else TimeIs.PRESSED),
         reason=wish.reason,
@@ -280,6 +280,24 @@ def _remake(act: Act, piece: Piece, entry: Entry) -> None:
         model_id = newer if wrong == model_id else model_id
         beside = {line: newer if model == wrong else model for line, model in beside.items()}
         first = Step.NOT_BEGUN
+    made = _in_its_place(act, old, model_id, first, entry.happened_at, piece.state.gates)
+    groups.put(act.db, made.id, beside)
+
+
+def go_on(act: Act, copy_id: int, step: Step, at: int) -> Ref:
+    """A copy that had left and is worked on again: another row goes on in its place, at a step.
+
+    The log of the one that left stays closed as it is. `at` is a UTC moment.
+    """
+    old = dict(act.db.execute(select(copies).where(copies.c.id == copy_id)).mappings().one())
+    made = _in_its_place(act, old, old["model_id"], step, at, ())
+    groups.put(act.db, made.id, groups.companions(act.db, copy_id))
+    return made
+
+
+def _in_its_place(
+    act: Act, old: dict[str, Any], model_id: int, step: Step, at: int, gates: Iterable[Gate]
+) -> Ref:
     making = act.db.execute(
         select(func.max(copies.c.making)).where(
             copies.c.order_id == old["order_id"],
@@ -289,10 +307,10 @@ def _remake(act: Act, piece: Piece, entry: Entry) -> None:
     ).scalar_one()
     kept = ("order_id", "order_animal_id", "letter", "number", *AS_ORDERED)
     values = {name: old[name] for name in kept}
-    values |= {"model_id": model_id, "making": making + 1, "replaces_id": piece.ref.id}
-    made = enter(act, Of.COPY, values, first, entry.happened_at, gates=piece.state.gates)
+    values |= {"model_id": model_id, "making": making + 1, "replaces_id": old["id"]}
+    made = enter(act, Of.COPY, values, step, at, gates=gates)
     act.done.made.append(made)
-    groups.put(act.db, made.id, beside)
+    return made
 
 
 def next_version(act: Act, model_id: int, entry: Entry, gates: Iterable[Gate]) -> int:

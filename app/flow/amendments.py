@@ -10,8 +10,10 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from app.flow import belongings, groups, news_rows, payments, questions, store, versions
+from app.flow import groups, news_rows, payments, questions, store, versions
 from app.flow.actions import Act, Done, append, begin_act, code_of, orders_touched, settle
+from app.flow.after import belongings
+from app.flow.after import cases as aftercare
 from app.flow.approvals import requiring
 from app.flow.legality import CARRYING, correction_refusals, roles_of, undo_refusal
 from app.flow.news import news_of
@@ -64,6 +66,8 @@ def _undo_one(act: Act, ref: Ref, entry: Entry, named: Entry) -> None:
         _unpack(act.db, ref.id, act.now)
     elif entry.move == MoveKey.CAME_BACK and entry.amount is not None:
         belongings.did_not_come_back(act.db, entry.amount)
+    elif entry.move == MoveKey.LOST:
+        aftercare.not_given_up(act.db, ref.id)
     if entry.move in PASSED:
         _back_to_one(act, ref.id)
         questions.close_limits(act.db, ref.id, act.now)
@@ -117,6 +121,11 @@ def _check_begun(act: Act) -> None:
             )
 
 
+def withdraw(act: Act, ref: Ref) -> None:
+    """Take back a piece that was let in by itself. Raises Refused where it was worked on since."""
+    _withdraw(act, store.load(act.db, ref), store.log_of(act.db, ref))
+
+
 def _withdraw(act: Act, piece: Piece, log: Sequence[Entry]) -> None:
     """A remake or version that came with an undone act goes again, if nothing happened to it."""
     if any(entry.kind is not Kind.ASK for entry in effective(log)[1:]):
@@ -131,6 +140,7 @@ def _withdraw(act: Act, piece: Piece, log: Sequence[Entry]) -> None:
     questions.close_of_gone(act.db, [piece.order_id], act.now)
     if piece.ref.of is Of.COPY:
         act.db.execute(update(copies).where(copies.c.id == piece.ref.id).values(withdrawn=1))
+        aftercare.withdrawn(act.db, piece.ref.id)
 
 
 def _withdraw_open(act: Act, ref: Ref) -> None:
@@ -299,6 +309,8 @@ def _correct_one(act: Act, ref: Ref, entry: Entry, right: Right) -> None:
         news_rows.take_back(act.db, [entry.id], act.now)
     if entry.move == MoveKey.HANDED_OVER and about.move != MoveKey.HANDED_OVER:
         _unpack(act.db, ref.id, act.now)
+    if shown.move == MoveKey.LOST and about.move != MoveKey.LOST:
+        aftercare.not_given_up(act.db, ref.id)
     if shown.move == MoveKey.CAME_BACK and about.move != MoveKey.CAME_BACK and entry.amount:
         belongings.did_not_come_back(act.db, entry.amount)
 

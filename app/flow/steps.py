@@ -27,7 +27,6 @@ class TimeClass(StrEnum):
     REST = "rest"
     MACHINE = "machine"
     CLOSED = "closed"
-    QUEUE = "queue"
     HANDS = "hands"
     WAITING = "waiting"
 
@@ -57,9 +56,8 @@ class Step(StrEnum):
 class StepFacts:
     """A step: its name on screen, whose it is, and the class its time falls into by itself.
 
-    `waits_for` is CUSTOMER, QUEUE (for a machine), MACHINE, CARRIER or WAITING (people). `take`
-    names the button that takes a piece in hand; it is empty where no hands are needed. `usual` and
-    `slow` are the days
+    `waits_for` is CUSTOMER, MACHINE, CARRIER or WAITING (people). `take` names the button that
+    takes a piece in hand; it is empty where no hands are needed. `usual` and `slow` are the days
     shown until the studio has twenty stays of its own (common practice, no source; painting has
     room for the week that acrylics wait before varnish, packing for the days that varnish cures).
     `cause` says in words that a finding came from here: the steps of the making have it. `shows` is
@@ -92,7 +90,7 @@ STEPS: dict[Step, StepFacts] = {
             "Ask for calm photos: let the animal approach, no chasing, cornering or flash, and "
             "stop when it shows that it has had enough.",
         )),
-        StepFacts(Step.PHOTOS_IN, "Photos in", _M, TimeClass.QUEUE, "", 2, 5),
+        StepFacts(Step.PHOTOS_IN, "Photos in", _M, TimeClass.MACHINE, "", 2, 5),
         StepFacts(Step.BUILDING, "Model build", _M, TimeClass.MACHINE, "", 1, 3),
         StepFacts(Step.ASSESSING, "Assessment", _M, _W, "Look at it", 1, 3, shows="model"),
         StepFacts(Step.FINISHING, "Model finishing", _M, _W, "Start", 4, 9, shows="model"),
@@ -193,6 +191,7 @@ class MoveKey(StrEnum):
     HANDED_OVER = "handed_over"
     RECEIVED = "received"
     CAME_BACK = "came_back"
+    LOST = "lost"
     BACK_TO_BLANK = "back_to_blank"
     BACK_TO_SHAPING = "back_to_shaping"
     BACK_TO_PAINTING = "back_to_painting"
@@ -272,6 +271,9 @@ def _copy_moves() -> Iterator[Move]:
     yield Move(k.CAME_BACK, c, s.HANDED_OVER, s.PACKING, "Came back undelivered",
                "came back undelivered", roles=DESK_AND_OWNER, needs=("reason",), forward=False,
                by_itself=True)
+    yield Move(k.LOST, c, s.HANDED_OVER, s.CANCELLED, "Lost, and not made again",
+               "lost on the way, not made again", roles=DESK_AND_OWNER, needs=("reason",),
+               forward=False, by_itself=True)
     for start in MAKING_STEPS:
         for cause in MAKING_STEPS:
             if PLACE[cause] < PLACE[start]:

@@ -15,6 +15,7 @@ from app.letters.sentences import letter_of
 from app.letters.wording import LetterWords
 from app.orders.facts import ranges
 from app.orders.facts.acts import BY_A_PERSON, acts_of
+from app.orders.facts.cases import AFTERCARE, CaseFacts
 from app.orders.facts.changed import ChangeFacts
 from app.orders.facts.order import (
     AnimalFacts,
@@ -113,6 +114,8 @@ def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
         return Part(kind, round=number), replace(facts, questions=found)
     if kind in ("handed_over", "received"):
         return _parcel(kind, facts, now)
+    if kind == AFTERCARE:
+        return _aftercare(facts, now)
     if kind in BY_A_PERSON:
         if acts := acts_of(kind, facts, now):
             return Part(kind, round=acts[0]), facts
@@ -125,6 +128,20 @@ def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
     if change is None:
         return Part(kind), facts
     return Part(kind), replace(facts, animals=tuple(map(change, facts.alive)))
+
+
+def _aftercare(facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
+    """The order with its newest case, or as if its parcel had been lost."""
+    if facts.cases:
+        return Part(AFTERCARE, round=facts.cases[-1].round), facts
+    _, sent = _parcel("handed_over", facts, now)
+    [parcel] = sent.parcels
+    letters = tuple(a.letter for a in sent.animals if a.shown_in) or ("A",)
+    case = CaseFacts(
+        _SAMPLE_ID, "lost", "carrier", letters, now, carrier=parcel.carrier, number=parcel.number,
+        sent_at=parcel.sent_at, parcel_id=parcel.id,
+    )  # fmt: skip
+    return Part(AFTERCARE, round=case.round), replace(sent, cases=(case,))
 
 
 def _changed(facts: OrderFacts) -> tuple[Part, OrderFacts]:
@@ -152,7 +169,7 @@ def _of_a_sample_act(kind: str, facts: OrderFacts) -> OrderFacts:
         # What has left the house is as if it were still being made.
         standing = replace(copy.standing, step=Step.SHAPING) if copy.gone else copy.standing
         if kind == "made_again":
-            return replace(copy, standing=standing, remade_by=_SAMPLE_ID)
+            return replace(copy, standing=standing, remade_by=_SAMPLE_ID, case="")
         return replace(copy, standing=there(standing))
 
     def of(animal: AnimalFacts) -> AnimalFacts:

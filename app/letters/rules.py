@@ -14,6 +14,7 @@ from app.flow.news import CHANGED
 from app.flow.steps import MAKING_STEPS, Step
 from app.letters.letter import Part
 from app.orders.facts.acts import BY_A_PERSON, touched
+from app.orders.facts.cases import AFTERCARE
 from app.orders.facts.order import AnimalFacts, OrderFacts, joining
 from app.shared.calendar import Calendar
 
@@ -31,7 +32,7 @@ LAST_CALL_WORKING_DAYS = 2
 
 # In the order in which they stand in a letter: what is not made, what is asked, what is told.
 KINDS = (
-    "cancelled", "question", "more_views", "on_hold", "made_again", "order_in", CHANGED,
+    "cancelled", AFTERCARE, "question", "more_views", "on_hold", "made_again", "order_in", CHANGED,
     "photo_reminder", "approval_reminder", "running_later", "handed_over", "number_corrected",
     "received",
     "photos_passed", "last_call", "making_begun", "photos_counted",
@@ -216,6 +217,9 @@ def _is_moot(
     """Whether it need not be told any more: overtaken, or nothing of it is made any more."""
     if one.kind in BY_A_PERSON:
         return not touched(one.kind, one.round, facts)
+    if one.kind == AFTERCARE:
+        # What was lost and is not made again is told all the same.
+        return all(case.round != one.round for case in facts.cases)
     if not facts.alive or one.kind not in KINDS:
         return True
     if one.kind in PER_ANIMAL:

@@ -22,10 +22,12 @@ from app.orders.facts.acts import (
     touched,
     whom,
 )
+from app.orders.facts.cases import AFTERCARE, CaseFacts
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts, joining
 from app.orders.facts.standing import at_a_bench
 from app.shared.web import words
 from app.status import (
+    aftercare_words,
     approval_words,
     lent_words,
     model_words,
@@ -43,7 +45,8 @@ from app.status.voice import Days, Subject, likenesses, named, own, several
 from app.status.wording import CANCELLED, SURPRISED, Teller, more_copies, to_do
 
 _SAY_WHEN = frozenset({
-    "running_later", "order_in", "photos_passed", "making_begun", "photos_counted", *OF_AN_ACT,
+    "running_later", "order_in", "photos_passed", "making_begun", "photos_counted", AFTERCARE,
+    *OF_AN_ACT,
 })  # fmt: skip
 _SAY_NOTHING_TO_DO = _SAY_WHEN - {"running_later"}
 _HOW_TO = frozenset({"order_in", "photo_reminder"})
@@ -65,6 +68,9 @@ class LetterContext:
         """The part of the animals that it names, that its act concerns, or of all."""
         if part.kind in BY_A_PERSON:
             return cls(part, facts, whom(touched(part.kind, part.round, facts), facts), days)
+        if part.kind == AFTERCARE:
+            about = {at for case in facts.cases if case.round == part.round for at in case.letters}
+            return cls(part, facts, tuple(a for a in facts.animals if a.letter in about), days)
         spoken = (a for a in facts.alive if not part.letters or a.letter in part.letters)
         return cls(part, facts, tuple(spoken), days)
 
@@ -92,6 +98,12 @@ class LetterContext:
     def joining(self) -> tuple[AnimalFacts, ...]:
         """Those whose model is at finishing: of these a letter offers more copies."""
         return tuple(animal for animal in self.animals if animal.model.step is Step.FINISHING)
+
+    @property
+    def case(self) -> CaseFacts | None:
+        """The case that it is about, of what had left."""
+        its = (case for case in self.facts.cases if case.round == self.part.round)
+        return next(its, None)
 
     @property
     def parcel(self) -> ParcelFacts | None:
@@ -412,8 +424,15 @@ def _number_corrected(telling: LetterContext, days: Days, teller: Teller) -> Ite
         yield from parcel_words.sent(parcel, telling.facts, days)
 
 
+def _aftercare(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
+    case = telling.case
+    if case is not None:
+        yield from aftercare_words.blocks(case, telling.facts, days)
+
+
 _SAY: Mapping[str, Callable[[LetterContext, Days, Teller], Iterable[Block]]] = {
     **dict.fromkeys(OF_AN_ACT, _of_an_act),
+    AFTERCARE: _aftercare,
     "number_corrected": _number_corrected,
     "question": _question,
     "more_views": _more_views,

@@ -16,6 +16,7 @@ from app.flow.news import CHANGED
 from app.letters.letter import Part, WordedLetter
 from app.letters.rules import KINDS
 from app.letters.sentences import LetterContext
+from app.orders.facts.cases import AFTERCARE
 from app.orders.facts.order import OrderFacts
 from app.shared.places import shipped
 from app.shared.web.templating import environment
@@ -27,6 +28,7 @@ _ITEM = re.compile(r"^(- |\d+\. )")
 # In words for the desk: what a letter of this kind tells.
 CALLED: Mapping[str, str] = {
     "cancelled": "cancelled",
+    AFTERCARE: "lost, damaged, sent back",
     "on_hold": "on hold",
     "made_again": "made again",
     "number_corrected": "tracking number put right",
@@ -59,6 +61,11 @@ class LetterWords:
 # gift, which may be seen by whom it is for: after "Your order 1147", and naming no animal.
 _SUBJECTS: Mapping[str, tuple[str, str, str]] = {
     "cancelled": ("Your order {number}: {cancelled}", "", ": {cancelled}"),
+    AFTERCARE: (
+        "{names}: what happened, and what we’re doing",
+        "Your order {number}: what happened, and what we’re doing",
+        ": what happened, and what we’re doing",
+    ),
     "on_hold": (
         "{names}: we’ve paused the work",
         "Your order {number}: we’ve paused the work",

@@ -9,8 +9,9 @@ from datetime import date
 
 from sqlalchemy import delete, insert, select, update
 
-from app.flow import belongings, questions, versions
+from app.flow import questions, versions
 from app.flow.actions import Act
+from app.flow.after import belongings
 from app.flow.approvals import requiring
 from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
 from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey, Step
@@ -38,10 +39,10 @@ class MoveDetails:
     `happened_at` is a typed moment and `until` one to come (UTC seconds), `look_on` a day.
     `before` is the step at which a question stops the piece, None for wherever it is.
     `counted` are pictures by model, `delivery` the delivery they came in where each was looked
-    at, `coat` what was laid on last and still cures, `batch` the number of that in which blanks are
-    made, `marks` those that were ticked, None where nobody was shown any, `checked` the lines of
-    the studio's list that were. `found` says more of a finding. `sure` answers what is asked first;
-    `from_row` says that the page showed a row, with the piece's next act alone.
+    at, `coat` what was laid on last and still cures, `marks` those that were ticked, None where
+    nobody was shown any, `checked` the lines of the studio's list that were. `found` says more of a
+    finding. `sure` answers what is asked first; `from_row` says that the page showed a row, with
+    the piece's next act alone.
     """
 
     happened_at: int | None = None
@@ -62,7 +63,6 @@ class MoveDetails:
     found: WhatIsWrong = NOT_SAID
     machine: int | None = None
     coat: Coat | None = None
-    batch: int | None = None
     parcel: ParcelDetails | None = None
     sure: bool = False
     from_row: bool = False
@@ -145,6 +145,11 @@ def _whose(moving: Moving) -> None:
 def _why_back(moving: Moving) -> None:
     if not moving.said.reason:
         raise BadFields({"reason": "Why did it come back?"})
+
+
+def _why_lost(moving: Moving) -> None:
+    if not moving.said.reason:
+        raise BadFields({"reason": "Who says so, and what was agreed? A few words."})
 
 
 def _with_it(moving: Moving) -> None:
@@ -433,6 +438,7 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     MoveKey.HANDED_OVER: Effect(_named_parcel, _pack, _close_questions),
     MoveKey.RECEIVED: Effect(before=_of_parcel),
     MoveKey.CAME_BACK: Effect(_why_back, _of_parcel, _with_it),
+    MoveKey.LOST: Effect(hears=_why_lost, after=_close_questions),
     MoveKey.REMAKE: Effect(hears=_finding, after=_remade),
     MoveKey.CANCEL: Effect(_whose, _whole, _close_questions),
 }

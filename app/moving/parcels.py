@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, func, insert, literal_column, select, update
 from sqlalchemy.engine import RowMapping
 
-from app.flow import belongings, gates, groups
+from app.flow import gates, groups
+from app.flow.after import belongings
 from app.flow.steps import Step
 from app.moving.rules import Leaving, Stop, may_leave, number_key, refused
 from app.shared.errors import AlreadyMoved, BadFields, NotFound

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, text
 
+from app.flow.after.cases import OF_CASES
 from app.flow.groups import SLOWEST
-from app.flow.rules import BATCH, DRYING, PART, UNASKED, Kind, effective
+from app.flow.rules import DRYING, PART, UNASKED, Kind, effective
 from app.flow.steps import ASKED_AGAIN, Of
 from app.flow.store import Ref, log_of
 from app.owner.intervals import KIND_CODE, STEP_CODE, LogEntries
@@ -29,7 +30,7 @@ FROM copies c LEFT JOIN {SLOWEST} s ON s.copy_id = c.id
   JOIN orders o ON o.id = c.order_id JOIN models m ON m.id = coalesce(s.model_id, c.model_id)
   JOIN models lead ON lead.id = c.model_id
   JOIN animals a ON a.id = lead.animal_id
-WHERE c.withdrawn = 0 AND {{0}} ORDER BY c.id
+WHERE c.withdrawn = 0 AND c.id NOT IN ({OF_CASES}) AND {{0}} ORDER BY c.id
 """  # noqa: S608
 # A remake's forerunner was replaced earlier than it was handed over: it belongs to it all the same.
 _SINCE = text(
@@ -60,7 +61,7 @@ _OPEN_ORDERS = text(
 )
 _LOG = (
     "SELECT {0}, CASE WHEN to_step IS NOT NULL THEN kind || ':' || to_step || ':' || move || ':0'"
-    " WHEN reason = 'drying' THEN kind || ':::1' ELSE kind || '::' || move || ':0' END,"
+    " WHEN reason = 'drying' THEN kind || ':::1' ELSE kind || ':::0' END,"
     " happened_at, coalesce(until, 0) FROM transitions"
     " WHERE {1} IN (SELECT value FROM json_each(?)) ORDER BY {1}, seq"
 )
@@ -173,7 +174,6 @@ class _Columns:
             drying=looked_up((dry == "1" for _, _, _, dry in meant), bool),
             again=looked_up((move in ASKED_AGAIN for _, _, move, _ in meant), bool),
             part=looked_up((move == PART for _, _, move, _ in meant), bool),
-            batch=looked_up((move == BATCH for _, _, move, _ in meant), bool),
         )
 
 

@@ -89,9 +89,13 @@ def ways(copies: Sequence[Any], entries: LogEntries, calendar: WorkAndRest) -> C
     copies = [row for row in copies if 2 * row.id + 1 in place]
     chain = _Chain(copies)
     last_row = _column(end_of[2 * key + 1] - 1 for key in chain.last)
+    first_row_of_last = _column(place[2 * key + 1] for key in chain.last)
     first_row = _column(place[2 * key + 1] for key in chain.root)
     step = every.step[last_row]
-    outcome = np.where(np.isin(step, _OUT), FINISHED, np.where(_ENDS[step], CANCELLED, OPEN))
+    # One that ended under way, lost and perhaps made again for a case, had left as it should.
+    before = np.where(last_row > first_row_of_last, every.step[last_row - 1], -1)
+    left = np.isin(step, _OUT) | (_ENDS[step] & (before == _OUT[0]))
+    outcome = np.where(left, FINISHED, np.where(_ENDS[step], CANCELLED, OPEN))
     out_at, packed_at = _latest(every, entries, chain)
     done = outcome == FINISHED
     ended = np.where(done, out_at, np.where(outcome == CANCELLED, every.start[last_row], 0))

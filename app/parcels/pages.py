@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from sqlalchemy.engine import RowMapping
 from starlette.responses import Response
 
-from app.flow import belongings
+from app.flow.after import belongings
 from app.moving.parcels import copy_row
 from app.orders.order import store as order_store
 from app.parcels import actions, rules, store

@@ -110,11 +110,6 @@ TABLE: dict[str, Row] = {
     "bench_picture_off": EVERYBODY,
     "bench_picture": EVERYBODY,
     "tickets": EVERYBODY,
-    "blanks": EVERYBODY,
-    "batch_start": EVERYBODY,
-    "batch_end": EVERYBODY,
-    "blank_machine_add": OWNER_ONLY,
-    "blank_machine_change": OWNER_ONLY,
     "last_coat": EVERYBODY,
     "last_coat_done": EVERYBODY,
     "correction": EVERYBODY,
@@ -133,6 +128,15 @@ TABLE: dict[str, Row] = {
     "parcel": EVERYBODY,
     "parcel_received": EVERYBODY,
     "parcel_number": EVERYBODY,
+    "aftercare": EVERYBODY,
+    "case": EVERYBODY,
+    "new_case": DESK_AND_OWNER,
+    "open_case": DESK_AND_OWNER,
+    "decide_case": DESK_AND_OWNER,
+    "mend_case": EVERYBODY,
+    "close_case": DESK_AND_OWNER,
+    "case_picture_add": EVERYBODY,
+    "case_picture": EVERYBODY,
     "confirm_address": DESK_AND_OWNER,
     "confirm_spelling": DESK_AND_OWNER,
     # Letters.
@@ -205,7 +209,6 @@ TABLE: dict[str, Row] = {
     "photo_thresholds_save": OWNER_ONLY,
     # The owner's figures.
     "lead_times": OWNER_ONLY,
-    "rework": OWNER_ONLY,
 }
 
 REFUSAL = "Your account can’t do this. Ask the owner."

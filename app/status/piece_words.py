@@ -112,6 +112,10 @@ _ANSWERS = {
 
 def again(copy: CopyFacts, them: Subject) -> str:
     """That a copy, or part of it, is made again."""
+    if copy.case == "repair":
+        return f"We’re repairing {them}."
+    if copy.case and copy.step is not Step.NOT_BEGUN:
+        return f"We’re making {them} again from the start."
     if copy.remake and copy.step is Step.NOT_BEGUN:
         return f"We’re making {them} again, starting with the model, to get everything right."
     if copy.remake:
@@ -167,10 +171,6 @@ def _at_its_model(model: Standing, days: Days) -> str:
     return f"That model is waiting to be finished on screen. {then}"
 
 
-_BATCH_WAITS = "We make several together, so there can be a wait for the next batch."
-_BATCH_RUNS = "It’s being made now, in one batch with others."
-
-
 def _blank(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
@@ -183,7 +183,8 @@ def _blank(
         )
     return (
         f"{them.head} {them.verb('is', 'are')} at the first stage: {shape} made from the {model}, "
-        f"cleaned up and left to harden. {_BATCH_RUNS if copy.standing.in_hand else _BATCH_WAITS}"
+        "cleaned up and left to harden. We make several together, so there can be a wait for the "
+        "next batch."
     )
 
 

@@ -13,7 +13,15 @@ from app.orders.facts.order import AnimalFacts, OrderFacts, joining
 from app.orders.facts.standing import is_quiet
 from app.shared.calendar import Calendar
 from app.shared.web import words
-from app.status import lent_words, model_words, parcel_words, photo_words, piece_words, range_words
+from app.status import (
+    aftercare_words,
+    lent_words,
+    model_words,
+    parcel_words,
+    photo_words,
+    piece_words,
+    range_words,
+)
 from app.status.document import Block, Document, Section, StudioContact, ToDo
 from app.status.order_words import said_back
 from app.status.picture_words import CaptionedPicture, picture
@@ -84,7 +92,7 @@ def _private(facts: OrderFacts) -> str:
 
 def to_do(facts: OrderFacts, days: Days) -> ToDo:
     """The top of the page: what the customer needs to do, usually nothing."""
-    if not facts.alive:
+    if not facts.alive and not facts.cases:
         return ToDo(f"{_NOTHING}.", f"{CANCELLED} {SURPRISED}")
     found = tasks(facts, days)
     if len(found) > 1:
@@ -97,6 +105,8 @@ def to_do(facts: OrderFacts, days: Days) -> ToDo:
 
 
 def _nothing(facts: OrderFacts) -> ToDo:
+    if facts.cases:
+        return ToDo(f"{_NOTHING} right now.", "We’ll write when there’s news.")
     if facts.received:
         if any(copy.received_assumed for copy in facts.copies):
             return ToDo(f"{_NOTHING}, if all is well.", "If it isn’t, write to us.")
@@ -129,6 +139,7 @@ def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section
         alone = len(facts.animals) == 1 and not facts.gift
         heading = "Where things are" if alone else names
         yield Section(heading, tuple(_animal(animal, facts, teller, days, quiet)))
+    yield from aftercare_words.sections(facts, days)
     yield from parcel_words.parcels(facts, days)
     yield from lent_words.section(facts, days)
     if facts.alive and facts.open and not facts.left:
@@ -146,6 +157,8 @@ def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section
 def _animal(
     animal: AnimalFacts, facts: OrderFacts, teller: Teller, days: Days, quiet: bool
 ) -> list[Block]:
+    if animal.cancelled and (lost := aftercare_words.gone_for_good(animal, facts)):
+        return [Block("text", (lost,))]
     if animal.cancelled:
         return [Block("text", (piece_words.stopped(named(animal, animal.copies).words),))]
     step = animal.model.step

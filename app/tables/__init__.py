@@ -17,6 +17,7 @@ SQLModel.metadata.naming_convention = {
     "pk": "pk_%(table_name)s",
 }
 
+from app.tables import aftercare as _aftercare  # noqa: E402, F401
 from app.tables import belongings as _belongings  # noqa: E402, F401
 from app.tables import builds as _builds  # noqa: E402, F401
 from app.tables import colours as _colours  # noqa: E402, F401
@@ -62,6 +63,10 @@ packed_pieces = _table("packed_pieces")
 parcel_pictures = _table("parcel_pictures")
 parts = _table("parts")
 belongings = _table("belongings")
+aftercare_cases = _table("aftercare_cases")
+aftercare_copies = _table("aftercare_copies")
+aftercare_pictures = _table("aftercare_pictures")
+customer_words = _table("customer_words")
 status_links = _table("status_links")
 status_pages = _table("status_pages")
 models = _table("models")
@@ -81,7 +86,6 @@ closures = _table("closures")
 step_texts = _table("step_texts")
 forecasts = _table("forecasts")
 machines = _table("machines")
-batches = _table("batches")
 builds = _table("builds")
 released_pictures = _table("released_pictures")
 reference_views = _table("reference_views")

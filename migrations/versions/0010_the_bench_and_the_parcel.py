@@ -28,28 +28,6 @@ def _my_bench() -> None:
 
 def _curing_and_batches() -> None:
     """What dries, and what lies in a machine together."""
-    op.add_column("machines", sa.Column("makes", sa.Text(), nullable=True))
-    op.create_table(
-        "batches",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("machine_id", sa.Integer(), nullable=True),
-        sa.Column("material", sa.Text(), nullable=False),
-        sa.Column("lot", sa.Text(), nullable=False),
-        sa.Column("made_at", sa.Integer(), nullable=False),
-        sa.Column("ends_by", sa.Integer(), nullable=False),
-        sa.Column("account_id", sa.Integer(), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["account_id"], ["accounts.id"], name=op.f("fk_batches_account_id_accounts")
-        ),
-        sa.ForeignKeyConstraint(
-            ["machine_id"], ["machines.id"], name=op.f("fk_batches_machine_id_machines")
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_batches")),
-        sqlite_strict=True,
-    )
-    op.create_index(
-        "ix_transitions_batches", "transitions", ["amount"], sqlite_where=sa.text("move = 'batch'")
-    )
 
 
 def _findings() -> None:
@@ -279,6 +257,128 @@ def _carriers() -> None:
 
 def _aftercare() -> None:
     """What happens after a piece has left, and what its customer says of it."""
+    op.create_table(
+        "aftercare_cases",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("order_id", sa.Integer(), nullable=False),
+        sa.Column("parcel_id", sa.Integer(), nullable=True),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("said_by", sa.Text(), nullable=False),
+        sa.Column("words", sa.Text(), nullable=False),
+        sa.Column("opened_at", sa.Integer(), nullable=False),
+        sa.Column("opened_by_id", sa.Integer(), nullable=True),
+        sa.Column("claim_by", sa.Text(), nullable=True),
+        sa.Column("decided", sa.Text(), nullable=True),
+        sa.Column("refund", sa.Integer(), nullable=False),
+        sa.Column("decision", sa.Text(), nullable=False),
+        sa.Column("decided_at", sa.Integer(), nullable=True),
+        sa.Column("decided_by_id", sa.Integer(), nullable=True),
+        sa.Column("here_at", sa.Integer(), nullable=True),
+        sa.Column("closed_at", sa.Integer(), nullable=True),
+        sa.Column("closed_by_id", sa.Integer(), nullable=True),
+        sa.Column("once", sa.Text(), nullable=True),
+        sa.CheckConstraint(
+            "kind IN ('lost', 'damaged', 'fault', 'returned')",
+            name=op.f("ck_aftercare_cases_kind_known"),
+        ),
+        sa.CheckConstraint(
+            "said_by IN ('customer', 'carrier', 'us')",
+            name=op.f("ck_aftercare_cases_said_by_known"),
+        ),
+        sa.CheckConstraint("refund IN (0, 1)", name=op.f("ck_aftercare_cases_refund_flag")),
+        sa.ForeignKeyConstraint(
+            ["order_id"], ["orders.id"], name=op.f("fk_aftercare_cases_order_id_orders")
+        ),
+        sa.ForeignKeyConstraint(
+            ["parcel_id"], ["parcels.id"], name=op.f("fk_aftercare_cases_parcel_id_parcels")
+        ),
+        sa.ForeignKeyConstraint(
+            ["opened_by_id"], ["accounts.id"], name=op.f("fk_aftercare_cases_opened_by_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["decided_by_id"],
+            ["accounts.id"],
+            name=op.f("fk_aftercare_cases_decided_by_id_accounts"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["closed_by_id"], ["accounts.id"], name=op.f("fk_aftercare_cases_closed_by_id_accounts")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_aftercare_cases")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_aftercare_cases_order_id", "aftercare_cases", ["order_id"])
+    op.create_index("ix_aftercare_cases_parcel_id", "aftercare_cases", ["parcel_id"])
+    op.create_table(
+        "aftercare_copies",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("case_id", sa.Integer(), nullable=False),
+        sa.Column("copy_id", sa.Integer(), nullable=False),
+        sa.Column("made_id", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["case_id"],
+            ["aftercare_cases.id"],
+            name=op.f("fk_aftercare_copies_case_id_aftercare_cases"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["copy_id"], ["copies.id"], name=op.f("fk_aftercare_copies_copy_id_copies")
+        ),
+        sa.ForeignKeyConstraint(
+            ["made_id"], ["copies.id"], name=op.f("fk_aftercare_copies_made_id_copies")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_aftercare_copies")),
+        sa.UniqueConstraint("case_id", "copy_id", name=op.f("uq_aftercare_copies_case_id_copy_id")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_aftercare_copies_copy_id", "aftercare_copies", ["copy_id"])
+    op.create_index("ix_aftercare_copies_made_id", "aftercare_copies", ["made_id"])
+    op.create_table(
+        "aftercare_pictures",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("case_id", sa.Integer(), nullable=False),
+        sa.Column("file", sa.Text(), nullable=False),
+        sa.Column("width", sa.Integer(), nullable=False),
+        sa.Column("height", sa.Integer(), nullable=False),
+        sa.Column("at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("gone_at", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["case_id"],
+            ["aftercare_cases.id"],
+            name=op.f("fk_aftercare_pictures_case_id_aftercare_cases"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_aftercare_pictures_account_id_accounts")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_aftercare_pictures")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_aftercare_pictures_case_id", "aftercare_pictures", ["case_id"])
+    op.create_table(
+        "customer_words",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("order_id", sa.Integer(), nullable=False),
+        sa.Column("words", sa.Text(), nullable=False),
+        sa.Column("said_at", sa.Integer(), nullable=False),
+        sa.Column("noted_by_id", sa.Integer(), nullable=True),
+        sa.Column("may_show", sa.Text(), nullable=False),
+        sa.Column("show_what", sa.Text(), nullable=False),
+        sa.Column("show_on", sa.Text(), nullable=True),
+        sa.Column("gone_at", sa.Integer(), nullable=True),
+        sa.Column("once", sa.Text(), nullable=True),
+        sa.CheckConstraint(
+            "may_show IN ('not_asked', 'asked', 'yes', 'no')",
+            name=op.f("ck_customer_words_may_show_known"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["order_id"], ["orders.id"], name=op.f("fk_customer_words_order_id_orders")
+        ),
+        sa.ForeignKeyConstraint(
+            ["noted_by_id"], ["accounts.id"], name=op.f("fk_customer_words_noted_by_id_accounts")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_customer_words")),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_customer_words_order_id", "customer_words", ["order_id"])
 
 
 def _belongings() -> None:

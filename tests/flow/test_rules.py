@@ -183,7 +183,9 @@ def test_only_desk_and_owner_cancel_bring_back_and_remake_what_has_left():
     here = State(Of.COPY, Step.PAINTING, 0, 0)
     keys = {role: {o.key for o in offers(left, role, Policy())} for role in Role}
     assert keys[Role.BENCH] == {"received", "hold"}
-    assert keys[Role.DESK] == keys[Role.OWNER] == {"received", "came_back", "remake", "hold"}
+    assert (
+        keys[Role.DESK] == keys[Role.OWNER] == {"received", "came_back", "lost", "remake", "hold"}
+    )
     assert "cancel" not in {o.key for o in offers(here, Role.BENCH, Policy())}
     assert "cancel" in {o.key for o in offers(here, Role.DESK, Policy())}
 

@@ -79,7 +79,8 @@ def _act_of(kind: str, standing: Standing, copy: CopyFacts | None = None) -> int
             return standing.act
         case "on_hold" if standing.held and standing.step not in ENDS:
             return standing.act
-        case "made_again" if copy is not None and not copy.gone:
+        # What is made again for a case is told with it.
+        case "made_again" if copy is not None and not copy.gone and not copy.case:
             return copy.remade_by if copy.step is not Step.CANCELLED else None
     return None
 

@@ -15,9 +15,10 @@ from sqlalchemy.engine import Row
 from app.flow.changes import US
 from app.flow.gates import Gate, read
 from app.flow.money import Paid
-from app.flow.rules import DRYING, Entry, Kind, TimeIs, effective, is_rework
-from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey, Step, piece_code
+from app.flow.rules import DRYING, Entry, Kind, TimeIs, effective
+from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_code
 from app.orders.facts import ranges, sizes, store
+from app.orders.facts.cases import CaseFacts
 from app.orders.facts.changed import ChangeFacts
 from app.orders.facts.lent import LentFacts
 from app.orders.facts.order import (
@@ -130,6 +131,7 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
             )
             for row in rows.lent.get(order.id, ())
         ),
+        cases=tuple(map(_case, rows.cases.get(order.id, ()))),
         later_since=_day(forecast.later_since) if forecast is not None else None,
         # The steps of the copy before a remake are not counted any more.
         caused_at=max(*(copy.remade_at for copy in copies), (told and told.calendar_at) or 0, 0),
@@ -270,7 +272,7 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
     for entry in line:
         if entry.kind is Kind.MOVE and entry.move == MoveKey.PASSED:
             rework, inspected = False, entry.happened_at
-        elif is_rework(entry):
+        elif entry.kind is Kind.FINDING or entry.move in REWORKS:
             rework = True
     assumed = any(e.move == MoveKey.RECEIVED and e.time_is is TimeIs.ASSUMED for e in line)
     return CopyFacts(
@@ -295,6 +297,25 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
         received_assumed=assumed,
         extras=row.extras,
         letters_beside="".join(sorted(row.beside or "")),
+        case=row.of_case or "",
+    )
+
+
+def _case(row: Row[Any]) -> CaseFacts:
+    sent = row.way == "carrier"
+    return CaseFacts(
+        id=row.id,
+        kind=row.kind,
+        said_by=row.said_by,
+        letters=tuple(sorted(row.letters.split(","))),
+        opened_at=row.opened_at,
+        decided=row.decided or "",
+        here=bool(row.here) and row.decided == "repair",
+        came=bool(row.came),
+        carrier=row.carrier or "" if sent else "",
+        number=row.number or "" if sent else "",
+        sent_at=row.sent_at,
+        parcel_id=row.parcel_id,
     )
 
 

@@ -10,6 +10,7 @@ from datetime import date
 
 from app.flow.money import Paid
 from app.flow.steps import PLACE, Step
+from app.orders.facts.cases import CaseFacts
 from app.orders.facts.changed import ChangeFacts, changed
 from app.orders.facts.lent import LentFacts
 from app.orders.facts.ranges import Shown, Span, ToldRange
@@ -74,7 +75,8 @@ class CopyFacts:
     at `remade_at`) began it anew. A copy that was received by assumption has `received_assumed`.
     `scale` is in words. `model` is a version of its own, for its pose or because it is made anew.
     The further animals that stand on its base (`letters_beside`) are in `beside`, without copies;
-    the order's facts put them there.
+    the order's facts put them there. `case` says that it goes on for one that had left: repair or
+    remake.
     """
 
     code: str
@@ -100,6 +102,7 @@ class CopyFacts:
     extras: str = ""
     letters_beside: str = ""
     beside: tuple["AnimalFacts", ...] = ()
+    case: str = ""
 
     @property
     def step(self) -> Step:
@@ -277,6 +280,7 @@ class OrderFacts:
     changes: tuple[ChangeFacts, ...] = ()
     lent: tuple[LentFacts, ...] = ()
     journey: Journey | None = None
+    cases: tuple[CaseFacts, ...] = ()
 
     def __post_init__(self) -> None:
         """Let the copies with several animals know them, and these animals the copies."""
@@ -361,5 +365,8 @@ def joining(facts: OrderFacts, today: date) -> tuple[AnimalFacts, ...]:
 
 
 def has_range(facts: OrderFacts) -> bool:
-    """Whether days are named to the customer at all: all photos passed, not all has left."""
-    return facts.open and bool(facts.alive) and facts.passed and not facts.left
+    """Whether days are named to the customer at all: all photos passed, not all has left,
+    and what is still here is more than a repair."""
+    mended = all(copy.gone or copy.case == "repair" for copy in facts.copies)
+    waits = facts.open and bool(facts.alive) and facts.passed and not facts.left
+    return waits and not (facts.copies and mended)

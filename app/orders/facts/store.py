@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, text
 from sqlalchemy.engine import Row
 
+from app.flow.after.cases import SUPERSEDED
 from app.flow.rules import Entry, Kind, TimeIs
 from app.flow.steps import Step
 from app.shared.people import first_name
@@ -29,11 +30,14 @@ _ANIMALS = _query(
     " FROM order_animals oa JOIN animals a ON a.id = oa.animal_id"
     " JOIN models m ON m.id = oa.model_id WHERE oa.order_id IN :ids ORDER BY oa.letter"
 )
-# A replaced copy lives on in the one that replaced it.
+# A replaced copy lives on in the one that replaced it, and one that came back in its repair.
 _COPIES = _query(
-    "SELECT *, (SELECT group_concat(oa.letter, '') FROM copy_companions g JOIN order_animals oa"
+    "SELECT *, (SELECT s.decided FROM aftercare_copies k JOIN aftercare_cases s"  # noqa: S608
+    " ON s.id = k.case_id WHERE k.made_id = copies.id) AS of_case,"
+    " (SELECT group_concat(oa.letter, '') FROM copy_companions g JOIN order_animals oa"
     " ON oa.id = g.order_animal_id WHERE g.copy_id = copies.id) AS beside"
     " FROM copies WHERE order_id IN :ids AND withdrawn = 0 AND step <> 'replaced'"
+    f" AND id NOT IN ({SUPERSEDED})"
     " ORDER BY letter, number, making"
 )
 # The versions of an animal's model that are not the one it is known by.
@@ -97,6 +101,16 @@ _LENT = _query(
     " LEFT JOIN animals a ON a.id = oa.animal_id"
     " WHERE b.order_id IN :ids AND b.gone_at IS NULL ORDER BY b.id"
 )
+# Cases that are open, or of what is lost for good, with the parcel and the animals of each.
+_CASES = _query(
+    "SELECT s.id, s.order_id, s.kind, s.said_by, s.opened_at, s.decided, s.parcel_id, p.way,"
+    " p.carrier, p.number, p.sent_at, max(k.made_id IS NOT NULL) AS here,"
+    " min(c.step = 'received') AS came, group_concat(DISTINCT c.letter) AS letters"
+    " FROM aftercare_cases s JOIN aftercare_copies k ON k.case_id = s.id"
+    " JOIN copies c ON c.id = k.copy_id LEFT JOIN parcels p ON p.id = s.parcel_id"
+    " WHERE s.order_id IN :ids AND (s.closed_at IS NULL OR s.kind = 'lost' AND"
+    " s.decided = 'nothing') GROUP BY s.id ORDER BY s.id"
+)
 _FORECASTS = _query("SELECT * FROM forecasts WHERE order_id IN :ids")
 _DELIVERIES = _query(
     "SELECT order_id, model_id, files_said FROM photo_deliveries WHERE order_id IN :ids"
@@ -125,11 +139,12 @@ class Rows:
     deliveries: dict[int, list[_Row]] = field(default_factory=dict)
     changes: dict[int, list[_Row]] = field(default_factory=dict)
     lent: dict[int, list[_Row]] = field(default_factory=dict)
+    cases: dict[int, list[_Row]] = field(default_factory=dict)
     first_names: dict[int, str] = field(default_factory=dict)
 
 
 def load(db: Connection, order_ids: Sequence[int]) -> Rows:
-    """Everything that the facts of some orders need: seventeen queries at most."""
+    """Everything that the facts of some orders need: eighteen queries at most."""
 
     def ask(query: Any, ids: Iterable[int | None]) -> list[_Row]:
         wanted = sorted({id_ for id_ in ids if id_ is not None})
@@ -153,6 +168,7 @@ def load(db: Connection, order_ids: Sequence[int]) -> Rows:
     rows.forecasts = {row.order_id: row for row in ask(_FORECASTS, order_ids)}
     rows.changes = _by(ask(_CHANGES, order_ids), lambda row: row.order_id)
     rows.lent = _by(ask(_LENT, order_ids), lambda row: row.order_id)
+    rows.cases = _by(ask(_CASES, order_ids), lambda row: row.order_id)
     rows.deliveries = _by(ask(_DELIVERIES, order_ids), lambda row: row.order_id)
     hands = ask(_PEOPLE, (row.hand_id for row in [*animals, *copies, *rows.versions.values()]))
     # Of the staff a customer never reads more than a first name.

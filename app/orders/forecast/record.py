@@ -2,7 +2,8 @@
 
 A piece, here, is what the customer waits for: a copy with the steps of the model it waited for
 before its own, and with the remakes that replaced it after. It has finished when it was handed
-over. What was undone is left out, what was corrected counts in its right form.
+over, whatever became of it then: what is made again for one that was lost is a piece of its own,
+and repairs are left out. What was undone is left out, what was corrected counts in its right form.
 """
 
 from collections.abc import Sequence
@@ -10,8 +11,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection, text
 
+from app.flow.after.cases import FIRST_OF_CASES, REPAIRS
 from app.flow.groups import SLOWEST
 from app.flow.steps import BENCHES, ENDS, MAKING_STEPS, STEPS, Step
 from app.leadtimes.forecast.defaults import Defaults
@@ -34,15 +37,18 @@ _ASKS = {"ask": 1, "answer": -1}
 _ABOUT = ("undo", "correction")
 
 _LOG = text(
-    "SELECT id, coalesce(model_id, -copy_id) AS piece, kind, to_step, happened_at,"
+    "SELECT id, coalesce(model_id, -copy_id) AS piece, kind, to_step, happened_at,"  # noqa: S608
     " CASE WHEN time_is = 'imported' THEN recorded_at END AS written, about_id FROM transitions"
     " WHERE kind IN ('enter', 'move', 'ask', 'answer', 'undo', 'correction')"
-    " AND NOT (kind IN ('ask', 'answer') AND move IN ('part', 'unasked')) ORDER BY id"
+    " AND NOT (kind IN ('ask', 'answer') AND move IN ('part', 'unasked'))"
+    f" AND (copy_id IS NULL OR copy_id NOT IN ({REPAIRS})) ORDER BY id"
 )
 _MAKING = " ".join((Step.NOT_BEGUN, *MAKING_STEPS))
 _COPIES = text(
     "SELECT c.id, coalesce(s.model_id, c.model_id) AS model_id, m.follows_id,"  # noqa: S608
-    " c.order_id, c.replaces_id, c.step, c.letter, c.size_mm,"
+    " c.order_id,"
+    f" CASE WHEN c.id NOT IN ({FIRST_OF_CASES}) THEN c.replaces_id END AS replaces_id,"
+    " c.step, c.letter, c.size_mm,"
     " a.id AS animal_id, a.life, o.needed_by,"
     " CASE WHEN c.open AND c.hold_whose != '' THEN c.hold_look_on"
     " WHEN c.open AND m.open AND m.hold_whose != '' THEN m.hold_look_on"
@@ -53,7 +59,7 @@ _COPIES = text(
     f" FROM copies c LEFT JOIN {SLOWEST} s ON s.copy_id = c.id JOIN orders o ON o.id = c.order_id"
     " JOIN models m ON m.id = coalesce(s.model_id, c.model_id)"
     " JOIN order_animals oa ON oa.id = c.order_animal_id JOIN animals a ON a.id = oa.animal_id"
-    " WHERE c.withdrawn = 0 ORDER BY c.id"
+    f" WHERE c.withdrawn = 0 AND c.id NOT IN ({REPAIRS}) ORDER BY c.id"
 )
 
 
@@ -110,7 +116,7 @@ def read(db: Connection) -> StayRecord:
         root[row.id] = root.get(row.replaces_id, row.id)
     copy, stay, entered, left = _ways(rows, own)
     keys = np.array([root[row.id] for row in rows], dtype=np.int64)[copy]
-    given_up = np.array([row.step == Step.CANCELLED for row in rows], dtype=bool)[copy]
+    given_up = _given_up(rows, own)[copy]
     asked = [(row[1], row[4], _ASKS[row[2]]) for row in lines if row[2] in _ASKS]
     entries = record_marks.Entries(copy, own.piece[stay], own.step[stay], entered)
     log = make_log(
@@ -121,6 +127,14 @@ def read(db: Connection) -> StayRecord:
     order_of = {root[row.id]: row.order_id for row in rows}
     resting = {root[row.id]: row.rests_until for row in rows if row.rests_until}
     return StayRecord(log, order_of, newest, own, resting)
+
+
+def _given_up(rows: Sequence[Any], own: OwnStays) -> NDArray[np.bool_]:
+    """Which copies were cancelled before they left: one that was lost on the way had left."""
+    cancelled = np.array([row.step == Step.CANCELLED for row in rows], dtype=bool)
+    last = np.searchsorted(own.piece, [-row.id for row in rows], "right") - 1
+    here: NDArray[np.bool_] = own.step[last] != _STEP[Step.HANDED_OVER]
+    return cancelled & here
 
 
 def _lines(db: Connection) -> list[tuple[Any, ...]]:
@@ -226,12 +240,17 @@ def pace_of(known: StayRecord, now: int) -> Pace:
 def _pace_of_step(step: Step, own: OwnStays, now: int) -> tuple[float, float, bool]:
     facts = STEPS[step]
     mine = own.step == _STEP[step]
+    then = own.then[mine]
+    given_up = then == _STEP[Step.CANCELLED]
+    if step is Step.HANDED_OVER:
+        # What was lost, or came back, was not delivered: it had been under way for so long.
+        given_up = (then >= 0) & (then != _STEP[Step.RECEIVED])
     found = usual_and_slow(
         own.entered[mine],
         own.left[mine],
         now,
         known_from=np.fmax(own.watched[mine], now - YEAR),
-        given_up=own.then[mine] == _STEP[Step.CANCELLED],
+        given_up=given_up,
     )
     if found is None or found.median is None or found.slow is None:
         return float(facts.usual), float(facts.slow), False

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from app.flow.belongings import named
+from app.flow.after.belongings import named
 from app.flow.money import Paid
 from app.flow.queue import FALLING
 from app.flow.steps import STEPS, Step

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, func, select, text
 from sqlalchemy.engine import RowMapping
 
-from app.flow.belongings import IN_THE_HOUSE, NAMED
+from app.flow.after.belongings import IN_THE_HOUSE, NAMED
 from app.orders.entry.store import like
 from app.orders.lists.sifting import Sifting
 from app.shared.errors import NotFound

@@ -7,7 +7,7 @@ from pydantic import AfterValidator
 from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
-from app.flow.belongings import KINDS
+from app.flow.after.belongings import KINDS
 from app.flow.changes import change_in, note
 from app.flow.store import mark_stale, settle_open
 from app.shared.errors import AlreadyMoved, BadFields, NotFound

@@ -7,8 +7,8 @@ from typing import Any, Literal
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from app.flow.after.belongings import ASHES_BY_POST, KINDS
 from app.flow.approvals.rules import SAID
-from app.flow.belongings import ASHES_BY_POST, KINDS
 from app.flow.money import Paid
 from app.flow.parts import NEEDED_AT
 from app.flow.steps import Step

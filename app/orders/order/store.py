@@ -8,7 +8,7 @@ from sqlalchemy import Connection, func, or_, select
 from sqlalchemy.engine import RowMapping
 
 from app.flow import groups
-from app.flow.belongings import NAMED
+from app.flow.after.belongings import NAMED
 from app.flow.rules import Entry
 from app.flow.steps import Of
 from app.flow.store import Ref, entry_of_row

@@ -6,7 +6,8 @@ from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from app.flow import belongings, parts
+from app.flow import parts
+from app.flow.after import belongings
 from app.flow.offers import Offer, offers
 from app.flow.rules import Policy, State
 from app.flow.steps import BENCHES, PLACE, STEPS, Of, Step
