@@ -13,6 +13,7 @@ from starlette.staticfiles import StaticFiles
 
 from app.bench import assessment_pages, last_coat_pages, picture_pages, ticket_pages
 from app.bench import pages as bench_pages
+from app.bench.batches import pages as batch_pages
 from app.bench.colours import pages as colour_pages
 from app.bench.mine import pages as mine_pages
 from app.desk import longer_pages, writing_pages
@@ -75,6 +76,7 @@ ROUTERS = (
     ticket_pages.router,
     last_coat_pages.router,
     picture_pages.router,
+    batch_pages.router,
     assessment_pages.router,
     colour_pages.router,
     parcels_pages.router,

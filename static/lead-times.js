@@ -81,7 +81,7 @@
   function where() {
     const heads = [...document.querySelectorAll("#t-where thead th")].map((th, place) => ({place, key: th.dataset.class, name: th.textContent})).filter((h) => h.key);
     const all = rows("t-where");
-    const fill = {hands: c.accent, waiting: c.quiet + "B0", machine: c.ink, rest: c.soon, rest_of_order: hatch(c.quiet), closed: c.hair, hold: c.late, carrier: hatch(c.ink), customer: hatch(c.accent)};
+    const fill = {hands: c.accent, waiting: c.quiet + "B0", queue: c.ink + "66", machine: c.ink, rest: c.soon, rest_of_order: hatch(c.quiet), closed: c.hair, hold: c.late, carrier: hatch(c.ink), customer: hatch(c.accent)};
     return {
       type: "bar",
       data: {labels: all.map(named), datasets: heads.map((h) => ({

@@ -10,8 +10,8 @@ from app.bench import rules
 from app.bench.store import PieceRows, read
 from app.flow import parts
 from app.flow import store as flow
-from app.flow.rules import Entry, Kind, effective
-from app.flow.steps import CAUSES, REWORKS, STEPS, MoveKey, Of, Step
+from app.flow.rules import Entry, effective, is_rework
+from app.flow.steps import CAUSES, STEPS, MoveKey, Of, Step
 from app.flow.store import Ref
 from app.orders.order.history import code
 from app.orders.order.view import copy_facts
@@ -81,7 +81,7 @@ def _again(db: Connection, rows: PieceRows) -> str:
         log = [*effective(flow.log_of(db, Ref(Of.COPY, rows.row["replaces_id"]))), *log]
     said = ""
     for entry in log:
-        if entry.move in (*REWORKS, MoveKey.REMAKE) or entry.kind is Kind.FINDING:
+        if entry.move == MoveKey.REMAKE or is_rework(entry):
             said = _finding(entry)
         elif entry.move == MoveKey.PASSED:
             said = ""

@@ -2,6 +2,7 @@
 
 from datetime import time
 
+from app.demo.findings import Findings
 from app.demo.floor import KEPT_BACK, DemoFloor, Plan
 from app.demo.hours import HOUR
 from app.demo.intake import Intake
@@ -31,6 +32,7 @@ class Copies:
         self._intake = intake
         self._blanks = blanks
         self._trouble = trouble
+        self._findings = Findings(floor)
         self._out = self._strays = 0
         self._ways = {
             Step.BLANK: self._blank, Step.SHAPING: self._shape, Step.PAINTING: self._paint,
@@ -56,12 +58,13 @@ class Copies:
     def _done_anew(self, piece: DemoPiece, no: str) -> None:
         """The customer does not approve it: the model is finished anew, or it is painted again."""
         if piece.state.step is Step.BLANK:
-            self._remake(piece, no, MODEL, self._floor.desk)
+            self._remake(piece, no, MODEL, self._floor.desk, by_customer=True)
             return
         painting = str(Step.PAINTING)
-        self._floor.ledger.move(
+        back = self._floor.ledger.move(
             piece, MoveKey.BACK_TO_PAINTING, by=self._floor.desk, reason=no, cause=painting
         )
+        self._findings.note(piece, back, by_customer=True)
         self._intake.approvals.require(piece)
 
     def _found(self, cause: str) -> str:
@@ -73,7 +76,7 @@ class Copies:
         floor, by = self._floor, self._floor.workers[0].id
         if floor.chance(0.03):
             why = self._found("blank_failed")
-            floor.ledger.add(piece, Kind.FINDING, by=by, reason=why, cause="blank")
+            self._mended(piece, why, by, cause="blank")
         else:
             floor.ledger.move(piece, MoveKey.BLANK_DONE, by=by)
 
@@ -113,7 +116,7 @@ class Copies:
         by = yield from floor.at_bench(piece, plan)
         if floor.chance(0.02):
             why = self._found("mended")
-            floor.ledger.add(piece, Kind.FINDING, by=by, reason=why, cause="painting")
+            self._mended(piece, why, by, cause="painting")
         rests = floor.open_hours.next_open(floor.time + int(floor.rng.uniform(14, 44) * HOUR))
         floor.ledger.move(piece, MoveKey.PAINTED, by=by, until=rests)
 
@@ -130,12 +133,20 @@ class Copies:
             self._remake(piece, self._found(MODEL), MODEL, by)
         elif key in (MoveKey.PASSED, "mend"):
             if key == "mend":
-                floor.ledger.add(piece, Kind.FINDING, by=by, reason=self._found("mended"))
-            self._tick(piece, floor.ledger.move(piece, MoveKey.PASSED, by=by), bad=False)
+                self._mended(piece, self._found("mended"), by)
+            passed = floor.ledger.move(piece, MoveKey.PASSED, by=by)
+            self._tick(piece, passed, bad=False)
+            self._findings.tick(piece, passed)
         else:
             cause = key.removeprefix("back_to_")
             back = floor.ledger.move(piece, key, by=by, reason=self._found(cause), cause=cause)
             self._tick(piece, back, bad=cause == Step.PAINTING)
+            self._findings.note(piece, back)
+
+    def _mended(self, piece: DemoPiece, why: str, by: int, cause: str = "") -> None:
+        """Something is found and repaired where the piece is."""
+        entry = self._floor.ledger.add(piece, Kind.FINDING, by=by, reason=why, cause=cause)
+        self._findings.note(piece, entry)
 
     def _tick(self, piece: DemoPiece, entry: Entry, *, bad: bool) -> None:
         """The marks that were looked at; the first of them is the one that was not right."""
@@ -147,11 +158,16 @@ class Copies:
                 good=int(not (bad and place == 0)),
             )  # fmt: skip
 
-    def _remake(self, piece: DemoPiece, reason: str, cause: str, by: int) -> None:
+    def _remake(
+        self, piece: DemoPiece, reason: str, cause: str, by: int, *, by_customer: bool = False
+    ) -> None:
         """A new piece that replaces this one, from the model's next version where that failed."""
         floor, job, model = self._floor, piece.job, piece.model
         assert model is not None
-        act = floor.ledger.move(piece, MoveKey.REMAKE, by=by, reason=reason, cause=cause).act
+        cause = self._findings.broken_by(cause)
+        entry = floor.ledger.move(piece, MoveKey.REMAKE, by=by, reason=reason, cause=cause)
+        self._findings.note(piece, entry, by_customer=by_customer)
+        act = entry.act
         self._intake.approvals.drop(piece)
         step = Step.BLANK
         if cause == MODEL and model in job.models:

@@ -19,6 +19,7 @@ from app.flow.legality import first_refusal
 from app.flow.news import TOLD_OF, news_of
 from app.flow.questions import of_new_piece
 from app.flow.rules import (
+    BATCH,
     PART,
     UNASKED,
     Entry,
@@ -170,7 +171,7 @@ def _entry(act: Act, piece: Piece, wish: Wish, policy: Policy) -> Entry:
         happened_at=happened,
         recorded_at=max(act.now, happened),
         to_step=move.end if move else _gate_step(piece, wish),
-        move=wish.move if moves or wish.move == PART else _unasked(piece, wish),
+        move=wish.move if moves or wish.move in (PART, BATCH) else _unasked(piece, wish),
         by=act.who.account_id,
         time_is=act.time_is or (TimeIs.TYPED if typed else TimeIs.PRESSED),
         reason=wish.reason,

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from app.flow.gates import Gate, passes
-from app.flow.rules import Entry, Kind, Policy, State, after, effective, gate_number, refusal
+from app.flow.rules import BATCH, Entry, Kind, Policy, State, after, effective, gate_number, refusal
 from app.flow.steps import MOVES, STARTS, STEPS, MoveKey, Of, Step, moves_from
 from app.shared.people import EVERYBODY, Role
 
@@ -32,12 +32,17 @@ def roles_of(entry: Entry) -> frozenset[Role]:
     return frozenset().union(*found) if found and entry.kind is Kind.MOVE else EVERYBODY
 
 
+def undoable(entry: Entry) -> bool:
+    """Whether an entry is of a kind that is undone; a finding is only what a batch came out as."""
+    return entry.kind in UNDOABLE or (entry.kind is Kind.FINDING and entry.move == BATCH)
+
+
 def undo_refusal(log: Sequence[Entry], entry_id: int, now: int) -> str | None:
     """Why an entry may not be undone: only a piece's last move, and only for ten minutes."""
     line = effective(log)
     if not line or line[-1].id != entry_id:
         return "Only the last thing that happened to a piece can be undone."
-    if line[-1].kind not in UNDOABLE:
+    if not undoable(line[-1]):
         return "This cannot be undone. Use a correction."
     if now - line[-1].recorded_at > UNDO_WITHIN:
         return "The ten minutes for undoing are over. Use a correction."
@@ -81,7 +86,7 @@ def passed_gates(of: Of, log: Sequence[Entry]) -> list[int]:
     for entry in effective(log):
         if state is not None and entry.kind is Kind.MOVE and entry.move != MoveKey.BEGUN:
             moves = (m for m in moves_from(of, state.step) if m.key == entry.move)
-            if any(passes(move) for move in moves):
+            if any(passes(move) for move in moves) and not state.in_batch:
                 passed |= {g.question for g in state.gates if g.stops_at(state.step)}
         state = after(of, state, entry)
     return [gate.question for gate in state.gates if gate.question in passed] if state else []

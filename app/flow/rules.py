@@ -34,6 +34,8 @@ UNASKED = "unasked"
 
 # The move of an entry by which a part, and no question, opens or closes a gate.
 PART = "part"
+# The move of an entry by which blanks begin in a batch, or came out of it not good.
+BATCH = "batch"
 # Why a piece is set aside while a coat on it dries.
 DRYING = "drying"
 DRIES = "It is set aside to dry. Take it up again first."
@@ -83,7 +85,7 @@ class Entry:
     question and of what ends its gate is the step before which it stops the piece, None for any;
     an answer with a `reason` is the owner's, who goes on without one. Where the `move` of both is
     PART, it is a part that is waited for, and `amount` its number; where it is UNASKED, nobody had
-    asked the customer yet.
+    asked the customer yet. A START and a FINDING whose `move` is BATCH are of the batch `amount`.
     """
 
     id: int
@@ -139,6 +141,11 @@ class State:
     def held(self) -> bool:
         """Whether the piece is on hold."""
         return bool(self.hold_whose)
+
+    @property
+    def in_batch(self) -> bool:
+        """Whether a machine makes its blank now: that ends, whether or not the studio waits."""
+        return self.step is Step.BLANK and self.in_hand
 
     @property
     def stopped(self) -> bool:
@@ -247,7 +254,9 @@ def after(of: Of, state: State | None, entry: Entry) -> State:
         case Kind.MOVE:
             return _moved(state, entry)
         case Kind.START:
-            return replace(state, in_hand=True, hand_id=entry.by, aside_until=None, aside_reason="")
+            # In a machine it is in nobody's hand.
+            hand = None if entry.move == BATCH else entry.by
+            return replace(state, in_hand=True, hand_id=hand, aside_until=None, aside_reason="")
         case Kind.ASIDE:
             hand = state.hand_id if state.hand_id is not None else entry.by
             return replace(
@@ -267,6 +276,9 @@ def after(of: Of, state: State | None, entry: Entry) -> State:
             return replace(state, gates=without(state.gates, gate_number(entry)))
         case Kind.TOLD:
             return replace(state, told_at=entry.happened_at)
+        case Kind.FINDING if entry.move == BATCH:
+            # It waits for the next batch, and nobody's work is done again.
+            return replace(state, in_hand=False)
         case Kind.FINDING:
             return replace(state, reworks=state.reworks + 1)
         case _:
@@ -326,6 +338,8 @@ def refusal(state: State, entry: Entry, policy: Policy) -> str | None:
     match entry.kind:
         case Kind.MOVE:
             return _move_refusal(state, entry, policy)
+        case Kind.START | Kind.FINDING if entry.move == BATCH:
+            return _batch_refusal(state, entry)
         case Kind.START | Kind.ASIDE:
             return _hand_refusal(state, entry)
         case Kind.HOLD:
@@ -357,6 +371,8 @@ def _gate(state: State, entry: Entry) -> Gate | None:
 
 
 def _allowed_on_hold(state: State, entry: Entry) -> bool:
+    if state.in_batch and entry.move in (MoveKey.BLANK_DONE, BATCH):
+        return True
     if entry.kind is not Kind.MOVE:
         return entry.kind in (Kind.LIFT, Kind.ASK, Kind.ANSWER, Kind.TOLD, Kind.HOLD)
     # A machine ends its run and a carrier delivers whether or not the studio waits.
@@ -373,7 +389,8 @@ def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
             "This animal has died and cannot be photographed again. Work from the photos there "
             "are, or sculpt by eye."
         )
-    if passes(move) and (why := refusal_at(state.gates, state.step)) is not None:
+    waits = passes(move) and not state.in_batch
+    if waits and (why := refusal_at(state.gates, state.step)) is not None:
         return why
     if move.forward and state.drying_at(entry.happened_at):
         return DRIES
@@ -384,6 +401,16 @@ def _move_refusal(state: State, entry: Entry, policy: Policy) -> str | None:
     if "parcel" in move.needs and entry.amount is None:
         return "Say which parcel it leaves in."
     return None
+
+
+def _batch_refusal(state: State, entry: Entry) -> str | None:
+    if state.step is not Step.BLANK:
+        return f"It is in {STEPS[state.step].name}: blanks are made in batches before that."
+    if entry.kind is Kind.FINDING:
+        return None if state.in_hand else "It is in no batch."
+    if state.in_hand:
+        return "It is in a batch already."
+    return refusal_at(state.gates, state.step)
 
 
 def _hand_refusal(state: State, entry: Entry) -> str | None:
@@ -417,6 +444,11 @@ def is_finding(entry: Entry) -> bool:
     return entry.kind is Kind.FINDING or (
         entry.kind is Kind.MOVE and (entry.move in REWORKS or entry.move == MoveKey.REMAKE)
     )
+
+
+def is_rework(entry: Entry) -> bool:
+    """Whether work on a copy is done again: a blank that came out not good is made anew instead."""
+    return entry.move in REWORKS or (entry.kind is Kind.FINDING and entry.move != BATCH)
 
 
 def cause_of(entry: Entry) -> str:

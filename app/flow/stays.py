@@ -7,7 +7,7 @@ clock change too, because every class is a difference of moments.
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from app.flow.rules import DRYING, Entry, Kind, State, after, effective
+from app.flow.rules import BATCH, DRYING, Entry, Kind, State, after, effective
 from app.flow.steps import ENDS, STEPS, Of, Step, TimeClass
 from app.shared.calendar import Calendar
 
@@ -46,8 +46,11 @@ def stays(
     """
     found: list[Stay] = []
     classes: dict[TimeClass, int] = {}
-    for state, start, end, leaving, last in _intervals(of, effective(log), now):
-        for kind, seconds in _classes(state, start, end, calendar, rest_of_order):
+    line = effective(log)
+    batched = _batched(line)
+    for state, start, end, leaving, last in _intervals(of, line, now):
+        runs = _runs(state, noted=len(found) in batched)
+        for kind, seconds in _classes(state, start, end, calendar, rest_of_order, runs=runs):
             if seconds:
                 classes[kind] = classes.get(kind, 0) + seconds
         if leaving is not None or last:
@@ -56,6 +59,25 @@ def stays(
             found.append(Stay(state.step, state.entered_at, left, outcome, classes))
             classes = {}
     return found
+
+
+def _batched(line: Sequence[Entry]) -> set[int]:
+    """The stays, counted from 0, in which a batch was noted."""
+    stay, found = -1, set()
+    for entry in line:
+        if entry.kind in (Kind.ENTER, Kind.MOVE):
+            stay += 1
+        elif entry.kind is Kind.START and entry.move == BATCH:
+            found.add(stay)
+    return found
+
+
+def _runs(state: State, *, noted: bool) -> bool:
+    """Whether a machine runs on the piece, and does not only stand ahead of it.
+
+    Where no batch was noted, nobody knows when the blank lay in the machine: all of it counts.
+    """
+    return STEPS[state.step].waits_for is TimeClass.MACHINE and (state.in_hand or not noted)
 
 
 def _intervals(
@@ -77,7 +99,13 @@ def _intervals(
 
 
 def _classes(
-    state: State, start: int, end: int, calendar: Calendar, rest_of_order: Sequence[Interval]
+    state: State,
+    start: int,
+    end: int,
+    calendar: Calendar,
+    rest_of_order: Sequence[Interval],
+    *,
+    runs: bool,
 ) -> Iterator[tuple[TimeClass, int]]:
     """The first class that applies, for each part of a stretch."""
     facts = STEPS[state.step]
@@ -92,21 +120,24 @@ def _classes(
         together, alone = _split(start, end, rest_of_order if state.step is Step.PACKING else ())
         yield TimeClass.REST_OF_ORDER, sum(b - a for a, b in together)
         for a, b in alone:
-            yield from _own_classes(state, a, b, calendar)
+            yield from _own_classes(state, a, b, calendar, runs=runs)
 
 
 def _own_classes(
-    state: State, start: int, end: int, calendar: Calendar
+    state: State, start: int, end: int, calendar: Calendar, *, runs: bool
 ) -> Iterator[tuple[TimeClass, int]]:
-    """Rest, machine, closed, hands, waiting: what is the piece's own doing."""
+    """Rest, machine, closed, queue, hands, waiting: what is the piece's own doing."""
     rested = min(end, max(start, _rests_until(state)))
     yield TimeClass.REST, rested - start
-    if STEPS[state.step].waits_for is TimeClass.MACHINE:
+    if runs:
         yield TimeClass.MACHINE, end - rested
         return
     closed = calendar.closed_seconds(rested, end)
-    hands = calendar.working_seconds(rested, end) if state.in_hand else 0
     yield TimeClass.CLOSED, closed
+    if STEPS[state.step].waits_for in (TimeClass.QUEUE, TimeClass.MACHINE):
+        yield TimeClass.QUEUE, end - rested - closed
+        return
+    hands = calendar.working_seconds(rested, end) if state.in_hand else 0
     yield TimeClass.HANDS, hands
     yield TimeClass.WAITING, end - rested - closed - hands
 

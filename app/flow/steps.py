@@ -27,6 +27,7 @@ class TimeClass(StrEnum):
     REST = "rest"
     MACHINE = "machine"
     CLOSED = "closed"
+    QUEUE = "queue"
     HANDS = "hands"
     WAITING = "waiting"
 
@@ -56,8 +57,9 @@ class Step(StrEnum):
 class StepFacts:
     """A step: its name on screen, whose it is, and the class its time falls into by itself.
 
-    `waits_for` is CUSTOMER, MACHINE, CARRIER or WAITING (people). `take` names the button that
-    takes a piece in hand; it is empty where no hands are needed. `usual` and `slow` are the days
+    `waits_for` is CUSTOMER, QUEUE (for a machine), MACHINE, CARRIER or WAITING (people). `take`
+    names the button that takes a piece in hand; it is empty where no hands are needed. `usual` and
+    `slow` are the days
     shown until the studio has twenty stays of its own (common practice, no source; painting has
     room for the week that acrylics wait before varnish, packing for the days that varnish cures).
     `cause` says in words that a finding came from here: the steps of the making have it. `shows` is
@@ -90,7 +92,7 @@ STEPS: dict[Step, StepFacts] = {
             "Ask for calm photos: let the animal approach, no chasing, cornering or flash, and "
             "stop when it shows that it has had enough.",
         )),
-        StepFacts(Step.PHOTOS_IN, "Photos in", _M, TimeClass.MACHINE, "", 2, 5),
+        StepFacts(Step.PHOTOS_IN, "Photos in", _M, TimeClass.QUEUE, "", 2, 5),
         StepFacts(Step.BUILDING, "Model build", _M, TimeClass.MACHINE, "", 1, 3),
         StepFacts(Step.ASSESSING, "Assessment", _M, _W, "Look at it", 1, 3, shows="model"),
         StepFacts(Step.FINISHING, "Model finishing", _M, _W, "Start", 4, 9, shows="model"),

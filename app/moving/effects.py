@@ -39,10 +39,10 @@ class MoveDetails:
     `happened_at` is a typed moment and `until` one to come (UTC seconds), `look_on` a day.
     `before` is the step at which a question stops the piece, None for wherever it is.
     `counted` are pictures by model, `delivery` the delivery they came in where each was looked
-    at, `coat` what was laid on last and still cures, `marks` those that were ticked, None where
-    nobody was shown any, `checked` the lines of the studio's list that were. `found` says more of a
-    finding. `sure` answers what is asked first; `from_row` says that the page showed a row, with
-    the piece's next act alone.
+    at, `coat` what was laid on last and still cures, `batch` the number of that in which blanks are
+    made, `marks` those that were ticked, None where nobody was shown any, `checked` the lines of
+    the studio's list that were. `found` says more of a finding. `sure` answers what is asked first;
+    `from_row` says that the page showed a row, with the piece's next act alone.
     """
 
     happened_at: int | None = None
@@ -63,6 +63,7 @@ class MoveDetails:
     found: WhatIsWrong = NOT_SAID
     machine: int | None = None
     coat: Coat | None = None
+    batch: int | None = None
     parcel: ParcelDetails | None = None
     sure: bool = False
     from_row: bool = False

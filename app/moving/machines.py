@@ -17,6 +17,8 @@ from app.shared.web import words
 from app.tables import builds, machines, models
 
 YEAR = 366 * 86_400
+# What a machine makes that builds no models.
+BLANKS = "blanks"
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,9 +30,10 @@ class Noted:
     ends_by: int
 
 
-def all_machines(db: Connection) -> list[BuildMachine]:
-    """Every machine, those that are on first, by name."""
-    rows = db.execute(select(machines).order_by(machines.c.off_at.isnot(None), machines.c.name_key))
+def all_machines(db: Connection, makes: str | None = None) -> list[BuildMachine]:
+    """Every machine that builds models, or those for BLANKS; those that are on first, by name."""
+    query = select(machines).where(machines.c.makes.is_not_distinct_from(makes))
+    rows = db.execute(query.order_by(machines.c.off_at.isnot(None), machines.c.name_key))
     return [BuildMachine(r.id, r.name, r.places, r.made_at, r.off_at) for r in rows]
 
 
@@ -40,6 +43,20 @@ def machine(db: Connection, id_: int) -> BuildMachine:
     if row is None:
         raise NotFound("There is no such machine.")
     return BuildMachine(row.id, row.name, row.places, row.made_at, row.off_at)
+
+
+_HAS_BATCH = text(
+    "SELECT 1 FROM copies c JOIN transitions t ON t.copy_id = c.id AND t.move = 'batch'"
+    " JOIN batches b ON b.id = t.amount AND b.machine_id = :id"
+    " WHERE c.open = 1 AND c.step = 'blank' AND c.in_hand = 1"
+    " AND t.seq = (SELECT max(l.seq) FROM transitions l WHERE l.copy_id = c.id"
+    " AND l.move = 'batch') LIMIT 1"
+)
+
+
+def has_batch(db: Connection, id_: int) -> bool:
+    """Whether a batch of blanks is in a machine."""
+    return db.execute(_HAS_BATCH, {"id": id_}).first() is not None
 
 
 _BUILT = text(

@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 from app.flow import parts, questions, store
 from app.flow.actions import Act, Done, Wish, begin_act, grant, settle
 from app.flow.gates import passes, refusal_at
-from app.flow.rules import DRIES, Kind, Policy, State, find_move, to_take_up
+from app.flow.rules import BATCH, DRIES, Kind, Policy, State, find_move, to_take_up
 from app.flow.steps import OF_NO_STEP, REWORKS, STEPS, MoveKey, moves_from
 from app.flow.store import Piece, Ref
 from app.moving.effects import EFFECTS, AskFirst, MoveDetails, Moving
@@ -65,9 +65,13 @@ def perform_in(
     said: MoveDetails,
     who: Person,
     once: str = "",
+    act: Act | None = None,
 ) -> Done:
-    """Do what `perform` does inside an open writing transaction, for acts that write more."""
-    act = begin_act(db, who, workshop.now(), once or None)
+    """Do what `perform` does inside an open writing transaction, for acts that write more.
+
+    `act` is the one that it goes on with where several things are done in one.
+    """
+    act = act or begin_act(db, who, workshop.now(), once or None)
     versions = {one.ref: one.version for one in seen}
     pieces = [store.load(db, ref, act.once) for ref in versions]
     moving = Moving(act, workshop.in_force, what, pieces, said)
@@ -100,14 +104,14 @@ def _wish(moving: Moving, piece: Piece) -> Wish:
     return Wish(
         piece.ref,
         Kind.MOVE if moves else Kind(what),
-        what if moves else "",
+        what if moves else "" if said.batch is None else BATCH,
         happened_at=said.happened_at,
         reason=said.reason,
         cause=cause,
         whose=said.whose,
         until=moving.untils.get(piece.ref, said.until),
         look_on=said.look_on,
-        amount=moving.amounts.get(piece.ref),
+        amount=moving.amounts.get(piece.ref, said.batch),
         question_id=said.question_id,
         before=said.before,
     )
@@ -137,7 +141,7 @@ def _check_gates(moving: Moving) -> None:
         where = f"{_name(act, piece).words}: " if len(moving.pieces) > 1 else ""
         if move is not None and move.forward and piece.state.drying_at(act.now):
             raise Refused(f"{where}{DRIES}")
-        if not (on and piece.state.stopped):
+        if not (on and piece.state.stopped) or piece.state.in_batch:
             continue
         calendar = moving.in_force().calendar
         told = questions.told(act.db, piece.state.gates, calendar, act.now)

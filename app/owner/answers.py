@@ -25,7 +25,8 @@ _MOST_NAMED = 8
 CLASS_WORDS: Mapping[TimeClass, str] = {
     TimeClass.WAITING: "waiting for somebody",
     TimeClass.HANDS: "in hand",
-    TimeClass.MACHINE: "machine",
+    TimeClass.QUEUE: "waiting for a machine",
+    TimeClass.MACHINE: "machine running",
     TimeClass.REST: "drying and curing",
     TimeClass.REST_OF_ORDER: "waiting for the rest of the order",
     TimeClass.CLOSED: "workshop closed",

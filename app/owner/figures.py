@@ -33,7 +33,7 @@ MONTHS_FOR_LIMITS: Final = 6
 SPANS: Final = (6, 12, 24)
 # The first row of time is the studio's own, in the order in which the page shows it.
 OWN_CLASSES: Final = (
-    TimeClass.WAITING, TimeClass.HANDS, TimeClass.MACHINE, TimeClass.REST,
+    TimeClass.WAITING, TimeClass.HANDS, TimeClass.QUEUE, TimeClass.MACHINE, TimeClass.REST,
     TimeClass.REST_OF_ORDER, TimeClass.CLOSED, TimeClass.HOLD, TimeClass.CARRIER,
 )  # fmt: skip
 

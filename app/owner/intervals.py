@@ -49,7 +49,8 @@ class LogEntries(Columns):
     `kind` is -1 where an entry changes nothing here: what nobody has asked yet is no question.
     `step` is where an entry leads, or before which a question stops: -1 where it names none;
     `until` is 0 where there is none; `drying` says that a piece was set aside to dry, `again` that
-    pictures were asked for anew, `part` that it speaks of a part that is waited for.
+    pictures were asked for anew, `part` that it speaks of a part that is waited for, `batch` that
+    it is of a batch of blanks.
     """
 
     piece: Ints
@@ -60,6 +61,7 @@ class LogEntries(Columns):
     drying: Bools
     again: Bools
     part: Bools
+    batch: Bools
 
     def __len__(self) -> int:
         return int(self.piece.size)
@@ -68,7 +70,8 @@ class LogEntries(Columns):
 @dataclass(frozen=True)
 class Intervals(Columns):
     """What held from `start` to `end`; a piece's last interval has no length. `rests` is the moment
-    to which it is set aside to dry, `packed_rest` that to which it rests before it is packed."""
+    to which it is set aside to dry, `packed_rest` that to which it rests before it is packed.
+    `batched` says that a batch was noted in the stay."""
 
     piece: Ints
     step: Ints
@@ -79,6 +82,7 @@ class Intervals(Columns):
     hand: Bools
     rests: Ints
     packed_rest: Ints
+    batched: Bools
 
 
 def _is(entries: LogEntries, *kinds: Kind) -> Bools:
@@ -104,6 +108,9 @@ def intervals(entries: LogEntries) -> Intervals:
     last = np.append(fresh[1:], True)
     told = latest(_is(entries, Kind.TOLD) | (move & entries.again), ~(move & entries.again))
     taken, aside = _is(entries, Kind.START), _is(entries, Kind.ASIDE)
+    out = _is(entries, Kind.FINDING) & entries.batch
+    stay = np.cumsum(come)
+    batched = np.bincount(stay, taken & entries.batch) > 0 if size else come
     step = latest(come, entries.step)
     asked = _is(entries, Kind.ASK).astype(np.int64) - _is(entries, Kind.ANSWER)
     away = move & (entries.step == STEP_CODE[Step.HANDED_OVER])
@@ -126,9 +133,10 @@ def intervals(entries: LogEntries) -> Intervals:
         end=np.where(last, start, np.append(start[1:], 0)),
         held=lacking | (latest(_is(entries, Kind.HOLD, Kind.LIFT), _is(entries, Kind.HOLD)) > 0),
         customer=stopped(np.where(entries.part, 0, asked)) | (wanted & (told == 0)),
-        hand=latest(come | taken | aside, taken) > 0,
+        hand=latest(come | taken | aside | out, taken) > 0,
         rests=latest(come | taken | aside, np.where(aside & entries.drying, entries.until, 0)),
         packed_rest=latest(move & (entries.until > 0), entries.until),
+        batched=batched[stay] if size else come,
     )
 
 
@@ -161,7 +169,7 @@ def classed(found: Intervals, sisters_ready: Ints, calendar: WorkAndRest) -> Int
 
 
 def _own(found: Intervals, sisters_ready: Ints, calendar: WorkAndRest) -> dict[TimeClass, Ints]:
-    """The rest of the order, rest, machine, closed, hands, waiting: what is the house's own."""
+    """The rest of the order, rest, machine, closed, queue, hands, waiting: the house's own."""
     start, end = found.start, found.end
     packing = found.step == STEP_CODE[Step.PACKING]
     together = np.where(packing, np.clip(np.minimum(end, sisters_ready) - start, 0, None), 0)
@@ -169,14 +177,17 @@ def _own(found: Intervals, sisters_ready: Ints, calendar: WorkAndRest) -> dict[T
     until = np.maximum(found.rests, np.where(packing, found.packed_rest, 0))
     rested = np.minimum(end, np.maximum(alone, until))
     left = end - rested
-    machine = _BASE[found.step] == CLASS_CODE[TimeClass.MACHINE]
-    closed = np.where(machine, 0, calendar.closed.between(rested, end))
+    base = _BASE[found.step]
+    runs = (base == CLASS_CODE[TimeClass.MACHINE]) & (found.hand | ~found.batched)
+    machine = runs | np.isin(base, [CLASS_CODE[k] for k in (TimeClass.MACHINE, TimeClass.QUEUE)])
+    closed = np.where(runs, 0, calendar.closed.between(rested, end))
     hands = np.where(machine | ~found.hand, 0, calendar.work.between(rested, end))
     return {
         TimeClass.REST_OF_ORDER: together,
         TimeClass.REST: rested - alone,
-        TimeClass.MACHINE: np.where(machine, left, 0),
+        TimeClass.MACHINE: np.where(runs, left, 0),
         TimeClass.CLOSED: closed,
+        TimeClass.QUEUE: np.where(machine & ~runs, left - closed, 0),
         TimeClass.HANDS: hands,
         TimeClass.WAITING: np.where(machine, 0, left - closed - hands),
     }

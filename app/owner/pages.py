@@ -1,4 +1,4 @@
-"""The lead-time page's address. What the page says is in lead_times.py."""
+"""The addresses of the owner's figures; lead_times.py and rework_page.py say what is on them."""
 
 from typing import Annotated
 
@@ -23,3 +23,11 @@ def lead_times(
 
     context = page(request, workshop, months, kind, remembered, whole=rows == "all")
     return render(request, "owner/lead_times.html", context)
+
+
+@router.get("/rework", name="rework")
+def rework(request: Request, workshop: TheWorkshop, months: Word = "") -> Response:
+    """What did not come right the first time. Its address says what is counted."""
+    from app.owner.rework_page import page
+
+    return render(request, "owner/rework.html", page(workshop, months))

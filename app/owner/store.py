@@ -14,7 +14,7 @@ from sqlalchemy import Connection, text
 
 from app.flow.after.cases import OF_CASES
 from app.flow.groups import SLOWEST
-from app.flow.rules import DRYING, PART, UNASKED, Kind, effective
+from app.flow.rules import BATCH, DRYING, PART, UNASKED, Kind, effective
 from app.flow.steps import ASKED_AGAIN, Of
 from app.flow.store import Ref, log_of
 from app.owner.intervals import KIND_CODE, STEP_CODE, LogEntries
@@ -61,7 +61,7 @@ _OPEN_ORDERS = text(
 )
 _LOG = (
     "SELECT {0}, CASE WHEN to_step IS NOT NULL THEN kind || ':' || to_step || ':' || move || ':0'"
-    " WHEN reason = 'drying' THEN kind || ':::1' ELSE kind || ':::0' END,"
+    " WHEN reason = 'drying' THEN kind || ':::1' ELSE kind || '::' || move || ':0' END,"
     " happened_at, coalesce(until, 0) FROM transitions"
     " WHERE {1} IN (SELECT value FROM json_each(?)) ORDER BY {1}, seq"
 )
@@ -174,6 +174,7 @@ class _Columns:
             drying=looked_up((dry == "1" for _, _, _, dry in meant), bool),
             again=looked_up((move in ASKED_AGAIN for _, _, move, _ in meant), bool),
             part=looked_up((move == PART for _, _, move, _ in meant), bool),
+            batch=looked_up((move == BATCH for _, _, move, _ in meant), bool),
         )
 
 

@@ -110,6 +110,11 @@ TABLE: dict[str, Row] = {
     "bench_picture_off": EVERYBODY,
     "bench_picture": EVERYBODY,
     "tickets": EVERYBODY,
+    "blanks": EVERYBODY,
+    "batch_start": EVERYBODY,
+    "batch_end": EVERYBODY,
+    "blank_machine_add": OWNER_ONLY,
+    "blank_machine_change": OWNER_ONLY,
     "last_coat": EVERYBODY,
     "last_coat_done": EVERYBODY,
     "correction": EVERYBODY,
@@ -209,6 +214,7 @@ TABLE: dict[str, Row] = {
     "photo_thresholds_save": OWNER_ONLY,
     # The owner's figures.
     "lead_times": OWNER_ONLY,
+    "rework": OWNER_ONLY,
 }
 
 REFUSAL = "Your account can’t do this. Ask the owner."

@@ -171,6 +171,10 @@ def _at_its_model(model: Standing, days: Days) -> str:
     return f"That model is waiting to be finished on screen. {then}"
 
 
+_BATCH_WAITS = "We make several together, so there can be a wait for the next batch."
+_BATCH_RUNS = "It’s being made now, in one batch with others."
+
+
 def _blank(
     copy: CopyFacts, them: Subject, animal: AnimalFacts, facts: OrderFacts, days: Days
 ) -> str:
@@ -183,8 +187,7 @@ def _blank(
         )
     return (
         f"{them.head} {them.verb('is', 'are')} at the first stage: {shape} made from the {model}, "
-        "cleaned up and left to harden. We make several together, so there can be a wait for the "
-        "next batch."
+        f"cleaned up and left to harden. {_BATCH_RUNS if copy.standing.in_hand else _BATCH_WAITS}"
     )
 
 

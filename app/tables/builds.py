@@ -1,4 +1,4 @@
-"""Build machines, their runs, the views worked from, and the picture a customer's page may show.
+"""Machines, their runs and batches, the views worked from, and the picture of a customer's page.
 
 When a run began, how it ended and from how many pictures stands in the log of the model. Kept here
 is only what the log does not know: which machine, and when the end was expected. A run whose entry
@@ -12,7 +12,10 @@ from app.tables import columns as col
 
 
 class Machine(SQLModel, table=True):
-    """A machine that builds models. `places` is how many sets it takes at once."""
+    """A machine that builds models, or that makes blanks where `makes` says "blanks".
+
+    `places` is how many sets, or pieces of a batch, it takes at once.
+    """
 
     __tablename__ = "machines"
     __table_args__ = (
@@ -27,6 +30,23 @@ class Machine(SQLModel, table=True):
     places: int = col.whole(1)
     made_at: int = col.whole(None)
     off_at: int | None = col.moment_or_none()
+    makes: str | None = col.text_or_none()
+
+
+class Batch(SQLModel, table=True):
+    """Blanks that are made together. Which pieces, since when and how each came out stands in their
+    logs, under the batch's number."""
+
+    __tablename__ = "batches"
+    __table_args__ = (col.STRICT,)
+
+    id: int | None = col.key()
+    machine_id: int | None = col.to_or_none("machines.id")
+    material: str = col.text()
+    lot: str = col.text()
+    made_at: int = col.whole(None)
+    ends_by: int = col.whole(None)
+    account_id: int | None = col.to_or_none("accounts.id")
 
 
 class Build(SQLModel, table=True):

@@ -143,6 +143,7 @@ class Transition(SQLModel, table=True):
         UniqueConstraint("copy_id", "seq"),
         UniqueConstraint("model_id", "once"),
         UniqueConstraint("copy_id", "once"),
+        Index("ix_transitions_batches", "amount", sqlite_where=text("move = 'batch'")),
         col.STRICT,
     )
 

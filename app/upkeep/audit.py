@@ -68,6 +68,11 @@ AND EXISTS (SELECT 1 FROM transitions t WHERE t.copy_id = c.id
 """
 
 
+_FINDS_NOTHING = """
+SELECT f.id, f.transition_id FROM findings f LEFT JOIN transitions t ON t.id = f.transition_id
+  AND t.copy_id = f.copy_id
+  AND (t.kind = 'finding' OR t.move = 'remake' OR t.move LIKE 'back_to_%') WHERE t.id IS NULL
+"""
 # Only what is still being made: nobody can do anything about the pose of what has left.
 _TWO_POSES = """
 SELECT o.number, m.letter, group_concat(DISTINCT c.pose) FROM models m
@@ -223,6 +228,7 @@ def _of_the_log(
     found += named("copy", "parcel", "the one it left in", raw.execute(_WITHOUT_PARCEL))
     found += named("copy", "on its base", "animals of its order", raw.execute(_OTHER_ORDER))
     found += named("copy", "step", "not begun, like its models", raw.execute(_BEGUN_EARLY))
+    found += named("finding", "entry", "one that found it", raw.execute(_FINDS_NOTHING))
     late = raw.execute(_IN_THE_FUTURE, (now + _CLOCKS_DIFFER,))
     found += named("transition", "recorded_at", "not after now", late)
     found += named("transition", "about_id", "an earlier one of it", raw.execute(_NAMES_ITS_OWN))

@@ -28,6 +28,28 @@ def _my_bench() -> None:
 
 def _curing_and_batches() -> None:
     """What dries, and what lies in a machine together."""
+    op.add_column("machines", sa.Column("makes", sa.Text(), nullable=True))
+    op.create_table(
+        "batches",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("machine_id", sa.Integer(), nullable=True),
+        sa.Column("material", sa.Text(), nullable=False),
+        sa.Column("lot", sa.Text(), nullable=False),
+        sa.Column("made_at", sa.Integer(), nullable=False),
+        sa.Column("ends_by", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_batches_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name=op.f("fk_batches_machine_id_machines")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_batches")),
+        sqlite_strict=True,
+    )
+    op.create_index(
+        "ix_transitions_batches", "transitions", ["amount"], sqlite_where=sa.text("move = 'batch'")
+    )
 
 
 def _findings() -> None:

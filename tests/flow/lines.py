@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from hypothesis import strategies as st
 
 from app.flow.offers import Offer, offers
-from app.flow.rules import Entry, Kind, Policy, State, Whose, after, refusal
+from app.flow.rules import BATCH, Entry, Kind, Policy, State, Whose, after, refusal
 from app.flow.steps import STARTS, Of, Step, moves_from
 from app.shared.people import Role
 
@@ -78,6 +78,10 @@ def walk(of: Of, start: int, studio: Policy, picks: list[tuple[int, int]]) -> Wa
         before = list(Step)[pick % len(Step)]
         choices.append(Entry(0, 0, Kind.ASK, at, at, before, question_id=1))
         choices.append(Entry(0, 0, Kind.ANSWER, at, at, _before(state, 1), question_id=1))
+        choices += [
+            Entry(0, 0, kind, at, at, move=BATCH, amount=pick, reason="so")
+            for kind in (Kind.START, Kind.FINDING)
+        ]
         choices = [c for c in choices if refusal(state, c, studio) is None]
         if not choices:
             break

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.flow.rules import UNASKED, Kind
+from app.flow.rules import BATCH, UNASKED, Kind
 from app.flow.stays import stays
 from app.flow.steps import Of, Step, TimeClass
 from app.shared.calendar import USUAL_HOURS, Calendar
@@ -138,6 +138,27 @@ def test_a_machine_runs_day_and_night_and_on_holidays():
     line.enter(Step.BLANK, at("2026-04-30 10:00"))  # Thursday; Friday 1 May is closed
     # Thursday 10 to Monday 10: four days = 96 hours.
     assert hours(only_stay(line, calendar, "2026-05-04 10:00")) == {C.MACHINE: 96}
+
+
+def test_the_queue_for_a_machine_and_the_run_are_two_classes():
+    calendar = Calendar(ZONE, closed=frozenset({date(2026, 5, 1)}))
+    line = Line(Of.COPY)
+    line.enter(Step.BLANK, at("2026-04-30 10:00"))  # Thursday; Friday 1 May is closed
+    line.add(Kind.START, at("2026-05-02 10:00"), move=BATCH, amount=1)
+    line.add(Kind.FINDING, at("2026-05-03 12:00"), move=BATCH, amount=1, reason="a void")
+    line.add(Kind.START, at("2026-05-03 16:00"), move=BATCH, amount=2)
+    line.move("blank_done", Step.SHAPING, at("2026-05-04 10:00"))
+    stay = stays(Of.COPY, line.log, calendar, at("2026-05-04 10:00"))[0]
+    # Thursday 10 to Saturday 10 is 48 hours, 24 of them closed: nobody starts a machine then. In
+    # it 26 and 18 hours, 4 between the two.
+    assert hours(stay) == {C.QUEUE: 28, C.CLOSED: 24, C.MACHINE: 44}
+    model = Line(Of.MODEL)
+    model.enter(Step.PHOTOS_IN, at("2026-04-30 10:00"))
+    model.move("build_started", Step.BUILDING, at("2026-05-02 10:00"))
+    model.move("build_finished", Step.ASSESSING, at("2026-05-02 20:00"))
+    queue, build, _ = stays(Of.MODEL, model.log, calendar, at("2026-05-02 20:00"))
+    assert hours(queue) == {C.QUEUE: 24, C.CLOSED: 24}
+    assert hours(build) == {C.MACHINE: 10}
 
 
 def test_photos_are_the_customers_time_until_they_say_that_they_sent_them():

@@ -37,7 +37,7 @@ def test_where_the_time_goes_names_the_three_largest_parts_that_are_not_hands():
     text = answers.where(Where(40, 0, 12.4, kinds, (row,))).text
     assert text == (
         "A piece takes 28.8 days on average; 8.8 of them are the customer’s. Of our own 20.0, "
-        "12.0 waiting for somebody, 5.2 machine and 2.0 drying and curing. It is worked on for 12 hours."
+        "12.0 waiting for somebody, 5.2 machine running and 2.0 drying and curing. It is worked on for 12 hours."
     )
     assert (
         "Only seven pieces have been through every step"

@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 
 from app.flow import store
 from app.flow.actions import Done
-from app.flow.rules import Kind
+from app.flow.rules import BATCH, Kind
 from app.flow.steps import STEPS, MoveKey, Step, moves_from
 from app.flow.store import Piece
 from app.moving.effects import MoveDetails
@@ -145,12 +145,16 @@ def say_done(act: int, entries: Sequence[DoneEntry], now: int, within: int) -> D
     """What an act did, while it can be undone: for `within` seconds, and nothing has followed."""
     if not entries or any(not entry.last for entry in entries):
         return None
-    if now - entries[0].recorded_at > within or entries[0].kind not in _SAID:
+    repaired = entries[0].kind == Kind.FINDING and entries[0].move != BATCH
+    if now - entries[0].recorded_at > within or entries[0].kind not in _SAID or repaired:
         return None
     first = [e for e in entries if (e.kind, e.move) == (entries[0].kind, entries[0].move)]
     many = len(first) > 1
     subject = words.capital(words.count(len(first), "piece")) if many else first[0].name.words
-    return DoneWords(act, _SAID[entries[0].kind](subject, many, first[0].to_step) + _begun(entries))
+    said = _SAID[entries[0].kind](subject, many, first[0].to_step)
+    if entries[0].kind == Kind.START and entries[0].move == BATCH:
+        said = f"{subject} {'are' if many else 'is'} in the machine."
+    return DoneWords(act, said + _begun(entries) + _not_good(entries))
 
 
 def _moved(subject: str, many: bool, to_step: str | None) -> str:
@@ -160,10 +164,21 @@ def _moved(subject: str, many: bool, to_step: str | None) -> str:
 
 _SAID: Mapping[str, Callable[[str, bool, str | None], str]] = {
     "move": _moved,
+    "finding": lambda subject, many, _: (
+        f"{subject} {'wait' if many else 'waits'} for the next batch."
+    ),
     "start": lambda subject, many, _: f"{subject} {'are' if many else 'is'} in hand.",
     "aside": lambda subject, many, _: f"{subject} {'are' if many else 'is'} set aside.",
     "lift": lambda subject, many, _: f"{subject} {'are' if many else 'is'} no longer on hold.",
 }
+
+
+def _not_good(entries: Sequence[DoneEntry]) -> str:
+    """Of a batch in which some were good: how many wait for the next one."""
+    left = sum(entry.kind == Kind.FINDING and entry.move == BATCH for entry in entries)
+    if not left or entries[0].kind == Kind.FINDING:
+        return ""
+    return f" {words.capital(words.count(left, 'piece waits', 'pieces wait'))} for the next batch."
 
 
 def _begun(entries: Sequence[DoneEntry]) -> str:

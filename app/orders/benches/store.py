@@ -32,6 +32,19 @@ _OF_COPY = _REST.format(
     " JOIN animals ga ON ga.id = gm.animal_id WHERE g.copy_id = p.id AND ga.life = 'remembered')"
     " THEN 'remembered' ELSE a.life END",
 )
+# Of a blank in a machine: which, and by when it should come out.
+_BATCH = (
+    "(SELECT {0} FROM transitions t JOIN batches b ON b.id = t.amount"
+    " LEFT JOIN machines k ON k.id = b.machine_id"
+    " WHERE t.copy_id = p.id AND t.move = 'batch' ORDER BY t.seq DESC LIMIT 1)"
+)
+_IN_BATCH = (
+    ", ".join(
+        f"CASE WHEN p.step = 'blank' AND p.in_hand THEN {_BATCH.format(value)} ELSE {none} END"
+        for value, none in (("coalesce(k.name, '')", "''"), ("b.ends_by", "NULL"))
+    )
+    + ","
+)
 MODELS = " ".join(
     (
         "SELECT 'model',", _STATE, "p.counted_at, p.passed_at, p.attempts, p.reworks,",
@@ -48,7 +61,7 @@ MODELS = " ".join(
 COPIES = " ".join(
     (
         "SELECT 'copy',", _STATE, "m.counted_at, coalesce(p.passed_at, m.passed_at), p.attempts,",
-        "p.reworks, p.rests_until, p.letter, p.number, p.making, NULL, '', NULL,", _OF_COPY,
+        "p.reworks, p.rests_until, p.letter, p.number, p.making, NULL,", _IN_BATCH, _OF_COPY,
         ", p.step = 'blank' AND p.size_mm IS NULL, NULL",
         "FROM copies p JOIN models m ON m.id = p.model_id JOIN orders o ON o.id = p.order_id",
         "JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts h ON h.id = p.hand_id",

@@ -139,7 +139,7 @@ def assemble(lines: Sequence[OpenPiece], asked: Sequence[Asked], look: Looking) 
         empty=_empty(taken, look) if look.show is Show.ALL else [],
         nothing="" if bands else _nothing(look),
         in_house=sum(line.step not in _OUT_OF_THE_HOUSE for line in lines),
-        in_hand_words=_number(sum(line.in_hand for line in lines)),
+        in_hand_words=_number(sum(line.hand_id is not None and line.in_hand for line in lines)),
         waiting_orders=len({line.order_id for line in lines if waits_for_customer(line)}),
         late=late,
         late_more=more,
@@ -311,7 +311,7 @@ def _fold(rows: Sequence[Row]) -> Fold:
     names = list(dict.fromkeys(row.line.animal for row in rows))
     whose = words.listed(names[:3]) + (" and others" if len(names) > 3 else "")
     said = [f"{words.capital(words.count(len(rows), 'piece'))} of order {number}: {whose}"]
-    in_hand = sum(row.line.in_hand for row in rows)
+    in_hand = sum(row.line.hand_id is not None and row.line.in_hand for row in rows)
     if in_hand:
         said.append(f"{_number(in_hand)} in hand")
     oldest = max(row.tenths for row in rows) // 10

@@ -120,6 +120,8 @@ def where(piece: State | OpenPiece, hand: str, me: int | None, clock: Clock) -> 
     who = "you" if me is not None and piece.hand_id == me else first_name(hand or "somebody")
     if piece.hold_whose:
         return _held(piece, clock)
+    if piece.in_hand and piece.step == Step.BLANK:
+        return _machine(piece, clock) if isinstance(piece, OpenPiece) else "in a batch"
     if piece.in_hand:
         return "you have it" if who == "you" else f"{who} has it"
     if piece.aside_until is not None or piece.aside_reason:
@@ -130,7 +132,7 @@ def where(piece: State | OpenPiece, hand: str, me: int | None, clock: Clock) -> 
         case Step.PHOTOS_WANTED:
             return "waiting for photos"
         case Step.BUILDING if isinstance(piece, OpenPiece):
-            return _building(piece, clock)
+            return _machine(piece, clock)
         case Step.HANDED_OVER:
             return f"in transit since {clock.short(piece.entered_at)}"
         case Step.PACKING if (piece.rests_until or 0) > clock.now:
@@ -169,7 +171,7 @@ def _aside(piece: State | OpenPiece, who: str, clock: Clock) -> str:
     return f"set aside by {who} until {clock.when(piece.aside_until)}{why}{come}"
 
 
-def _building(line: OpenPiece, clock: Clock) -> str:
+def _machine(line: OpenPiece, clock: Clock) -> str:
     on = f"on {line.machine}" if line.machine else "on a machine"
     if line.build_ends_at is None:
         return f"{on}, since {clock.when(line.entered_at)}"

@@ -15,8 +15,8 @@ from sqlalchemy.engine import Row
 from app.flow.changes import US
 from app.flow.gates import Gate, read
 from app.flow.money import Paid
-from app.flow.rules import DRYING, Entry, Kind, TimeIs, effective
-from app.flow.steps import ASKED_AGAIN, PASSED, REWORKS, MoveKey, Step, piece_code
+from app.flow.rules import DRYING, Entry, Kind, TimeIs, effective, is_rework
+from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey, Step, piece_code
 from app.orders.facts import ranges, sizes, store
 from app.orders.facts.cases import CaseFacts
 from app.orders.facts.changed import ChangeFacts
@@ -272,7 +272,7 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
     for entry in line:
         if entry.kind is Kind.MOVE and entry.move == MoveKey.PASSED:
             rework, inspected = False, entry.happened_at
-        elif entry.kind is Kind.FINDING or entry.move in REWORKS:
+        elif is_rework(entry):
             rework = True
     assumed = any(e.move == MoveKey.RECEIVED and e.time_is is TimeIs.ASSUMED for e in line)
     return CopyFacts(

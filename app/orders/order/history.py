@@ -3,8 +3,8 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from app.flow.legality import CORRECTABLE, UNDO_WITHIN, UNDOABLE
-from app.flow.rules import PART, UNASKED, Entry, Kind, TimeIs, effective
+from app.flow.legality import CORRECTABLE, UNDO_WITHIN, undoable
+from app.flow.rules import BATCH, PART, UNASKED, Entry, Kind, TimeIs, effective
 from app.flow.steps import CAUSES, OUTCOMES, STEPS, MoveKey, Of, piece_code
 from app.flow.store import Ref
 from app.orders.benches.words import WAITING_ON
@@ -93,9 +93,7 @@ def _line(
         recorded_at=author.recorded_at if late or correction else None,
         wrong=wrong,
         undone=undo is not None,
-        may_undo=(
-            entry.id in last and entry.kind in UNDOABLE and now - entry.recorded_at <= UNDO_WITHIN
-        ),
+        may_undo=(entry.id in last and undoable(entry) and now - entry.recorded_at <= UNDO_WITHIN),
         may_correct=right is not None and entry.kind in CORRECTABLE,
         time_is=shown.time_is,
     )
@@ -127,6 +125,8 @@ def say(entry: Entry) -> str:
             return f"entered at {where}"
         case Kind.MOVE:
             return _say_move(entry)
+        case Kind.START if entry.move == BATCH:
+            return f"in batch {entry.amount}"
         case Kind.START:
             return f"taken up all the same: {entry.reason}" if entry.reason else "taken up"
         case Kind.ASIDE:
@@ -150,6 +150,8 @@ def say(entry: Entry) -> str:
             return f"goes on without an answer: {entry.reason}" if entry.reason else "answered"
         case Kind.TOLD:
             return "photos announced by the customer"
+        case Kind.FINDING if entry.move == BATCH:
+            return f"not good out of batch {entry.amount}, waits for the next: {entry.reason}"
         case Kind.FINDING:
             cause = f" (caused by {CAUSES[entry.cause]})" if entry.cause else ""
             return f"fault found, repaired at this bench: {entry.reason}{cause}"

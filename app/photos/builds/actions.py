@@ -117,12 +117,19 @@ def _places(typed: MachineFields) -> int:
     return places
 
 
-def add_machine(workshop: Workshop, typed: MachineFields) -> None:
-    """Add a machine. Raises BadFields for a name that is taken or places that make no sense."""
+def add_machine(workshop: Workshop, typed: MachineFields, makes: str | None = None) -> None:
+    """Add a machine for models, or for what else it `makes`.
+
+    Raises BadFields for a name that is taken or places that make no sense.
+    """
     with workshop.database.writing() as db:
         _check_name(db, typed.name, 0)
         values = {"name": typed.name, "name_key": typed.name.casefold()}
-        db.execute(insert(machines).values(**values, places=_places(typed), made_at=workshop.now()))
+        db.execute(
+            insert(machines).values(
+                **values, places=_places(typed), made_at=workshop.now(), makes=makes
+            )
+        )
 
 
 def name_machines(db: Connection, names: Sequence[str], now: int) -> None:
@@ -161,7 +168,7 @@ def switch(workshop: Workshop, id_: int, *, on: bool) -> None:
         running = any(
             run.run.ended is None and run.machine_id == id_ for run in on_machines.runs(db, now)
         )
-        if running and not on:
+        if (running or on_machines.has_batch(db, id_)) and not on:
             raise Refused(f"A run is still on {machine.name}. Enter how it ended first.")
         db.execute(update(machines).where(machines.c.id == id_).values(off_at=None if on else now))
 

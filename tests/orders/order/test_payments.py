@@ -144,7 +144,7 @@ def test_the_time_is_the_customers_until_the_payment_is_noted(
         log = log_of(db, model)
     here = stays(Of.MODEL, log, workshop.in_force().calendar, workshop.moment)[-1]
     assert here.step is Step.PHOTOS_IN
-    assert here.classes == {TimeClass.CUSTOMER: 5 * HOUR, TimeClass.MACHINE: 2 * HOUR}
+    assert here.classes == {TimeClass.CUSTOMER: 5 * HOUR, TimeClass.QUEUE: 2 * HOUR}
     assert clean(workshop)
 
 
