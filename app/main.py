@@ -32,8 +32,9 @@ from app.orders.order import edit_pages
 from app.orders.order import pages as order_pages
 from app.orders.order import undo_pages as moves_pages
 from app.owner import pages as owner_pages
-from app.parcels import aftercare_pages
+from app.parcels import aftercare_pages, courier_pages, packing_pages
 from app.parcels import pages as parcels_pages
+from app.parcels import picture_pages as parcel_pictures
 from app.photos.builds import pages as builds_pages
 from app.photos.check import pages as check_pages
 from app.photos.check import record_pages
@@ -79,8 +80,11 @@ ROUTERS = (
     batch_pages.router,
     assessment_pages.router,
     colour_pages.router,
+    packing_pages.router,
+    courier_pages.router,
     parcels_pages.router,
     aftercare_pages.router,
+    parcel_pictures.router,
     owner_pages.router,
     builds_pages.router,
     release_pages.router,
@@ -141,7 +145,8 @@ def staff_site(
         site.include_router(router)
     site.mount("/static", StaticFiles(directory=shipped("static")), name="static")
     refusals.install(site)
-    one_picture = dict.fromkeys(("/release/", "/approvals/"), release_pages.BODY_AT_MOST)
+    ways = ("/release/", "/approvals/", "/parcel-pictures/")
+    one_picture = dict.fromkeys(ways, release_pages.BODY_AT_MOST)
     larger = {"/photos/bring/": BODY_AT_MOST, **one_picture}
     return Guard(site, hosts=hosts, referrer="same-origin", encrypted=encrypted, larger=larger)
 

@@ -9,7 +9,7 @@ desk.post(form.action, {**form.fields, "reason": "the oak is late"})
 import html
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -98,6 +98,14 @@ class _Forms(HTMLParser):
                 self.form.fields[self.choice] = known.get("value", "")
         elif tag == "button":
             self.form.buttons.append((name, known.get("value", "")))
+            if "formaction" in known:
+                # What the button sends of the form around it, where the button says.
+                own = replace(self.form, action=known["formaction"])
+                own.fields = {
+                    **self.form.fields,
+                    **({name: known.get("value", "")} if name else {}),
+                }
+                self.found.append(own)
 
     def _input(self, name: str, known: dict[str, str]) -> None:
         assert self.form is not None

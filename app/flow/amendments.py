@@ -193,15 +193,19 @@ def _name_machine(db: Connection, model_id: int, log: Sequence[Entry]) -> None:
 
 
 def _unpack(db: Connection, copy_id: int, now: int) -> None:
-    """A handing over that did not happen leaves no parcel behind."""
+    """A handing over that did not happen leaves no parcel behind, or a sealed one here."""
     parcel_id = db.execute(select(copies.c.parcel_id).where(copies.c.id == copy_id)).scalar()
     if parcel_id is None:
         return
     db.execute(update(copies).where(copies.c.id == copy_id).values(parcel_id=None))
     left = db.execute(select(copies.c.id).where(copies.c.parcel_id == parcel_id).limit(1)).first()
-    if left is None:
-        db.execute(update(parcels).where(parcels.c.id == parcel_id).values(taken_back_at=now))
-        belongings.did_not_leave(db, parcel_id)
+    if left is not None:
+        return
+    its = parcels.c.id == parcel_id
+    sealed = db.execute(select(parcels.c.sealed_at).where(its)).scalar() is not None
+    values = {"sent_at": None} if sealed else {"taken_back_at": now}
+    db.execute(update(parcels).where(its).values(values))
+    belongings.did_not_leave(db, parcel_id, packed=sealed)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from sqlalchemy import ColumnElement, Connection, and_, exists, func, insert, or
 from app.flow import news_rows
 from app.flow.approvals.rows import handed_on
 from app.flow.approvals.rules import MODEL_APPROVAL
-from app.flow.changes import note
+from app.flow.changes import change_in, note
 from app.flow.gates import Gate
 from app.flow.groups import made_from
 from app.flow.money import Paid
@@ -19,7 +19,7 @@ from app.shared.people import Person, first_name
 from app.shared.web.words import short_day, with_said
 from app.tables import accounts, animals, copies, customers, models, orders, questions
 
-LIMITS, SPELLING = "limits", "spelling"
+LIMITS, SPELLING, IN_PARTS = "limits", "spelling", "sending in parts"
 
 
 def put(
@@ -184,7 +184,8 @@ def override(db: Connection, question_id: int, reason: str, now: int) -> None:
 
 
 def agree(db: Connection, question_id: int, how: str, who: Person, now: int) -> None:
-    """The customer said yes: the spelling is confirmed, or the limits are agreed.
+    """The customer said yes: the spelling is confirmed, the limits are agreed, or what is ready may
+    go ahead.
 
     `how` says who agreed, when and which way. A question about anything else settles nothing.
     """
@@ -211,6 +212,8 @@ def agree(db: Connection, question_id: int, how: str, who: Person, now: int) -> 
             query = query.where(made_from(row["model_id"]))
         for copy_id in db.execute(query).scalars().all():
             confirm_spelling(db, row["order_id"], copy_id, who, now)
+    elif topic == IN_PARTS:
+        change_in(db, orders, row["order_id"], row["order_id"], {"ship_part": 1}, who, now)
 
 
 def confirm_spelling(db: Connection, order_id: int, copy_id: int, who: Person, now: int) -> None:

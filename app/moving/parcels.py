@@ -3,7 +3,7 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, func, insert, literal_column, select, update
+from sqlalchemy import ColumnElement, Connection, func, insert, literal_column, select, update
 from sqlalchemy.engine import RowMapping
 
 from app.flow import gates, groups
@@ -12,6 +12,7 @@ from app.flow.steps import Step
 from app.moving.rules import Leaving, Stop, may_leave, number_key, refused
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
 from app.shared.people import OWNER_ONLY, Person
+from app.shared.text import fold
 from app.tables import (
     animals,
     copies,
@@ -19,6 +20,7 @@ from app.tables import (
     customers,
     models,
     orders,
+    packed_pieces,
     parcels,
     questions,
 )
@@ -137,6 +139,40 @@ def copy_row(db: Connection, copy_id: int) -> RowMapping:
     return row
 
 
+# ---------------------------------------------------------------- what lies in a parcel
+
+
+def lying(db: Connection, only: ColumnElement[bool]) -> Mapping[int, int]:
+    """The parcels that copies lie in which have not left, by copy; `only` some copies or parcels.
+
+    A copy that went back to a bench since it was put in lies in none; one whose way back was
+    undone lies where it lay.
+    """
+    query = (
+        select(packed_pieces.c.copy_id, packed_pieces.c.parcel_id)
+        .join(parcels, parcels.c.id == packed_pieces.c.parcel_id)
+        .join(copies, copies.c.id == packed_pieces.c.copy_id)
+        .where(*LIES, only)
+        .order_by(packed_pieces.c.id)
+    )
+    return {row.copy_id: row.parcel_id for row in db.execute(query)}
+
+
+LIES = (
+    parcels.c.sent_at.is_(None),
+    parcels.c.taken_back_at.is_(None),
+    packed_pieces.c.out_at.is_(None),
+    copies.c.step == str(Step.PACKING),
+    copies.c.open == 1,
+    packed_pieces.c.put_at >= copies.c.entered_at,
+)
+
+
+def rows_of(db: Connection, ids: Collection[int]) -> list[RowMapping]:
+    """Copies with their orders, in the order of the ids. Raises NotFound."""
+    return [copy_row(db, id_) for id_ in ids]
+
+
 # ---------------------------------------------------------------- a parcel leaves
 
 
@@ -144,6 +180,7 @@ def copy_row(db: Connection, copy_id: int) -> RowMapping:
 class ParcelDetails:
     """What goes into which hands: the way, the carrier and its number.
 
+    `sealed` is the parcel that was packed before; without one it is made as it leaves.
     `belongings` are those of the customer's that go back in it.
     """
 
@@ -152,6 +189,7 @@ class ParcelDetails:
     number: str = ""
     note: str = ""
     belongings: Sequence[int] = ()
+    sealed: int | None = None
 
 
 def pack(
@@ -163,35 +201,75 @@ def pack(
     who: Person,
     now: int,
 ) -> int:
-    """Make the parcel that copies leave in; gives its id. `sent` is a UTC moment.
+    """Send the parcel that copies leave in; gives its id. `sent` is a UTC moment.
 
     Raises AlreadyMoved for a copy that is not at packing, and BadFields where a reason against
-    leaving still stands, or copies go to several addresses.
+    leaving still stands, or copies go to several addresses or lie in another parcel.
     """
-    rows = [copy_row(db, id_) for id_ in ids]
+    rows = rows_of(db, ids)
     for row in rows:
         if row["step"] != Step.PACKING:
             raise AlreadyMoved(f"{code(row)} is not at packing any more.")
+    _check_where_they_lie(db, rows, parcel.sealed)
     order_ids = {row["order_id"] for row in rows}
     beside = around(db, order_ids, parcel.belongings)
     for row in rows:
         if left := refused(stops(row, beside, now), who.role, reason):
             raise BadFields({"reason": _why_not(row, left, reason)})
-    _check_together(rows)
-    made = db.execute(
-        insert(parcels).values(
-            way=parcel.way, carrier=parcel.carrier if parcel.way == "carrier" else "",
-            number=parcel.number, number_key=number_key(parcel.number), ship_to=_address(rows[0]),
-            note=parcel.note, sent_at=sent, account_id=who.account_id,
-        )
-    ).inserted_primary_key  # fmt: skip
-    assert made is not None
-    parcel_id = int(made[0])
+    check_together(rows)
+    values = {
+        "way": parcel.way, "carrier": parcel.carrier if parcel.way == "carrier" else "",
+        "number": parcel.number, "number_key": number_key(parcel.number),
+        "sent_at": sent, "account_id": who.account_id,
+    }  # fmt: skip
+    if parcel.sealed is None:
+        values |= {"ship_to": address(rows[0]), "note": parcel.note}
+        made = db.execute(insert(parcels).values(**values)).inserted_primary_key
+        assert made is not None
+        parcel_id = int(made[0])
+    else:
+        parcel_id = parcel.sealed
+        _check_sealed(db, parcel_id, rows)
+        db.execute(update(parcels).where(parcels.c.id == parcel_id).values(**values))
     db.execute(update(copies).where(copies.c.id.in_(ids)).values(parcel_id=parcel_id))
     lent = {row["id"] for of in belongings.here(db, order_ids).values() for row in of}
     going = [id_ for id_ in parcel.belongings if id_ in lent]
     belongings.left_with(db, parcel_id, going, sent, who.account_id)
     return parcel_id
+
+
+def _check_where_they_lie(
+    db: Connection, rows: Sequence[RowMapping], parcel_id: int | None
+) -> None:
+    """What lies in a parcel leaves with it, whole. Raises BadFields and AlreadyMoved."""
+    lies = lying(db, copies.c.id.in_([row["id"] for row in rows]))
+    for row in rows:
+        other = lies.get(row["id"])
+        if other is not None and other != parcel_id:
+            why = f"{code(row)} lies in parcel {other}. Hand that over, or take it out there first."
+            raise BadFields({"copy": why})
+    if parcel_id is not None:
+        inside = set(lying(db, parcels.c.id == parcel_id))
+        if inside != {row["id"] for row in rows}:
+            raise AlreadyMoved(f"What lies in parcel {parcel_id} has changed. Look again.")
+
+
+def _check_sealed(db: Connection, parcel_id: int, rows: Sequence[RowMapping]) -> None:
+    """It was closed, and says where it goes. Raises AlreadyMoved and BadFields."""
+    row = db.execute(select(parcels).where(parcels.c.id == parcel_id)).mappings().one()
+    if row["sealed_at"] is None:
+        raise BadFields({"parcel": f"Parcel {parcel_id} is not sealed yet. Seal it first."})
+    c = packed_pieces.c
+    put = select(c.copy_id).where(c.parcel_id == parcel_id, c.out_at.is_(None))
+    if set(db.execute(put).scalars()) - {copy["id"] for copy in rows}:
+        why = f"Something of parcel {parcel_id} went back to a bench. Open it again and look."
+        raise BadFields({"parcel": why})
+    if row["ship_to"] != address(rows[0]):
+        why = (
+            f"The address changed after parcel {parcel_id} was sealed. Open it again, check its "
+            "label, then seal it."
+        )
+        raise BadFields({"parcel": why})
 
 
 def parcel_of(db: Connection, copy_id: int) -> int | None:
@@ -202,19 +280,25 @@ def parcel_of(db: Connection, copy_id: int) -> int | None:
     return found
 
 
-_ONE_ADDRESS = ("customer_id", "ship_name", "ship_lines", "ship_postcode", "ship_country")
+def goes_to(row: RowMapping) -> tuple[int, str]:
+    """What two copies that may share a parcel have in common: the customer and the address.
+
+    Line breaks, capitals and spaces make no other address.
+    """
+    return row["customer_id"], " ".join(fold(address(row)).split())
 
 
-def _check_together(rows: Sequence[RowMapping]) -> None:
+def check_together(rows: Sequence[RowMapping]) -> None:
     """A parcel goes to one address. Raises BadFields."""
     first = rows[0]
     for row in rows[1:]:
-        if any(row[name] != first[name] for name in _ONE_ADDRESS):
+        if goes_to(row) != goes_to(first):
             why = f"{code(row)} goes to a different address from {code(first)}. Make two parcels."
             raise BadFields({"copy": why})
 
 
-def _address(row: RowMapping) -> str:
+def address(row: RowMapping) -> str:
+    """Where a copy goes, as it is written on a parcel."""
     last = f"{row['ship_postcode']} {row['ship_country']}".strip()
     return "\n".join(filter(None, (row["ship_name"] or row["customer"], row["ship_lines"], last)))
 

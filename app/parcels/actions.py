@@ -6,6 +6,7 @@ from typing import Literal
 
 from sqlalchemy import insert, select, update
 
+from app.flow import belongings
 from app.flow.actions import Done
 from app.flow.changes import note
 from app.flow.questions import confirm_spelling
@@ -38,10 +39,11 @@ class ParcelFields(Fields):
 
 def hand_over(
     workshop: Workshop, copy_ids: Sequence[int], typed: ParcelFields, sent: int | None, who: Person,
-    lent: Sequence[int] = (),
+    lent: Sequence[int] = (), sealed: int | None = None,
 ) -> tuple[int, Done]:  # fmt: skip
     """Hand copies over in one parcel. `sent` is a typed moment, or None for now; the belongings
-    `lent` go back in it.
+    `lent` go back in it; `sealed` is the parcel in which they were packed, None where it is made as
+    it leaves.
 
     Gives the parcel's id. Raises BadFields where a reason against leaving still stands, where
     nothing is ticked, or where the carrier is not named; nothing is written then.
@@ -49,13 +51,30 @@ def hand_over(
     if not copy_ids:
         raise BadFields({"copy": "Tick what goes into the parcel."})
     seen = [Seen(Ref(Of.COPY, id_)) for id_ in copy_ids]
-    parcel = ParcelDetails(typed.way, typed.carrier, typed.number, typed.note, lent)
+    parcel = ParcelDetails(typed.way, typed.carrier, typed.number, typed.note, lent, sealed)
     said = MoveDetails(happened_at=sent, reason=typed.reason, parcel=parcel)
     with _at("sent_at" if typed.sent_at else "sent_on"):
         done = perform(workshop, seen, MoveKey.HANDED_OVER, said, who, typed.once)
     parcel_id = done.amounts[seen[0].ref]
     assert parcel_id is not None
     return parcel_id, done
+
+
+def hand_over_sealed(
+    workshop: Workshop, parcel_id: int, typed: ParcelFields, sent: int | None, who: Person
+) -> None:
+    """A sealed parcel leaves with all that lies in it, in one transaction of its own.
+
+    Raises AlreadyMoved where it has left, and what `hand_over` raises.
+    """
+    with workshop.database.reading() as db:
+        row, inside = store.parcel(db, parcel_id)
+        lent = belongings.lying_in(db, parcel_id)
+    if row["sent_at"] is not None:
+        raise AlreadyMoved(f"Parcel {parcel_id} has left already.")
+    if not inside:
+        raise BadFields({"parcel": f"Nothing lies in parcel {parcel_id} any more. Look at it."})
+    hand_over(workshop, [copy["id"] for copy in inside], typed, sent, who, lent, parcel_id)
 
 
 def received(workshop: Workshop, parcel_id: int, when: int | None, who: Person, once: str) -> Done:
@@ -115,6 +134,8 @@ def confirm(workshop: Workshop, order_id: int, what: str, copy_id: int | None, w
     now = workshop.now()
     with workshop.database.writing() as db:
         if what == "address":
+            if db.execute(select(orders.c.id).where(orders.c.id == order_id)).first() is None:
+                raise NotFound("There is no such order.")
             db.execute(
                 update(orders).where(orders.c.id == order_id).values(address_confirmed_at=now)
             )

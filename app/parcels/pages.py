@@ -1,4 +1,4 @@
-"""Parcels: what is packed, what may leave, what is on its way."""
+"""Handing over at once, and one parcel: what is in it, and that it arrived."""
 
 from collections.abc import Mapping, Sequence
 from datetime import time
@@ -11,7 +11,8 @@ from starlette.responses import Response
 from app.flow.after import belongings
 from app.moving.parcels import copy_row
 from app.orders.order import store as order_store
-from app.parcels import actions, rules, store
+from app.orders.order.view import copy_facts
+from app.parcels import actions, packing_pages, rules, store
 from app.parcels.actions import ParcelFields
 from app.parcels.moments import typed_moment
 from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
@@ -23,16 +24,6 @@ from app.studio.web import AskedId, Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
 router = APIRouter()
-
-
-@router.get("/parcels", name="parcels")
-def parcels(request: Request, workshop: TheWorkshop) -> Response:
-    """Everything at packing with what stands against it, and what is on its way."""
-    now = workshop.now()
-    with workshop.database.reading() as db:
-        waiting, gone = store.packed(db, now), store.on_the_way(db)
-    context = {"waiting": waiting, "gone": gone}
-    return render(request, "parcels/parcels.html", context)
 
 
 @router.get("/parcels/new", name="new_parcel")
@@ -79,6 +70,7 @@ def _form(
     ticked = set(form.many("copy")) if form else {str(p.row["id"]) for p in packed}
     context: dict[str, Any] = {
         "asked": asked,
+        "facts": copy_facts,
         "packed": packed,
         "lent": _lent(lent, form),
         "ashes_by_post": belongings.ASHES_BY_POST,
@@ -111,20 +103,30 @@ def _carriers(workshop: Workshop) -> list[str]:
 @router.get("/parcels/{parcel:int}", name="parcel")
 def parcel(request: Request, workshop: TheWorkshop, parcel: RowId) -> Response:
     """One parcel."""
-    return _parcel(request, workshop, parcel)
+    return whole(request, workshop, parcel)
 
 
-def _parcel(
+def whole(
     request: Request, workshop: Workshop, parcel_id: int,
     typed: dict[str, str] | None = None, errors: dict[str, str] | None = None, status: int = 200,
 ) -> Response:  # fmt: skip
+    """The page of a parcel, whether it has left or not."""
+    now = workshop.now()
     with workshop.database.reading() as db:
-        row, inside = store.parcel(db, parcel_id)
+        found = store.contents(db, parcel_id, now)
+        row, inside = found.row, [piece.row for piece in found.pieces]
         people = order_store.names(db)
+        undo = store.undoable(db, inside, now) if row["sent_at"] is not None else None
+        pictures = store.pictures(db, parcel_id)
+    if row["sent_at"] is None and row["taken_back_at"] is None:
+        return packing_pages.page(request, workshop, found, errors=errors, status=status)
     context = {
         "parcel": row,
         "inside": inside,
         "people": people,
+        "undo": undo,
+        "pictures": pictures,
+        "kinds": rules.PICTURES,
         "waiting": any(copy["step"] == "handed_over" for copy in inside),
         "warning": rules.number_warning(row["number"]),
         "typed": typed or {"carrier": row["carrier"], "number": row["number"]},
@@ -144,7 +146,7 @@ def received(
         when = typed_moment(workshop, fields.sent_on, fields.sent_at, "sent", usual=time(12))
         actions.received(workshop, parcel, when, me, form.get("once"))
     except BadFields as why:
-        return _parcel(request, workshop, parcel, typed, why.fields, 422)
+        return whole(request, workshop, parcel, typed, why.fields, 422)
     return go(request, f"/parcels/{parcel}?done=moved")
 
 
@@ -157,7 +159,7 @@ def number(
         fields = check(ParcelFields, form.plain())
         actions.change_number(workshop, parcel, fields.carrier, fields.number, me)
     except BadFields as why:
-        return _parcel(request, workshop, parcel, form.plain(), why.fields, 422)
+        return whole(request, workshop, parcel, form.plain(), why.fields, 422)
     return go(request, f"/parcels/{parcel}?done=saved")
 
 

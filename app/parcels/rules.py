@@ -1,10 +1,67 @@
-"""Carriers' numbers: how they are written, and whether one looks mistyped. Pure."""
+"""What goes into a parcel, what is said of it, and carriers' numbers. Pure."""
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from app.moving.rules import number_key
+from app.moving.rules import Stop, number_key
 from app.shared.calendar import DAY
 from app.shared.carriers import NUMBER_FORMS
+
+# Reasons against leaving, by their codes (app.moving.rules): what waits for its order, and what
+# keeps a piece from being wrapped at all. Paint marks under a wrap, and a base is mounted before.
+REST = "rest_of_order"
+_NOT_WRAPPED = frozenset({"held", "waits", "resting"})
+# What breaks first on the way, by kind of animal: common practice, no source.
+_FRAGILE = {
+    "horse": "ears, legs, tail", "dog": "ears, tail", "cat": "ears, tail", "goat": "horns, legs",
+    "parrot": "beak, tail, feet", "tortoise": "feet, head", "rabbit": "ears",
+}  # fmt: skip
+PICTURES = {
+    "piece": "the piece", "cushion": "in its cushion", "closed": "inner box, closed",
+    "outer": "outer box, sealed", "label": "the label",
+}  # fmt: skip
+_CODE = re.compile(r"(\d{1,9})\s*-\s*([A-L])\s*(\d{1,2})", re.IGNORECASE)
+_SCANNED = re.compile(r"(?:https?://\S*)?/pieces/copy/(\d{1,9})/?")
+
+
+def against_wrapping(stops: Sequence[Stop]) -> list[Stop]:
+    """The reasons why a piece may not even be wrapped, of those why it may not leave."""
+    return [stop for stop in stops if stop.code in _NOT_WRAPPED]
+
+
+def fragile(kind: str) -> str:
+    """What of an animal breaks first, in words for the packer."""
+    return _FRAGILE.get(kind.strip().casefold(), "whatever stands out: ears, legs, tail")
+
+
+def may_ask_in_parts(waits: int, after: int, asked_at: int | None) -> bool:
+    """Whether it is time to ask the customer if what is ready may go ahead; days since it was."""
+    return asked_at is None and waits >= after
+
+
+def in_parts_question(names: str, several: int, more: str) -> str:
+    """What the customer is asked where one part of an order waits for the rest of it."""
+    likeness = "likeness" if several == 1 else "likenesses"
+    are = "is" if several == 1 else "are"
+    return (
+        f"Your {likeness} of {names} {are} finished, and we’re still making {more}. Shall we send "
+        "what’s finished now, or wait and send everything together?"
+    )
+
+
+def read_code(text: str) -> int | tuple[int, str, int] | None:
+    """A scanned or typed piece: a copy's id from its ticket's address, or the parts of its code.
+
+    None for anything else.
+    """
+    text = text.strip()
+    if found := _SCANNED.fullmatch(text):
+        return int(found[1])
+    if found := _CODE.fullmatch(text):
+        return int(found[1]), found[2].upper(), int(found[3])
+    return None
+
 
 _S10_WEIGHTS = (8, 6, 4, 2, 3, 5, 9, 7)
 # UPU S10: a number does not come again within 12 months; 24 are recommended.

@@ -21,6 +21,7 @@ _TOPICS = {
     "pose": "the pose",
     "size": "the size",
     "limits": "what the photos don’t show",
+    "sending in parts": "sending your order in parts",
 }
 _WAYS = {
     "letter": "by email", "mail": "by email", "phone": "on the phone", "shop": "in the shop",

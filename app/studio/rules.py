@@ -10,6 +10,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from app.shared.calendar import Hours
 from app.shared.text import problem, tidy
+from app.studio.boxes import read_boxes, say_boxes
 from app.studio.curing import USUAL, Cure, read_table, written
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -127,6 +128,13 @@ def _cures(value: str) -> str:
     return written(read_table(value))
 
 
+def _boxes(value: str) -> str:
+    boxes = read_boxes(value)
+    if len(boxes) > _MOST_CHOICES:
+        raise ValueError(f"At most {_MOST_CHOICES}, please.")
+    return line(_MOST_CHOICES * _LONGEST_CHOICE)(say_boxes(boxes))
+
+
 def _zone(value: str) -> str:
     value = tidy(value)
     if value not in available_timezones():
@@ -184,6 +192,11 @@ class StudioSettings(BaseModel):
     copy_deadline_working_days: Annotated[int, Field(ge=0, le=60)] = 5
     assumed_received_days: Annotated[int, Field(ge=1, le=90)] = 14
     link_lapses_days: Annotated[int, Field(ge=7, le=1_095)] = 90
+    ask_in_parts_days: Annotated[int, Field(ge=1, le=90)] = 5
+    boxes: Annotated[str, AfterValidator(_boxes)] = (
+        "Tiny 20×16×18, Small 30×22×25, Middle 40×30×35, Large 45×37×40, Tall 55×45×55, "
+        "Great 70×55×60"
+    )
     bases: Choices = "none, oak, walnut, slate"
     cures: Annotated[str, AfterValidator(_cures)] = USUAL
     poses: Choices = "standing, lying, sitting, head"

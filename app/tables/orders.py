@@ -283,8 +283,8 @@ class PackedPiece(SQLModel, table=True):
 class ParcelPicture(SQLModel, table=True):
     """A picture of how a parcel was packed, kept for a claim.
 
-    Under pictures/parcels/ lie the `original` as it came, and the `file` that is shown, made anew
-    from its pixels.
+    Under pictures/parcels/ lie the `original` as it came, named by its SHA-256, and the `file`
+    that is shown, made anew from its pixels.
     """
 
     __tablename__ = "parcel_pictures"
@@ -295,7 +295,6 @@ class ParcelPicture(SQLModel, table=True):
     of: str = col.text(None)
     file: str = col.text(None)
     original: str = col.text(None)
-    sha256: str = col.text(None)
     width: int = col.whole(None)
     height: int = col.whole(None)
     at: int = col.whole(None)

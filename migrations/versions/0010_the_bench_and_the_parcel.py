@@ -166,7 +166,6 @@ def _packing() -> None:
         sa.Column("of", sa.Text(), nullable=False),
         sa.Column("file", sa.Text(), nullable=False),
         sa.Column("original", sa.Text(), nullable=False),
-        sa.Column("sha256", sa.Text(), nullable=False),
         sa.Column("width", sa.Integer(), nullable=False),
         sa.Column("height", sa.Integer(), nullable=False),
         sa.Column("at", sa.Integer(), nullable=False),

@@ -78,7 +78,7 @@ def test_who_may_pass_over_what(code: str, role: Role) -> None:
             f.name: {
                 "now": st.just(1000), "rests_until": st.none() | st.integers(0, 2000),
                 "paid": st.sampled_from(["none", "part", "all"]), "inscription": st.sampled_from(["", "Otis"]),
-                "waits": st.sampled_from(["", "It waits."]),
+                "waits": st.sampled_from(["", "It waits."]), "lent": st.sampled_from([(), ("a collar",)]),
             }.get(f.name, st.integers(0, 3) if f.type is int else st.booleans())
             for f in fields(Leaving)
         },

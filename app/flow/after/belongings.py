@@ -57,10 +57,29 @@ def left_with(db: Connection, parcel_id: int, ids: Sequence[int], at: int, by: i
         )
 
 
-def did_not_leave(db: Connection, parcel_id: int) -> None:
-    """A parcel has not left after all: what lay in it is in the house."""
+def put_in(
+    db: Connection, parcel_id: int, ids: Collection[int], order_ids: Collection[int]
+) -> None:
+    """What of some orders lies in a parcel that has not left: these, and nothing else of theirs."""
+    c = belongings.c
+    own = update(belongings).where(IN_THE_HOUSE)
+    db.execute(own.where(c.parcel_id == parcel_id).values(parcel_id=None))
+    wanted = c.id.in_(ids) & c.order_id.in_(order_ids) & (c.way == "parcel")
+    db.execute(own.where(wanted, c.parcel_id.is_(None)).values(parcel_id=parcel_id))
+
+
+def lying_in(db: Connection, parcel_id: int) -> list[int]:
+    """What lies in a parcel that has not left."""
+    query = select(belongings.c.id).where(belongings.c.parcel_id == parcel_id, IN_THE_HOUSE)
+    return list(db.execute(query).scalars())
+
+
+def did_not_leave(db: Connection, parcel_id: int, *, packed: bool = False) -> None:
+    """A parcel has not left after all: what lay in it is in the house, still `packed` or not."""
     inside = belongings.c.parcel_id == parcel_id
-    here_again = {"returned_at": None, "returned_by_id": None, "parcel_id": None}
+    here_again = {"returned_at": None, "returned_by_id": None}
+    if not packed:
+        here_again["parcel_id"] = None
     db.execute(update(belongings).where(inside).values(here_again))
 
 
