@@ -6,8 +6,8 @@ from typing import Literal
 
 from sqlalchemy import insert, select, update
 
-from app.flow import belongings
 from app.flow.actions import Done
+from app.flow.after import belongings
 from app.flow.changes import note
 from app.flow.questions import confirm_spelling
 from app.flow.steps import MoveKey, Of, Step

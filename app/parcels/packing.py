@@ -8,7 +8,7 @@ from pydantic import AfterValidator
 from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.engine import RowMapping
 
-from app.flow import belongings
+from app.flow.after import belongings
 from app.flow.questions import IN_PARTS
 from app.flow.steps import STEPS, Step
 from app.moving.parcels import address, around, check_together, code, lying, rows_of, stops

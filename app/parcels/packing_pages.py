@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request
 from sqlalchemy.engine import RowMapping
 from starlette.responses import Response
 
-from app.flow import belongings
+from app.flow.after import belongings
 from app.orders.order.view import copy_facts
 from app.parcels import actions, boxing, packing, rules, store, table
 from app.parcels.boxing import Bulk
