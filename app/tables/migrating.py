@@ -29,7 +29,7 @@ SCHEMAS = {
     "0007": "2b697edf7d2af09346edffdcf2a8c798",
     "0008": "778d1233361bb63bcca4b4a0bc178111",
     "0009": "3f4e5bd505e1df7f896be7548df64525",
-    "0010": "0a4d53e081edca43505d08a6ec237f65",
+    "0010": "0b31989b4b2f655c68baf8edd3208f74",
 }
 HEAD = max(SCHEMAS)
 # The label of a backup lies beside the studio's tables. What SQLite makes by itself is no part of

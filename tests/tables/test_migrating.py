@@ -173,7 +173,7 @@ SUMS = {
     "0007_where_sizes_are_measured.py": "cd9505c8a13c6d9e4db17a656e11f2a65752c7cff252cc50428d8d6aeac2289e",
     "0008_an_order_s_wishes_for_the_bench.py": "d5e3b1c2b5ffb86eea1d02313ac961dc8587eb702e07dd904712b48e49cb8f33",
     "0009_the_commission.py": "e2e70bde8b2c7a65af655824f3b787724f37145412216b1f23f31279580c3988",
-    "0010_the_bench_and_the_parcel.py": "0d21e9aaed6a09a5e62ae7059cb3d86dda3ccfebb661dac33908fa77d245945b",
+    "0010_the_bench_and_the_parcel.py": "045b36e31758bdbfbeedbd7208a1776d3442afb93172b8374e154bd80818bd21",
 }
 
 
