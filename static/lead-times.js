@@ -95,14 +95,14 @@
     };
   }
 
-  function steady() {
-    const table = document.getElementById("t-steady"), all = rows("t-steady"), labels = all.map(named);
+  function withinLimits(id, label) {
+    const table = document.getElementById(id), all = rows(id), labels = all.map(named);
     const level = (name, key, dash) => ({label: name, data: labels.map(() => Number(table.dataset[key])), borderColor: c.quiet, borderWidth: 1.2, borderDash: dash, pointRadius: 0, pointHitRadius: 0, pointStyle: "line"});
     const out = all.map((row) => row.lastElementChild.textContent === "outside");
     return {
       type: "line",
       data: {labels, datasets: [
-        {label: "median of the month", data: all.map((row) => Number(row.querySelector("[data-v]").dataset.v)), borderColor: c.accent, borderWidth: 1.6, pointRadius: out.map((o) => o ? 7 : 4), pointStyle: out.map((o) => o ? "triangle" : "circle"), pointBackgroundColor: out.map((o) => o ? c.late : c.accent), pointBorderColor: c.ground},
+        {label, data: all.map((row) => Number(row.querySelector("[data-v]").dataset.v)), borderColor: c.accent, borderWidth: 1.6, pointRadius: out.map((o) => o ? 7 : 4), pointStyle: out.map((o) => o ? "triangle" : "circle"), pointBackgroundColor: out.map((o) => o ? c.late : c.accent), pointBorderColor: c.ground},
         level("centre", "centre", []), level("limits", "upper", [5, 4]), level("lower limit", "lower", [5, 4]),
       ]},
       options: {scales: {
@@ -134,7 +134,11 @@
     };
   }
 
-  const draws = {finishing, starting, where, steady, track};
+  const draws = {
+    finishing, starting, where, track,
+    steady: () => withinLimits("t-steady", "median of the month"),
+    drift: () => withinLimits("t-drift", "average of the weeks"),
+  };
 
   function draw() {
     c = printing ? paper : colours();

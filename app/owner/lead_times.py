@@ -6,7 +6,7 @@ from typing import Any
 
 from starlette.requests import Request
 
-from app.owner import answers, figures, track
+from app.owner import answers, figures, track, trend
 from app.owner.figures import Choice
 from app.owner.known import Knowledge, Snapshot
 from app.owner.track import MilestoneRecord, TrackRow
@@ -43,6 +43,7 @@ def page(
     kinds = sorted({k for k in seen.ways.kind.tolist() if k})
     choice = read_choice(months, kind if kind in kinds else "", remembered)
     found = known.figures(seen, choice)
+    in_force, now = workshop.in_force(), workshop.now()
     record = told_rows(seen, choice, found.finishing[0].start, workshop)
     return {
         "answers": six_answers(known, seen, workshop),
@@ -60,7 +61,9 @@ def page(
         "passed": _record(record, "passed_was"),
         "finished": _record(record, "finished_was"),
         "shown": record if whole else record[:_ROWS_AT_FIRST],
-        "today": workshop.in_force().calendar.day_of(workshop.now()),
+        "today": in_force.calendar.day_of(now),
+        "trend": trend.worse(figures.chosen(seen.ways, choice), in_force.calendar, now),
+        "weeks_needed": trend.WEEKS_TO_LEARN * 3 // 2,
         "RangeOutcome": track.RangeOutcome,
         "enough": figures.ENOUGH,
     }

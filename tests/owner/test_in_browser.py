@@ -10,7 +10,7 @@ from tests.browser.conftest import Served, a_browser, start, stop
 from tests.browser.test_every_page import faults
 
 pytestmark = pytest.mark.browser
-CHARTS = 5
+CHARTS = 6
 
 
 @pytest.fixture(scope="module")

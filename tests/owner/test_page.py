@@ -11,7 +11,7 @@ from app.owner.known import Knowledge
 from tests.making import CAST, DAY, NOW, Wanted, make_order, walk
 from tests.staff.browser import Browser
 
-CHARTS = ("finishing", "starting", "where", "steady", "track")
+CHARTS = ("finishing", "starting", "where", "steady", "drift", "track")
 ROUND_TRIP = ("blank_done", "shaped", "painted", "passed", "handed_over")
 
 
