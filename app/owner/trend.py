@@ -24,7 +24,7 @@ WEEKS_TO_LEARN: Final = 16
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class Ninety:
     """The pieces that left in ninety days: how many, and their median in days."""
 
     pieces: int
@@ -49,8 +49,8 @@ class Worse:
     weeks; `weeks` are those held against the limits, which are in days and come from the `learned`
     weeks before."""
 
-    before: Span
-    now: Span
+    before: Ninety
+    now: Ninety
     shift: Shift | None
     drift: Drift | None
     weeks: tuple[Week, ...]
@@ -78,9 +78,9 @@ def worse(found: CopyWays, calendar: Calendar, now: int) -> Worse:
     return Worse(before, last, told, drift, held, len(weeks) - len(held))
 
 
-def _span(days: np.ndarray) -> Span:
+def _span(days: np.ndarray) -> Ninety:
     median = float(nearest_rank(days, 0.5)) if len(days) >= ENOUGH else None
-    return Span(len(days), median)
+    return Ninety(len(days), median)
 
 
 def _weeks(done: CopyWays, calendar: Calendar, today: date) -> list[tuple[date, int, float]]:
