@@ -40,7 +40,7 @@ def in_hand(*rows: tuple[int, str, int, int]) -> Intervals:
     no = np.zeros(len(rows), dtype=bool)
     none = np.zeros(len(rows), dtype=np.int64)
     codes = array(*(STEP_CODE[name] for name in step))
-    return Intervals(array(*piece), codes, array(*start), array(*end), no, no, ~no, none, none)
+    return Intervals(array(*piece), codes, array(*start), array(*end), no, no, ~no, none, none, no)
 
 
 def test_who_has_three_pieces_in_hand_gives_each_a_third():
