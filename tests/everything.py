@@ -24,9 +24,11 @@ from app.studio.as_form import TypedClosure
 from app.tables import (
     animals,
     approval_pictures,
+    bench_pictures,
     colour_zones,
     copies,
     customer_mails,
+    findings,
     marks,
     orders,
     questions,
@@ -95,6 +97,12 @@ def fill(workshop: ClockedWorkshop) -> None:
                 question_id=of_model.scalar_subquery(), file="a.jpg", size=9, width=4, height=3
             )
         )
+    with database.writing() as db:
+        entry = select(transitions.c.id).where(transitions.c.copy_id == late.copy("C1").id).limit(1)
+        found = {"copy_id": late.copy("C1").id, "transition_id": entry.scalar_subquery()}
+        db.execute(insert(findings).values(**found, severity="light"))
+        of_piece = {"copy_id": late.copy("C1").id, "file": "a.jpg", "width": 4, "height": 3}
+        db.execute(insert(bench_pictures).values(**of_piece, taken_at=NOW))
     held = early.copy("A2")
     record(database, [Wish(held, Kind.HOLD, reason="paused", whose="customer")], CAST.desk, start)
     move(database, late.copy("C1"), CAST.painter, NOW, "painted")

@@ -183,7 +183,7 @@ def _inspecting(request: Request, rows: store.PieceRows, in_force: InForce) -> d
     return {
         "to_tick": lines,
         "kinds": findings.choices(settings),
-        "severities": [("", "as usual for it"), *findings.SEVERITIES.items()],
+        "severities": [("", "by what is done"), *findings.SEVERITIES.items()],
         "nobodys": rules.nobodys(rows.piece.state.step),
         "photos_wanted": PHOTOS_AT_PASS if settings.photos_at_pass else 0,
         "wrong": wrong,

@@ -29,6 +29,7 @@ from app.tables import (
     questions,
     step_texts,
     tellings,
+    transitions,
     views_asked,
 )
 
@@ -155,7 +156,8 @@ def _approved_before(piece: Piece) -> ColumnElement[bool]:
 
 
 def _replaced_by(db: Connection, piece: Piece) -> RowMapping | None:
-    """The copy that took the place of one that was made anew, and the end that was last told."""
+    """The copy that took the place of one that was made anew, by which act, and the end that was
+    last told; `written` says that the customer has been told of the act, or shall not be."""
     if piece.state.step is not Step.REPLACED:
         return None
     told = (
@@ -165,7 +167,17 @@ def _replaced_by(db: Connection, piece: Piece) -> RowMapping | None:
         .limit(1)
         .scalar_subquery()
     )
-    query = select(copies.c.id, copies.c.making, told.label("told_end"))
+    entered = transitions.c.copy_id == copies.c.id
+    first = select(transitions.c.act).where(entered, transitions.c.seq == 1)
+    act = first.correlate(copies).scalar_subquery()
+    written = select(news.c.id).where(
+        news.c.order_id == piece.order_id, news.c.kind == "made_again", news.c.round == act,
+        news.c.taken_back_at.is_(None),
+    )  # fmt: skip
+    query = select(
+        copies.c.id, copies.c.making, told.label("told_end"), act.label("act"),
+        written.correlate(copies).exists().label("written"),
+    )  # fmt: skip
     return (
         db.execute(query.where(copies.c.replaces_id == piece.ref.id, copies.c.withdrawn == 0))
         .mappings()

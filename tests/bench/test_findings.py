@@ -1,6 +1,7 @@
 """Findings: what is said of them, what is ticked before a piece passes, and photos of both."""
 
 import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -147,6 +148,18 @@ def test_a_painter_notes_breakage_at_any_step_and_the_page_leads_to_the_new_piec
         page = painter.get(address(ref))
         assert "Making 2 takes its place" in words(page)
         assert f'href="/pieces/copy/{ref.id + 1}"' in page.text
+
+
+def test_after_a_remake_the_office_is_led_to_telling_its_customer_until_they_have(
+    desk: Browser, painter: Browser, workshop: ClockedWorkshop
+) -> None:
+    ref = copy_at(workshop, Step.INSPECTION)
+    press(painter, ref, "remake", reason="an ear broke", cause="inspection")
+    assert "Tell them" not in words(painter.get(address(ref))), "the office writes"
+    [link] = re.findall(r'href="(/orders/\d+/write/made_again/\d+)"', desk.get(address(ref)).text)
+    assert "something we’re making again" in words(desk.get(link))
+    assert desk.post(link, {"act": "tell"}).status_code == 303
+    assert "Tell them" not in words(desk.get(address(ref)))
 
 
 def test_what_a_customer_finds_is_counted_as_found_by_them(

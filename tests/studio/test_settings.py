@@ -106,6 +106,8 @@ def test_every_setting_stands_in_the_form_and_has_a_name_in_the_history(owner: B
      ("copy_deadline_working_days", "-1"), ("copy_deadline_working_days", "61"),
      ("assumed_received_days", "0"), ("link_lapses_days", "6"), ("link_lapses_days", "9" * 5000),
      ("bases", ""), ("bases", " , ,"), ("bases", "a" * 41), ("poses", "x\u200by"),
+     ("finding_kinds", "Paint"), ("finding_kinds", ""), ("finding_kinds", "Paint: a\nPaint: b"),
+     ("inspection_list", "a" * 41), ("hour_rate", "-1"), ("piece_rate", "two"), ("sending_rate", "9" * 9),
      ("starts_when", "half"), ("sizes", "60, tall"), ("sizes", "4"), ("sizes", "2001"), ("sizes", "６０"),
      ("cures", ""), ("cures", "oil paint: soon"), ("cures", "oil paint: 401 days"),
      ("posting_from", "25"), ("posting_until", "10"), ("capacity_shaping", "0"),
