@@ -11,7 +11,7 @@ from tests.making import CAST, NOW, MadeOrder, Wanted, fingerprint, make_order, 
 from tests.moving.test_gates import press
 from tests.staff.browser import Browser, ClockedWorkshop
 from tests.studio.test_settings import save
-from tests.whole_site import at_field, words
+from tests.whole_site import LOOKED_AT, at_field, words
 
 LAID = "SELECT reason, until FROM transitions WHERE move = 'painted' ORDER BY id"
 
@@ -132,7 +132,7 @@ def packed(desk: Browser, workshop: ClockedWorkshop, made: MadeOrder) -> Ref:
     """A copy at packing whose varnish cures for three days."""
     copy = made.copy("A1")
     press(desk, workshop, copy, "painted", coat="varnish over acrylics")
-    press(desk, workshop, copy, "passed")
+    press(desk, workshop, copy, "passed", check=LOOKED_AT)
     return copy
 
 
@@ -167,7 +167,7 @@ def test_neither_a_second_inspection_nor_undo_loses_the_day(
 ) -> None:
     copy = packed(desk, workshop, made)
     press(desk, workshop, copy, "back_to_inspection", reason="look again")
-    press(desk, workshop, copy, "passed")
+    press(desk, workshop, copy, "passed", check=LOOKED_AT)
     assert press(desk, workshop, copy, "start").status_code == 422
     other = made.copy("A2")
     act = press(desk, workshop, other, "painted", coat="wax").headers["location"].rpartition("=")[2]
