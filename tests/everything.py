@@ -16,7 +16,9 @@ from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
 from app.orders.order import belongings, parts
 from app.orders.order.asking import FROM_HERE, QuestionFields, ask
+from app.parcels import packing
 from app.parcels.actions import ParcelFields, hand_over
+from app.parcels.packing import SealFields, Sealing
 from app.staff import actions as staff
 from app.studio import actions as studio
 from app.studio import carrier_list
@@ -62,6 +64,19 @@ def fill(workshop: ClockedWorkshop) -> None:
         db.execute(named.values(inscription="Otis <1998>"))
     typed = ParcelFields(carrier="Parcel Goose", number="RR473124829GB")
     hand_over(workshop, [gone.copy().id], typed, None, CAST.desk)
+    in_boxes = make_order(
+        database,
+        CAST.desk,
+        start,
+        [Wanted("Rosa", step=Step.READY, copies=4, copy_step=Step.PACKING)],
+    )
+    free_to_leave(workshop, in_boxes)
+    first, second, third = (in_boxes.copy(f"A{n}").id for n in (1, 2, 3))
+    for copy_id in (first, second, third):
+        packing.begin(workshop, [copy_id], "", CAST.desk)
+    packing.seal(workshop, 3, Sealing(SealFields(), {}), CAST.desk)
+    empty = packing.begin(workshop, [in_boxes.copy("A4").id], "", CAST.desk)
+    packing.take_out(workshop, empty, in_boxes.copy("A4").id, CAST.desk)
     with database.writing() as db:
         db.execute(
             insert(marks).values(animal_id=late.animal_ids["A"], what="torn ear", side="left")

@@ -100,9 +100,9 @@ def page(
         "facts": copy_facts, "fragile": rules.fragile, "belongs": packing.more_than_a_figure,
         "sizes": sizes, "boxed": boxed, "boxes": _options(boxes),
         "least": boxing.least_inside(measured[0]) if known and len(measured) == 1 else "",
-        "typed": form.plain() if form else _stands(found, boxed), "errors": errors or {},
+        "typed": _stands(found, boxed) | (form.plain() if form else {}), "errors": errors or {},
         "lent": _lent(lent, found.row["id"], form), "ashes_by_post": belongings.ASHES_BY_POST,
-        "mounted": set(form.many("mounted")) if form else _mounted(found),
+        "mounted": _mounted(found) if form is None or "code" in form else set(form.many("mounted")),
     }  # fmt: skip
     return render(request, "parcels/packing.html", context, status)
 
@@ -169,8 +169,7 @@ def put(request: Request, workshop: TheWorkshop, me: Me, parcel: RowId, form: Fi
         packing.put_in(workshop, parcel, form.get("code"), form.get("reason").strip()[:500], me)
     except BadFields as why:
         found = _found(workshop, parcel)
-        typed = Form([*_stands(found, None).items(), *form.plain().items()])
-        return page(request, workshop, found, form=typed, errors=why.fields, status=422)
+        return page(request, workshop, found, form=form, errors=why.fields, status=422)
     return go(request, f"/parcels/{parcel}#scan")
 
 

@@ -72,9 +72,9 @@ def today(db: Connection, now: int, ask_after_days: int) -> PackingTable:
     found: dict[tuple[int, str], Address] = {}
     by_order: dict[int, OnTable] = {}
     for piece in packed:
-        at = found.setdefault(goes_to(piece.row), Address(piece.row))
         order_id = piece.row["order_id"]
         if order_id not in by_order:
+            at = found.setdefault(goes_to(piece.row), Address(piece.row))
             by_order[order_id] = OnTable(piece.row)
             at.orders.append(by_order[order_id])
         by_order[order_id].pieces.append(piece)
