@@ -7,6 +7,7 @@ from datetime import timedelta
 from app.demo.floor import DemoFloor
 from app.demo.ledger import DemoPiece, Job, Row
 from app.demo.letters import write_letters
+from app.demo.packing import write_packing
 from app.flow import store
 from app.flow.rules import Entry, effective
 from app.flow.steps import ENDS, MoveKey, Step
@@ -57,7 +58,10 @@ _PAGES_FOR = 120 * DAY
 
 def write_all(floor: DemoFloor, progress: Callable[[float], None]) -> None:
     """Everything that is written after the history; `progress` is told the part done, 0 to 1."""
-    parts = (write_runs, write_pieces, write_tellings, write_contacts, write_letters, write_colours)
+    parts = (
+        write_runs, write_pieces, write_packing, write_tellings, write_contacts, write_letters,
+        write_colours,
+    )  # fmt: skip
     for place, write in enumerate(parts):
         progress(place / len(parts))
         write(floor)
