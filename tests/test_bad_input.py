@@ -31,7 +31,7 @@ from tests.whole_site import Form, forms, the_form, typed_in, words
 
 POSTS = {r.name: r for router in ROUTERS for r in every_route(router.routes) if "POST" in r.methods}
 # A failed try at the door is counted, and a link that was used is used up.
-WRITES_ITS_REFUSALS = {"sign_in_try", "link_use", "own_password_change"}
+WRITES_ITS_REFUSALS = {"sign_in_try", "link_use", "own_password_change", "switch_person_do"}
 MOST_SHAPES = 6
 PLAIN = "application/x-www-form-urlencoded"
 VALUES = {

@@ -12,7 +12,7 @@ from app.leadtimes.forecast.levels import POINTS
 from app.leadtimes.log import FINISHED, OPEN
 from app.leadtimes.statistics import nearest_rank
 from app.orders.facts.ranges import HIGH, LOW, Span, days_of, weeks
-from app.owner.figures import ENOUGH, Where, WilsonShare
+from app.owner.figures import ENOUGH, Where, WilsonShare, Working
 from app.owner.intervals import STEP_CODE
 from app.owner.track import MilestoneRecord
 from app.owner.ways import CopyWays
@@ -76,8 +76,8 @@ def _span(low: float, high: float) -> str:
     return words.count(a, "day") if a == b else f"{a} to {b} days"
 
 
-def where(split: Where | None) -> Answer:
-    """The mean lead time and its largest parts."""
+def where(split: Where | None, working: Working | None) -> Answer:
+    """The mean lead time, its largest parts, and the hours that hands put into a piece."""
     question = "Where does the time go?"
     if split is None:
         return Answer(question, "No piece has been through every step yet.")
@@ -96,9 +96,18 @@ def where(split: Where | None) -> Answer:
     return Answer(
         question,
         f"A piece takes {tenths(split.total)} days on average; {tenths(split.customer)} of them "
-        f"are the customer’s. Of our own {tenths(own)}, {named}. It is worked on for "
-        f"{split.hand_hours:.0f} hours.",
+        f"are the customer’s. Of our own {tenths(own)}, {named}.{_hours(working)}",
     )
+
+
+def _hours(working: Working | None) -> str:
+    """The hours for each piece that left, and what is not in them."""
+    if working is None or working.hours_a_piece is None:
+        return ""
+    said = f" It is worked on for {working.hours_a_piece:.0f} hours"
+    if not working.assumed_in_100:
+        return f"{said}."
+    return f"{said}, without the {working.assumed_in_100} in 100 that nobody closed."
 
 
 def promise(points: Sequence[float] | None, today: date, calendar: Calendar) -> Answer:

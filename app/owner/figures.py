@@ -24,6 +24,7 @@ from app.leadtimes.statistics import (
 from app.leadtimes.survival import Curve, kaplan_meier
 from app.owner.intervals import CLASS_LIST, STEP_CODE
 from app.owner.ways import CopyWays
+from app.owner.working import Worked
 from app.shared.calendar import Calendar
 
 ENOUGH: Final = 20  # fewer cases are told in words only
@@ -214,7 +215,6 @@ class Where:
 
     pieces: int
     seconds: int
-    hand_hours: float
     classes: tuple[TimeClass, ...]
     rows: tuple[WhereRow, ...]
 
@@ -260,8 +260,7 @@ def where_the_days_go(found: CopyWays, since: int) -> Where | None:
         )
         for step in steps
     ]
-    in_hand = float(seconds[:, CLASS_LIST.index(TimeClass.HANDS)].sum()) / len(mine) / 3600
-    return Where(len(mine), int(seconds.sum()), in_hand, used, tuple(r for r in rows if r.total))
+    return Where(len(mine), int(seconds.sum()), used, tuple(r for r in rows if r.total))
 
 
 def tenths_of_a_day(seconds: NDArray[np.int64], pieces: int) -> NDArray[np.int64]:
@@ -274,6 +273,66 @@ def tenths_of_a_day(seconds: NDArray[np.int64], pieces: int) -> NDArray[np.int64
     order = np.argsort(-(exact - tenths), kind="stable")
     tenths[order[:missing]] += 1
     return tenths.reshape(seconds.shape)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkingRow:
+    """A step's working time: of how many pieces, the hours, and the hours that are assumed."""
+
+    name: str
+    pieces: int
+    hours: float
+    assumed: float
+
+
+@dataclass(frozen=True)
+class Working:
+    """Hours of hands in a span, split over what was in hand together, and how many pieces left."""
+
+    rows: tuple[WorkingRow, ...]
+    left: int
+
+    @property
+    def hours(self) -> float:
+        """All that somebody has closed: what the figures of working time count."""
+        return sum(row.hours for row in self.rows)
+
+    @property
+    def assumed(self) -> float:
+        """What nobody closed, and no figure counts."""
+        return sum(row.assumed for row in self.rows)
+
+    @property
+    def assumed_in_100(self) -> int:
+        """The share of the assumed in all time in hand, in 100."""
+        return round(100 * self.assumed / (self.hours + self.assumed))
+
+    @property
+    def hours_a_piece(self) -> float | None:
+        """Hours for each piece that left; None where too few did."""
+        return self.hours / self.left if self.left >= ENOUGH else None
+
+
+def working(worked: Sequence[Worked], since: int, left: int) -> Working | None:
+    """Working time of what was taken in hand since a moment, by step; None where nothing was.
+
+    `left` is how many pieces were handed over meanwhile.
+    """
+    steps: dict[Step, list[Worked]] = {}
+    for one in worked:
+        if one.held.start >= since and one.seconds:
+            steps.setdefault(one.held.step, []).append(one)
+    rows = tuple(
+        WorkingRow(
+            STEPS[step].name,
+            len({one.held.piece for one in steps[step]}),
+            sum(one.seconds for one in steps[step] if not one.assumed) / 3600,
+            sum(one.seconds for one in steps[step] if one.assumed) / 3600,
+        )
+        for step in BENCHES
+        if step in steps
+    )
+    return Working(rows, left) if rows else None
 
 
 @dataclass(frozen=True)
@@ -340,6 +399,7 @@ class LeadTimes:
     finishing: list[Finishing]
     starting: list[Starting]
     where: Where | None
+    working: Working | None
     months: Months
     flow: Flow | None
 
@@ -349,8 +409,10 @@ class LeadTimes:
         return self.finished >= ENOUGH
 
 
-def figures(found: CopyWays, calendar: Calendar, now: int, months: int) -> LeadTimes:
-    """The figures of some pieces over the last months."""
+def figures(
+    found: CopyWays, worked: Sequence[Worked], calendar: Calendar, now: int, months: int
+) -> LeadTimes:
+    """The figures of some pieces over the last months; `worked` is what hands gave to them."""
     starts = month_starts(calendar, now, months)
     edges = [calendar.start_of(day) for day in starts]
     finishing = by_finishing(found, starts, edges)
@@ -362,6 +424,7 @@ def figures(found: CopyWays, calendar: Calendar, now: int, months: int) -> LeadT
         finishing=finishing,
         starting=by_starting(found, starts, edges, now),
         where=where_the_days_go(found, edges[0]),
+        working=working(worked, edges[0], len(days)),
         months=steadiness(finishing),
         flow=flow(found, edges[0], now),
     )

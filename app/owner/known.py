@@ -14,8 +14,9 @@ from app.leadtimes.log import FINISHED, OPEN
 from app.owner import figures, store, track
 from app.owner.figures import Choice, LeadTimes
 from app.owner.spans import spans_of
-from app.owner.store import Marks, Raw
+from app.owner.store import Hands, Marks, Raw
 from app.owner.ways import CopyWays, both, ways
+from app.owner.working import Worked, split
 from app.shared.calendar import Calendar
 from app.studio.workshop import InForce, Workshop
 
@@ -26,10 +27,13 @@ _MOST_KEPT = 40
 
 @dataclass(frozen=True)
 class Snapshot:
-    """The house at one moment: its pieces' ways, its open orders and the record of tellings."""
+    """The house at one moment: its pieces' ways, whose hands were on what and what they gave to it,
+    its open orders and the record of tellings."""
 
     marks: Marks
     ways: CopyWays
+    hands: Hands
+    worked: list[Worked]
     open_orders: list[Any]
     last_told: dict[int, date | None]
     rows: list[tuple[int, int, track.TrackRow]]  # order id, moment of its newest milestone, row
@@ -57,7 +61,8 @@ class Knowledge:
                 if known is not None and (known.marks, self._day) == (marks, today):
                     return known
                 found = self._ways(db, known, in_force.calendar, now)
-                self._snapshot = _snapshot(db, marks, found, in_force.calendar, today)
+                hands = store.hands(db, _edge(in_force.calendar, now), now)
+                self._snapshot = _snapshot(db, marks, found, hands, in_force.calendar, today)
             self._studio, self._day = in_force, today
             self._figures = {}
             return self._snapshot
@@ -72,14 +77,13 @@ class Knowledge:
                 kept.clear()
             calendar = self.workshop.in_force().calendar
             kept[key] = figures.figures(
-                figures.chosen(seen.ways, choice), calendar, now, choice.months
+                figures.chosen(seen.ways, choice), _of(seen, choice), calendar, now, choice.months
             )
         return kept[key]
 
     def _ways(self, db: Any, known: Snapshot | None, calendar: Calendar, now: int) -> CopyWays:
         if known is None:
-            edge = calendar.start_of(figures.month_starts(calendar, now, _LONGEST)[0])
-            return _made(store.since(db, edge), calendar, now)
+            return _made(store.since(db, _edge(calendar, now)), calendar, now)
         orders = store.changed_orders(db, known.marks)
         if not orders:
             return known.ways
@@ -87,12 +91,29 @@ class Knowledge:
         return both(rest, _made(store.of_orders(db, orders), calendar, now))
 
 
+def _edge(calendar: Calendar, now: int) -> int:
+    return calendar.start_of(figures.month_starts(calendar, now, _LONGEST)[0])
+
+
+def _of(seen: Snapshot, choice: Choice) -> list[Worked]:
+    """What hands gave to the chosen pieces. The split is of all that somebody held."""
+    return [
+        one
+        for one, kind, remembered in zip(
+            seen.worked, seen.hands.kinds, seen.hands.remembered, strict=True
+        )
+        if choice.kind in ("", kind) and (choice.remembered or not remembered)
+    ]
+
+
 def _made(raw: Raw, calendar: Calendar, now: int) -> CopyWays:
     first = int(raw.entries.at.min(initial=now))
     return ways(raw.copies, raw.entries, spans_of(calendar, first, now))
 
 
-def _snapshot(db: Any, marks: Marks, found: CopyWays, calendar: Calendar, today: date) -> Snapshot:
+def _snapshot(
+    db: Any, marks: Marks, found: CopyWays, hands: Hands, calendar: Calendar, today: date
+) -> Snapshot:
     orders = np.unique(found.order).tolist()
     told: dict[int, list[Any]] = {}
     for telling in store.tellings(db, orders):
@@ -111,7 +132,8 @@ def _snapshot(db: Any, marks: Marks, found: CopyWays, calendar: Calendar, today:
         order: date.fromisoformat(list_[-1].to_day) if list_[-1].to_day else None
         for order, list_ in told.items()
     }
-    return Snapshot(marks, found, list(store.open_orders(db)), last, rows)
+    worked = split(hands.held, calendar)
+    return Snapshot(marks, found, hands, worked, list(store.open_orders(db)), last, rows)
 
 
 def order_ends(found: CopyWays, models: dict[int, list[Any]]) -> dict[int, track.OrderEnds]:

@@ -93,7 +93,7 @@ def six_answers(known: Knowledge, seen: Snapshot, workshop: Workshop) -> list[an
     record = _record(told_rows(seen, _YEAR, year.finishing[0].start, workshop), "passed_was")
     return [
         answers.how_long(seen.ways, now),
-        answers.where(year.where),
+        answers.where(year.where, year.working),
         answers.promise(workshop.days_from_passing(), today, calendar),
         answers.how_often(record),
         answers.late(seen.ways, seen.open_orders, seen.last_told, in_force.journey, today),

@@ -7,6 +7,7 @@ row object each costs more than the question itself.
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -14,10 +15,11 @@ from sqlalchemy import Connection, text
 
 from app.flow.after.cases import OF_CASES
 from app.flow.groups import SLOWEST
-from app.flow.rules import BATCH, DRYING, PART, UNASKED, Kind, effective
-from app.flow.steps import ASKED_AGAIN, Of
+from app.flow.rules import BATCH, DRYING, PART, UNASKED, Entry, Kind, effective
+from app.flow.steps import ASKED_AGAIN, Of, Step
 from app.flow.store import Ref, log_of
 from app.owner.intervals import KIND_CODE, STEP_CODE, LogEntries
+from app.owner.working import Held, held_in
 
 _MARKS = text(
     "SELECT (SELECT coalesce(max(id), 0) FROM transitions),"
@@ -55,6 +57,19 @@ _CHANGED_ORDERS = text(
     "SELECT order_id FROM changes WHERE id > :last AND order_id IS NOT NULL"
     " UNION SELECT c.order_id FROM changes h JOIN models m ON m.animal_id = h.of_id"
     " JOIN copies c ON c.model_id = m.id WHERE h.id > :last AND h.of = 'animals'"
+)
+_HANDS = text(
+    "WITH taken AS (SELECT DISTINCT coalesce(2 * copy_id + 1, 2 * model_id) AS piece"
+    "  FROM transitions WHERE kind = 'start' AND happened_at >= :edge),"
+    " entries AS (SELECT piece, t.* FROM taken JOIN transitions t ON t.copy_id = piece / 2"
+    "  WHERE piece % 2 = 1 UNION ALL SELECT piece, t.* FROM taken"
+    "  JOIN transitions t ON t.model_id = piece / 2 WHERE piece % 2 = 0)"
+    " SELECT e.piece, e.kind, e.to_step, e.happened_at, e.account_id, a.kind AS animal,"
+    " a.life = 'remembered' AS remembered FROM entries e LEFT JOIN copies c ON c.id = e.copy_id"
+    " JOIN models m ON m.id = coalesce(c.model_id, e.model_id)"
+    " JOIN animals a ON a.id = m.animal_id"
+    " WHERE e.kind IN ('enter', 'move', 'start', 'aside', 'hold', 'lift', 'undo', 'correction')"
+    " ORDER BY e.piece, e.seq"
 )
 _OPEN_ORDERS = text(
     "SELECT id, number, needed_by, ship_country FROM orders WHERE open = 1 ORDER BY number"
@@ -203,6 +218,39 @@ def _in_right_form(db: Connection, piece: int) -> list[tuple[int, str, int, int]
         what = f"{e.kind}:{e.to_step or ''}:{e.move}:{e.reason == DRYING:d}"
         found.append((piece, what, e.happened_at, e.until or 0))
     return found
+
+
+@dataclass(frozen=True)
+class Hands:
+    """When which piece was in whose hands, and for each of these what animal it shows."""
+
+    held: Sequence[Held]
+    kinds: Sequence[str]
+    remembered: Sequence[bool]
+
+
+def hands(db: Connection, edge: int, now: int) -> Hands:
+    """Whose hands were on what since a moment."""
+    held: list[Held] = []
+    kinds: list[str] = []
+    remembered: list[bool] = []
+    for piece, rows in groupby(db.execute(_HANDS, {"edge": edge}), key=lambda row: row.piece):
+        mine = list(rows)
+        if any(row.kind in _AMENDING for row in mine):
+            line = effective(log_of(db, Ref(Of.COPY if piece % 2 else Of.MODEL, piece // 2)))
+        else:
+            line = [_entry(row) for row in mine]
+        own = [one for one in held_in(piece, line, now) if one.start >= edge]
+        held.extend(own)
+        kinds.extend([mine[0].animal] * len(own))
+        remembered.extend([bool(mine[0].remembered)] * len(own))
+    return Hands(held, kinds, remembered)
+
+
+def _entry(row: Any) -> Entry:
+    step = Step(row.to_step) if row.to_step else None
+    at, by = row.happened_at, row.account_id
+    return Entry(0, 0, Kind(row.kind), at, at, step, by=by)
 
 
 def tellings(db: Connection, orders: Iterable[int]) -> Sequence[Any]:

@@ -9,7 +9,7 @@ import numpy as np
 from app.flow.steps import Step, TimeClass
 from app.leadtimes.log import CANCELLED, FINISHED, OPEN
 from app.owner import answers
-from app.owner.figures import Where, WhereRow
+from app.owner.figures import Where, WhereRow, Working, WorkingRow
 from app.owner.intervals import STEP_CODE
 from app.shared.carriers import Journey
 from tests.owner.test_figures import CALENDAR, NOW, some
@@ -34,16 +34,18 @@ def test_how_long_it_takes_is_told_of_the_last_ninety_days():
 def test_where_the_time_goes_names_the_three_largest_parts_that_are_not_hands():
     kinds = (TimeClass.WAITING, TimeClass.HANDS, TimeClass.MACHINE, TimeClass.REST, TimeClass.HOLD)
     row = WhereRow("Painting", (120, 5, 52, 20, 3), 88)
-    text = answers.where(Where(40, 0, 12.4, kinds, (row,))).text
+    worked = Working((WorkingRow("Painting", 40, 496.0, 38.0),), 40)
+    text = answers.where(Where(40, 0, kinds, (row,)), worked).text
     assert text == (
         "A piece takes 28.8 days on average; 8.8 of them are the customer’s. Of our own 20.0, "
-        "12.0 waiting for somebody, 5.2 machine running and 2.0 drying and curing. It is worked on for 12 hours."
+        "12.0 waiting for somebody, 5.2 machine running and 2.0 drying and curing. It is worked on for 12 hours, "
+        "without the 7 in 100 that nobody closed."
     )
     assert (
         "Only seven pieces have been through every step"
-        in answers.where(Where(7, 0, 1.0, kinds, (row,))).text
+        in answers.where(Where(7, 0, kinds, (row,)), None).text
     )
-    assert answers.where(None).text == "No piece has been through every step yet."
+    assert answers.where(None, None).text == "No piece has been through every step yet."
 
 
 def test_the_promise_is_the_ten_to_the_eighty_five_percent_point_rounded_outward():

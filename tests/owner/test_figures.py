@@ -14,6 +14,7 @@ from app.owner import figures
 from app.owner.figures import Choice
 from app.owner.intervals import CLASS_CODE, CLASS_LIST, STEP_CODE, STEP_LIST
 from app.owner.ways import CopyWays
+from app.owner.working import Held, Worked
 from app.shared.calendar import Calendar
 
 LONDON = ZoneInfo("Europe/London")
@@ -50,7 +51,9 @@ def test_months_are_the_studios_own_and_the_last_is_unfinished():
 def test_lead_times_stand_in_the_month_of_leaving_with_a_pieces_own_days_as_points():
     # Twenty pieces that leave on 20 April after 1 to 20 days, and two that leave in May.
     april = [(30 + d, d, FINISHED) for d in range(1, 21)]
-    found = figures.figures(some([*april, (10, 4, FINISHED), (9, 8, FINISHED)]), CALENDAR, NOW, 6)
+    found = figures.figures(
+        some([*april, (10, 4, FINISHED), (9, 8, FINISHED)]), [], CALENDAR, NOW, 6
+    )
     month = found.finishing[4]
     assert (month.start, month.unfinished, len(month.days)) == (date(2026, 4, 1), False, 20)
     assert (month.median, month.slow) == (10, 17)  # nearest rank of 20 at .5 and .85
@@ -100,7 +103,6 @@ def test_the_mean_split_adds_up_in_every_row_and_column():
     # Means: 3.5 of the customer, 0.1458 in hand, 4.8542 waiting; in tenths 35, 1, 49.
     assert (split.customer, split.of(TimeClass.HANDS), split.of(TimeClass.WAITING)) == (35, 1, 49)
     assert split.total == 85 == sum(split.columns) + split.customer
-    assert split.hand_hours == 3.5
     assert figures.where_the_days_go(found.take([2, 3]), 0) is None
 
 
@@ -146,3 +148,23 @@ def test_a_choice_leaves_out_other_kinds_and_the_remembered():
     assert len(figures.chosen(found, Choice())) == 2
     assert figures.chosen(found, Choice(kind="goat")).kind.tolist() == ["goat"]
     assert figures.chosen(found, Choice(remembered=False)).kind.tolist() == ["horse"]
+
+
+def test_working_time_leaves_out_what_nobody_closed_and_says_its_share():
+    def worked(piece: int, step: Step, hours: float, *, assumed: bool = False, at: int = NOW):
+        return Worked(Held(piece, step, 5, at, at + DAY), round(hours * 3600), assumed)
+
+    done = [
+        worked(3, Step.PAINTING, 2), worked(3, Step.PAINTING, 1), worked(5, Step.PAINTING, 3),
+        worked(5, Step.PAINTING, 2, assumed=True), worked(3, Step.SHAPING, 4),
+        worked(7, Step.SHAPING, 9, at=NOW - 90 * DAY), worked(9, Step.PACKING, 0),
+    ]  # fmt: skip
+    found = figures.working(done, NOW - DAY, 20)
+    assert found is not None
+    shaping, painting = found.rows
+    assert (shaping.name, shaping.pieces, shaping.hours, shaping.assumed) == ("Shaping", 1, 4, 0)
+    assert (painting.pieces, painting.hours, painting.assumed) == (2, 6, 2)
+    assert (found.hours, found.assumed, found.assumed_in_100) == (10, 2, 17)
+    assert found.hours_a_piece == 0.5
+    assert figures.working(done, NOW - DAY, 19).hours_a_piece is None
+    assert figures.working([], 0, 20) is None

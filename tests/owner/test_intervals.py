@@ -8,6 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from app.flow.rules import Kind, after, effective
 from app.flow.stays import stays
 from app.flow.steps import Of, Step, TimeClass
 from app.flow.store import Ref, log_of
@@ -17,6 +18,7 @@ from app.owner import store
 from app.owner.intervals import CLASS_LIST, STEP_CODE, classed, intervals
 from app.owner.spans import spans_of
 from app.owner.ways import rows_of, ways
+from app.owner.working import split
 from app.shared.calendar import DAY, Calendar
 
 LONDON = ZoneInfo("Europe/London")
@@ -94,3 +96,29 @@ def test_ways_begin_and_end_as_the_record_for_the_forecast_says(workshop):
     own = found.known_from == found.started
     assert (known.started[place] == found.started)[own].all()
     assert (found.outcome == FINISHED).sum() > 100
+
+
+def test_hands_read_for_all_are_those_that_folding_each_log_gives(workshop):
+    now = workshop.now()
+    with workshop.database.reading() as db:
+        found = store.hands(db, 0, now)
+        pieces = {one.piece for one in found.held}
+        assert len(pieces) > 100
+        for piece in sorted(pieces)[::7]:
+            of = Of.COPY if piece % 2 else Of.MODEL
+            state, since, theirs = None, None, []
+            for entry in effective(log_of(db, Ref(of, piece // 2))):
+                before, state = state, after(of, state, entry)
+                if since is not None and (
+                    entry.kind in (Kind.START, Kind.HOLD) or not state.in_hand
+                ):
+                    theirs.append((before.step, before.hand_id, since, entry.happened_at))
+                    since = None
+                if state.in_hand and not state.held and since is None:
+                    since = entry.happened_at
+            if since is not None:
+                theirs.append((state.step, state.hand_id, since, now))
+            ours = [(h.step, h.person, h.start, h.end) for h in found.held if h.piece == piece]
+            assert ours == theirs, piece
+    worked = split(found.held, workshop.in_force().calendar)
+    assert 0 < sum(one.assumed for one in worked) < len(worked)

@@ -236,7 +236,6 @@ def _page(
         "steps": steps,
         "choices": [(step, STEPS[step].name) for step in lists.CHOICES],
         "step_name": {str(step): STEPS[step].name for step in Step},
-        "move_of": lists.move_of,
         "people": [person for person in people if person.id != me.account_id],
         "undo": undo,
         "said": said or _Said(),
