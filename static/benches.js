@@ -52,6 +52,10 @@
     const now = under();
     if (now && now !== before.get("under")) quieten(now);
     const request = event.detail && event.detail.ctx && event.detail.ctx.request;
+    // After an act only that is ticked which the house ticks: a poll leaves ticks as they are.
+    if (request && request.method === "POST") {
+      for (const box of document.querySelectorAll("#bands [name=tick]")) box.checked = box.defaultChecked;
+    }
     const first = document.querySelector(".set-aside [data-focus]");
     if (request && request.method === "POST" && first) first.focus();
   });

@@ -22,9 +22,9 @@ from app.leadtimes.statistics import (
     nearest_rank,
 )
 from app.leadtimes.survival import Curve, kaplan_meier
+from app.leadtimes.working import Worked
 from app.owner.intervals import CLASS_LIST, STEP_CODE
 from app.owner.ways import CopyWays
-from app.owner.working import Worked
 from app.shared.calendar import Calendar
 
 ENOUGH: Final = 20  # fewer cases are told in words only

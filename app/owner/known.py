@@ -11,12 +11,12 @@ import numpy as np
 
 from app.flow.steps import Step
 from app.leadtimes.log import FINISHED, OPEN
+from app.leadtimes.working import Worked, split
 from app.owner import figures, store, track
 from app.owner.figures import Choice, LeadTimes
 from app.owner.spans import spans_of
 from app.owner.store import Hands, Marks, Raw
 from app.owner.ways import CopyWays, both, ways
-from app.owner.working import Worked, split
 from app.shared.calendar import Calendar
 from app.studio.workshop import InForce, Workshop
 

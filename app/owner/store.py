@@ -18,8 +18,8 @@ from app.flow.groups import SLOWEST
 from app.flow.rules import BATCH, DRYING, PART, UNASKED, Entry, Kind, effective
 from app.flow.steps import ASKED_AGAIN, Of, Step
 from app.flow.store import Ref, log_of
+from app.leadtimes.working import Held, held_in
 from app.owner.intervals import KIND_CODE, STEP_CODE, LogEntries
-from app.owner.working import Held, held_in
 
 _MARKS = text(
     "SELECT (SELECT coalesce(max(id), 0) FROM transitions),"

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from app.flow.steps import Step, TimeClass
 from app.leadtimes.log import CANCELLED, DAY, FINISHED, OPEN
+from app.leadtimes.working import Held, Worked
 from app.owner import figures
 from app.owner.figures import Choice
 from app.owner.intervals import CLASS_CODE, CLASS_LIST, STEP_CODE, STEP_LIST
 from app.owner.ways import CopyWays
-from app.owner.working import Held, Worked
 from app.shared.calendar import Calendar
 
 LONDON = ZoneInfo("Europe/London")

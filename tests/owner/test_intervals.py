@@ -13,12 +13,12 @@ from app.flow.stays import stays
 from app.flow.steps import Of, Step, TimeClass
 from app.flow.store import Ref, log_of
 from app.leadtimes.log import FINISHED, cases
+from app.leadtimes.working import split
 from app.orders.forecast import record
 from app.owner import store
 from app.owner.intervals import CLASS_LIST, STEP_CODE, classed, intervals
 from app.owner.spans import spans_of
 from app.owner.ways import rows_of, ways
-from app.owner.working import split
 from app.shared.calendar import DAY, Calendar
 
 LONDON = ZoneInfo("Europe/London")

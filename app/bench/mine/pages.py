@@ -138,7 +138,8 @@ def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
     except Refused as why:
         return _refused(request, workshop, me, seeing, why, ticks)
     if is_partial(request):
-        return _page(request, workshop, me, replace(seeing, undo=done.act))
+        kept = () if pressed.endswith(f":{TICKED}") else ticks
+        return _page(request, workshop, me, replace(seeing, undo=done.act), ticks=kept)
     return RedirectResponse(f"{PATH}?{seeing.query(undo=done.act)}", 303)
 
 

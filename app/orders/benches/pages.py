@@ -117,7 +117,8 @@ def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
         said = _Said(str(why))
         return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
     if is_partial(request):
-        return _page(request, workshop, me, replace(seeing, undo=done.act))
+        kept = ticks if press.step is None else frozenset()
+        return _page(request, workshop, me, replace(seeing, undo=done.act), ticks=kept)
     notices = {Kind.START: "noted", Kind.ASIDE: "noted", Kind.LIFT: "lifted"}
     notice = notices.get(press.what, "moved") if isinstance(press.what, Kind) else "moved"
     return RedirectResponse("/" + seeing.query(done=notice, undo=done.act), 303)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from app.flow.rules import Entry, Kind
 from app.flow.steps import Step
-from app.owner.working import Held, held_in, laid_down, split
+from app.leadtimes.working import Held, held_in, laid_down, split
 from app.shared.calendar import DAY, Calendar
 
 LONDON = ZoneInfo("Europe/London")
