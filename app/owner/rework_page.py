@@ -54,6 +54,9 @@ def count(
         for entry in effective(log)
     )
     passes = rework.first_passes(every, since, now + 1)
+    began = min((log[0].happened_at for log in every if log), default=now)
+    # A month before the first piece would read as one without a fault.
+    seen = sum(end <= began for end in edges[1:])
     return ReworkFigures(
         passes=passes,
         rolled=rework.rolled(passes),
@@ -61,7 +64,7 @@ def count(
         found=found,
         kinds=rework.pareto(Counter(one.label for one in found)),
         causes=rework.by_cause(found),
-        months=rework.by_month(found, starts, edges),
+        months=rework.by_month(found, starts[seen:], edges[seen:]),
         lost=rework.lost(found, back),
     )
 
