@@ -155,6 +155,7 @@ def test_an_ear_broken_at_inspection_makes_a_remake_and_undo_takes_it_back(
     press(owner, "Done: to painting")
     press(owner, "Start")
     press(owner, "Done: to inspection")
+    owner.locator("#findings > summary").click()
     owner.locator("#remake > summary").click()
     owner.locator("#remake select[name=cause]").select_option("shaping")
     owner.locator("#remake textarea[name=reason]").fill("the left ear broke off")
