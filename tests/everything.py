@@ -11,9 +11,12 @@ from datetime import date
 
 from sqlalchemy import insert, select, update
 
+from app.bench.batches import actions as batches
+from app.bench.batches.actions import BatchStartFields
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
+from app.moving.perform import Seen
 from app.orders.order import belongings, parts
 from app.orders.order.asking import FROM_HERE, QuestionFields, ask
 from app.parcels import packing
@@ -118,6 +121,10 @@ def fill(workshop: ClockedWorkshop) -> None:
         db.execute(insert(findings).values(**found, severity="light"))
         of_piece = {"copy_id": late.copy("C1").id, "file": "a.jpg", "width": 4, "height": 3}
         db.execute(insert(bench_pictures).values(**of_piece, taken_at=NOW))
+    blanks = [Wanted("Clover", copies=2, step=Step.READY, copy_step=Step.BLANK)]
+    batched = make_order(database, CAST.desk, start, blanks)
+    in_it, typed_batch = [Seen(batched.copy("A1"))], BatchStartFields(material="wax", lot="7")
+    batches.start(workshop, in_it, typed_batch, None, None, CAST.desk)
     held = early.copy("A2")
     record(database, [Wish(held, Kind.HOLD, reason="paused", whose="customer")], CAST.desk, start)
     move(database, late.copy("C1"), CAST.painter, NOW, "painted")

@@ -1,26 +1,34 @@
 """The course of a copy: blank, shaping, painting, inspection, packing, and out of the house."""
 
 from datetime import time
+from random import Random
+from typing import Any
 
 from app.demo.findings import Findings
 from app.demo.floor import KEPT_BACK, DemoFloor, Plan
 from app.demo.hours import HOUR
 from app.demo.intake import Intake
 from app.demo.ledger import Course, DemoPiece, Job, Row
-from app.demo.machines import Blanks
+from app.demo.machines import CAST_IN, Blanks
 from app.demo.trouble import Trouble
 from app.demo.words import filled
 from app.flow.actions import AS_ORDERED
 from app.flow.legality import correction_refusals
-from app.flow.rules import Entry, Kind, TimeIs, effective
+from app.flow.rules import BATCH, Entry, Kind, TimeIs, effective
 from app.flow.steps import ENDS, MODEL, MoveKey, Of, Step
 from app.parcels.rules import s10_check_digit
 from app.shared.calendar import DAY
+from app.studio.curing import USUAL, later, read_table
 
 _INSPECTED: dict[str, float] = {
     MoveKey.PASSED: 0.855, MoveKey.BACK_TO_PAINTING: 0.075, "mend": 0.03,
     MoveKey.BACK_TO_SHAPING: 0.022, MoveKey.REMAKE: 0.014, MoveKey.BACK_TO_BLANK: 0.002,
     MODEL: 0.002,
+}  # fmt: skip
+# What painters lay on last, by how often: rows of the table of what cures.
+_COATS = {
+    "varnish over acrylics": 0.7, "spray varnish or lacquer": 0.2, "wax": 0.06,
+    "acrylic paint, no varnish": 0.04,
 }  # fmt: skip
 
 
@@ -34,6 +42,9 @@ class Copies:
         self._trouble = trouble
         self._findings = Findings(floor)
         self._out = self._strays = 0
+        self._cures = {cure.material: cure.seconds for cure in read_table(USUAL)}
+        # Of its own, so that what else the studio's history draws stays as it is.
+        self._coats = Random(42)  # noqa: S311
         self._ways = {
             Step.BLANK: self._blank, Step.SHAPING: self._shape, Step.PAINTING: self._paint,
             Step.INSPECTION: self._inspect,
@@ -72,13 +83,17 @@ class Copies:
         return finding
 
     def _blank(self, piece: DemoPiece) -> Course:
-        yield from self._blanks.make(piece)
+        batch, all_failed = yield from self._blanks.make(piece)
         floor, by = self._floor, self._floor.workers[0].id
-        if floor.chance(0.03):
-            why = self._found("blank_failed")
-            self._mended(piece, why, by, cause="blank")
+        if floor.chance(0.03) or all_failed:
+            why = "the machine stopped half way" if all_failed else self._found("blank_failed")
+            self._mended(piece, why, by, cause="blank", move=BATCH, amount=batch)
         else:
-            floor.ledger.move(piece, MoveKey.BLANK_DONE, by=by)
+            cures = self._cures[CAST_IN]
+            floor.ledger.move(
+                piece, MoveKey.BLANK_DONE, by=by, amount=batch, reason=CAST_IN,
+                until=floor.time + cures,
+            )  # fmt: skip
 
     def _shape(self, piece: DemoPiece) -> Course:
         floor = self._floor
@@ -117,8 +132,9 @@ class Copies:
         if floor.chance(0.02):
             why = self._found("mended")
             self._mended(piece, why, by, cause="painting")
-        rests = floor.open_hours.next_open(floor.time + int(floor.rng.uniform(14, 44) * HOUR))
-        floor.ledger.move(piece, MoveKey.PAINTED, by=by, until=rests)
+        coat = self._coats.choices(tuple(_COATS), tuple(_COATS.values()))[0]
+        cured = later(floor.time + self._cures[coat], piece.state.rests_until)
+        floor.ledger.move(piece, MoveKey.PAINTED, by=by, until=cured, reason=coat)
 
     def _inspect(self, piece: DemoPiece) -> Course:
         floor = self._floor
@@ -143,9 +159,9 @@ class Copies:
             self._tick(piece, back, bad=cause == Step.PAINTING)
             self._findings.note(piece, back)
 
-    def _mended(self, piece: DemoPiece, why: str, by: int, cause: str = "") -> None:
-        """Something is found and repaired where the piece is."""
-        entry = self._floor.ledger.add(piece, Kind.FINDING, by=by, reason=why, cause=cause)
+    def _mended(self, piece: DemoPiece, why: str, by: int, cause: str = "", **more: Any) -> None:
+        """Something is found, and repaired where the piece is or waits for the next batch."""
+        entry = self._floor.ledger.add(piece, Kind.FINDING, by=by, reason=why, cause=cause, **more)
         self._findings.note(piece, entry)
 
     def _tick(self, piece: DemoPiece, entry: Entry, *, bad: bool) -> None:

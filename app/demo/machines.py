@@ -1,13 +1,21 @@
 """The machines of the invented studio: builders that run day and night, blanks in batches."""
 
+from collections.abc import Generator
 from dataclasses import dataclass, field
+from random import Random
 
 from app.demo.floor import KEPT_BACK, DemoFloor
 from app.demo.hours import HOUR
-from app.demo.ledger import Course, DemoPiece
+from app.demo.ledger import Course, DemoPiece, Row
+from app.flow.rules import BATCH, Kind
 from app.flow.steps import MoveKey, Step
+from app.flow.store import Ref
+from app.moving.machines import BLANKS
 from app.shared.calendar import DAY
 
+# What blanks are made of: a row of the table of what cures.
+CAST_IN = "printed resin, washed and cured"
+_BATCH_FAILS = 0.04
 _BATCH = 8
 _ENOUGH = 5
 _USUAL_PICTURES = 60
@@ -158,17 +166,40 @@ class Blanks:
 
     def __init__(self, floor: DemoFloor, machines: int, broken: list[tuple[int, int]]) -> None:
         self._floor = floor
-        self._free = machines
+        # Of its own, so that what else the studio's history draws stays as it is.
+        self._rng = Random(41)  # noqa: S311
+        names = floor.words.studio["blank_machines"]
+        self._free = [
+            floor.ledger.note(
+                "machines", name=name, name_key=name.casefold(), places=_BATCH,
+                made_at=floor.start, makes=BLANKS,
+            )
+            for name in (
+                names[n % len(names)] + (f" {n // len(names) + 1}" if n >= len(names) else "")
+                for n in range(machines)
+            )
+        ]  # fmt: skip
         self._broken = broken
+        self._failed: set[Ref] = set()
+        self._batch: dict[Ref, int] = {}
 
-    def make(self, piece: DemoPiece) -> Course:
-        """A copy waits for a batch, and is made in it."""
+    def make(self, piece: DemoPiece) -> Generator[int | None, None, tuple[int, bool]]:
+        """A copy waits for a batch and is made in it: its number, and whether all of it failed.
+
+        What was broken off while it lay in the machine comes out with the others.
+        """
         floor, line = self._floor, self._floor.lines[Step.BLANK]
-        floor.line_up(piece)
-        afternoon = floor.open_hours.after(floor.time, 6 * HOUR)
-        soon = floor.open_hours.next_open(floor.time)
-        floor.later(soon if len(line) >= _ENOUGH else afternoon, self._look)
-        yield None
+        if piece.state.in_batch:
+            yield floor.open_hours.after(floor.time, 6 * HOUR)
+        else:
+            floor.line_up(piece)
+            afternoon = floor.open_hours.after(floor.time, 6 * HOUR)
+            soon = floor.open_hours.next_open(floor.time)
+            floor.later(soon if len(line) >= _ENOUGH else afternoon, self._look)
+            yield None
+        failed = piece.ref in self._failed
+        self._failed.discard(piece.ref)
+        return self._batch[piece.ref], failed
 
     def _look(self) -> None:
         """Start a batch where a machine is free and something waits."""
@@ -177,15 +208,36 @@ class Blanks:
         down = next((b for a, b in self._broken if a <= floor.time < b), None)
         if down is not None:
             floor.later(floor.open_hours.next_open(down), self._look)
+        elif not floor.open_hours.at_work(floor.time):
+            # Somebody has to put them in.
+            floor.later(floor.open_hours.next_open(floor.time), self._look)
         elif self._free and len(line) > keep:
-            self._free -= 1
             batch = line[: min(_BATCH, len(line) - keep)]
             del line[: len(batch)]
-            ready = floor.open_hours.next_open(floor.time + int(floor.rng.uniform(15, 40) * HOUR))
-            floor.later(ready + floor.rng.randrange(300, HOUR), lambda: self._done(batch))
+            machine = self._begin(batch)
+            ready = floor.open_hours.next_open(floor.time + int(floor.rng.uniform(10, 28) * HOUR))
+            floor.later(ready + floor.rng.randrange(300, HOUR), lambda: self._done(batch, machine))
 
-    def _done(self, batch: list[DemoPiece]) -> None:
-        self._free += 1
+    def _begin(self, pieces: list[DemoPiece]) -> Row:
+        """The pieces go into a machine, each by an entry of one act."""
+        floor, machine, by = self._floor, self._free.pop(0), self._floor.workers[0].id
+        number = floor.ledger.note(
+            "batches", machine_id=machine["id"], material=CAST_IN, made_at=floor.time,
+            lot=f"R{self._rng.randrange(100, 999)}", account_id=by,
+            ends_by=floor.open_hours.next_open(floor.time + 28 * HOUR),
+        )["id"]  # fmt: skip
+        act = None
+        for piece in pieces:
+            act = floor.ledger.add(
+                piece, Kind.START, act, by=by, move=BATCH, amount=number
+            ).act  # fmt: skip
+            self._batch[piece.ref] = number
+        return machine
+
+    def _done(self, batch: list[DemoPiece], machine: Row) -> None:
+        self._free.append(machine)
+        if self._rng.random() < _BATCH_FAILS:
+            self._failed.update(piece.ref for piece in batch)
         for piece in batch:
             self._floor.go_on(piece.course)
         self._floor.later(self._floor.time + DAY // 8, self._look)

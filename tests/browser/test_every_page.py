@@ -21,7 +21,7 @@ AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 ASKED = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 STAFF = (
     "/", "/?show=mine", "/?bench=painting", "/my-bench", "/orders/new", "/orders", "/orders?closed=1", "/waiting", "/waiting/longer", "/parcels", "/parcels/courier", "/parcels/list", "/belongings", "/aftercare",
-    "/builds", "/colours", "/photos", "/photos/record", "/photos/thresholds", "/customers", "/letters", "/lead-times", "/rework", "/find?q=otis", "/settings", "/settings/closures", "/settings/carriers", "/settings/carriers/1", "/settings/letters", "/letters/test", "/accounts", "/me",
+    "/builds", "/blanks", "/colours", "/photos", "/photos/record", "/photos/thresholds", "/customers", "/letters", "/lead-times", "/rework", "/find?q=otis", "/settings", "/settings/closures", "/settings/carriers", "/settings/carriers/1", "/settings/letters", "/letters/test", "/accounts", "/me",
 )  # fmt: skip
 
 
@@ -87,6 +87,11 @@ def addresses(page: Page, demo: Served) -> list[str]:
         r"^/photos/check/",
     ):
         found += [link for link in pictures if re.match(pattern, link)][:1]
+    page.goto(f"{demo.staff}/?bench=painting")
+    painting = page.locator("#band-painting [name=tick]")
+    found += (
+        [f"/last-coat?piece={painting.first.get_attribute('value')}"] if painting.count() else []
+    )
     page.goto(f"{demo.staff}/parcels")
     inside = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
     found += [link for link in inside if link.startswith("/parcels/new")][:1]

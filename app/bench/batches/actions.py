@@ -13,6 +13,7 @@ from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref
 from app.moving import machines as on_machines
 from app.moving.effects import MoveDetails
+from app.moving.inspecting import WhatIsWrong
 from app.moving.machines import BLANKS
 from app.moving.perform import Seen, perform_in
 from app.shared.errors import BadFields, NotFound, Refused
@@ -24,7 +25,8 @@ from app.tables import batches
 
 MOST_AT_ONCE = 100
 YEAR = 366 * 86_400
-FAILED = "not good"
+# A blank that is lost is made again, though the piece stays the same.
+MADE_ANEW = WhatIsWrong(severity="again")
 
 
 class BatchStartFields(Fields):
@@ -128,7 +130,7 @@ def end(
         groups = (
             (MoveKey.BLANK_DONE, MoveDetails(batch=batch, happened_at=ended, coat=coat), good),
             (Kind.FINDING, MoveDetails(batch=batch, happened_at=ended, reason=reason,
-                                       cause=str(Step.BLANK)), failed),
+                                       cause=str(Step.BLANK), found=MADE_ANEW), failed),
         )  # fmt: skip
         for what, said, ids in groups:
             seen = [Seen(Ref(Of.COPY, id_)) for id_ in inside if id_ in ids]
