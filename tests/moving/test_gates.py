@@ -12,7 +12,7 @@ from app.upkeep.audit import audit
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, piece, rows, step_of
 from tests.moving.test_doors import Studio, by_order, doors, words_of
 from tests.staff.browser import Browser, ClockedWorkshop
-from tests.whole_site import address, free_to_leave, the_form, words
+from tests.whole_site import LOOKED_AT, address, free_to_leave, the_form, words
 
 ASKED = "Dara asked Imre Castellan about Juniper (ears) on Wed 4 Mar"
 TO_DO = "Log the answer, or the owner can go on without one."
@@ -31,6 +31,8 @@ def press(browser: Browser, workshop: ClockedWorkshop, ref: Ref, move: str, **mo
     typed = {"move": move, "version": version, "once": f"k{move}{version}", "sure": "1", **more}
     if move == MoveKey.PAINTED:
         typed = {"coat": NOTHING, **typed}
+    if move == MoveKey.PASSED:
+        typed = {"check": LOOKED_AT, **typed}
     return browser.post(f"/pieces/{ref.of}/{ref.id}/move", typed)
 
 
