@@ -104,7 +104,7 @@ def test_every_setting_stands_in_the_form_and_has_a_name_in_the_history(owner: B
      ("country", "ATLANTIS"), ("country", "Q7"), ("first_number", "0"), ("first_number", "1.5"),
      ("first_number", "99999999"), ("first_number", "'; DROP TABLE orders; --"),
      ("copy_deadline_working_days", "-1"), ("copy_deadline_working_days", "61"),
-     ("assumed_received_days", "0"), ("link_lapses_days", "6"), ("link_lapses_days", "9" * 5000),
+     ("assumed_received_days", "0"), ("ask_in_parts_days", "0"), ("boxes", "Small"), ("link_lapses_days", "6"), ("link_lapses_days", "9" * 5000),
      ("bases", ""), ("bases", " , ,"), ("bases", "a" * 41), ("poses", "x\u200by"),
      ("finding_kinds", "Paint"), ("finding_kinds", ""), ("finding_kinds", "Paint: a\nPaint: b"),
      ("inspection_list", "a" * 41), ("hour_rate", "-1"), ("piece_rate", "two"), ("sending_rate", "9" * 9),
