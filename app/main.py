@@ -32,7 +32,7 @@ from app.orders.order import edit_pages
 from app.orders.order import pages as order_pages
 from app.orders.order import undo_pages as moves_pages
 from app.owner import pages as owner_pages
-from app.parcels import aftercare_pages, courier_pages, packing_pages
+from app.parcels import aftercare_pages, arriving, courier_pages, packing_pages, way_pages
 from app.parcels import pages as parcels_pages
 from app.parcels import picture_pages as parcel_pictures
 from app.photos.builds import pages as builds_pages
@@ -85,6 +85,7 @@ ROUTERS = (
     parcels_pages.router,
     aftercare_pages.router,
     parcel_pictures.router,
+    way_pages.router,
     owner_pages.router,
     builds_pages.router,
     release_pages.router,
@@ -109,6 +110,7 @@ WORKERS: tuple[tuple[str, Worker], ...] = (
     ("forecasting", forecasting.run),
     ("publishing", publishing.run),
     ("letters", letters_worker.run),
+    ("parcels that arrived", arriving.run),
     ("publishing elsewhere", sending.run),
     ("nightly backup", nightly.run),
     ("pictures", intake_worker.run),

@@ -78,7 +78,7 @@ def queries(workshop: ClockedWorkshop, address: str) -> int:
     ("address", "most"),
     [
         ("/orders/1001", 23), ("/orders/1001/edit", 20), ("/pieces/copy/3", 20),
-        ("/pieces/model/1", 18), ("/parcels", 8), ("/parcels/new?copy=3", 6), ("/waiting", 7),
+        ("/pieces/model/1", 18), ("/parcels", 8), ("/parcels/new?copy=3", 6), ("/waiting", 8),
         ("/orders", 1), ("/orders?sort=needed&show=late", 1), ("/orders?closed=1", 1), ("/customers", 1), ("/customers/1", 6),
         ("/animals/1", 7), ("/orders/new", 0), ("/corrections/1", 15), ("/", 4),
     ],

@@ -51,6 +51,7 @@ def settings_of(words: DemoWords, size: Size) -> StudioSettings:
         name=says["name"], contact_mail=says["contact_mail"], contact_phone=says["contact_phone"],
         zone=says["zone"], country=says["country"], region=says["region"],
         first_number=1001, starts_when="part",
+        return_address=says["return_address"],
         capacity={
             "building": size.builders, "blank": 8 * size.blanks, "finishing": 2,
             "shaping": size.bench, "painting": size.bench, "inspection": 2, "packing": 2,

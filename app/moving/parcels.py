@@ -9,7 +9,7 @@ from sqlalchemy.engine import RowMapping
 from app.flow import gates, groups
 from app.flow.after import belongings
 from app.flow.steps import Step
-from app.moving.rules import Leaving, Stop, may_leave, number_key, refused
+from app.moving.rules import Leaving, Stop, clean_number, may_leave, number_key, refused
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
 from app.shared.people import OWNER_ONLY, Person
 from app.shared.text import fold
@@ -219,7 +219,7 @@ def pack(
     check_together(rows)
     values = {
         "way": parcel.way, "carrier": parcel.carrier if parcel.way == "carrier" else "",
-        "number": parcel.number, "number_key": number_key(parcel.number),
+        "number": clean_number(parcel.number), "number_key": number_key(parcel.number),
         "sent_at": sent, "account_id": who.account_id,
     }  # fmt: skip
     if parcel.sealed is None:

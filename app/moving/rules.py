@@ -150,3 +150,8 @@ def scanned(typed: str) -> str | None:
 def number_key(number: str) -> str:
     """A carrier's number as it is compared: no spaces or hyphens, upper case."""
     return "".join(sign for sign in number.upper() if sign.isalnum())
+
+
+def clean_number(typed: str) -> str:
+    """A number as it is kept and shown: no spaces or hyphens, upper case."""
+    return "".join(typed.upper().replace("-", "").split())

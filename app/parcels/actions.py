@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Literal
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import select, update
 
 from app.flow.actions import Done
 from app.flow.after import belongings
@@ -15,13 +15,15 @@ from app.flow.store import Ref, mark_stale
 from app.moving.effects import MoveDetails
 from app.moving.parcels import ParcelDetails
 from app.moving.perform import Seen, perform
-from app.moving.rules import number_key
 from app.parcels import store
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
 from app.shared.people import Person
-from app.shared.web.fields import Day, Fields, Line, Short, Words
+from app.shared.web.fields import Day, Fields, Line, Short, Tick, Words
 from app.studio.workshop import Workshop
-from app.tables import changes, copies, orders, parcels
+from app.tables import copies, orders
+
+# Who says that a parcel arrived, as the log keeps it.
+SAID_BY = {"carrier": "By the carrier’s word.", "customer": "By the customer’s word."}
 
 
 class ParcelFields(Fields):
@@ -34,7 +36,16 @@ class ParcelFields(Fields):
     sent_on: Day
     sent_at: Short
     reason: Words
+    sure: Tick
     once: Line
+
+
+class ReceivedFields(Fields):
+    """By whose word a parcel arrived, and when."""
+
+    word: Literal["carrier", "customer"] = "carrier"
+    sent_on: Day
+    sent_at: Short
 
 
 def hand_over(
@@ -77,15 +88,18 @@ def hand_over_sealed(
     hand_over(workshop, [copy["id"] for copy in inside], typed, sent, who, lent, parcel_id)
 
 
-def received(workshop: Workshop, parcel_id: int, when: int | None, who: Person, once: str) -> Done:
-    """Everything of a parcel that is on its way has been received. `when` as typed, or now."""
+def received(
+    workshop: Workshop, parcel_id: int, when: int | None, who: Person, once: str, word: str = ""
+) -> Done:
+    """Everything of a parcel that is on its way has been received. `when` as typed, or now; `word`
+    is who said so."""
     with workshop.database.reading() as db:
         _, inside = store.parcel(db, parcel_id)
     gone = [Seen(Ref(Of.COPY, row["id"])) for row in inside if row["step"] == Step.HANDED_OVER]
     if not gone:
         raise AlreadyMoved("It is already marked as received.")
     with _at("sent_on"):
-        said = MoveDetails(happened_at=when)
+        said = MoveDetails(happened_at=when, reason=SAID_BY.get(word, ""))
         return perform(workshop, gone, MoveKey.RECEIVED, said, who, once)
 
 
@@ -97,36 +111,6 @@ def _at(name: str) -> Iterator[None]:
     except BadFields as why:
         fields = {name if f == "happened_at" else f: said for f, said in why.fields.items()}
         raise BadFields(fields) from None
-
-
-def change_number(
-    workshop: Workshop, parcel_id: int, carrier: str, number: str, who: Person
-) -> None:
-    """Put a parcel's carrier and number right; the page follows.
-
-    Raises BadFields where the carrier of a parcel that went with one is not named.
-    """
-    now = workshop.now()
-    with workshop.database.writing() as db:
-        row, inside = store.parcel(db, parcel_id)
-        if row["way"] == "carrier" and not carrier:
-            raise BadFields({"carrier": "Which carrier?"})
-        db.execute(
-            update(parcels)
-            .where(parcels.c.id == parcel_id)
-            .values(carrier=carrier, number=number, number_key=number_key(number))
-        )
-        order_ids = {copy["order_id"] for copy in inside}
-        for order_id in order_ids:
-            db.execute(
-                insert(changes).values(
-                    at=now, account_id=who.account_id, of="parcels", of_id=parcel_id,
-                    order_id=order_id, field="number", before=f"{row['carrier']} {row['number']}",
-                    after=f"{carrier} {number}",
-                )
-            )  # fmt: skip
-        mark_stale(db, order_ids)
-    workshop.changed.set()
 
 
 def confirm(workshop: Workshop, order_id: int, what: str, copy_id: int | None, who: Person) -> None:

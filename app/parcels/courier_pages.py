@@ -6,7 +6,7 @@ from fastapi import APIRouter, Query, Request
 from pydantic import Field
 from starlette.responses import Response
 
-from app.parcels import actions, rules, store, table
+from app.parcels import actions, numbers, store, table
 from app.parcels.actions import ParcelFields
 from app.parcels.moments import typed_moment
 from app.shared.errors import AlreadyMoved, BadFields, Refused
@@ -18,7 +18,7 @@ from app.studio.workshop import Workshop
 
 router = APIRouter()
 Ids = Annotated[tuple[Annotated[int, Field(ge=0, le=2**53)], ...], Query()]
-_OWN = ("way", "carrier", "number", "reason")
+_OWN = ("way", "carrier", "number", "reason", "sure")
 
 
 @router.get("/parcels/courier", name="courier")
@@ -41,6 +41,8 @@ def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> 
         try:
             typed = check(ParcelFields, _of(form, id_))
             sent = typed_moment(workshop, typed.sent_on, typed.sent_at, "sent")
+            if typed.way == "carrier":
+                numbers.ask_first(workshop, typed, [id_])
             actions.hand_over_sealed(workshop, id_, typed, sent, me)
             went.append(id_)
         except AlreadyMoved as why:
@@ -90,9 +92,13 @@ def _page(
         typed.setdefault(f"number-{row['id']}", row["number"])
     context = {
         "sealed": sealed, "typed": typed, "errors": errors or {}, "carriers": carriers,
+        "texting": [carrier.name for carrier in workshop.in_force().carriers if carrier.texts],
         "ticked": set(form.many("parcel")) if form else None, "went": went or [],
         "warnings": {
-            row["id"]: rules.number_warning(typed[f"number-{row['id']}"]) for row, _, _ in sealed
+            row["id"]: numbers.warning(
+                workshop, typed[f"carrier-{row['id']}"], typed[f"number-{row['id']}"]
+            )
+            for row, _, _ in sealed
         },
     }  # fmt: skip
     return render(request, "parcels/courier.html", context, status)

@@ -12,8 +12,8 @@ from app.flow.after import belongings
 from app.moving.parcels import copy_row
 from app.orders.order import store as order_store
 from app.orders.order.view import copy_facts
-from app.parcels import actions, packing_pages, rules, store
-from app.parcels.actions import ParcelFields
+from app.parcels import actions, numbers, packing_pages, rules, store
+from app.parcels.actions import ParcelFields, ReceivedFields
 from app.parcels.moments import typed_moment
 from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
 from app.shared.text import whole_number, whole_numbers
@@ -41,6 +41,8 @@ def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> 
     try:
         typed = check(ParcelFields, form.plain())
         sent = typed_moment(workshop, typed.sent_on, typed.sent_at, "sent")
+        if typed.way == "carrier" and ids:
+            numbers.ask_first(workshop, typed)
         lent = whole_numbers(form.many("lent"))
         parcel_id, _ = actions.hand_over(workshop, ids, typed, sent, me, lent)
     except BadFields as why:
@@ -79,7 +81,10 @@ def _form(
         "typed": form.plain() if form else {"carrier": (_carriers(workshop) or [""])[0]},
         "errors": errors or {},
         "carriers": _carriers(workshop),
-        "warning": rules.number_warning(form.plain().get("number", "")) if form else "",
+        "texting": [carrier.name for carrier in workshop.in_force().carriers if carrier.texts],
+        "warning": numbers.warning(workshop, form.get("carrier"), form.get("number"))
+        if form
+        else "",
     }
     return render(request, "parcels/new.html", context, status)
 
@@ -118,6 +123,7 @@ def whole(
         people = order_store.names(db)
         undo = store.undoable(db, inside, now) if row["sent_at"] is not None else None
         pictures = store.pictures(db, parcel_id)
+        its_way = numbers.on_its_page(workshop, db, row, inside, request.app.state.to_write)
     if row["sent_at"] is None and row["taken_back_at"] is None:
         return packing_pages.page(request, workshop, found, errors=errors, status=status)
     context = {
@@ -128,9 +134,10 @@ def whole(
         "pictures": pictures,
         "kinds": rules.PICTURES,
         "waiting": any(copy["step"] == "handed_over" for copy in inside),
-        "warning": rules.number_warning(row["number"]),
-        "typed": typed or {"carrier": row["carrier"], "number": row["number"]},
+        "warning": numbers.warning(workshop, row["carrier"], row["number"]),
+        "typed": {"carrier": row["carrier"], "number": row["number"], **(typed or {})},
         "errors": errors or {},
+        **its_way,
     }
     return render(request, "parcels/parcel.html", context, status)
 
@@ -142,25 +149,12 @@ def received(
     """It has arrived: by the carrier's or the customer's word."""
     typed = form.plain()
     try:
-        fields = check(ParcelFields, typed)
+        fields = check(ReceivedFields, typed)
         when = typed_moment(workshop, fields.sent_on, fields.sent_at, "sent", usual=time(12))
-        actions.received(workshop, parcel, when, me, form.get("once"))
+        actions.received(workshop, parcel, when, me, form.get("once"), fields.word)
     except BadFields as why:
         return whole(request, workshop, parcel, typed, why.fields, 422)
     return go(request, f"/parcels/{parcel}?done=moved")
-
-
-@router.post("/parcels/{parcel:int}/number", name="parcel_number")
-def number(
-    request: Request, workshop: TheWorkshop, me: Me, parcel: RowId, form: Filled
-) -> Response:
-    """Put carrier and number right."""
-    try:
-        fields = check(ParcelFields, form.plain())
-        actions.change_number(workshop, parcel, fields.carrier, fields.number, me)
-    except BadFields as why:
-        return whole(request, workshop, parcel, form.plain(), why.fields, 422)
-    return go(request, f"/parcels/{parcel}?done=saved")
 
 
 @router.post("/orders/{number:int}/address", name="confirm_address")

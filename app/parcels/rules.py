@@ -3,6 +3,7 @@
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 from app.moving.rules import Stop, number_key
 from app.shared.calendar import DAY
@@ -128,9 +129,16 @@ def number_warning(number: str, expected: str = "none") -> str:
     return ""
 
 
-def clean_number(typed: str) -> str:
-    """A number as it is kept and shown: no spaces or hyphens, upper case."""
-    return "".join(typed.upper().replace("-", "").split())
+# Beyond its usual days a carrier is given another week before a parcel counts as arrived: common
+# practice, no source.
+GRACE_DAYS = 7
+
+
+def assumed_on(left: date, usual: tuple[date, date] | None, after: int) -> date:
+    """The day on which a parcel of which nobody says anything is taken to have arrived: so many
+    days after it left, and a week past the last of its usual days at the earliest."""
+    day = left + timedelta(days=after)
+    return day if usual is None else max(day, usual[1] + timedelta(days=GRACE_DAYS))
 
 
 def counts_as_used(number: str, sent: int, before: int) -> bool:

@@ -155,6 +155,10 @@ TABLE: dict[str, Row] = {
     "courier": EVERYBODY,
     "courier_hand_over": EVERYBODY,
     "parcel_list": EVERYBODY,
+    "parcel_swap": EVERYBODY,
+    "parcel_label": EVERYBODY,
+    "parcel_slip": EVERYBODY,
+    "parcel_customs": EVERYBODY,
     "confirm_address": DESK_AND_OWNER,
     "confirm_spelling": DESK_AND_OWNER,
     # Letters.

@@ -46,6 +46,8 @@ LABELS = {
     "ask_in_parts_days": "Ask whether to send in parts",
     "carriers": "Carriers",
     "boxes": "Boxes",
+    "return_address": "Return address",
+    "customs_words": "What the pieces are, for customs",
     "bases": "Bases",
     "cures": "Curing",
     "poses": "Poses",

@@ -135,6 +135,13 @@ def _boxes(value: str) -> str:
     return line(_MOST_CHOICES * _LONGEST_CHOICE)(say_boxes(boxes))
 
 
+def _address(value: str) -> str:
+    value = tidy(value, lines=True)
+    if (wrong := problem(value, 300, lines=True)) is not None:
+        raise ValueError(wrong)
+    return "\n".join(filter(None, map(str.strip, value.split("\n"))))
+
+
 def _zone(value: str) -> str:
     value = tidy(value)
     if value not in available_timezones():
@@ -196,6 +203,10 @@ class StudioSettings(BaseModel):
     boxes: Annotated[str, AfterValidator(_boxes)] = (
         "Tiny 20×16×18, Small 30×22×25, Middle 40×30×35, Large 45×37×40, Tall 55×45×55, "
         "Great 70×55×60"
+    )
+    return_address: Annotated[str, AfterValidator(_address)] = ""
+    customs_words: Annotated[str, AfterValidator(line(80, needed=True))] = (
+        "hand-painted resin figure"
     )
     bases: Choices = "none, oak, walnut, slate"
     cures: Annotated[str, AfterValidator(_cures)] = USUAL

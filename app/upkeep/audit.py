@@ -19,6 +19,7 @@ from app.shared.calendar import Calendar
 from app.shared.differences import Difference, Reading
 from app.shared.places import DataFolder
 from app.shared.tokens import key_fingerprint
+from app.studio import carrier_list
 from app.studio import store as studio_store
 from app.studio.rules import StudioSettings
 from app.studio.workshop import InForce
@@ -200,7 +201,8 @@ def _studio(db: Connection, now: int) -> tuple[InForce, list[Difference]]:
     year = datetime.fromtimestamp(now, UTC).year
     try:
         settings = studio_store.load(db)
-        return InForce(settings, studio_store.calendar(db, settings, year)), []
+        carriers = carrier_list.load(db)
+        return InForce(settings, studio_store.calendar(db, settings, year), carriers), []
     except ValueError as why:
         settings = StudioSettings()
         wrong = Difference("settings", 0, "value", str(why).split("\n", 1)[0], "readable")

@@ -6,8 +6,8 @@ from random import Random
 
 import pytest
 
+from app.moving.rules import clean_number
 from app.parcels.rules import (
-    clean_number,
     counts_as_used,
     gs1_check_digit,
     number_warning,

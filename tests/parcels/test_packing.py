@@ -55,6 +55,8 @@ def courier(browser: Browser, *parcels: int, **typed: str) -> httpx.Response:
     """Hand over parcels by the page for the courier's visit."""
     form = the_form(browser.get("/parcels/courier").text, "/parcels/courier")
     said = {f"carrier-{id_}": "Parcel Goose" for id_ in parcels}
+    # A number that is missing is asked about once: they say that they know.
+    said |= {f"sure-{id_}": "1" for id_ in parcels}
     ticked = [str(id_) for id_ in parcels]
     return browser.post("/parcels/courier", {**form.fields, **said, **typed, "parcel": ticked})
 
@@ -375,7 +377,7 @@ def test_a_double_tap_hands_over_once(
 ) -> None:
     begin(desk, made.copy("A1").id)
     seal(desk)
-    sent = {"parcel": "1", "carrier-1": "Parcel Goose", "once": "wet"}
+    sent = {"parcel": "1", "carrier-1": "Parcel Goose", "sure-1": "1", "once": "wet"}
     assert [desk.post("/parcels/courier", sent).status_code for _ in range(2)] == [303, 409]
     assert news(workshop) == 1
 

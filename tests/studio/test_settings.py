@@ -108,6 +108,8 @@ def test_every_setting_stands_in_the_form_and_has_a_name_in_the_history(owner: B
      ("bases", ""), ("bases", " , ,"), ("bases", "a" * 41), ("poses", "x\u200by"),
      ("finding_kinds", "Paint"), ("finding_kinds", ""), ("finding_kinds", "Paint: a\nPaint: b"),
      ("inspection_list", "a" * 41), ("hour_rate", "-1"), ("piece_rate", "two"), ("sending_rate", "9" * 9),
+     ("return_address", "a" * 301), ("return_address", "x\u200by"), ("customs_words", ""),
+     ("customs_words", "a" * 81),
      ("starts_when", "half"), ("sizes", "60, tall"), ("sizes", "4"), ("sizes", "2001"), ("sizes", "６０"),
      ("cures", ""), ("cures", "oil paint: soon"), ("cures", "oil paint: 401 days"),
      ("posting_from", "25"), ("posting_until", "10"), ("capacity_shaping", "0"),

@@ -34,10 +34,10 @@ from app.orders.facts.order import (
     ViewFacts,
     has_range,
 )
+from app.orders.facts.overdue import on_the_way
 from app.orders.facts.ranges import ToldRange
 from app.orders.facts.standing import decision, positions
 from app.orders.facts.store import Rows
-from app.shared.carriers import named
 from app.shared.errors import NotFound
 from app.studio.workshop import InForce
 
@@ -337,20 +337,13 @@ def _parcels(copies: Sequence[CopyFacts], rows: Rows) -> tuple[ParcelFacts, ...]
 
 def _on_the_way(facts: OrderFacts, order: Row[Any], in_force: InForce) -> OrderFacts:
     """Add what the list of carriers says of the way to this order's customer."""
-    country, home = order.ship_country, in_force.settings.country
+    country = order.ship_country
 
     def known(parcel: ParcelFacts) -> ParcelFacts:
-        carrier = named(in_force.carriers, parcel.carrier) if parcel.way == "carrier" else None
-        if carrier is None:
+        if parcel.way != "carrier":
             return parcel
-        left = in_force.calendar.day_of(parcel.sent_at)
-        journey = carrier.journey_to(country, home)
-        return replace(
-            parcel,
-            link=carrier.link(parcel.number),
-            usual=journey.arrives(left) if journey is not None else None,
-            claim_by=carrier.claim_by(left),
-        )
+        way = on_the_way(parcel.carrier, parcel.number, parcel.sent_at, country, in_force)
+        return replace(parcel, link=way.link, usual=way.usual, claim_by=way.claim_by)
 
     return replace(
         facts, parcels=tuple(map(known, facts.parcels)), journey=in_force.journey(country)

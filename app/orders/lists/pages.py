@@ -10,6 +10,7 @@ from app.flow.after.belongings import named
 from app.flow.money import Paid
 from app.flow.queue import FALLING
 from app.flow.steps import STEPS, Step
+from app.orders.facts.overdue import overdue
 from app.orders.facts.to_tell import to_tell
 from app.orders.lists import store
 from app.orders.lists.sifting import SHOWS, SORTS, listed, sifting
@@ -63,6 +64,7 @@ def waiting(request: Request, workshop: TheWorkshop) -> Response:
         held, silent = store.held_by_customers(db), store.silent(db, now - SILENT_DAYS * DAY)
         reminded = request.app.state.reminders(db, in_force, now)
         parts = store.parts_to_come(db)
+        late_parcels = overdue(db, in_force, now)
     usual, slow, own = workshop.pace()[Step.PHOTOS_WANTED]
     today = in_force.calendar.day_of(now)
     context: dict[str, Any] = {
@@ -72,6 +74,7 @@ def waiting(request: Request, workshop: TheWorkshop) -> Response:
         "held": len(held) + sum(bool(row["hold_whose"]) for row in photos),
         "silent": silent,
         "parts": parts,
+        "overdue": late_parcels,
         "day": date.fromisoformat,
         "groups": sort_out(photos, questions, held, silent, reminded, today, now, slow),
         "now": now,
