@@ -56,7 +56,8 @@ def held_in(piece: int, line: Iterable[Entry], now: int) -> Iterator[Held]:
         if entry.kind in _ENDS:
             taken, paused = None, taken if entry.kind is Kind.HOLD else None
         if entry.kind is Kind.START:
-            taken = entry
+            # A blank in a batch is in a machine, and in nobody's hands.
+            taken = None if step is Step.BLANK else entry
         elif entry.kind is Kind.LIFT and paused is not None:
             taken, paused = replace(entry, by=paused.by), None
         elif entry.kind in (Kind.ENTER, Kind.MOVE):

@@ -34,7 +34,8 @@ _STARTS = text(
     "SELECT CASE WHEN t.copy_id IS NULL THEN 2 * t.model_id ELSE 2 * t.copy_id + 1 END AS piece,"
     " t.from_step, t.happened_at, t.account_id, a.off_at IS NOT NULL AS gone"
     " FROM transitions t JOIN accounts a ON a.id = t.account_id"
-    " WHERE t.kind = 'start' AND t.happened_at >= :since AND t.from_step IS NOT NULL"
+    " WHERE t.kind = 'start' AND t.move = '' AND t.happened_at >= :since"
+    " AND t.from_step IS NOT NULL"
 )
 _ACTS = text(
     "SELECT account_id AS account, happened_at - happened_at % 1800 AS moment, count(*) AS entries"

@@ -114,7 +114,8 @@ def test_hands_read_for_all_are_those_that_folding_each_log_gives(workshop):
                 ):
                     theirs.append((before.step, before.hand_id, since, entry.happened_at))
                     since = None
-                if state.in_hand and not state.held and since is None:
+                hands = state.in_hand and not state.in_batch
+                if hands and not state.held and since is None:
                     since = entry.happened_at
             if since is not None:
                 theirs.append((state.step, state.hand_id, since, now))
