@@ -147,7 +147,7 @@ def staff_site(
         site.include_router(router)
     site.mount("/static", StaticFiles(directory=shipped("static")), name="static")
     refusals.install(site)
-    ways = ("/release/", "/approvals/", "/parcel-pictures/")
+    ways = ("/release/", "/approvals/", "/parcel-pictures/", "/bench-pictures/", "/case-pictures/")
     one_picture = dict.fromkeys(ways, release_pages.BODY_AT_MOST)
     larger = {"/photos/bring/": BODY_AT_MOST, **one_picture}
     return Guard(site, hosts=hosts, referrer="same-origin", encrypted=encrypted, larger=larger)

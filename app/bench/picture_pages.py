@@ -20,13 +20,13 @@ from app.studio.workshop import Workshop
 router = APIRouter()
 
 
-@router.post("/pieces/copy/{id_:int}/pictures", name="bench_picture_add")
+@router.post("/bench-pictures/of/{id_:int}", name="bench_picture_add")
 async def add(request: Request, workshop: TheWorkshop, me: Me, id_: RowId) -> Response:
     """Take a photo of a piece."""
     return await _take(request, workshop, me, id_, None)
 
 
-@router.post("/pieces/copy/{id_:int}/findings/{finding:int}", name="finding_picture")
+@router.post("/bench-pictures/of/{id_:int}/{finding:int}", name="finding_picture")
 async def of_finding(
     request: Request, workshop: TheWorkshop, me: Me, id_: RowId, finding: RowId
 ) -> Response:

@@ -179,7 +179,7 @@ def close(request: Request, workshop: TheWorkshop, me: Me, case: RowId, form: Fi
     return _act(request, workshop, case, form, "decide", act)
 
 
-@router.post("/aftercare/{case:int}/pictures", name="case_picture_add")
+@router.post("/case-pictures/{case:int}", name="case_picture_add")
 async def add_picture(request: Request, workshop: TheWorkshop, me: Me, case: RowId) -> Response:
     """Keep a picture that the customer sent of what happened."""
     try:

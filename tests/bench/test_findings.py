@@ -230,7 +230,7 @@ def test_two_photos_are_wanted_at_pass_where_the_studio_says_so(
         page = press(desk, ref, "passed", check=LOOKED_AT)
         assert page.status_code == 422
         assert f"Take {missing} of the finished piece first" in words(page)
-        assert upload(desk, f"{address(ref)}/pictures", photo()).status_code == 303
+        assert upload(desk, f"/bench-pictures/of/{ref.id}", photo()).status_code == 303
     assert press(desk, ref, "passed", check=LOOKED_AT).status_code == 303
     page = desk.get(address(ref)).text
     assert page.count('src="/bench-pictures/') == 2, "they stay with the piece"
@@ -243,13 +243,28 @@ def test_a_photo_of_a_finding_is_kept_without_where_it_was_taken(
 ) -> None:
     ref, other = copy_at(workshop, Step.INSPECTION), copy_at(workshop, Step.INSPECTION)
     press(painter, ref, "remake", found="Form: broken part", cause="inspection")
-    assert upload(painter, f"{address(ref)}/findings/1", photo(with_place=True)).status_code == 303
+    assert (
+        upload(painter, f"/bench-pictures/of/{ref.id}/1", photo(with_place=True)).status_code == 303
+    )
     kept = painter.get("/bench-pictures/1").content
     assert Image.open(io.BytesIO(kept)).getexif() == {}
     assert b"kitchen" not in kept
     stored = list(Path(workshop.folder.pictures, "bench").iterdir())
     assert [file.read_bytes() for file in stored] == [kept]
-    assert upload(painter, f"{address(other)}/findings/1", photo()).status_code == 404
-    assert upload(painter, f"{address(ref)}/findings/1", b"no picture").status_code == 422
-    assert "can’t be used" in words(upload(painter, f"{address(ref)}/findings/1", b"no picture"))
+    assert upload(painter, f"/bench-pictures/of/{other.id}/1", photo()).status_code == 404
+    assert upload(painter, f"/bench-pictures/of/{ref.id}/1", b"no picture").status_code == 422
+    assert "can’t be used" in words(
+        upload(painter, f"/bench-pictures/of/{ref.id}/1", b"no picture")
+    )
     assert painter.get("/bench-pictures/9").status_code == 404
+
+
+def test_a_photo_as_a_tablet_takes_it_is_not_too_large(
+    painter: Browser, workshop: ClockedWorkshop
+) -> None:
+    ref = copy_at(workshop, Step.INSPECTION)
+    press(painter, ref, "remake", found="Form: broken part", cause="inspection")
+    buffer = io.BytesIO()
+    Image.effect_noise((1600, 1200), 90).save(buffer, "JPEG", quality=95)
+    assert len(buffer.getvalue()) > 1_000_000
+    assert upload(painter, f"/bench-pictures/of/{ref.id}/1", buffer.getvalue()).status_code == 303
