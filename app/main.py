@@ -35,6 +35,7 @@ from app.owner import pages as owner_pages
 from app.parcels import aftercare_pages, arriving, courier_pages, packing_pages, way_pages
 from app.parcels import pages as parcels_pages
 from app.parcels import picture_pages as parcel_pictures
+from app.parcels.said import pages as turned_out_pages
 from app.photos.builds import pages as builds_pages
 from app.photos.check import pages as check_pages
 from app.photos.check import record_pages
@@ -86,6 +87,7 @@ ROUTERS = (
     aftercare_pages.router,
     parcel_pictures.router,
     way_pages.router,
+    turned_out_pages.router,
     owner_pages.router,
     builds_pages.router,
     release_pages.router,

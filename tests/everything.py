@@ -19,9 +19,10 @@ from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
 from app.moving.perform import Seen
 from app.orders.order import belongings, parts
 from app.orders.order.asking import FROM_HERE, QuestionFields, ask
-from app.parcels import packing
+from app.parcels import aftercare, packing
 from app.parcels.actions import ParcelFields, hand_over
 from app.parcels.packing import SealFields, Sealing
+from app.parcels.said import turned_out
 from app.staff import actions as staff
 from app.studio import actions as studio
 from app.studio import carrier_list
@@ -142,7 +143,24 @@ def fill(workshop: ClockedWorkshop) -> None:
     goose = carrier_list.CarrierFields(name="Parcel Goose", home="1 to 3", number_form="s10")
     carrier_list.save(workshop.database, None, goose, CAST.owner, NOW)
     workshop.forget()
+    _go_wrong(workshop)
     workshop.moment = NOW + 60
+
+
+def _go_wrong(workshop: ClockedWorkshop) -> None:
+    """A case that waits for a decision, one of which the piece is to come back, and a closed one;
+    and what a customer said."""
+    wanted = [Wanted("Cedar", step=Step.READY, copy_step=Step.HANDED_OVER, copies=3)]
+    made = make_order(workshop.database, CAST.desk, NOW - 2 * DAY, wanted)
+    for code, kind in (("A1", "lost"), ("A2", "damaged"), ("A3", "fault")):
+        typed = aftercare.CaseFields(kind=kind, said_by="customer", words="so they say")
+        aftercare.open_case(workshop, [made.copy(code).id], typed, CAST.desk, "")
+    repair = aftercare.DecisionFields(decided="repair")
+    aftercare.decide(workshop, 2, repair, CAST.desk, "")
+    aftercare.decide(workshop, 3, aftercare.DecisionFields(decided="nothing"), CAST.desk, "")
+    aftercare.close(workshop, 3, CAST.desk)
+    said = turned_out.WordsFields(words="It is her.")
+    turned_out.keep(workshop, made.id, said, CAST.desk, "")
 
 
 def _lend(workshop: ClockedWorkshop, late: int, gone: int) -> None:
@@ -156,7 +174,7 @@ def _lend(workshop: ClockedWorkshop, late: int, gone: int) -> None:
 
 def pages(workshop: ClockedWorkshop, browser: Browser) -> Iterator[tuple[str, str]]:
     """Address and text of every page that links lead to, some of each kind; and corrections."""
-    waiting = ["/", "/orders?closed=1", "/parcels/1", "/me"]
+    waiting = ["/", "/orders?closed=1", "/parcels/1", "/aftercare", "/break-room", "/me"]
     with workshop.database.reading() as db:
         entries = db.execute(select(transitions.c.id)).scalars()
         waiting += [f"/corrections/{entry}" for entry in entries]

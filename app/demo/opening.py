@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, create_engine, select, text
 
 from app.demo import pictures
+from app.demo.after import acts
 from app.demo.build import build
 from app.orders.order import links as status_links
 from app.photos.builds import actions as builds
@@ -59,6 +60,7 @@ def prepare(
         with drawing.child:
             build(folder, now, months, per_month, seed, _teller(say))
             pictures.bring_in(folder, drawing)
+        acts.happen(folder, seed)
 
 
 def _teller(say: Callable[[str], None]) -> Callable[[str, float], None]:

@@ -96,6 +96,7 @@ class OrderView:
     history: list[history.HistoryLine]
     open_questions: list[Any]
     answered_questions: list[Any]
+    copies: int
     parts: list[PartView]
     belongings: list[BelongingView]
     held: bool
@@ -133,6 +134,7 @@ def view(
         history=history.lines(rows.log, lambda ref: _named(by_id.get(ref)), rows.people, now),
         open_questions=[q for q in rows.questions if q["answered_at"] is None],
         answered_questions=[q for q in rows.questions if q["answered_at"] is not None],
+        copies=len({(row["letter"], row["number"]) for row in rows.copies}),
         parts=_parts(rows),
         belongings=[BelongingView(row, belongings.named(row)) for row in rows.belongings],
         one_scale=sum(bool(sizes.own(row["height"])) for row in rows.animals) > 1

@@ -1,0 +1,1 @@
+"""What came after pieces had left the invented studio."""

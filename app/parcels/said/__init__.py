@@ -1,0 +1,1 @@
+"""What customers say of what was made for them."""
