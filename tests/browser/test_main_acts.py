@@ -130,6 +130,7 @@ def test_an_order_is_typed_by_keyboard_and_walks_to_the_shelf(owner: Page, serve
     owner.goto(f"{served.staff}/parcels")
     expect(owner.locator("main")).to_contain_text("There is no address.")
     owner.get_by_role("link", name="Hand over").first.click()
+    owner.locator("input[name=carrier]").fill("Tern Parcels")
     owner.locator("input[name=number]").fill("RR473124829GB")
     owner.locator("main button.main").click()
     expect(owner.locator(".problems, .say").first).to_be_visible()
