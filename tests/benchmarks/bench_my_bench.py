@@ -1,6 +1,7 @@
-"""My bench beside the benches page: `PYTHONPATH=. python tests/benchmarks/bench_my_bench.py`.
+"""My bench and Today's table beside the Benches page, in one house:
+`PYTHONPATH=. python tests/benchmarks/bench_my_bench.py`.
 
-Both pages of one house with 400 open pieces, in interleaved rounds; CPU of the whole process,
+All of them pages of one house with 400 open pieces, in interleaved rounds; CPU of the whole process,
 medians of rounds. My bench is asked for with all steps of the making chosen, and with one.
 """
 
@@ -68,10 +69,14 @@ def main() -> None:
             "benches": ("/", cookies[EVERY]),
             "my bench, every step": ("/my-bench", cookies[EVERY]),
             "my bench, one step": ("/my-bench", cookies["painting"]),
+            "today's table": (
+                "/parcels",
+                f"{COOKIE}={Browser(app).as_(workshop, CAST.desk).cookie}",
+            ),
         }
         for name, (path, cookie) in pages.items():
             status, body = asyncio.run(ask(app, path, cookie))
-            rows = body.count(b'<li class="piece"')
+            rows = body.count(b'<li class="piece"') + body.count(b'<li class="packed"')
             print(f"{name}: {status}, {rows} rows, {len(body)} bytes")
             assert status == 200
             assert rows
