@@ -14,8 +14,8 @@ from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref, mark_stale
 from app.moving.effects import MoveDetails
 from app.moving.parcels import ParcelDetails
-from app.moving.perform import Seen, perform
-from app.parcels import store
+from app.moving.perform import Seen, perform, perform_in
+from app.parcels import numbers, store
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
 from app.shared.people import Person
 from app.shared.web.fields import Day, Fields, Line, Short, Tick, Words
@@ -50,11 +50,11 @@ class ReceivedFields(Fields):
 
 def hand_over(
     workshop: Workshop, copy_ids: Sequence[int], typed: ParcelFields, sent: int | None, who: Person,
-    lent: Sequence[int] = (), sealed: int | None = None,
+    lent: Sequence[int] = (), sealed: int | None = None, *, asks: bool = False,
 ) -> tuple[int, Done]:  # fmt: skip
     """Hand copies over in one parcel. `sent` is a typed moment, or None for now; the belongings
     `lent` go back in it; `sealed` is the parcel in which they were packed, None where it is made as
-    it leaves.
+    it leaves. Who `asks` hears last of a number that is missing or stands on another parcel.
 
     Gives the parcel's id. Raises BadFields where a reason against leaving still stands, where
     nothing is ticked, or where the carrier is not named; nothing is written then.
@@ -64,16 +64,20 @@ def hand_over(
     seen = [Seen(Ref(Of.COPY, id_)) for id_ in copy_ids]
     parcel = ParcelDetails(typed.way, typed.carrier, typed.number, typed.note, lent, sealed)
     said = MoveDetails(happened_at=sent, reason=typed.reason, parcel=parcel)
-    with _at("sent_at" if typed.sent_at else "sent_on"):
-        done = perform(workshop, seen, MoveKey.HANDED_OVER, said, who, typed.once)
-    parcel_id = done.amounts[seen[0].ref]
-    assert parcel_id is not None
+    with _at("sent_at" if typed.sent_at else "sent_on"), workshop.database.writing() as db:
+        done = perform_in(db, workshop, seen, MoveKey.HANDED_OVER, said, who, typed.once)
+        parcel_id = done.amounts[seen[0].ref]
+        assert parcel_id is not None
+        if asks and typed.way == "carrier":
+            numbers.ask_first(workshop, db, typed, [parcel_id])
+    workshop.changed.set()
     return parcel_id, done
 
 
 def hand_over_sealed(
-    workshop: Workshop, parcel_id: int, typed: ParcelFields, sent: int | None, who: Person
-) -> None:
+    workshop: Workshop, parcel_id: int, typed: ParcelFields, sent: int | None, who: Person,
+    *, asks: bool = False,
+) -> None:  # fmt: skip
     """A sealed parcel leaves with all that lies in it, in one transaction of its own.
 
     Raises AlreadyMoved where it has left, and what `hand_over` raises.
@@ -85,7 +89,9 @@ def hand_over_sealed(
         raise AlreadyMoved(f"Parcel {parcel_id} has left already.")
     if not inside:
         raise BadFields({"parcel": f"Nothing lies in parcel {parcel_id} any more. Look at it."})
-    hand_over(workshop, [copy["id"] for copy in inside], typed, sent, who, lent, parcel_id)
+    hand_over(
+        workshop, [copy["id"] for copy in inside], typed, sent, who, lent, parcel_id, asks=asks
+    )
 
 
 def received(

@@ -41,9 +41,7 @@ def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> 
         try:
             typed = check(ParcelFields, _of(form, id_))
             sent = typed_moment(workshop, typed.sent_on, typed.sent_at, "sent")
-            if typed.way == "carrier":
-                numbers.ask_first(workshop, typed, [id_])
-            actions.hand_over_sealed(workshop, id_, typed, sent, me)
+            actions.hand_over_sealed(workshop, id_, typed, sent, me, asks=True)
             went.append(id_)
         except AlreadyMoved as why:
             late = True

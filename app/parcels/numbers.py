@@ -57,14 +57,10 @@ class Typed(Protocol):
         """Whether somebody has said yes to what is asked."""
 
 
-def ask_first(workshop: Workshop, typed: Typed, but: Collection[int] = ()) -> None:
+def ask_first(workshop: Workshop, db: Connection, typed: Typed, but: Collection[int]) -> None:
     """Ask once about a number that is missing, or stands on another parcel (`but` are those that it
     may stand on). Raises BadFields, at `number`."""
-    if typed.sure:
-        return
-    with workshop.database.reading() as db:
-        why = doubt(workshop, db, typed, but)
-    if why:
+    if not typed.sure and (why := doubt(workshop, db, typed, but)):
         raise BadFields({"number": why})
 
 
@@ -99,9 +95,8 @@ def change(workshop: Workshop, parcel_id: int, typed: NumberFields, who: Person)
         row, inside = store.parcel(db, parcel_id)
         if row["way"] == "carrier" and not typed.carrier:
             raise BadFields({"carrier": "Which carrier?"})
-        asks = row["way"] == "carrier" and not typed.sure
-        if asks and (why := doubt(workshop, db, typed, [parcel_id])):
-            raise BadFields({"number": why})
+        if row["way"] == "carrier":
+            ask_first(workshop, db, typed, [parcel_id])
         _put_right(db, row, inside, typed.carrier, typed.number, who, workshop.now())
     workshop.changed.set()
 

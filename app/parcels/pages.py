@@ -41,10 +41,8 @@ def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> 
     try:
         typed = check(ParcelFields, form.plain())
         sent = typed_moment(workshop, typed.sent_on, typed.sent_at, "sent")
-        if typed.way == "carrier" and ids:
-            numbers.ask_first(workshop, typed)
         lent = whole_numbers(form.many("lent"))
-        parcel_id, _ = actions.hand_over(workshop, ids, typed, sent, me, lent)
+        parcel_id, _ = actions.hand_over(workshop, ids, typed, sent, me, lent, asks=True)
     except BadFields as why:
         return _form(request, workshop, first, form, why.fields, 422)
     except (NotFound, NotAllowed, AlreadyMoved):
