@@ -51,6 +51,13 @@ def test_a_carrier_stands_on_the_list_and_everybody_reckons_with_it(
     assert "Carrier Tern & <Parcels>, days at home" in said
 
 
+def test_a_carrier_of_which_only_the_name_is_known_stands_on_the_list(owner: Browser) -> None:
+    nothing = dict.fromkeys(("tracking", "home", "abroad", "countries", "claim_days"), "")
+    assert add(owner, name="Gull & Sons", **nothing).status_code == 303
+    said = words(owner.get("/settings/carriers"))
+    assert "Gull & Sons days at home not known; not abroad; no tracking address" in said
+
+
 def test_what_others_wait_for_follows_a_change(owner: Browser, workshop: ClockedWorkshop) -> None:
     order = make_order(workshop.database, CAST.desk, NOW)
     with workshop.database.writing() as db:
