@@ -200,9 +200,12 @@ def _work(rows: store.PieceRows, ref: Ref, person: Person, in_force: InForce) ->
     knows = Policy(in_force.settings.blank_on, rows.animal["life"] == "remembered")
     painters = [entry.by for entry in effective(rows.log) if entry.move == MoveKey.PAINTED]
     inspected = state.step is Step.INSPECTION
+    # What the log of one piece cannot know: whether the model that it is made from is ready.
+    ready = rows.model["step"] == Step.READY
+    offered = offers(state, person.role, knows)
     return {
         "step": STEPS[state.step],
-        "offers": offers(state, person.role, knows),
+        "offers": tuple(o for o in offered if ready or o.key != MoveKey.BEGUN),
         "cautions": rules.cautions(state.step),
         "causes": rules.causes(state.step, _models(rows)) if ref.of is Of.COPY else [],
         "same_hands": inspected and rules.same_hands(painters, person.account_id),

@@ -530,3 +530,12 @@ def test_a_piece_is_known_by_its_picture_its_breed_and_its_day_and_its_marks_sta
     assert '<image href="/released/1" width="400" height="300"/>' in page
     places = [page.index(at) for at in ('class="moves"', "Markings to match", 'id="aside"')]
     assert places == sorted(places)
+
+
+def test_a_copy_is_not_begun_by_hand_while_its_model_is_made(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    made = make_order(workshop.database, CAST.desk, NOW, [Wanted(step=Step.FINISHING)])
+    page = desk.get(f"/pieces/{made.copy()}".replace(":", "/"))
+    assert page.status_code == 200
+    assert "value=\"begun\"" not in page.text

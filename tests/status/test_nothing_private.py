@@ -7,6 +7,7 @@ from sqlalchemy import insert, select, update
 from app.flow.actions import Wish, record
 from app.flow.offers import offers as rules_offers
 from app.flow.rules import Kind, Policy, Whose
+from app.flow.steps import MoveKey
 from app.flow.store import load
 from app.publishing.pages_file import read_all
 from app.publishing.worker import rewrite_stale, want_all
@@ -96,7 +97,9 @@ def wander(workshop: Workshop, order, choices: list[int], now: int) -> int:
         with workshop.database.reading() as db:
             piece = load(db, refs[choice % len(refs)])
             studio = Policy(remembered=piece.remembered)
-        possible = rules_offers(piece.state, Role.OWNER, studio)
+        # A copy begins with its model, never by itself.
+        offered = rules_offers(piece.state, Role.OWNER, studio)
+        possible = [offer for offer in offered if offer.key != MoveKey.BEGUN]
         if not possible:
             continue
         offer = possible[choice // len(refs) % len(possible)]
