@@ -16,6 +16,7 @@ from app.bench.batches.actions import BatchStartFields
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
+from app.moving.machines import BLANKS
 from app.moving.perform import Seen
 from app.orders.order import belongings, parts
 from app.orders.order.asking import FROM_HERE, QuestionFields, ask
@@ -23,6 +24,7 @@ from app.parcels import aftercare, packing
 from app.parcels.actions import ParcelFields, hand_over
 from app.parcels.packing import SealFields, Sealing
 from app.parcels.said import turned_out
+from app.photos.builds.actions import MachineFields, add_machine
 from app.staff import actions as staff
 from app.studio import actions as studio
 from app.studio import carrier_list
@@ -143,8 +145,21 @@ def fill(workshop: ClockedWorkshop) -> None:
     goose = carrier_list.CarrierFields(name="Parcel Goose", home="1 to 3", number_form="s10")
     carrier_list.save(workshop.database, None, goose, CAST.owner, NOW)
     workshop.forget()
+    _at_the_benches(workshop)
     _go_wrong(workshop)
     workshop.moment = NOW + 60
+
+
+def _at_the_benches(workshop: ClockedWorkshop) -> None:
+    """A machine for blanks, a piece that is painted, and a second parcel on its way."""
+    add_machine(workshop, MachineFields(name="Blue press", places=6), BLANKS)
+    wanted = [Wanted("Fern", step=Step.READY, copy_step=Step.PAINTING)]
+    make_order(workshop.database, CAST.desk, NOW - DAY, wanted)
+    wanted = [Wanted("Sultan", step=Step.READY, copy_step=Step.PACKING)]
+    sent = make_order(workshop.database, CAST.desk, NOW - DAY, wanted)
+    free_to_leave(workshop, sent)
+    typed = ParcelFields(carrier="Parcel Goose", number="RR123456785GB")
+    hand_over(workshop, [sent.copy().id], typed, None, CAST.desk)
 
 
 def _go_wrong(workshop: ClockedWorkshop) -> None:
@@ -178,6 +193,8 @@ def pages(workshop: ClockedWorkshop, browser: Browser) -> Iterator[tuple[str, st
     with workshop.database.reading() as db:
         entries = db.execute(select(transitions.c.id)).scalars()
         waiting += [f"/corrections/{entry}" for entry in entries]
+        painted = select(copies.c.id, copies.c.version).where(copies.c.step == Step.PAINTING)
+        waiting += [f"/last-coat?piece=copy:{id_}:{seen}" for id_, seen in db.execute(painted)]
     met: Counter[str] = Counter()
     for address in waiting:
         kind = re.sub(r"\d+", "1", address.partition("#")[0])
