@@ -63,11 +63,11 @@ def test_a_piece_stands_in_its_band_with_its_code_and_its_reason(workshop):
     assert f"Juniper , Arab mare {made.number}-A1" in said
     assert "next: here since Tue 3 Mar" in said
     assert 'aria-label="here one day"' in page
-    assert "usual 6 days, slow 12" in band(page, "painting")
+    assert "usual 13 days, slow 20" in band(page, "painting")
 
 
 def test_the_line_at_the_top_counts_and_names_who_is_late(workshop):
-    made = painting(workshop, "Admiral", at=NOW - 15 * DAY)
+    made = painting(workshop, "Admiral", at=NOW - 25 * DAY)
     painting(workshop, "Sorrel")
     record(workshop.database, [Wish(made.copy(), Kind.START)], CAST.painter, NOW)
     said = text_of(Browser(site(workshop)).get("/").text)

@@ -295,7 +295,7 @@ def test_a_button_that_nobody_made_is_refused_and_nothing_happens(workshop, move
 
 def test_an_impossible_move_is_refused_in_words(workshop):
     made = at(workshop, Step.BLANK)
-    answer = Browser(site(workshop)).post("/benches/move", form(f"painted:copy:{made.copy().id}:1"))
+    answer = Browser(site(workshop)).post("/benches/move", form(f"shaped:copy:{made.copy().id}:1"))
     assert answer.status_code == 409
     assert "From Blank that cannot be done. Load the page again." in answer.text
 
