@@ -217,8 +217,8 @@ def test_its_page_shows_the_markings_of_all_and_inspection_wants_each(
     path = f"/pieces/copy/{pair.copy().id}"
     page = words(desk.get(path))
     assert "Bracken and Thistle, on one base 1001-A1" in page
-    assert "Bracken: white paw left" in page
-    assert "Thistle: torn ear left" in page
+    assert "Bracken: white paw (left)" in page
+    assert "Thistle: torn ear (left)" in page
     assert "Colours of Bracken" in page
     assert "Colours of Thistle" in page
     assert "Bracken and Thistle" in words(desk.get("/"))

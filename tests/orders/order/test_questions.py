@@ -117,7 +117,7 @@ def test_a_yes_about_the_spelling_confirms_it(
 
 def hand_over(desk: Browser, *ids: int) -> None:
     form = the_form(desk.get(f"/parcels/new?copy={ids[0]}").text, "/parcels/new")
-    typed = {"carrier": "Parcel Goose", "number": "RR473124829GB", "reason": "they wait for it"}
+    typed = {"carrier": "Parcel Goose", "number": f"G{ids[0]}", "reason": "they wait for it"}
     chosen = {"copy": [str(id_) for id_ in ids]}
     assert desk.post("/parcels/new", {**form.fields, **typed, **chosen}).status_code == 303
 
