@@ -197,7 +197,7 @@ def test_a_handing_over_that_never_happened_frees_its_parcel(
         workshop.database, CAST.desk, NOW - DAY, [Wanted(step=Step.READY, copy_step=Step.PACKING)]
     )
     free_to_leave(workshop, made)
-    sent = {"copy": str(made.copy().id), "carrier": "Parcel Goose", "once": "k"}
+    sent = {"copy": str(made.copy().id), "carrier": "Parcel Goose", "number": "G1", "once": "k"}
     assert desk.post("/parcels/new", sent).status_code == 303
     assert put_right(desk, entry(workshop, "handed_over"), struck="1").status_code == 303
     assert step_of(workshop.database, made.copy()) is Step.PACKING

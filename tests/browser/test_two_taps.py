@@ -120,7 +120,7 @@ def test_the_second_of_two_quick_dones_does_not_meet_the_next_piece(
     expect(owner.locator(".undo")).to_contain_text("in Painting now")
     owner.wait_for_timeout(600)
     expect(owner.locator("#band-shaping .piece [value^=shaped]")).to_have_count(1)
-    laid_down(owner, pieces[0], "Shaping")
+    laid_down(owner, pieces[0], "Painting")
 
 
 def test_a_row_that_has_changed_is_quiet_for_keys_too_and_then_takes_them(

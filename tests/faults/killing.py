@@ -77,8 +77,13 @@ class Worker:
             path = f"/pieces/model/{self.dice.choice(counting)}/move"
             self._send(client, path, fields, "counted")
         elif buttons:
-            fields = {"move": self.dice.choice(buttons), "show": "all", "by": ""}
-            self._send(client, "/benches/move", fields, "move")
+            move, painted = self.dice.choice(buttons), "painted:"
+            fields, path = {"move": move, "show": "all", "by": ""}, "/benches/move"
+            if move.startswith(painted):
+                # What is painted says what its last coat is, on a page of its own.
+                path = "/last-coat"
+                fields = {"piece": move.removeprefix(painted), "coat": "nothing that cures"}
+            self._send(client, path, fields, "move")
         else:
             time.sleep(0.05)
 
