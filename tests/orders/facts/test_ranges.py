@@ -325,7 +325,7 @@ def test_old_points_are_nothing() -> None:
 def test_the_default_is_wide_and_says_where_it_comes_from() -> None:
     span = from_passing(blank_on=True)
     # The usual stays from finishing to packing add up to 21 days, the slow ones to 46.
-    assert 15 < span.low < 21 < 30 < span.high < 46
+    assert 22 < span.low < 26 < 40 < span.high < 55
     assert span.basis == FROM_THE_TRADE
 
 

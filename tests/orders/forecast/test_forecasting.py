@@ -156,7 +156,7 @@ def test_pace_and_days_from_passing_are_kept_for_the_pages(workshop: ClockedWork
     assert forecasting.chance_of_new(workshop, date(2026, 6, 1), "") == ""
     forecasting.compute(workshop, figure)
     assert len(workshop.days_from_passing() or []) == len(POINTS)
-    assert workshop.pace()[Step.PAINTING] == (6, 12, False)
+    assert workshop.pace()[Step.PAINTING] == (13, 20, False)
 
 
 @pytest.mark.parametrize(
