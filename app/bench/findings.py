@@ -11,7 +11,7 @@ from app.flow import store as flow
 from app.flow.rules import Entry, cause_of, effective
 from app.flow.steps import CAUSES, Of
 from app.flow.store import Ref
-from app.photos.release.actions import kept_anew, read_kept
+from app.photos.release.actions import kept_anew
 from app.shared.errors import NotFound, Refused
 from app.shared.people import Person, first_name
 from app.studio.rules import StudioSettings, read_kinds
@@ -124,12 +124,3 @@ def take_off(workshop: Workshop, id_: int) -> int:
             raise NotFound("There is no such photo any more.")
         db.execute(update(bench_pictures).where(own).values(gone_at=workshop.now()))
     return int(copy_id)
-
-
-def jpeg_of(workshop: Workshop, id_: int) -> bytes:
-    """A picture taken at the bench. Raises NotFound."""
-    with workshop.database.reading() as db:
-        file = db.execute(select(bench_pictures.c.file).where(bench_pictures.c.id == id_)).scalar()
-    if file is None:
-        raise NotFound("There is no such photo.")
-    return read_kept(workshop.folder.pictures, f"{FOLDER}/{file}")

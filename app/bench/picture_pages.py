@@ -10,12 +10,14 @@ from app.bench.pages import page_of
 from app.flow.steps import Of
 from app.flow.store import Ref
 from app.photos.intake.upload import receive_one
+from app.photos.release.actions import jpeg_of
 from app.shared.errors import NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.refusals import status_of
-from app.shared.web.templating import go
+from app.shared.web.templating import go, sent
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
+from app.tables import bench_pictures
 
 router = APIRouter()
 
@@ -66,5 +68,4 @@ def off(request: Request, workshop: TheWorkshop, id_: RowId) -> Response:
 @router.get("/bench-pictures/{id_:int}", name="bench_picture")
 def picture(workshop: TheWorkshop, id_: RowId) -> Response:
     """A photo taken at the bench."""
-    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
-    return Response(findings.jpeg_of(workshop, id_), media_type="image/jpeg", headers=headers)
+    return sent(jpeg_of(workshop, bench_pictures.c.file, id_, findings.FOLDER))

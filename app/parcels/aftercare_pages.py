@@ -11,14 +11,15 @@ from app.orders.order.store import names
 from app.parcels import aftercare, aftercare_store
 from app.parcels.aftercare import DECIDED, KINDS, MEND_AT, SAID_BY
 from app.photos.intake.upload import receive_one
-from app.photos.release.actions import read_kept
+from app.photos.release.actions import jpeg_of
 from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
 from app.shared.text import whole_numbers
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
-from app.shared.web.templating import go, new_once, render
+from app.shared.web.templating import go, new_once, render, sent
 from app.studio.web import AskedId, Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
+from app.tables import aftercare_pictures
 
 router = APIRouter()
 
@@ -202,8 +203,4 @@ async def add_picture(request: Request, workshop: TheWorkshop, me: Me, case: Row
 @router.get("/aftercare/pictures/{picture:int}", name="case_picture")
 def picture(workshop: TheWorkshop, picture: RowId) -> Response:
     """A picture of what happened."""
-    with workshop.database.reading() as db:
-        file = aftercare_store.picture(db, picture).file
-    jpeg = read_kept(workshop.folder.pictures, f"{aftercare.PICTURES}/{file}")
-    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
-    return Response(jpeg, media_type="image/jpeg", headers=headers)
+    return sent(jpeg_of(workshop, aftercare_pictures.c.file, picture, aftercare.PICTURES))

@@ -86,15 +86,6 @@ def pictures(db: Connection, case_id: int) -> Sequence[Row[Any]]:
     return db.execute(select(aftercare_pictures).where(own).order_by(aftercare_pictures.c.id)).all()
 
 
-def picture(db: Connection, picture_id: int) -> Row[Any]:
-    """A picture. Raises NotFound."""
-    query = select(aftercare_pictures).where(aftercare_pictures.c.id == picture_id)
-    row = db.execute(query).first()
-    if row is None:
-        raise NotFound("There is no such picture.")
-    return row
-
-
 def of_order(db: Connection, order_id: int) -> Sequence[Row[Any]]:
     """The cases of an order, the newest first."""
     its = aftercare_cases.c.order_id == order_id

@@ -8,9 +8,11 @@ from starlette.responses import Response
 from app.parcels import pictures
 from app.parcels.pages import whole
 from app.photos.intake.upload import receive_one
+from app.photos.release.actions import jpeg_of
 from app.shared.errors import BadFields
-from app.shared.web.templating import go
+from app.shared.web.templating import go, sent
 from app.studio.web import Me, RowId, TheWorkshop
+from app.tables import parcel_pictures
 
 router = APIRouter()
 
@@ -34,6 +36,4 @@ async def photo(
 @router.get("/parcel-pictures/{id_:int}", name="parcel_picture")
 def picture(workshop: TheWorkshop, id_: RowId) -> Response:
     """A picture of how a parcel was packed."""
-    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
-    jpeg = pictures.jpeg_of(workshop, id_)
-    return Response(jpeg, media_type="image/jpeg", headers=headers)
+    return sent(jpeg_of(workshop, parcel_pictures.c.file, id_, pictures.FOLDER))

@@ -12,7 +12,7 @@ from sqlalchemy import func, insert, select
 from app.parcels import store
 from app.parcels.rules import PICTURES
 from app.photos.pictures import files
-from app.photos.release.actions import kept_anew, read_kept
+from app.photos.release.actions import kept_anew
 from app.shared.errors import BadFields, NotFound
 from app.shared.people import Person
 from app.studio.workshop import Workshop
@@ -66,13 +66,3 @@ def _kept_whole(pictures: Path, source: Path) -> str:
         digest = incoming.sha256
         files.settle(pictures, incoming, f"{FOLDER}/originals/{digest}")
     return digest
-
-
-def jpeg_of(workshop: Workshop, picture_id: int) -> bytes:
-    """The bytes of a picture, as pages show it. Raises NotFound."""
-    query = select(parcel_pictures.c.file).where(parcel_pictures.c.id == picture_id)
-    with workshop.database.reading() as db:
-        file = db.execute(query).scalar()
-    if file is None:
-        raise NotFound("There is no such picture.")
-    return read_kept(workshop.folder.pictures, f"{FOLDER}/{file}")

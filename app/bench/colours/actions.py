@@ -5,7 +5,7 @@ from pathlib import Path
 from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.engine import RowMapping
 
-from app.photos.release.actions import kept_anew, read_kept
+from app.photos.release.actions import kept_anew
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.text import fold
@@ -80,16 +80,6 @@ def put_chip(workshop: Workshop, zone_id: int, source: Path) -> None:
     with workshop.database.writing() as db:
         _line(db, zone_id)
         db.execute(update(colour_zones).where(colour_zones.c.id == zone_id).values(chip=made.file))
-
-
-def chip_of(workshop: Workshop, zone_id: int) -> bytes:
-    """The photo of a zone's chip as JPEG. Raises NotFound."""
-    query = select(colour_zones.c.chip).where(colour_zones.c.id == zone_id)
-    with workshop.database.reading() as db:
-        file = db.execute(query).scalar()
-    if file is None:
-        raise NotFound("There is no photo of this chip.")
-    return read_kept(workshop.folder.pictures, f"{CHIPS}/{file}")
 
 
 def _now(db: Connection, animal_id: int) -> list[RowMapping]:

@@ -8,14 +8,17 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
 from app.bench.colours import actions, store
+from app.bench.colours.actions import CHIPS
 from app.photos.intake.upload import receive_one
+from app.photos.release.actions import jpeg_of
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.text import whole_number
 from app.shared.web.forms import Filled, check
 from app.shared.web.refusals import status_of
-from app.shared.web.templating import go, render
+from app.shared.web.templating import go, render, sent
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
+from app.tables import colour_zones
 
 router = APIRouter()
 MOST_TYPED = 200
@@ -85,8 +88,7 @@ async def chip(request: Request, workshop: TheWorkshop, id_: RowId, zone: RowId)
 @router.get("/chips/{id_:int}", name="colours_chip_photo")
 def chip_photo(workshop: TheWorkshop, id_: RowId) -> Response:
     """The photo of a test chip."""
-    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
-    return Response(actions.chip_of(workshop, id_), media_type="image/jpeg", headers=headers)
+    return sent(jpeg_of(workshop, colour_zones.c.chip, id_, CHIPS))
 
 
 def _page(

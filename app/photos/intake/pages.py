@@ -23,7 +23,7 @@ from app.shared.text import whole_number, whole_numbers
 from app.shared.web.fields import Fields, Line, Number
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.refusals import status_of
-from app.shared.web.templating import go, is_partial, render
+from app.shared.web.templating import go, is_partial, render, sent
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
@@ -316,5 +316,4 @@ def picture(workshop: TheWorkshop, id_: RowId, size: Size) -> Response:
     jpeg = files.shown(workshop.folder.pictures, row["sha256"], row["path"], files.SIDES[size])
     if jpeg is None:
         raise NotFound("This photo cannot be shown: its file is missing or damaged.")
-    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
-    return Response(jpeg, media_type="image/jpeg", headers=headers)
+    return sent(jpeg)

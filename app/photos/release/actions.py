@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Connection, bindparam, insert, select, text, update
+from sqlalchemy import Column, Connection, bindparam, insert, select, text, update
 
 from app.flow import groups
 from app.flow import store as flow
@@ -209,14 +209,14 @@ def on_pages(db: Connection, order_ids: Sequence[int]) -> Mapping[int, Sequence[
     return found
 
 
-def jpeg_of(workshop: Workshop, id_: int) -> bytes:
-    """The bytes of a released picture, for the staff. Raises NotFound."""
-    query = select(released_pictures.c.file).where(released_pictures.c.id == id_)
+def jpeg_of(workshop: Workshop, file: Column[str], id_: int, folder: str) -> bytes:
+    """The bytes of a picture that was made anew: `file` is the column that names it, in the row of
+    this id, `folder` where it lies under pictures/. Raises NotFound."""
     with workshop.database.reading() as db:
-        file = db.execute(query).scalar()
-    if file is None:
+        name = db.execute(select(file).where(file.table.c.id == id_)).scalar()
+    if name is None:
         raise NotFound("There is no such picture.")
-    return read_kept(workshop.folder.pictures, f"{RELEASED}/{file}")
+    return read_kept(workshop.folder.pictures, f"{folder}/{name}")
 
 
 def read_kept(pictures: Path, path: str) -> bytes:

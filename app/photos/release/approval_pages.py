@@ -15,7 +15,7 @@ from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.text import whole_number
 from app.shared.web.forms import Filled, check
 from app.shared.web.refusals import status_of
-from app.shared.web.templating import go, new_once, render
+from app.shared.web.templating import go, new_once, render, sent
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
@@ -95,6 +95,4 @@ def picture(workshop: TheWorkshop, id_: RowId) -> Response:
     """A picture, as the customer gets it."""
     with workshop.database.reading() as db:
         path = approvals.file_of(db, id_)
-    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
-    jpeg = read_kept(workshop.folder.pictures, path)
-    return Response(jpeg, media_type="image/jpeg", headers=headers)
+    return sent(read_kept(workshop.folder.pictures, path))

@@ -14,13 +14,15 @@ from app.orders.order import store as order_store
 from app.photos import store
 from app.photos.intake.upload import receive_one
 from app.photos.release import actions, approvals
+from app.photos.release.actions import RELEASED
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.text import whole_number
 from app.shared.web.forms import Filled
 from app.shared.web.refusals import status_of
-from app.shared.web.templating import go, render
+from app.shared.web.templating import go, render, sent
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
+from app.tables import released_pictures
 
 router = APIRouter()
 MOST_SHOWN = 60
@@ -111,5 +113,4 @@ def back(request: Request, workshop: TheWorkshop, of: str, id_: RowId) -> Respon
 @router.get("/released/{id_:int}", name="released_picture")
 def released_picture(workshop: TheWorkshop, id_: RowId) -> Response:
     """A released picture, as the customer's page shows it."""
-    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
-    return Response(actions.jpeg_of(workshop, id_), media_type="image/jpeg", headers=headers)
+    return sent(actions.jpeg_of(workshop, released_pictures.c.file, id_, RELEASED))

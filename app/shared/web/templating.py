@@ -78,6 +78,12 @@ def render(request: Request, name: str, context: dict[str, Any], status: int = 2
     return HTMLResponse(body, status, headers={"vary": "HX-Request"})
 
 
+def sent(jpeg: bytes) -> Response:
+    """A picture for the staff, which a browser may keep for ten minutes."""
+    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
+    return Response(jpeg, media_type="image/jpeg", headers=headers)
+
+
 def go(request: Request, address: str) -> Response:
     """To another page of ours after an act: a redirect, or what htmx takes for one."""
     if is_partial(request):
