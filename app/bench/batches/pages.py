@@ -5,20 +5,16 @@ from datetime import date, time
 from typing import Any
 
 from fastapi import APIRouter, Request
-from sqlalchemy import Connection
 from starlette.responses import Response
 
 from app.bench.batches import actions, store
 from app.bench.batches.actions import BatchEndFields, BatchStartFields
 from app.bench.batches.view import assemble
 from app.bench.curing import choices, read_coat
-from app.flow.legality import UNDO_WITHIN
 from app.flow.steps import Step
 from app.moving.machines import BLANKS, all_machines
 from app.moving.perform import Seen
 from app.orders.benches import moves as benches_moves
-from app.orders.benches import store as benches_store
-from app.orders.benches.moves import DoneWords
 from app.orders.benches.words import Clock
 from app.photos.builds.actions import MachineFields, add_machine, change_machine, switch
 from app.shared.calendar import DAY
@@ -160,7 +156,7 @@ def _page(
         found = store.known(db, now - _SHOWN_DAYS * DAY)
         names = store.names(db, [one.copy_id for row in found for one in row.pieces])
         lines = store.waiting(db)
-        done = _done(db, undo, now)
+        done = benches_moves.just_done(db, undo, now)
     view = assemble(lines, found, machines, names, workshop.chances(), clock)
     usual, slow, _ = workshop.pace().get(Step.BLANK, (3.0, 6.0, False))
     context: dict[str, Any] = {
@@ -183,10 +179,3 @@ def _page(
         "blank_on": in_force.settings.blank_on,
     }
     return render(request, "bench/batches/blanks.html", context, status)
-
-
-def _done(db: Connection, act: int | None, now: int) -> DoneWords | None:
-    """What was just done, while it can be undone."""
-    if act is None:
-        return None
-    return benches_moves.say_done(act, benches_store.act_done(db, act), now, UNDO_WITHIN)

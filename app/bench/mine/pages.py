@@ -5,12 +5,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from fastapi import APIRouter, Request
-from sqlalchemy import Connection
 from starlette.responses import RedirectResponse, Response
 
 from app.bench.mine import actions, lists, store
 from app.flow import store as flow
-from app.flow.legality import UNDO_WITHIN
 from app.flow.rules import Kind
 from app.flow.steps import STEPS, Step
 from app.flow.store import Ref
@@ -20,7 +18,7 @@ from app.moving.rules import scanned
 from app.orders.benches import moves, words
 from app.orders.benches import store as benches
 from app.orders.benches.aside import aside_of
-from app.orders.benches.moves import TICKED, AskElsewhere, DoneWords, Press
+from app.orders.benches.moves import TICKED, AskElsewhere, Press
 from app.orders.benches.view import REDRAW_EVERY
 from app.photos.faces import faces
 from app.shared.errors import BadFields, NotAllowed, NotFound, Refused
@@ -65,17 +63,6 @@ class BenchAddress:
         return "&".join(f"{name}={value}" for name, value in values.items() if value)
 
 
-@dataclass(frozen=True, slots=True)
-class _Said:
-    """What has to be said above the lists, and at the fields of an open form."""
-
-    sentence: str = ""
-    button: str = ""
-    label: str = ""
-    errors: dict[str, str] | None = None
-    typed: dict[str, str] | None = None
-
-
 @router.get(PATH, name="my_bench")
 def my_bench(request: Request, workshop: TheWorkshop, me: Me) -> Response:
     """What I have, what I have set aside, and what comes next."""
@@ -95,7 +82,7 @@ def choose_steps(request: Request, workshop: TheWorkshop, me: Me, form: Filled) 
     """Keep in this browser which steps this person does."""
     chosen = [step for step in lists.CHOICES if step in form.many("step")]
     if not chosen:
-        seeing, said = BenchAddress(choosing=True), _Said(errors={"step": "Tick what you do."})
+        seeing, said = BenchAddress(choosing=True), moves.Said(errors={"step": "Tick what you do."})
         return _page(request, workshop, me, seeing, said, status=422)
     answer = go(request, PATH)
     answer.set_cookie(
@@ -133,7 +120,7 @@ def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
         done = actions.carry_out(workshop, pressed, ticks, me, form.get("once"), aside)
     except BadFields as why:
         stays = replace(seeing, aside=BenchAddress.read({"aside": typed.get("piece", "")}).aside)
-        said = _Said(why.fields.get("", ""), errors=why.fields, typed=typed)
+        said = moves.Said(why.fields.get("", ""), errors=why.fields, typed=typed)
         return _page(request, workshop, me, stays, said, ticks=ticks, status=422)
     except Refused as why:
         return _refused(request, workshop, me, seeing, why, ticks)
@@ -156,9 +143,9 @@ def _refused(
         address, _, place = why.address.partition("#")
         more = f"{'&' if '?' in address else '?'}back={PATH}"
         return go(request, f"{address}{more}{f'#{place}' if place else ''}")
-    said = _Said(str(why))
+    said = moves.Said(str(why))
     if isinstance(why, AskFirst) and why.about is not None:
-        said = _Said(str(why), Press(Kind.START, (), sure=False).yes(why.about), why.label)
+        said = moves.Said(str(why), Press(Kind.START, (), sure=False).yes(why.about), why.label)
     return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
 
 
@@ -178,7 +165,7 @@ def scan(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
     text = form.get("scan")
     which = scanned(text)
     if which is None:
-        said = _Said(
+        said = moves.Said(
             "That is no job ticket. Scan the square code on it.",
             errors={"scan": "no job ticket"}, typed={"scan": text[:200]},
         )  # fmt: skip
@@ -211,7 +198,7 @@ def _page(
     workshop: Workshop,
     me: Person,
     seeing: BenchAddress,
-    said: _Said | None = None,
+    said: moves.Said | None = None,
     *,
     ticks: Sequence[str] = (),
     part: bool = False,
@@ -226,7 +213,7 @@ def _page(
         mine = lists.assemble(benches.lines(db), benches.asked(db), look, steps, whole=seeing.whole)
         shown = store.shown(db, [row.line for row in mine.rows])
         pictures = faces(workshop, db, [of.model for of in shown.values()])
-        undo = _undo(db, seeing.undo, now)
+        undo = moves.just_done(db, seeing.undo, now)
         people = staff.bench_people(db) if request.state.may("switch_person") else []
     partly = part or is_partial(request)
     context: dict[str, Any] = {
@@ -239,7 +226,7 @@ def _page(
         "step_name": {str(step): STEPS[step].name for step in Step},
         "people": [person for person in people if person.id != me.account_id],
         "undo": undo,
-        "said": said or _Said(),
+        "said": said or moves.Said(),
         "ticks": frozenset(ticks),
         "once": new_once(),
         "reasons": words.ASIDE_REASONS,
@@ -250,8 +237,3 @@ def _page(
     }
     name = "bench/mine/_lists.html" if partly else "bench/mine/my_bench.html"
     return render(request, name, context, status)
-
-
-def _undo(db: Connection, act: int | None, now: int) -> DoneWords | None:
-    """What was just done, while it can be undone."""
-    return moves.say_done(act, benches.act_done(db, act), now, UNDO_WITHIN) if act else None

@@ -8,15 +8,18 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
+from sqlalchemy import Connection
+
 from app.flow import store
 from app.flow.actions import Done
+from app.flow.legality import UNDO_WITHIN
 from app.flow.rules import BATCH, Kind
 from app.flow.steps import STEPS, MoveKey, Step, moves_from
 from app.flow.store import Piece
 from app.moving.effects import MoveDetails
 from app.moving.names import named
 from app.moving.perform import BROKEN, Seen, perform
-from app.orders.benches.store import DoneEntry
+from app.orders.benches.store import DoneEntry, act_done
 from app.shared.errors import BadFields, NotFound, Refused
 from app.shared.people import Person
 from app.shared.web import words
@@ -34,6 +37,17 @@ class AskElsewhere(Refused):
     def __init__(self, sentence: str, address: str) -> None:
         super().__init__(sentence)
         self.address = address
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What has to be said above the pieces of a page, and at the fields of an open form."""
+
+    sentence: str = ""
+    button: str = ""
+    label: str = ""
+    errors: dict[str, str] | None = None
+    typed: dict[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +153,11 @@ class DoneWords:
 
     act: int
     sentence: str
+
+
+def just_done(db: Connection, act: int | None, now: int) -> DoneWords | None:
+    """What was just done, while it can be undone; None where nothing was."""
+    return say_done(act, act_done(db, act), now, UNDO_WITHIN) if act is not None else None
 
 
 def say_done(act: int, entries: Sequence[DoneEntry], now: int, within: int) -> DoneWords | None:

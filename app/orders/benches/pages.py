@@ -8,10 +8,8 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from jinja2 import Environment
-from sqlalchemy import Connection
 from starlette.responses import RedirectResponse, Response
 
-from app.flow.legality import UNDO_WITHIN
 from app.flow.rules import Kind
 from app.flow.steps import BENCHES, Step
 from app.flow.store import Ref
@@ -105,16 +103,16 @@ def move(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Respo
         done = moves.carry_out(workshop, press, me, form.get("once"), aside)
     except BadFields as why:
         stays = replace(seeing, aside=typed.get("piece", ""))
-        said = _Said(why.fields.get("", ""), errors=why.fields, typed=typed)
+        said = moves.Said(why.fields.get("", ""), errors=why.fields, typed=typed)
         return _page(request, workshop, me, stays, said, ticks=ticks, status=422)
     except AskElsewhere as why:
         return go(request, why.address)
     except AskFirst as why:
-        said = _Said(str(why), press.yes(why.about), why.label)
+        said = moves.Said(str(why), press.yes(why.about), why.label)
         return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
     except Refused as why:
         # The bands as they stand now, with the reason above them: nothing that was ticked is lost.
-        said = _Said(str(why))
+        said = moves.Said(str(why))
         return _page(request, workshop, me, seeing, said, ticks=ticks, status=status_of(why))
     if is_partial(request):
         kept = ticks if press.step is None else frozenset()
@@ -131,17 +129,6 @@ def _back(request: Request, workshop: Workshop, me: Person, seeing: Seeing) -> R
     return RedirectResponse("/" + seeing.query(), 303)
 
 
-@dataclass(frozen=True, slots=True)
-class _Said:
-    """What has to be said above the bands, and at the fields of an open form."""
-
-    sentence: str = ""
-    button: str = ""
-    label: str = ""
-    errors: dict[str, str] | None = None
-    typed: dict[str, str] | None = None
-
-
 def _stamp(version: int, now: int) -> str:
     return f"{version}-{now // view.REDRAW_EVERY}"
 
@@ -151,7 +138,7 @@ def _page(
     workshop: Workshop,
     me: Person,
     seeing: Seeing,
-    said: _Said | None = None,
+    said: moves.Said | None = None,
     *,
     ticks: frozenset[str] = frozenset(),
     part: bool = False,
@@ -163,7 +150,7 @@ def _page(
         version = benches_store.version(db)
         lines = benches_store.lines(db)
         asked = benches_store.asked(db)
-        undo = _undo(db, seeing.undo, now)
+        undo = moves.just_done(db, seeing.undo, now)
     zone, blank_on = in_force.calendar.zone, in_force.settings.blank_on
     look = Looking(
         me, now, zone, workshop.pace(), workshop.chances(), blank_on, seeing.show, seeing.by,
@@ -171,7 +158,7 @@ def _page(
     )  # fmt: skip
     context = _context(request, seeing, view.assemble(lines, asked, look), undo)
     context |= {
-        "said": said or _Said(),
+        "said": said or moves.Said(),
         "ticks": ticks,
         # What is wrong in an open form is no part of its band, which then is sent in any case.
         "shown": [] if said and said.errors else request.headers.get("bands-shown", "").split(),
@@ -185,13 +172,6 @@ def _page(
         else "orders/benches/benches.html"
     )
     return render(request, name, context, status)
-
-
-def _undo(db: Connection, act: int | None, now: int) -> DoneWords | None:
-    """What was just done, while it can be undone."""
-    if act is None:
-        return None
-    return moves.say_done(act, benches_store.act_done(db, act), now, UNDO_WITHIN)
 
 
 def _context(

@@ -5,17 +5,13 @@ from datetime import time
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
-from sqlalchemy import Connection
 from starlette.responses import Response
 
-from app.flow.legality import UNDO_WITHIN
 from app.flow.steps import Step
 from app.moving import machines as build_machines
 from app.moving.effects import AskFirst
 from app.moving.perform import Seen
 from app.orders.benches import moves as benches_moves
-from app.orders.benches import store as benches_store
-from app.orders.benches.moves import DoneWords
 from app.orders.benches.words import Clock
 from app.photos import store
 from app.photos.builds import actions
@@ -178,7 +174,7 @@ def _page(
             builds_store.lines_at(db, "photos_in"), builds_store.lines_at(db, "building"),
             builds_store.verdicts(db), workshop.chances(), clock,
         )  # fmt: skip
-        done = _done(db, undo, now)
+        done = benches_moves.just_done(db, undo, now)
         built = builds_store.lines_at(db, "assessing")
         here = store.with_pictures(db, _on_page(view))
         nameless = builds_store.names_without_machine(db)
@@ -205,10 +201,3 @@ def _page(
 def _on_page(view: Builds) -> list[int]:
     """The models whose sets are shown: what waits, then what runs."""
     return [*(one.line.id for one in view.queue), *(run.line.id for run in view.running)]
-
-
-def _done(db: Connection, act: int | None, now: int) -> DoneWords | None:
-    """What was just done, while it can be undone."""
-    if act is None:
-        return None
-    return benches_moves.say_done(act, benches_store.act_done(db, act), now, UNDO_WITHIN)
