@@ -176,7 +176,9 @@ class Models:
             job.passed_at = floor.time
         looks = job.copies[0].row if job.copies else {}
         wants = looks.get("inscription") or looks.get("base", "none") != "none"
-        if piece is job.models[0] and wants and floor.chance(0.45):
+        # What another animal's copy has on the packing table is there already.
+        packing = any(c.state.step is Step.PACKING for c in job.copies)
+        if piece is job.models[0] and wants and floor.chance(0.45) and not packing:
             self._trouble.part(job)
         if floor.chance(0.05):
             at = floor.office(floor.time + floor.rng.randrange(DAY // 2, 4 * DAY))
