@@ -10,6 +10,7 @@ Moments are UTC seconds. NOW is Wednesday 4 March 2026, 10:00 in London; MADE_AT
 import hashlib
 import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -203,7 +204,10 @@ def rows(database: Database, query: str, *values: object) -> list[tuple[object, 
 
 def fingerprint(path: Path) -> str:
     """A hash of everything in a database file: equal before and after an act that did nothing."""
-    with sqlite3.connect(path) as raw:
-        dump = "\n".join(raw.iterdump())
-    raw.close()
-    return hashlib.sha256(dump.encode()).hexdigest()
+    with closing(sqlite3.connect(path)) as raw:
+        return fingerprint_by(raw)
+
+
+def fingerprint_by(raw: sqlite3.Connection) -> str:
+    """The same hash, over a connection that is open."""
+    return hashlib.sha256("\n".join(raw.iterdump()).encode()).hexdigest()
