@@ -225,6 +225,53 @@ def replace_links(
     opening.replace_links(DataFolder(data_folder(data)), yes=yes)
 
 
+@cli.command("import")
+def import_history(
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="FILE", help="A sheet of earlier orders, .csv or .xlsx."),
+    ] = None,
+    dry_run: Annotated[bool, _option("--dry-run", "", "Only look; bring nothing in.")] = False,
+    map_file: Annotated[
+        Path | None,
+        _option("--map", "FILE", "Which column is what; --dry-run makes one to start from."),
+    ] = None,
+    sheet: Annotated[str, _option("--sheet", "NAME", "A workbook's sheet, if not its first.")] = "",
+    leave_out_bad: Annotated[
+        bool, _option("--leave-out-bad", "", "Bring in the good rows of a sheet with bad ones.")
+    ] = False,
+    with_doubles: Annotated[
+        bool, _option("--with-doubles", "", "Bring in what is probably here already, too.")
+    ] = False,
+    with_pages: Annotated[
+        bool, _option("--with-pages", "", "Give the open orders status pages.")
+    ] = False,
+    take_back: Annotated[
+        int | None, _option("--take-back", "NUMBER", "Take an import back instead.", min=1)
+    ] = None,
+    data: Data = None,
+) -> None:
+    """Bring in earlier orders from a sheet, or say what would come of it. No email is written.
+
+    One row is an order, an animal or a copy; who ordered, which animal, the day ordered and the day
+    sent are enough. Exit 65 where the file or rows of it will not do.
+    """
+    from app.history import import_command
+    from app.owner import own_log
+
+    if (file is None) == (take_back is None):
+        warn("Name either a file, or with --take-back the number of an import.")
+        raise typer.Exit(WRONG_USAGE)
+    with own_log.studio_in(DataFolder(data_folder(data))) as workshop:
+        if file is None or take_back is not None:
+            assert take_back is not None
+            raise typer.Exit(import_command.take_back(workshop, take_back))
+        asked = import_command.ImportAsked(
+            file, dry_run, map_file, sheet, leave_out_bad, with_doubles, with_pages
+        )
+        raise typer.Exit(import_command.main(workshop, asked))
+
+
 @cli.command()
 def whatif(
     settings: Annotated[

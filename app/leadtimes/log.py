@@ -29,8 +29,10 @@ class StayLog:
 
     `outcome` is OPEN, MOVED (to the next stay), FINISHED or CANCELLED (the piece's end).
     `watched_from` says of each stay from when on its piece was under watch (epoch
-    seconds, nan from the start); None where all were, always. `marks` are further columns by stay:
-    what was known of it when it was entered, nan for unknown.
+    seconds, nan from the start); None where all were, always. `blurred` says of each stay that
+    its piece's way is not known step by step: when it came to `step` is known, where it was until
+    the next entry is not. `marks` are further columns by stay: what was known of it when it was
+    entered, nan for unknown.
     """
 
     piece: Ints
@@ -41,6 +43,7 @@ class StayLog:
     steps: tuple[str, ...]
     watched_from: Floats | None = None
     marks: Mapping[str, Floats] = field(default_factory=dict)
+    blurred: NDArray[np.bool_] | None = None
 
     def __len__(self) -> int:
         return int(self.piece.size)
@@ -66,11 +69,12 @@ def make_log(
     steps: Sequence[str],
     watched_from: ArrayLike | None = None,
     marks: Mapping[str, ArrayLike] | None = None,
+    blurred: ArrayLike | None = None,
 ) -> StayLog:
     """A log from stays in any order; a piece has ended when none of its stays is open.
 
     It ended when its last stay was left, cancelled if that stay (or a later mark on the piece) says
-    so. `watched_from` and `marks` have one entry a stay and are those of StayLog.
+    so. `watched_from`, `marks` and `blurred` have one entry a stay and are those of StayLog.
     """
     pieces, come = np.asarray(piece, dtype=np.int64), np.asarray(entered, dtype=float)
     order = np.lexsort((come, pieces))
@@ -86,6 +90,7 @@ def make_log(
         _outcomes(pieces, gone, given_up[order]), tuple(steps),
         watched_from=None if watched_from is None else np.asarray(watched_from, dtype=float)[order],
         marks={name: np.asarray(mark, dtype=float)[order] for name, mark in (marks or {}).items()},
+        blurred=None if blurred is None else np.asarray(blurred, dtype=bool)[order],
     )  # fmt: skip
 
 

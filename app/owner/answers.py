@@ -62,13 +62,21 @@ def how_long(found: CopyWays, now: int) -> Answer:
     if len(done) < ENOUGH:
         took = _span(float(days.min()), float(days.max()))
         text = f"{words.capital(words.count(len(done), 'piece'))} left {lately}, after {took}"
-        return Answer(question, f"{text}: too few for more than that.")
+        return Answer(question, f"{text}: too few for more than that.{_brought_in(done)}")
     half, slow = nearest_rank(days, [0.5, 0.85]).round().astype(int).tolist()
     return Answer(
         question,
         f"Of the {len(done)} pieces handed over {lately}, half had taken {half} days or less "
-        f"from the order, and 85 in 100 had taken {slow} or less.",
+        f"from the order, and 85 in 100 had taken {slow} or less.{_brought_in(done)}",
     )
+
+
+def _brought_in(done: CopyWays) -> str:
+    """How many of some pieces are not of this house's own log."""
+    many = int(done.imported.sum())
+    if not many:
+        return ""
+    return f" {words.capital(words.count(many, 'piece'))} of these came with an imported sheet."
 
 
 def _span(low: float, high: float) -> str:

@@ -391,9 +391,10 @@ def flow(found: CopyWays, since: int, now: int) -> Flow | None:
 
 @dataclass(frozen=True)
 class LeadTimes:
-    """All that the page draws, for one choice."""
+    """All that the page draws, for one choice. Of the `finished`, `imported` were brought in."""
 
     finished: int
+    imported: int
     shortest: float
     longest: float
     finishing: list[Finishing]
@@ -417,14 +418,16 @@ def figures(
     edges = [calendar.start_of(day) for day in starts]
     finishing = by_finishing(found, starts, edges)
     days = [d for month in finishing for d in month.days]
+    imported = int((found.imported & (found.outcome == FINISHED) & (found.ended >= edges[0])).sum())
     return LeadTimes(
         finished=len(days),
+        imported=imported,
         shortest=min(days, default=0.0),
         longest=max(days, default=0.0),
         finishing=finishing,
         starting=by_starting(found, starts, edges, now),
         where=where_the_days_go(found, edges[0]),
-        working=working(worked, edges[0], len(days)),
+        working=working(worked, edges[0], len(days) - imported),
         months=steadiness(finishing),
         flow=flow(found, edges[0], now),
     )

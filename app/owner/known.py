@@ -16,7 +16,7 @@ from app.owner import figures, store, track
 from app.owner.figures import Choice, LeadTimes
 from app.owner.spans import spans_of
 from app.owner.store import Hands, Marks, Raw
-from app.owner.ways import CopyWays, both, ways
+from app.owner.ways import CopyWays, both, past_ways, ways
 from app.shared.calendar import Calendar
 from app.studio.workshop import InForce, Workshop
 
@@ -60,7 +60,7 @@ class Knowledge:
                 known = self._snapshot if in_force is self._studio else None
                 if known is not None and (known.marks, self._day) == (marks, today):
                     return known
-                found = self._ways(db, known, in_force.calendar, now)
+                found = self._ways(db, known, marks, in_force.calendar, now)
                 hands = store.hands(db, _edge(in_force.calendar, now), now)
                 self._snapshot = _snapshot(db, marks, found, hands, in_force.calendar, today)
             self._studio, self._day = in_force, today
@@ -81,9 +81,13 @@ class Knowledge:
             )
         return kept[key]
 
-    def _ways(self, db: Any, known: Snapshot | None, calendar: Calendar, now: int) -> CopyWays:
-        if known is None:
-            return _made(store.since(db, _edge(calendar, now)), calendar, now)
+    def _ways(
+        self, db: Any, known: Snapshot | None, marks: Marks, calendar: Calendar, now: int
+    ) -> CopyWays:
+        if known is None or known.marks.imports != marks.imports:
+            edge = _edge(calendar, now)
+            here = _made(store.since(db, edge), calendar, now)
+            return both(past_ways(store.past(db, edge)), here)
         orders = store.changed_orders(db, known.marks)
         if not orders:
             return known.ways
@@ -114,7 +118,8 @@ def _made(raw: Raw, calendar: Calendar, now: int) -> CopyWays:
 def _snapshot(
     db: Any, marks: Marks, found: CopyWays, hands: Hands, calendar: Calendar, today: date
 ) -> Snapshot:
-    orders = np.unique(found.order).tolist()
+    own = found.take(~found.imported)
+    orders = np.unique(own.order).tolist()
     told: dict[int, list[Any]] = {}
     for telling in store.tellings(db, orders):
         told.setdefault(telling.order_id, []).append(telling)
@@ -122,7 +127,7 @@ def _snapshot(
     for model in store.models_of(db, orders):
         models.setdefault(model.order_id, []).append(model)
     rows = []
-    for order, ends in order_ends(found, models).items():
+    for order, ends in order_ends(own, models).items():
         row = track.row_of(ends, told.get(order, []), calendar, today)
         newest = ends.finished_at or ends.passed_at
         if newest is not None:

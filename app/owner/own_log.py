@@ -56,7 +56,8 @@ def own_table(workshop: Workshop) -> Table:
         code = {row.id: row.code for row in db.execute(_CODES)}
     pieces, place = np.unique(log.piece, return_inverse=True)
     numbered = replace(log, piece=place.astype(np.int64))
-    return Table(numbered, tuple(code[piece] for piece in pieces.tolist()))
+    names = (code.get(piece, f"brought in {-piece}") for piece in pieces.tolist())
+    return Table(numbered, tuple(names))
 
 
 def own_time(workshop: Workshop, log: StayLog, when: float) -> OpenTime:

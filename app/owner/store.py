@@ -23,7 +23,8 @@ from app.owner.intervals import KIND_CODE, STEP_CODE, LogEntries
 
 _MARKS = text(
     "SELECT (SELECT coalesce(max(id), 0) FROM transitions),"
-    " (SELECT coalesce(max(id), 0) FROM changes), (SELECT coalesce(max(id), 0) FROM tellings)"
+    " (SELECT coalesce(max(id), 0) FROM changes), (SELECT coalesce(max(id), 0) FROM tellings),"
+    " (SELECT count(*) + count(taken_back_at) FROM imports)"
 )
 _ROWS = f"""
 SELECT c.id, c.order_id, m.id AS model_id, m.follows_id, c.replaces_id, o.number, o.taken_at,
@@ -71,6 +72,11 @@ _HANDS = text(
     " WHERE e.kind IN ('enter', 'move', 'start', 'aside', 'hold', 'lift', 'undo', 'correction')"
     " ORDER BY e.piece, e.seq"
 )
+_PAST = text(
+    "SELECT p.id, p.order_key, p.started_at, p.ended_at, p.cancelled, a.kind,"
+    " a.life = 'remembered' FROM past_pieces p JOIN animals a ON a.id = p.animal_id"
+    " WHERE p.ended_at >= :edge ORDER BY p.id DESC"
+)
 _OPEN_ORDERS = text(
     "SELECT id, number, needed_by, ship_country FROM orders WHERE open = 1 ORDER BY number"
 )
@@ -99,11 +105,13 @@ _MODELS = text(
 
 @dataclass(frozen=True)
 class Marks:
-    """The newest transition, change and telling: while they stand, nothing here has changed."""
+    """The newest transition, change and telling, and how often a sheet was brought in or taken
+    back: while they stand, nothing here has changed."""
 
     transition: int
     change: int
     telling: int
+    imports: int
 
 
 @dataclass(frozen=True)
@@ -125,6 +133,11 @@ def marks(db: Connection) -> Marks:
 def since(db: Connection, edge: int) -> Raw:
     """All pieces that are open or had something happen to them since a moment."""
     return _raw(db, db.execute(_SINCE, {"edge": edge}).all())
+
+
+def past(db: Connection, edge: int) -> Sequence[Any]:
+    """The pieces that were brought in, as far as they ended since a moment, the newest first."""
+    return db.execute(_PAST, {"edge": edge}).all()
 
 
 def of_orders(db: Connection, orders: Iterable[int]) -> Raw:

@@ -38,7 +38,8 @@ _OUT: Final = (STEP_CODE[Step.HANDED_OVER], STEP_CODE[Step.RECEIVED])
 class CopyWays(Columns):
     """One row a piece, in order of its first copy's id. Moments are epoch seconds.
 
-    `started` is when it was ordered, `known_from` when the studio came to know of it (the same
+    `root` is negative where the piece was brought in from before. `started` is when it was
+    ordered, `known_from` when the studio came to know of it (the same
     but for imported orders), `ended` 0 while it is open, `sisters` when the
     last of its order's others came to packing (NEVER, or 0 for nobody).
     `step` is where it stands (where its model stands, before it is begun). `seconds` is pieces x
@@ -62,6 +63,11 @@ class CopyWays(Columns):
 
     def __len__(self) -> int:
         return int(self.root.size)
+
+    @property
+    def imported(self) -> Bools:
+        """Which pieces were brought in from before: of their way the two ends are known."""
+        return self.root < 0
 
     @property
     def lead(self) -> Ints:
@@ -124,6 +130,26 @@ def ways(copies: Sequence[Any], entries: LogEntries, calendar: WorkAndRest) -> C
         whole=whole,
         seconds=seconds,
     )
+
+
+def past_ways(rows: Sequence[Any]) -> CopyWays:
+    """Pieces that were brought in, as ways: when they were ordered and when they ended, no more.
+
+    What each of their days went into is not known, so they are never `whole`. A piece's number is
+    its id, negative, and so is that of the order with which it came.
+    """
+    columns: list[Any] = list(zip(*rows, strict=True)) or [[]] * 7
+    id_, order, started, ended, gone = (np.array(c, dtype=np.int64) for c in columns[:5])
+    none = np.zeros(id_.size, dtype=np.int64)
+    cancelled = gone > 0
+    return CopyWays(
+        root=-id_, order=-order, number=none, kind=np.array(columns[5], dtype=object),
+        remembered=np.array(columns[6], dtype=bool), started=started, known_from=started,
+        ended=ended, outcome=np.where(cancelled, CANCELLED, FINISHED),
+        step=np.where(cancelled, STEP_CODE[Step.CANCELLED], STEP_CODE[Step.HANDED_OVER]),
+        model=none, sisters=none, whole=none > 0,
+        seconds=np.zeros((id_.size, len(STEP_LIST), len(CLASS_LIST)), dtype=np.int64),
+    )  # fmt: skip
 
 
 def _column(values: Iterable[int]) -> Ints:

@@ -22,6 +22,7 @@ from app.tables import belongings as _belongings  # noqa: E402, F401
 from app.tables import builds as _builds  # noqa: E402, F401
 from app.tables import colours as _colours  # noqa: E402, F401
 from app.tables import findings as _findings  # noqa: E402, F401
+from app.tables import history as _history  # noqa: E402, F401
 from app.tables import house as _house  # noqa: E402, F401
 from app.tables import letters as _letters  # noqa: E402, F401
 from app.tables import orders as _orders  # noqa: E402, F401
@@ -85,6 +86,8 @@ carriers = _table("carriers")
 closures = _table("closures")
 step_texts = _table("step_texts")
 forecasts = _table("forecasts")
+imports = _table("imports")
+past_pieces = _table("past_pieces")
 machines = _table("machines")
 batches = _table("batches")
 builds = _table("builds")

@@ -10,6 +10,7 @@ class Order(SQLModel, table=True):
     """An order of a customer: who, where to, paid or not, gift, needed by.
 
     `approves` is what the customer sees and approves: model, paint, both, or nothing (None).
+    `import_id` is the row of `imports` with which it came, if it did.
     """
 
     __tablename__ = "orders"
@@ -51,6 +52,7 @@ class Order(SQLModel, table=True):
     once: str | None = col.text_or_none(unique=True)
     bench_note: str | None = col.text_or_none()
     approves: str | None = col.text_or_none()
+    import_id: int | None = col.whole_or_none()
 
 
 class OrderAnimal(SQLModel, table=True):

@@ -93,6 +93,7 @@ class Customer(SQLModel, table=True):
     also_known_as: str = col.text()
     joined_into_id: int | None = col.to_or_none("customers.id")
     made_at: int = col.whole(None)
+    import_id: int | None = col.whole_or_none()
 
 
 class CustomerMail(SQLModel, table=True):
@@ -130,6 +131,7 @@ class Animal(SQLModel, table=True):
     colours: str = col.text()
     life: str = col.text("not_said")
     note: str = col.text()
+    import_id: int | None = col.whole_or_none()
 
 
 class Mark(SQLModel, table=True):

@@ -16,6 +16,7 @@ from app.leadtimes.forecast.methods import METHODS, PRIOR_WEIGHTS, said_by_all
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.forecast.pool import FEWEST_PIECES, earned_weights, mixed
 from app.leadtimes.forecast.record import ForecastRecord, empty_record, known
+from app.leadtimes.log import Ints
 from app.leadtimes.survival import Floats
 
 _AT_POINTS: Final = np.searchsorted(LEVELS, POINTS - 1e-9)
@@ -50,10 +51,10 @@ class Blend:
         if now < self.last_day:
             raise ValueError("days must come in order")
         said = said_by_all(self.paths, now, moments, self.generator, trees)
-        finished = finished_by(self.paths, now)
+        finished = finished_by(self.paths, now)[self.paths.step[moments.stay]]
         pooled, levels = self._learnt(now, said)
         told = at_levels(pooled, levels)
-        if finished < ENOUGH_PIECES:
+        if (finished < ENOUGH_PIECES).any():
             told = self._with_defaults(now, moments, told, finished)
         self.record = self.record.with_rows(moments, said[:, :, _AT_POINTS])
         self.pooled = np.concatenate((self.pooled, pooled))
@@ -74,26 +75,33 @@ class Blend:
             mapped = mapped_levels(self.paths, moments, self.pooled, now)
         return mixed(said, self.weights), levels_to_read(mapped, self.steps)
 
-    def _with_defaults(self, now: float, moments: Moments, told: Floats, finished: int) -> Floats:
+    def _with_defaults(self, now: float, moments: Moments, told: Floats, finished: Ints) -> Floats:
         """The defaults' share shrinks evenly from all to none as pieces finish."""
         defaults = self.defaults or vague(self.paths, now)
-        share = finished / ENOUGH_PIECES
+        share = np.minimum(finished / ENOUGH_PIECES, 1.0)[:, None]
         return share * told + (1 - share) * defaults.predict(self.paths, moments)
 
 
-def finished_by(paths: Paths, now: float) -> int:
-    """How many pieces had finished by `now`; cancelled
-    ones are no evidence of how long things take.
+def finished_by(paths: Paths, now: float) -> Ints:
+    """By step, how many pieces had finished by `now` that tell what comes after it; cancelled ones
+    are no evidence of how long things take.
+
+    Of those whose way is not known step by step these are the ones known to have come to it.
     """
-    return int((paths.finished & (paths.ended <= now)).sum())
+    done = paths.finished & (paths.ended <= now)
+    whole = int((done & ~paths.blurred).sum())
+    come = (paths.blurred & done)[paths.piece] & (paths.visit == 0)
+    telling: Ints = whole + np.bincount(paths.step[come], minlength=paths.steps)
+    return telling
 
 
-def basis(finished: int) -> str:
+def basis(finished: int, *, scaled: bool = False) -> str:
     """What a range rests on: the `defaults`, a `blend`
-    of them with the history, or the studio's `own`.
+    of them with the history, or the studio's `own`. Defaults that were `scaled` by whole lead times
+    are such a blend.
     """
     if finished == 0:
-        return "defaults"
+        return "blend" if scaled else "defaults"
     return "blend" if finished < ENOUGH_PIECES else "own"
 
 

@@ -5,12 +5,14 @@ from typing import Final
 
 import numpy as np
 
-from app.leadtimes.forecast.curves import ages_in_step
+from app.leadtimes.forecast.curves import ages_in_step, fit_whole
 from app.leadtimes.forecast.levels import LEVELS
 from app.leadtimes.forecast.normal import normal_score, normal_share
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.survival import Floats
 
+ENOUGH_WHOLE: Final = 20  # pieces whose whole lead times alone say how long things take
+NARROWEST: Final = 1.1  # the slow point over the median
 WIDE: Final = 4.0  # slow over median where nothing at all is known
 
 
@@ -34,6 +36,25 @@ class Defaults:
         whole = np.exp(centre + spread * normal_score(level))
         left: Floats = np.maximum(whole - age, 1e-9 * whole)
         return left
+
+
+def scaled(defaults: Defaults, paths: Paths, now: float) -> Defaults:
+    """Defaults stretched to the whole lead times of pieces whose steps are not known.
+
+    What is usual says how a lead time divides, the studio's own pieces how long it is: their
+    Kaplan-Meier median and 85 % point over the usual ones of a piece that is just ordered. With
+    fewer than ENOUGH_WHOLE of them the factor is drawn towards 1, evenly on its logarithm.
+    """
+    told = paths.blurred & paths.finished & (paths.ended <= now)
+    many = int(told.sum())
+    if not many:
+        return defaults
+    half, slow = fit_whole(paths, now).hazard.remaining(np.zeros(1), np.array([0.5, 0.85]))[0]
+    weight = min(many / ENOUGH_WHOLE, 1.0)
+    factor = max(half / defaults.median[0], 1e-3) ** weight
+    wide = max(slow / defaults.slow[0], 1e-3) ** weight
+    median = defaults.median * factor
+    return Defaults(median, np.maximum(defaults.slow * wide, median * NARROWEST))
 
 
 def vague(paths: Paths, now: float) -> Defaults:

@@ -67,7 +67,7 @@ def fit_encoder(
     line: LineInFront,
 ) -> Encoder:
     """Typical remaining time and mean stay of each step, and which visits are worth a column."""
-    done = paths.left <= now
+    done = (paths.left <= now) & ~paths.blurred[paths.piece]
     length = np.where(done, paths.left - paths.entered, 0.0)
     count = np.bincount(paths.step[done], minlength=paths.steps)
     total = np.bincount(paths.step, length, minlength=paths.steps)

@@ -118,7 +118,7 @@ def _open_at_all(paths: Paths, times: Floats) -> tuple[Ints, Ints]:
     begin = np.maximum(paths.entered, paths.watched[paths.piece])
     gone = np.minimum(paths.following, paths.ended[paths.piece])
     first, last = np.searchsorted(times, begin, "left"), np.searchsorted(times, gone, "left")
-    count = np.maximum(last - first, 0)
+    count = np.where(paths.blurred[paths.piece], 0, np.maximum(last - first, 0))
     stay = np.repeat(np.arange(count.size), count)
     at = np.arange(stay.size) - np.repeat(np.cumsum(count) - count - first, count)
     order = np.lexsort((stay, at))

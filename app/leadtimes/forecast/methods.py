@@ -34,6 +34,7 @@ PRIORS: Final = {
 METHODS: Final = tuple(PRIORS)
 PRIOR_WEIGHTS: Final = np.array(list(PRIORS.values()))
 RECENT_SHARE: Final = 0.25  # of the time watched so far
+FEWEST_WALKED: Final = 20  # pieces seen step by step, where others were not
 FEWEST_RECENT: Final = 40  # finished pieces that the recent past should hold at least
 
 
@@ -45,10 +46,12 @@ def said_by_all(
     whole = fit_whole(paths, now)
     pooled = fit_reached(paths, now, PRIOR)
     line, recent = fit_line(paths, now, since_step), _recent(paths, now)
-    walked = [
-        fit_walks(paths, now, since).predict(moments, generator) for since in (-np.inf, recent)
-    ]
     by_pooled = pooled.predict(moments)
+    walked = [by_pooled, by_pooled]
+    if _can_walk(paths, now):
+        walked = [
+            fit_walks(paths, now, since).predict(moments, generator) for since in (-np.inf, recent)
+        ]
     encoder = fit_encoder(paths, now, pooled, since_step, whole, line)
     forest = fit_forest(paths, now, encoder, pooled, generator, trees)
     said = {
@@ -63,6 +66,15 @@ def said_by_all(
         "forest": by_pooled if forest is None else forest.predict(moments),
     }
     return np.stack([said[name] for name in METHODS])
+
+
+def _can_walk(paths: Paths, now: float) -> bool:
+    """Whether enough pieces were seen step by step: where most of the record is of others, a walk
+    knows no further step and ends where it is."""
+    if not paths.blurred.any():
+        return True
+    seen = paths.finished & (paths.ended <= now) & ~paths.blurred
+    return int(seen.sum()) >= FEWEST_WALKED
 
 
 def _recent(paths: Paths, now: float) -> float:

@@ -41,7 +41,8 @@ class Paths:
     seen before), `previous` step (-1 for none), `age` at entering, and `marks` (stays x names). By
     piece: `started`, `ended` (inf while unknown), `finished` (false where cancelled), `number` as
     the log has it, and `watched`: from when on the piece was under watch (-inf from its start).
-    Before that nobody could have forecast it.
+    Before that nobody could have forecast it. Of a `blurred` piece its beginning, its end and some
+    moments at which it came to a step are known, and not where it was in between.
     """
 
     base: float
@@ -62,11 +63,15 @@ class Paths:
     number: Ints
     watched: Floats
     marks: Floats
+    blurred: Bools
 
     def open_at(self, when: float) -> Moments:
-        """Every piece under watch that had entered by `when` and not ended, in its last stay."""
+        """Every piece under watch that had entered by `when` and not ended, in its last stay.
+
+        Blurred ones are not among them: nobody can say where they were.
+        """
         here = (self.entered <= when) & (when < self.following) & (self.ended[self.piece] > when)
-        here &= self.watched[self.piece] <= when
+        here &= (self.watched[self.piece] <= when) & ~self.blurred[self.piece]
         stay = np.flatnonzero(here)
         return Moments(stay, np.full(stay.size, when))
 
@@ -132,6 +137,7 @@ def paths_of(log: StayLog) -> Paths:
         number=whole.piece,
         watched=(_watched(log, first) - base) / DAY,
         marks=np.column_stack([np.zeros((len(log), 0)), *log.marks.values()]),
+        blurred=np.zeros(first.size, dtype=bool) if log.blurred is None else log.blurred[first],
     )
 
 

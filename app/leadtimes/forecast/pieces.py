@@ -8,7 +8,7 @@ from numpy.random import Generator
 
 from app.leadtimes.forecast.blend import Blend, basis, finished_by, rehearsal_days
 from app.leadtimes.forecast.curves import PRIOR, fit_since_step
-from app.leadtimes.forecast.defaults import Defaults, vague
+from app.leadtimes.forecast.defaults import Defaults, scaled, vague
 from app.leadtimes.forecast.levels import LEVELS, POINTS, at_levels, level_of
 from app.leadtimes.forecast.paths import Moments, Paths, paths_of
 from app.leadtimes.log import DAY, Ints, StayLog
@@ -63,13 +63,19 @@ def forecast_with_record(
     moments = paths.open_at(today)
     if not len(moments):
         return [], CameTrue(moments.stay, moments.at, moments.at)
-    blend = _rehearsed(paths, today, defaults, generator)
+    expected = defaults and scaled(defaults, paths, today)
+    blend = _rehearsed(paths, today, expected, generator)
     told, _ = blend.issue(today, moments)
-    found = basis(finished_by(paths, today))
+    finished = finished_by(paths, today).tolist()
+    other = expected is not defaults
     days = at_levels(told, POINTS)
     ranges = [
         Forecast(
-            int(paths.number[paths.piece[stay]]), int(paths.step[stay]), days[row], told[row], found
+            int(paths.number[paths.piece[stay]]),
+            int(paths.step[stay]),
+            days[row],
+            told[row],
+            basis(finished[paths.step[stay]], scaled=other),
         )
         for row, stay in enumerate(moments.stay.tolist())
     ]
@@ -105,17 +111,17 @@ def forecast_from_entering(
     """
     paths = paths_of(history)
     today = (now - paths.base) / DAY
-    finished = finished_by(paths, today)
+    finished = int(finished_by(paths, today)[step])
     share = min(finished / 20, 1.0)
+    expected = (scaled(defaults, paths, today) if defaults else None) or vague(paths, today)
     told = np.zeros((1, LEVELS.size))
     if finished:
         hazard = fit_since_step(paths, today, PRIOR).hazards[step]
         told = share * hazard.remaining(np.zeros(1), LEVELS)
     if share < 1:
-        expected = defaults or vague(paths, today)
         entering = _entering(paths, step)
         told = told + (1 - share) * expected.predict(*entering)
-    return told[0], basis(finished)
+    return told[0], basis(finished, scaled=defaults is not None and expected is not defaults)
 
 
 def _entering(paths: Paths, step: int) -> tuple[Paths, Moments]:
@@ -124,6 +130,6 @@ def _entering(paths: Paths, step: int) -> tuple[Paths, Moments]:
     none = np.zeros(1)
     made_up = Paths(
         paths.base, paths.steps, one, one + step, none, none + np.inf, none + np.inf, one, one, one,
-        one - 1, none, none, none + np.inf, one > 0, one, none, np.zeros((1, 0)),
+        one - 1, none, none, none + np.inf, one > 0, one, none, np.zeros((1, 0)), one > 0,
     )  # fmt: skip
     return made_up, Moments(one, none)

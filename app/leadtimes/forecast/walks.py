@@ -85,9 +85,12 @@ class Walks:
 
 
 def fit_walks(paths: Paths, now: float, since: float = -np.inf) -> Walks:
-    """From the stays begun by `now`; only time under watch and after the day `since` counts."""
+    """From the stays begun by `now`; only time under watch and after the day `since` counts.
+
+    Stays of blurred pieces do not: they are not what lies between one step and the next.
+    """
     end = np.where(np.isfinite(paths.following), paths.following, paths.ended[paths.piece])
-    begun = paths.entered <= now
+    begun = (paths.entered <= now) & ~paths.blurred[paths.piece]
     seen = (end <= now) & (np.isfinite(paths.following) | paths.finished[paths.piece])
     watched = np.maximum(paths.watched[paths.piece], since)
     exit = np.minimum(end, now) - paths.entered

@@ -1,7 +1,7 @@
 """Taking an order in: customer, animals, marks, models, copies and link, in one transaction."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
 
@@ -74,28 +74,41 @@ def take_in(workshop: Workshop, draft: Draft, who: Person, once: str) -> Taken:
         ).first()
         if known is not None:
             return Taken(known.id, known.number)
-        customer_id = _customer(db, draft, now)
-        taken = _order(db, workshop, draft, customer_id, now, once)
-        if not draft.order.under_way:
-            needed = Paid(workshop.in_force().settings.starts_when)
-            payments.ask(db, taken.id, needed, who, now)
-        book = entering(db, who, now, imported=draft.order.under_way)
-        lines = [
-            _animal(db, workshop, book, taken.id, customer_id, letter, animal, draft, now)
-            for letter, animal in zip(LETTERS, draft.animals, strict=False)
-        ]
-        for nth, line in enumerate(lines):
-            _copies(db, workshop, book, taken.id, line, _beside(lines, nth), draft, now)
-        if draft.order.approves is not None:
-            # What is typed holds of a model that is ready, too.
-            requiring.in_line(book.act, taken.id, draft.order.approves.topics)
-        book.close()
-        db.execute(insert(forecasts).values(order_id=taken.id, computed_at=now))
-        links.make(db, workshop.folder.key, taken.id, who.account_id, now)
-        if not draft.order.under_way:
-            news.write(db, taken.id, "order_in", now)
-            _chance(db, workshop, draft.order, customer_id, taken.id, who)
+        taken = enter_order(db, workshop, draft, who, now, once)
     workshop.changed.set()
+    return taken
+
+
+def enter_order(
+    db: Connection, workshop: Workshop, draft: Draft, who: Person, now: int, once: str | None,
+    *, link: bool = True,
+) -> Taken:  # fmt: skip
+    """Save an order inside an open transaction; without `link` it has no status page.
+
+    Raises what `take_in` raises.
+    """
+    customer_id = _customer(db, draft, now)
+    taken = _order(db, workshop, draft, customer_id, now, once)
+    if not draft.order.under_way:
+        needed = Paid(workshop.in_force().settings.starts_when)
+        payments.ask(db, taken.id, needed, who, now)
+    book = entering(db, who, now, imported=draft.order.under_way)
+    lines = [
+        _animal(db, workshop, book, taken.id, customer_id, letter, animal, draft, now)
+        for letter, animal in zip(LETTERS, draft.animals, strict=False)
+    ]
+    for nth, line in enumerate(lines):
+        _copies(db, workshop, book, taken.id, line, _beside(lines, nth), draft, now)
+    if draft.order.approves is not None:
+        # What is typed holds of a model that is ready, too.
+        requiring.in_line(book.act, taken.id, draft.order.approves.topics)
+    book.close()
+    db.execute(insert(forecasts).values(order_id=taken.id, computed_at=now))
+    if link:
+        links.make(db, workshop.folder.key, taken.id, who.account_id, now)
+    if not draft.order.under_way:
+        news.write(db, taken.id, "order_in", now)
+        _chance(db, workshop, draft.order, customer_id, taken.id, who)
     return taken
 
 
@@ -164,7 +177,7 @@ def _mail(db: Connection, customer_id: int, mail: str) -> None:
 
 
 def _order(
-    db: Connection, workshop: Workshop, draft: Draft, customer_id: int, now: int, once: str
+    db: Connection, workshop: Workshop, draft: Draft, customer_id: int, now: int, once: str | None
 ) -> Taken:
     in_force = workshop.in_force()
     last = db.execute(select(func.coalesce(func.max(orders.c.number), 0))).scalar_one()
@@ -376,21 +389,26 @@ _NO_SIDE = re.compile(r"[,\s(]*\bno side\b\)?", re.IGNORECASE)
 
 
 def _marks(db: Connection, animal_id: int, typed: str) -> None:
-    """Marks as the customer says them: one a line, or set apart by semicolons.
+    """Marks as the customer says them, but for those that are known."""
+    known = set(db.execute(select(marks.c.what).where(marks.c.animal_id == animal_id)).scalars())
+    for what, side in marks_said(typed):
+        if what not in known:
+            db.execute(insert(marks).values(animal_id=animal_id, what=what, side=side))
+
+
+def marks_said(typed: str) -> Iterator[tuple[str, str]]:
+    """Marks as somebody types them, and the side of each: one a line, or set apart by semicolons.
 
     A mark that says left or right is taken at its word, and one that says "no side" has none;
     where it says nothing, the side is still to be asked, because some phones mirror their pictures.
     """
-    known = set(db.execute(select(marks.c.what).where(marks.c.animal_id == animal_id)).scalars())
     for part in re.split(r"[;\n]", typed):
         what = _NO_SIDE.sub("", part).strip()
-        if not what or what in known:
+        if not what:
             continue
         said = [side for side in _SIDES if re.search(rf"\b{side}\b", what.lower())]
         side = said[0] if len(said) == 1 else "not_asked"
-        if _NO_SIDE.search(part):
-            side = "none"
-        db.execute(insert(marks).values(animal_id=animal_id, what=what[:200], side=side))
+        yield what[:200], "none" if _NO_SIDE.search(part) else side
 
 
 def _ready_model(db: Connection, animal_id: int) -> int | None:

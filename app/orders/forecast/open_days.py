@@ -36,5 +36,7 @@ def open_time(calendar: Calendar, log: StayLog, now: int) -> OpenTime:
     """
     spans = closed_spans(calendar)
     making = log.step >= log.steps.index(Step.FINISHING)
+    if log.blurred is not None:
+        making &= ~log.blurred
     share = share_when_closed(log.entered[making], log.left[making], spans, now)
     return replace(spans, share=share)

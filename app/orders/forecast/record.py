@@ -4,6 +4,7 @@ A piece, here, is what the customer waits for: a copy with the steps of the mode
 before its own, and with the remakes that replaced it after. It has finished when it was handed
 over, whatever became of it then: what is made again for one that was lost is a piece of its own,
 and repairs are left out. What was undone is left out, what was corrected counts in its right form.
+Pieces brought in from before are in its log, too, under negative numbers (past.py).
 """
 
 from collections.abc import Sequence
@@ -22,6 +23,7 @@ from app.leadtimes.log import Ints, StayLog, make_log
 from app.leadtimes.survival import Floats
 from app.leadtimes.usual import usual_and_slow
 from app.orders.forecast import marks as record_marks
+from app.orders.forecast import past
 from app.shared.calendar import DAY
 from app.studio.workshop import Pace
 
@@ -119,10 +121,18 @@ def read(db: Connection) -> StayRecord:
     given_up = _given_up(rows, own)[copy]
     asked = [(row[1], row[4], _ASKS[row[2]]) for row in lines if row[2] in _ASKS]
     entries = record_marks.Entries(copy, own.piece[stay], own.step[stay], entered)
+    marks = record_marks.of(db, rows, keys, entries, asked)
+    before = past.read(db, WAY)
+    none = np.full(len(before), np.nan)
     log = make_log(
-        keys, _CODE[own.step[stay]], entered, left, given_up,
-        steps=[str(step) for step in WAY], watched_from=own.watched[stay],
-        marks=record_marks.of(db, rows, keys, entries, asked),
+        np.concatenate((keys, before.piece)),
+        np.concatenate((_CODE[own.step[stay]], before.step)),
+        np.concatenate((entered, before.entered)), np.concatenate((left, before.left)),
+        np.concatenate((given_up, before.cancelled)),
+        steps=[str(step) for step in WAY],
+        watched_from=np.concatenate((own.watched[stay], none)),
+        marks={name: np.concatenate((column, none)) for name, column in marks.items()},
+        blurred=np.arange(keys.size + len(before)) >= keys.size,
     )  # fmt: skip
     order_of = {root[row.id]: row.order_id for row in rows}
     resting = {root[row.id]: row.rests_until for row in rows if row.rests_until}
