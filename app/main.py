@@ -6,9 +6,10 @@ import logging
 import threading
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
-from functools import partial
+from functools import cache, partial
 
-from fastapi import Depends, FastAPI
+from fastapi import APIRouter, Depends, FastAPI
+from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from app.bench import assessment_pages, last_coat_pages, picture_pages, ticket_pages
@@ -135,7 +136,7 @@ def staff_site(
         docs_url=None,
         redoc_url=None,
         openapi_url=None,
-        dependencies=[Depends(door.gate)],
+        routes=list(_routes()),
         lifespan=partial(_lifespan, workshop, workers=workers),
     )
     site.state.workshop = workshop
@@ -145,14 +146,22 @@ def staff_site(
     site.state.reminders = letter_reminders.reminders
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
     door.install(site, banners=BANNERS, marks=MARKS)
-    for router in ROUTERS:
-        site.include_router(router)
-    site.mount("/static", StaticFiles(directory=shipped("static")), name="static")
     refusals.install(site)
     ways = ("/release/", "/approvals/", "/parcel-pictures/", "/bench-pictures/", "/case-pictures/")
     one_picture = dict.fromkeys(ways, release_pages.BODY_AT_MOST)
     larger = {"/photos/bring/": BODY_AT_MOST, **one_picture}
     return Guard(site, hosts=hosts, referrer="same-origin", encrypted=encrypted, larger=larger)
+
+
+@cache
+def _routes() -> tuple[BaseRoute, ...]:
+    """Every route behind the gate. What each of them takes is worked out once in a process, which
+    costs a second, however many workshops it opens."""
+    behind = APIRouter(dependencies=[Depends(door.gate)])
+    for router in ROUTERS:
+        behind.include_router(router)
+    static = StaticFiles(directory=shipped("static"))
+    return (*behind.routes, Mount("/static", static, name="static"))
 
 
 @asynccontextmanager

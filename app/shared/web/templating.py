@@ -1,6 +1,7 @@
 """Pages from templates: strict about what is missing, escaping everywhere, no inline anything."""
 
 import secrets
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -32,8 +33,10 @@ NOTICES = {
 }
 
 
+@cache
 def environment(folder: Path | None = None) -> Environment:
-    """The one way in which templates are set up: every suffix is escaped, missing names raise."""
+    """The one way in which templates are set up: every suffix is escaped, missing names raise.
+    A template is compiled once in a process, whoever asks for it."""
     env = Environment(
         loader=FileSystemLoader(folder or shipped("templates")),
         autoescape=True,
