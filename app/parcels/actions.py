@@ -6,9 +6,11 @@ from typing import Literal
 
 from sqlalchemy import select, update
 
+from app.flow import payments
 from app.flow.actions import Done
 from app.flow.after import belongings
-from app.flow.changes import note
+from app.flow.changes import change_in, note
+from app.flow.money import Paid
 from app.flow.questions import confirm_spelling
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Ref, mark_stale
@@ -120,12 +122,18 @@ def _at(name: str) -> Iterator[None]:
 
 
 def confirm(workshop: Workshop, order_id: int, what: str, copy_id: int | None, who: Person) -> None:
-    """The customer has confirmed an address, or a copy's spelling. Raises NotFound."""
+    """The customer has confirmed an address, or a copy's spelling, or has paid in full.
+
+    Raises NotFound.
+    """
     now = workshop.now()
     with workshop.database.writing() as db:
-        if what == "address":
-            if db.execute(select(orders.c.id).where(orders.c.id == order_id)).first() is None:
-                raise NotFound("There is no such order.")
+        if db.execute(select(orders.c.id).where(orders.c.id == order_id)).first() is None:
+            raise NotFound("There is no such order.")
+        if what == "paid":
+            change_in(db, orders, order_id, order_id, {"paid": str(Paid.ALL)}, who, now)
+            payments.noted(db, order_id, who, now)
+        elif what == "address":
             db.execute(
                 update(orders).where(orders.c.id == order_id).values(address_confirmed_at=now)
             )

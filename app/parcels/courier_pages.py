@@ -24,7 +24,7 @@ _OWN = ("way", "carrier", "number", "reason", "sure")
 @router.get("/parcels/courier", name="courier")
 def courier(request: Request, workshop: TheWorkshop, went: Ids = ()) -> Response:
     """Every sealed parcel, with the way it leaves."""
-    return _page(request, workshop, went=list(went))
+    return page(request, workshop, went=list(went))
 
 
 @router.post("/parcels/courier", name="courier_hand_over")
@@ -33,7 +33,7 @@ def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> 
     ids = list(dict.fromkeys(whole_numbers(form.many("parcel"))))
     if not ids:
         said = {"parcel": "Tick the parcels that leave."}
-        return _page(request, workshop, form=form, errors=said, status=422)
+        return page(request, workshop, form=form, errors=said, status=422)
     went: list[int] = []
     errors: dict[str, str] = {}
     late = False
@@ -52,7 +52,7 @@ def hand_over(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> 
             errors[f"parcel-{id_}"] = str(why)
     if errors:
         status = 409 if late and len(errors) == 1 else 422
-        return _page(request, workshop, form=form, errors=errors, status=status, went=went)
+        return page(request, workshop, form=form, errors=errors, status=status, went=went)
     return go(request, "/parcels/courier?done=moved" + "".join(f"&went={id_}" for id_ in went))
 
 
@@ -69,10 +69,11 @@ def _named(name: str, id_: int) -> str:
     return f"{name}-{id_}" if name in _OWN else f"parcel-{id_}"
 
 
-def _page(
+def page(
     request: Request, workshop: Workshop, *, form: Form | None = None,
     errors: dict[str, str] | None = None, status: int = 200, went: list[int] | None = None,
 ) -> Response:  # fmt: skip
+    """The page, with what was typed where a form came back."""
     settings = workshop.in_force().settings
     with workshop.database.reading() as db:
         found = table.today(db, workshop.now(), settings.ask_in_parts_days)

@@ -12,7 +12,7 @@ from app.flow.after import belongings
 from app.flow.questions import IN_PARTS
 from app.flow.steps import STEPS, Step
 from app.moving.parcels import address, around, check_together, code, lying, rows_of, stops
-from app.moving.rules import refused
+from app.moving.rules import not_in_it, refused
 from app.orders.order import asking
 from app.orders.order.asking import QuestionFields
 from app.parcels import rules, store
@@ -48,6 +48,7 @@ class SealFields(Fields):
     inner: Line
     outer: Line
     care_card: Tick
+    without: Tick
     note: Words
 
 
@@ -170,7 +171,8 @@ def measure(workshop: Workshop, parcel_id: int, said: Sealing) -> None:
 def seal(workshop: Workshop, parcel_id: int, said: Sealing, who: Person) -> None:
     """Close a parcel: from now on nothing goes in, and it may be handed over.
 
-    Raises BadFields where it is empty, or where what belongs to a piece is not ticked.
+    Raises BadFields where it is empty, where what belongs to a piece is not ticked, and where a
+    thing of the customer's is not in it and nobody said that it stays.
     """
     now = workshop.now()
     with workshop.database.writing() as db:
@@ -185,6 +187,9 @@ def seal(workshop: Workshop, parcel_id: int, said: Sealing, who: Person) -> None
             if more_than_a_figure(row, parts.get(row["id"], ()))
             and not (row["id"] in said.pieces and said.pieces[row["id"]].mounted)
         }
+        left = _left_behind(db, parcel_id, inside, said)
+        if left and not said.parcel.without:
+            wrong["without"] = f"{not_in_it(left)} Or tick that it stays here."
         if wrong:
             raise BadFields(wrong)
         check_together(inside)
@@ -192,6 +197,21 @@ def seal(workshop: Workshop, parcel_id: int, said: Sealing, who: Person) -> None
         values = {"sealed_at": now, "packed_by_id": who.account_id, "ship_to": address(inside[0])}
         db.execute(update(parcels).where(parcels.c.id == parcel_id).values(**values))
     workshop.changed.set()
+
+
+def _left_behind(
+    db: Connection, parcel_id: int, inside: Sequence[RowMapping], said: Sealing
+) -> list[str]:
+    """What of the customer's goes back by parcel and lies neither in this one nor in another."""
+    here = belongings.here(db, {row["order_id"] for row in inside})
+    return [
+        belongings.named(row)
+        for rows in here.values()
+        for row in rows
+        if row["way"] == "parcel"
+        and row["parcel_id"] in (None, parcel_id)
+        and row["id"] not in said.lent
+    ]
 
 
 def more_than_a_figure(row: RowMapping, parts: Sequence[str]) -> bool:

@@ -9,7 +9,7 @@ from starlette.responses import Response
 
 from app.flow.after import belongings
 from app.orders.order.view import copy_facts
-from app.parcels import actions, boxing, packing, rules, store, table
+from app.parcels import actions, boxing, courier_pages, packing, rules, store, table
 from app.parcels.boxing import Bulk
 from app.parcels.packing import MeasureFields, SealFields, Sealing
 from app.parcels.store import Contents, Packed
@@ -43,6 +43,7 @@ def _table(
     typed = form.plain() if form else {}
     context = {
         "table": found, "gone": gone, "facts": copy_facts, "rest": rules.REST,
+        "ready": rules.ready,
         "ticked": set(form.many("copy")) if form else set(), "errors": errors or {},
         "typed": typed, "at_id": typed.get("at"),
     }  # fmt: skip
@@ -62,19 +63,25 @@ def begin(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Resp
 
 @router.post("/parcels/clear", name="parcel_clear")
 def clear(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
-    """See to one reason against leaving: `spelling:order:copy`, `address:order`, `ask:order`."""
+    """See to one reason against leaving: `spelling:order:copy`, `address:order`, `paid:order`,
+    `ask:order`. What was typed on the courier's or a parcel's page stands there again."""
     if me.role not in DESK_AND_OWNER:
         raise NotAllowed("Your role doesn’t cover this. Ask the office or the owner.")
     what, _, rest = form.get("clear").partition(":")
     first, _, second = rest.partition(":")
     order_id, copy_id = whole_number(first), whole_number(second)
-    if order_id is None or what not in ("address", "spelling", "ask"):
+    if order_id is None or what not in ("address", "spelling", "paid", "ask"):
         raise NotFound("That button was not understood. Load the page again.")
     if what == "ask":
         packing.ask_in_parts(workshop, order_id, me)
     else:
         actions.confirm(workshop, order_id, what, copy_id, me)
     back = same_site(form.get("back", "/parcels"))
+    if any(name.startswith("way-") for name in form.lists):
+        return courier_pages.page(request, workshop, form=form)
+    parcel_id = whole_number(back.removeprefix("/parcels/"))
+    if "inner" in form and parcel_id is not None:
+        return page(request, workshop, _found(workshop, parcel_id), form=form)
     return go(request, f"{back}?done={'asked' if what == 'ask' else 'saved'}")
 
 

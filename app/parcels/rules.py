@@ -18,6 +18,8 @@ _FRAGILE = {
     "horse": "ears, legs, tail", "dog": "ears, tail", "cat": "ears, tail", "goat": "horns, legs",
     "parrot": "beak, tail, feet", "tortoise": "feet, head", "rabbit": "ears",
 }  # fmt: skip
+# What packing itself clears: a thing lent is put into the parcel that is begun.
+_IN_PACKING = "belongings"
 PICTURES = {
     "piece": "the piece", "cushion": "in its cushion", "closed": "inner box, closed",
     "outer": "outer box, sealed", "label": "the label",
@@ -29,6 +31,11 @@ _SCANNED = re.compile(r"(?:https?://\S*)?/pieces/copy/(\d{1,9})/?")
 def against_wrapping(stops: Sequence[Stop]) -> list[Stop]:
     """The reasons why a piece may not even be wrapped, of those why it may not leave."""
     return [stop for stop in stops if stop.code in _NOT_WRAPPED]
+
+
+def ready(stops: Sequence[Stop]) -> bool:
+    """Whether a piece can be packed and leave: nothing stops it that packing does not clear."""
+    return all(stop.code == _IN_PACKING for stop in stops)
 
 
 def fragile(kind: str) -> str:

@@ -10,7 +10,7 @@ from app.flow.questions import IN_PARTS
 from app.flow.steps import STEPS, Step
 from app.moving.parcels import address, goes_to
 from app.parcels import store
-from app.parcels.rules import REST, may_ask_in_parts
+from app.parcels.rules import REST, may_ask_in_parts, ready
 from app.parcels.store import Packed
 from app.shared.calendar import DAY
 
@@ -51,8 +51,8 @@ class Address:
 
     @property
     def ready(self) -> list[Packed]:
-        """What could leave at once."""
-        return [piece for piece in self.loose if not piece.stops]
+        """What can be packed now, to leave with the next courier."""
+        return [piece for piece in self.loose if ready(piece.stops)]
 
 
 @dataclass(frozen=True, slots=True)

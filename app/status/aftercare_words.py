@@ -1,13 +1,14 @@
 """What customers read of a case: what happened, what we do about it, what comes next. Pure."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
+from app.flow.steps import Step
 from app.orders.facts.cases import CaseFacts
-from app.orders.facts.order import AnimalFacts, OrderFacts
+from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts
 from app.shared.web import words
 from app.status.document import Block, Section
 from app.status.lent_words import called
-from app.status.voice import Days, likeness, likenesses, several
+from app.status.voice import Days, likeness, likenesses, named, several
 from app.status.voice import Subject as Spoken
 
 _HEADINGS = {
@@ -27,7 +28,8 @@ def sections(facts: OrderFacts, days: Days) -> Iterable[Section]:
 def blocks(case: CaseFacts, facts: OrderFacts, days: Days) -> Iterable[Block]:
     """A case in two short paragraphs, on the page and in its letter alike."""
     them = _them(case, facts)
-    for said in (_happened(case, them, days), _next(case, them.again), *_lent(case, facts)):
+    next_ = _sent_again(case, them.again, _copies(case, facts)) or _next(case, them.again)
+    for said in (_happened(case, them, days), next_, *_lent(case, facts)):
         if said:
             yield Block("text", (said,))
 
@@ -40,8 +42,40 @@ def gone_for_good(animal: AnimalFacts, facts: OrderFacts) -> str:
 
 
 def _them(case: CaseFacts, facts: OrderFacts) -> Spoken:
+    its = _copies(case, facts)
     animals = [a for a in facts.animals if a.letter in case.letters]
-    return likeness(animals[0]) if len(animals) == 1 else several(likenesses(animals))
+    if len(animals) == 1:
+        return named(animals[0], [copy for copy in its if copy.letter == animals[0].letter])
+    return several(likenesses(animals))
+
+
+def _copies(case: CaseFacts, facts: OrderFacts) -> Sequence[CopyFacts]:
+    """The copies it is about, as they stand now: what goes on in one's place has its number."""
+    return [
+        copy
+        for animal in facts.animals
+        if animal.letter in case.letters
+        for copy in animal.copies
+        if not case.codes or f"{copy.letter}{copy.number}" in case.codes
+    ]
+
+
+def _sent_again(case: CaseFacts, they: Spoken, its: Sequence[CopyFacts]) -> str:
+    """That what was mended, made again or undelivered has left once more; empty until it has."""
+    undelivered = case.kind == "returned" and not case.came
+    if not (undelivered or case.here or case.decided == "remake"):
+        return ""
+    if not its or not all(copy.gone for copy in its):
+        return ""
+    they_have = f"{they} {they.verb('has', 'have')}"
+    arrived = all(copy.step is Step.RECEIVED for copy in its)
+    if case.decided == "remake":
+        left = "arrived" if arrived else "left the workshop"
+        return f"We’ve made {they.obj} again, and {they_have} {left}."
+    if case.kind == "returned":
+        return f"We’ve sent {they.obj} to you again{f', and {they_have} arrived' * arrived}."
+    left = "arrived" if arrived else "left the workshop again"
+    return f"We’ve repaired {they.obj}, and {they_have} {left}."
 
 
 def _happened(case: CaseFacts, them: Spoken, days: Days) -> str:

@@ -107,7 +107,7 @@ def test_what_is_lost_and_not_made_again_has_an_end(
 ) -> None:
     first = made.copy("A1")
     open_case(desk, "lost", first, said_by="carrier")
-    assert "The carrier can’t find the parcel with Juniper" in page(workshop, made)
+    assert "The carrier can’t find the parcel with copy 1 of Juniper" in page(workshop, made)
     typed = {"decided": "nothing", "refund": "1", "decision": "They would rather not wait"}
     assert desk.post("/aftercare/1/decide", typed).status_code == 303
     assert step_of(workshop.database, first) is Step.CANCELLED
@@ -128,11 +128,11 @@ def test_a_damaged_one_is_repaired_outside_of_lead_times_and_leaves_again(
     told = rows(workshop.database, "SELECT kind FROM news WHERE taken_back_at IS NULL")
     assert ("received",) not in told, "no thanks for a parcel that arrived broken"
     said = page(workshop, made)
-    assert "You’ve told us that Juniper arrived damaged. We’re sorry." in said
+    assert "You’ve told us that copy 1 of Juniper arrived damaged. We’re sorry." in said
     assert "Please keep everything as it is, the packing too." in said
     assert desk.post("/aftercare/1/mend", {"step": "painting"}).status_code == 422
     assert desk.post("/aftercare/1/decide", {"decided": "repair"}).status_code == 303
-    assert "We’ll repair her, and it doesn’t cost you anything." in page(workshop, made)
+    assert "We’ll repair it, and it doesn’t cost you anything." in page(workshop, made)
     with workshop.database.reading() as db:
         before = record.read(db)
     painter.as_(workshop, CAST.painter)
@@ -142,12 +142,15 @@ def test_a_damaged_one_is_repaired_outside_of_lead_times_and_leaves_again(
     assert step_of(workshop.database, repair) is Step.PAINTING
     assert step_of(workshop.database, first) is Step.RECEIVED, "what was delivered stays so"
     said = page(workshop, made)
-    assert "She is back with us, and we’re repairing the damage." in said
+    assert "It is back with us, and we’re repairing the damage." in said
     assert "We’re repairing" in said
     assert "A repair: it had been delivered, and came back." in words(desk.get(address(repair)))
     for key in ("painted", "passed", "handed_over", "received"):
         workshop.moment += 3_600
         move(workshop.database, repair, CAST.desk, workshop.moment, key)
+        gone = "left the workshop again" if key == "handed_over" else "arrived"
+        said = f"We’ve repaired it, and it has {gone}." in page(workshop, made)
+        assert said is (key in ("handed_over", "received"))
     with workshop.database.reading() as db:
         after = record.read(db)
         counted = {row.id for row in owner_store.since(db, 0).copies}
@@ -161,7 +164,7 @@ def test_a_repair_that_was_begun_by_mistake_is_taken_back(
     desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
 ) -> None:
     open_case(desk, "fault", made.copy("A1"))
-    assert "something about Juniper isn’t right" in page(workshop, made)
+    assert "something about copy 1 of Juniper isn’t right" in page(workshop, made)
     desk.post("/aftercare/1/decide", {"decided": "repair"})
     desk.post("/aftercare/1/mend", {"step": "shaping"})
     assert desk.post("/aftercare/1/close", {"act": "back"}).status_code == 303
@@ -189,7 +192,7 @@ def test_of_a_remembered_animal_somebody_reads_the_letter_first(
 ) -> None:
     with workshop.database.writing() as db:
         db.exec_driver_sql("UPDATE animals SET life = 'remembered'")
-    open_case(desk, "lost", made.copy("A1"))
+    open_case(desk, "lost", made.copy("A1"), made.copy("A2"))
     held = "SELECT held_why FROM news WHERE kind = 'aftercare'"
     assert rows(workshop.database, held) == [
         ("The animal has died: somebody should read it first.",)

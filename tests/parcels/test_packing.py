@@ -5,7 +5,9 @@ import pytest
 from sqlalchemy import func, update
 
 from app.flow.steps import Step
+from app.orders.order import belongings
 from app.orders.order.asking import QuestionFields, ask
+from app.orders.order.belongings import BelongingFields
 from app.parcels.rules import fragile, read_code
 from app.tables import copies, orders
 from tests.making import (
@@ -369,6 +371,8 @@ def test_one_that_may_not_leave_keeps_no_other_one_here(
     ]
     clear = {"clear": f"spelling:{made.id}:{made.copy('A2').id}", "back": "/parcels/courier"}
     assert desk.post("/parcels/clear", clear).headers["location"] == "/parcels/courier?done=saved"
+    kept = desk.post("/parcels/clear", {**clear, "way-2": "carrier", "number-2": "RR9"})
+    assert 'value="RR9"' in kept.text, "what was typed for the courier outlives the clearing"
     assert courier(desk, 2).status_code == 303
 
 
@@ -478,6 +482,26 @@ def test_nobody_is_asked_before_the_days_of_the_setting(
     assert "Ask whether to send in parts" not in words(desk.get("/parcels"))
 
 
+def test_each_parcel_without_a_thing_lent_asks_before_it_is_sealed(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    collar = BelongingFields(kind="collar", what="red", whose="A", shelf="Shelf 3")
+    belongings.receive(workshop, made.id, collar, CAST.desk, "")
+    table = the_form(desk.get("/parcels").text, "/parcels/begin")
+    both = [str(made.copy(code).id) for code in ("A1", "A2")]
+    assert table.ticked["copy"] == both, "what only has to be put in keeps nothing from packing"
+    begin(desk, made.copy("A1").id)
+    begin(desk, made.copy("A2").id)
+    page = seal(desk, 1)
+    assert page.status_code == 422
+    assert "Juniper’s collar, red. Put it in. Or tick that it stays here." in words(page)
+    assert seal(desk, 1, without="1").status_code == 303
+    assert seal(desk, 2).status_code == 422
+    assert seal(desk, 2, lent="1").status_code == 303
+    page = courier(desk, 1, 2)
+    assert page.headers["location"].endswith("went=1&went=2"), "it lies in one of them"
+
+
 def test_each_reason_has_what_clears_it_beside_it_and_the_bench_clears_none(
     desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
 ) -> None:
@@ -489,7 +513,7 @@ def test_each_reason_has_what_clears_it_beside_it_and_the_bench_clears_none(
     a1 = made.copy("A1").id
     for part in (
         f'value="spelling:{made.id}:{a1}"', f'value="address:{made.id}"',
-        "/orders/1001/edit", "/orders/1001#questions",
+        f'value="paid:{made.id}"', "/orders/1001#questions",
     ):  # fmt: skip
         assert part in text
     painter = desk.as_(workshop, CAST.painter)
@@ -497,9 +521,22 @@ def test_each_reason_has_what_clears_it_beside_it_and_the_bench_clears_none(
     assert painter.post("/parcels/clear", {"clear": f"address:{made.id}"}).status_code == 403
     office = desk.as_(workshop, CAST.desk)
     assert office.post("/parcels/clear", {"clear": f"address:{made.id}"}).status_code == 303
-    for wrong in ("", "paid:1", "address:", "address:999", f"spelling:{made.id}:999", "ask:x"):
+    for wrong in (
+        "",
+        "part:1",
+        "paid:999",
+        "address:",
+        "address:999",
+        f"spelling:{made.id}:999",
+        "ask:x",
+    ):
         assert office.post("/parcels/clear", {"clear": wrong}).status_code in (404, 409), wrong
     assert "The address is not confirmed" not in words(office.get("/parcels"))
+    assert "It is not paid in full" in words(office.get("/parcels"))
+    assert office.post("/parcels/clear", {"clear": f"paid:{made.id}"}).status_code == 303
+    assert "It is not paid in full" not in words(office.get("/parcels"))
+    noted = "SELECT before, after FROM changes WHERE field = 'paid' AND account_id = ?"
+    assert rows(workshop.database, noted, CAST.desk.account_id) == [("part", "all")]
 
 
 @pytest.mark.parametrize(

@@ -51,6 +51,24 @@ def _cases() -> dict[str, OrderFacts]:
         "not right, agreed": about(there, "fault", came=True, decided="nothing"),
         "came back": about(resent, "returned", "carrier"),
         "sent back": about(there, "returned", came=True),
+        "damaged, mended and gone again": about(
+            replace(gone, case="repair"), "damaged", came=True, decided="repair", here=True
+        ),
+        "damaged, mended and there again": about(
+            replace(there, case="repair"), "damaged", came=True, decided="repair", here=True
+        ),
+        "lost, made again and gone": about(
+            replace(gone, case="remake"), "lost", decided="remake"
+        ),
+        "came back, and gone again": about(gone, "returned", "carrier"),
+        "one of two damaged": replace(
+            about(there, "damaged", came=True, codes=("A1",)),
+            animals=(
+                animal(
+                    Step.READY, 8, copies=(there, replace(gone, number=2, size_mm=120)), **PASSED
+                ),
+            ),
+        ),
         "sent back, to go again": about(there, "returned", came=True, decided="repair"),
     }  # fmt: skip
 

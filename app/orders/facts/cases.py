@@ -7,8 +7,8 @@ AFTERCARE = "aftercare"
 
 @dataclass(frozen=True, slots=True)
 class CaseFacts:
-    """A case, open or of what is lost for good. `letters` are the animals it is about, `came` that
-    these pieces had arrived.
+    """A case, open or of what is lost for good. `letters` are the animals it is about, `codes` the
+    copies (A1, B2; none given: all of these animals), `came` that these pieces had arrived.
 
     `kind` is lost, damaged, fault or returned, `said_by` the customer, the carrier or us; `decided`
     is empty, repair, remake or nothing. `here` says that what is to be mended is back with us. The
@@ -28,6 +28,7 @@ class CaseFacts:
     number: str = ""
     sent_at: int | None = None
     parcel_id: int | None = None
+    codes: tuple[str, ...] = ()
 
     @property
     def for_good(self) -> bool:

@@ -303,11 +303,12 @@ def _copy(row: Row[Any], order_number: int, rows: Rows) -> CopyFacts:
 
 def _case(row: Row[Any]) -> CaseFacts:
     sent = row.way == "carrier"
+    codes = tuple(row.codes.split(","))
     return CaseFacts(
         id=row.id,
         kind=row.kind,
         said_by=row.said_by,
-        letters=tuple(sorted(row.letters.split(","))),
+        letters=tuple(sorted({code[0] for code in codes})),
         opened_at=row.opened_at,
         decided=row.decided or "",
         here=bool(row.here) and row.decided == "repair",
@@ -316,6 +317,7 @@ def _case(row: Row[Any]) -> CaseFacts:
         number=row.number or "" if sent else "",
         sent_at=row.sent_at,
         parcel_id=row.parcel_id,
+        codes=codes,
     )
 
 

@@ -105,7 +105,8 @@ _LENT = _query(
 _CASES = _query(
     "SELECT s.id, s.order_id, s.kind, s.said_by, s.opened_at, s.decided, s.parcel_id, p.way,"
     " p.carrier, p.number, p.sent_at, max(k.made_id IS NOT NULL) AS here,"
-    " min(c.step = 'received') AS came, group_concat(DISTINCT c.letter) AS letters"
+    " min(c.step = 'received' AND c.entered_at <= s.opened_at) AS came,"
+    " group_concat(c.letter || c.number) AS codes"
     " FROM aftercare_cases s JOIN aftercare_copies k ON k.case_id = s.id"
     " JOIN copies c ON c.id = k.copy_id LEFT JOIN parcels p ON p.id = s.parcel_id"
     " WHERE s.order_id IN :ids AND (s.closed_at IS NULL OR s.kind = 'lost' AND"
