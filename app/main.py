@@ -57,7 +57,7 @@ from app.staff import pages as staff_pages
 from app.studio import carrier_pages
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
-from app.upkeep import nightly
+from app.upkeep import in_order, nightly
 
 log = logging.getLogger("likewright")
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]", "testserver")
@@ -108,6 +108,7 @@ BANNERS: list[door.Banner] = [
     sending.warning,
     nightly.warning,
 ]
+HOUSE = (in_order.backups, letters_worker.in_order, sending.in_order, in_order.disk)
 MARKS: dict[str, door.Mark] = {"letters": letters_worker.dead_letters}
 WORKERS: tuple[tuple[str, Worker], ...] = (
     ("forecasting", forecasting.run),
@@ -144,6 +145,7 @@ def staff_site(
     site.state.letters_of = letters.letters_of
     site.state.to_write = letters.to_write
     site.state.reminders = letter_reminders.reminders
+    site.state.house = HOUSE
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
     door.install(site, banners=BANNERS, marks=MARKS)
     refusals.install(site)

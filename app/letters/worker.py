@@ -10,10 +10,12 @@ from weakref import WeakKeyDictionary
 from sqlalchemy import Connection
 
 from app.letters import forming, outbox, post, trouble
+from app.letters.lists import counts
 from app.letters.message import Unsendable, mailbox
 from app.letters.sending import Linked, Office, Round, send_due
 from app.letters.trouble import MailState
 from app.orders.order import links
+from app.owner.today.rules import InOrder
 from app.shared.settings import Environment
 from app.shared.web import words
 from app.studio.workshop import Workshop
@@ -144,6 +146,23 @@ def trouble_banner(workshop: Workshop) -> str | None:
 def dead_letters(workshop: Workshop) -> int:
     """How many letters wait for somebody to see why they cannot go."""
     return mail_state(workshop).dead
+
+
+def in_order(workshop: Workshop) -> list[InOrder]:
+    """How many emails have not gone out, as the owner's page says it."""
+    with workshop.database.reading() as db:
+        count = counts(db)
+    if why := obstacle(workshop):
+        return [InOrder(why, good=False, address="/letters")]
+    if trouble := trouble_banner(workshop):
+        return [InOrder(trouble, good=False, address="/letters")]
+    parts = [
+        f"{words.count(count[name], 'email')} {what}"
+        for name, what in (("waits", "about to go out"), ("held", "held back by somebody"))
+        if count[name]
+    ]
+    said = words.capital(words.listed(parts)) if parts else "No email waits to be sent"
+    return [InOrder(f"{said}.", good=not count["held"], address="/letters")]
 
 
 # ---------------------------------------------------------------- the worker

@@ -12,6 +12,14 @@ router = APIRouter()
 Word = Annotated[str, Query(max_length=80)]
 
 
+@router.get("/owner", name="house")
+def house(request: Request, workshop: TheWorkshop) -> Response:
+    """The house today: what needs a look, how the work flows, is the house in order."""
+    from app.owner.today.page import page
+
+    return render(request, "owner/today.html", page(workshop, request.app.state.house))
+
+
 @router.get("/lead-times", name="lead_times")
 def lead_times(
     request: Request, workshop: TheWorkshop, months: Word = "", kind: Word = "",

@@ -15,6 +15,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from app.owner.today.rules import InOrder
 from app.publishing.pages_file import PagesFile, last_published
 from app.publishing.publish import MARKER, Published, publish
 from app.shared.calendar import DAY
@@ -138,3 +139,20 @@ def warning(workshop: Workshop) -> str | None:
         why = f" {trouble}" if trouble else " Run: likewright publish"
         return f"The customers' pages in {place} have {when} been published in full.{why}"
     return None
+
+
+def in_order(workshop: Workshop) -> list[InOrder]:
+    """How old the customers' pages are where they are published, as the owner's page says it."""
+    if trouble := warning(workshop):
+        return [InOrder(trouble, good=False)]
+    found = last_published(workshop.folder.pages) if workshop.folder.pages.exists() else {}
+    calendar = workshop.in_force().calendar
+    said = [
+        f"The customers’ pages in {place} were last published on "
+        f"{calendar.local(at):%-d %B, %H:%M}."
+        for place, (at, _) in found.items()
+        if at is not None and (Path(place) / MARKER).exists()
+    ]
+    if not said:
+        said = ["The customers’ pages are served from here and published nowhere else."]
+    return [InOrder(one, good=True) for one in said]

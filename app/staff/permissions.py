@@ -234,6 +234,7 @@ TABLE: dict[str, Row] = {
     "photo_thresholds": OWNER_ONLY,
     "photo_thresholds_save": OWNER_ONLY,
     # The owner's figures.
+    "house": OWNER_ONLY,
     "lead_times": OWNER_ONLY,
     "rework": OWNER_ONLY,
 }

@@ -26,6 +26,7 @@ from app.tables import history as _history  # noqa: E402, F401
 from app.tables import house as _house  # noqa: E402, F401
 from app.tables import letters as _letters  # noqa: E402, F401
 from app.tables import orders as _orders  # noqa: E402, F401
+from app.tables import owner as _owner  # noqa: E402, F401
 from app.tables import people as _people  # noqa: E402, F401
 from app.tables import photos as _photos  # noqa: E402, F401
 from app.tables import pieces as _pieces  # noqa: E402, F401
@@ -93,3 +94,4 @@ batches = _table("batches")
 builds = _table("builds")
 released_pictures = _table("released_pictures")
 reference_views = _table("reference_views")
+chances = _table("chances")

@@ -77,6 +77,21 @@ def _history() -> None:
 
 def _owner() -> None:
     """What the owner asked, planned and decided."""
+    op.create_table(
+        "chances",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("order_id", sa.Integer(), nullable=False),
+        sa.Column("day", sa.Text(), nullable=False),
+        sa.Column("needed_by", sa.Text(), nullable=False),
+        sa.Column("thousandths", sa.Integer(), nullable=False),
+        sa.CheckConstraint("thousandths BETWEEN 0 AND 1000", name=op.f("ck_chances_a_share")),
+        sa.ForeignKeyConstraint(
+            ["order_id"], ["orders.id"], name=op.f("fk_chances_order_id_orders")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_chances")),
+        sa.UniqueConstraint("order_id", "day", name=op.f("uq_chances_order_id_day")),
+        sqlite_strict=True,
+    )
 
 
 def _rest() -> None:

@@ -25,6 +25,7 @@ from app.shared.carriers import OVERNIGHT, last_leaving, said_way
 from app.shared.child import Child, Stopped
 from app.shared.web import words
 from app.studio.workshop import InForce, Workshop
+from app.tables import chances as kept_chances
 from app.tables import changes, forecasts, orders, transitions
 
 LEAST_BETWEEN = 20
@@ -107,11 +108,35 @@ def compute(workshop: Workshop, ask: Ask | None = None) -> int:
     photos: dict[int, float] = {}
     for order, step in waiting:
         photos[order] = max(photos.get(order, 0.0), _until_passing(pace, Step(step)))
-    workshop.set_forecast(
-        pace, _chances(workshop, found.orders, needed, photos, now), found.entering
-    )
+    chances = _chances(workshop, found.orders, needed, photos, now)
+    workshop.set_forecast(pace, chances, found.entering)
     _store(workshop, found.last, edits, found.orders, now)
+    _keep_chances(workshop, chances, needed, now)
     return len(found.orders)
+
+
+def _keep_chances(
+    workshop: Workshop, found: Mapping[int, float], needed: Mapping[int, tuple[date, str]], now: int
+) -> None:
+    """Keep the first chance of the day of each order: only so does it show that one falls."""
+    day = workshop.in_force().calendar.day_of(now).isoformat()
+    rows = [
+        {
+            "order_id": order,
+            "day": day,
+            "needed_by": needed[order][0].isoformat(),
+            "thousandths": round(1000 * chance),
+        }
+        for order, chance in found.items()
+    ]
+    with workshop.database.reading() as db:
+        kept = set(
+            db.execute(select(kept_chances.c.order_id).where(kept_chances.c.day == day)).scalars()
+        )
+    rows = [row for row in rows if row["order_id"] not in kept]
+    if rows:
+        with workshop.database.writing() as db:
+            db.execute(insert(kept_chances).on_conflict_do_nothing(), rows)
 
 
 def _chances(

@@ -1,0 +1,1 @@
+"""The owner's page: the workshop today, in ten seconds."""

@@ -1,0 +1,102 @@
+"""What the owner's page shows: what needs a look, how the work flows, is the house in order."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from sqlalchemy import Connection
+
+from app.flow.queue import FALLING
+from app.flow.steps import Step
+from app.orders.facts.to_tell import to_tell
+from app.orders.forecast.worker import likely
+from app.orders.lists import store as lists
+from app.orders.lists.sifting import Sifting
+from app.owner.answers import promise
+from app.owner.today import store
+from app.owner.today.rules import WEEKS, InOrder, flow_words, line_words, lines
+from app.shared.calendar import DAY
+from app.studio.workshop import Workshop
+
+SHOWN = 8
+FELL_DAYS, FELL_BY = 7, 0.1
+Look = Callable[[Workshop], Sequence[InOrder]]
+
+
+@dataclass(frozen=True, slots=True)
+class AtRisk:
+    """An order that may miss the day it is needed by: its row, its chance in words, and the chance
+    of some days ago where it has fallen since."""
+
+    row: Mapping[Any, Any]
+    said: str
+    before: str
+    day: str
+
+
+@dataclass(frozen=True, slots=True)
+class Customers:
+    """What waits for customers: animals without photos (and those longer than usual), questions,
+    pieces on hold for them."""
+
+    photos: int
+    long: int
+    questions: int
+    held: int
+
+
+def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
+    """Everything on the page, as of now."""
+    now, in_force = workshop.now(), workshop.in_force()
+    calendar = in_force.calendar
+    today, since = calendar.day_of(now), now - WEEKS * 7 * DAY
+    chances = workshop.chances()
+    with workshop.database.reading() as db:
+        past = lists.order_list(db, Sifting("ready", "past"), today.isoformat())
+        risk = at_risk(db, chances, today)
+        moved = to_tell(db, in_force, now)
+        flow = store.flow(db, since, now)
+        steps = store.at_steps(db, since, now)
+        customers = _customers(db, workshop, now)
+    found = lines(steps, blank_on=in_force.settings.blank_on)
+    return {
+        "past": past,
+        "risk": risk,
+        "moved": moved,
+        "chances_known": bool(chances),
+        "shown": SHOWN,
+        "flow": flow,
+        "flow_words": flow_words(flow),
+        "lines": found,
+        "line_words": line_words(found),
+        "promise": promise(workshop.days_from_passing(), today, calendar),
+        "customers": customers,
+        "in_order": [said for look in looks for said in look(workshop)],
+        "today": today,
+        "now": now,
+        "zone": in_force.settings.zone_info(),
+    }
+
+
+def at_risk(db: Connection, chances: Any, today: Any) -> list[AtRisk]:
+    """Orders that may miss their day, the least likely first, with what was said a week ago."""
+    ids = [order for order, chance in chances.items() if chance < FALLING]
+    rows = lists.order_list(db, Sifting("needed", "risk"), today.isoformat(), ids)
+    before = store.chances_before(db, (today - timedelta(days=FELL_DAYS)).isoformat())
+    found = []
+    for row in sorted(rows, key=lambda row: chances[row["id"]]):
+        day, was = before.get(row["id"], ("", 0.0))
+        fell = was - chances[row["id"]] >= FELL_BY
+        said = f"about {round(was * 10)} in 10" if fell else ""
+        found.append(AtRisk(row, likely(chances[row["id"]]), said, day if fell else ""))
+    return found
+
+
+def _customers(db: Connection, workshop: Workshop, now: int) -> Customers:
+    photos = lists.photos_wanted(db)
+    _, slow, _ = workshop.pace()[Step.PHOTOS_WANTED]
+    asked = [row for row in photos if not row["hold_whose"] and row["told_at"] is None]
+    long = sum(now - row["entered_at"] > slow * DAY for row in asked)
+    held = len(lists.held_by_customers(db)) + sum(bool(row["hold_whose"]) for row in photos)
+    return Customers(len(asked), long, len(lists.open_questions(db)), held)

@@ -1,0 +1,38 @@
+"""Backups and the disk, as the owner's page says them."""
+
+import shutil
+
+from app.owner.today.rules import InOrder
+from app.shared.calendar import DAY
+from app.studio.workshop import Workshop
+from app.upkeep.nightly import backups_folder, kept, warning
+
+# Some weeks of photos and a backup (our own choice).
+LEAST_FREE = 2_000_000_000
+
+
+def backups(workshop: Workshop) -> list[InOrder]:
+    """When the last backup was made and checked against its log, or what is wrong with it."""
+    if workshop.demo:
+        return [InOrder("An invented workshop is not backed up: it can be made again.", good=True)]
+    trouble = warning(workshop)
+    if trouble:
+        return [InOrder(trouble, good=False)]
+    there = kept(backups_folder(workshop.folder))
+    if not there:
+        return [InOrder("The first backup will be made tonight.", good=True)]
+    made = workshop.in_force().calendar.local(there[-1][0])
+    days = (workshop.now() - there[-1][0]) // DAY
+    when = f"{made:%A %-d %B at %H:%M}" if days else f"last night at {made:%H:%M}"
+    return [InOrder(f"The last backup was made and checked {when}.", good=True)]
+
+
+def disk(workshop: Workshop) -> list[InOrder]:
+    """How much room is left on the disk that holds the workshop's data."""
+    free = shutil.disk_usage(workshop.folder.path).free
+    said = f"{free / 1e9:.0f} GB are free on the disk."
+    if free < LEAST_FREE:
+        return [
+            InOrder(f"Only {free / 1e9:.1f} GB are free on the disk. Make room soon.", good=False)
+        ]
+    return [InOrder(said, good=True)]

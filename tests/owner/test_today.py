@@ -1,0 +1,256 @@
+"""The owner's page: its figures counted again from the tables alone, and what it says of them."""
+
+import json
+import re
+import shutil
+import sqlite3
+from collections import Counter
+from collections.abc import Iterator
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from app.flow.steps import Step
+from app.orders.forecast import figuring, worker
+from app.owner.today import page as house
+from app.owner.today import rules as house_rules
+from app.owner.today.rules import AtAStep, InAndOut
+from app.shared.places import DataFolder
+from app.upkeep import in_order
+from tests.demo.invented import A_TUESDAY
+from tests.owner.test_page import page_of, plain
+from tests.staff.browser import ClockedWorkshop
+
+DAY = 86_400
+LONDON = ZoneInfo("Europe/London")
+
+
+@pytest.fixture(scope="module")
+def known(invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[ClockedWorkshop]:
+    """The invented studio with its forecasts worked out, once for the tests that only look."""
+    folder = DataFolder(tmp_path_factory.mktemp("house"))
+    folder.prepare()
+    shutil.copyfile(invented / "studio.db", folder.database_file)
+    workshop = ClockedWorkshop(folder)
+    workshop.moment = A_TUESDAY
+    worker.compute(workshop, figuring.figure)
+    yield workshop
+    workshop.close()
+
+
+def table(workshop: ClockedWorkshop, name: str) -> list[dict[str, Any]]:
+    raw = sqlite3.connect(workshop.folder.database_file)
+    raw.row_factory = sqlite3.Row
+    try:
+        return [dict(row) for row in raw.execute(f"SELECT * FROM {name}")]
+    finally:
+        raw.close()
+
+
+# ------------------------------------------- six figures from the tables alone, by loops
+
+
+class Recounted:
+    """The tables read whole, and everything else in plain Python."""
+
+    def __init__(self, workshop: ClockedWorkshop) -> None:
+        self.now, self.since = A_TUESDAY, A_TUESDAY - 28 * DAY
+        self.today = datetime.fromtimestamp(self.now, LONDON).date()
+        names = ("orders", "copies", "models", "transitions", "tellings", "forecasts", "letters",
+                 "aftercare_copies", "questions")  # fmt: skip
+        self.t = {name: table(workshop, name) for name in names}
+        self.order = {row["id"]: row for row in self.t["orders"]}
+        cases = {row["made_id"] for row in self.t["aftercare_copies"] if row["made_id"]}
+        while more := {
+            c["id"] for c in self.t["copies"] if c["replaces_id"] in cases
+        } - cases:  # fmt: skip
+            cases |= more
+        self.own = [c for c in self.t["copies"] if not c["withdrawn"] and c["id"] not in cases]
+        amended = {e["about_id"]: e for e in self.t["transitions"] if e["about_id"]}
+        self.moves = []
+        for entry in self.t["transitions"]:
+            if entry["kind"] != "move":
+                continue
+            by = amended.get(entry["id"])
+            if by and (by["kind"] == "undo" or by["to_step"] is None):
+                continue
+            right = by or entry
+            self.moves.append((entry, right["to_step"], right["happened_at"]))
+
+    def past(self) -> set[int]:
+        last: dict[int, dict[str, Any]] = {}
+        for telling in self.t["tellings"]:
+            before = last.get(telling["order_id"])
+            if before is None or (telling["at"], telling["id"]) > (before["at"], before["id"]):
+                last[telling["order_id"]] = telling
+        here = {c["order_id"] for c in self.t["copies"] if c["open"] and c["step"] != "handed_over"}
+        return {
+            self.order[order]["number"]
+            for order, telling in last.items()
+            if order in here and self.order[order]["open"] and telling["to_day"]
+            and date.fromisoformat(telling["to_day"]) < self.today
+        }  # fmt: skip
+
+    def flow(self) -> tuple[int, int, int]:
+        passed = {m["id"]: m["passed_at"] for m in self.t["models"]}
+        ordered = accepted = 0
+        for copy in self.own:
+            order = self.order[copy["order_id"]]
+            if copy["replaces_id"] or order["imported"]:
+                continue
+            ordered += self.since <= order["taken_at"] <= self.now
+            at = copy["passed_at"] or passed[copy["model_id"]]
+            accepted += at is not None and self.since <= max(at, order["taken_at"]) <= self.now
+        mine = {copy["id"] for copy in self.own}
+        left = {
+            entry["copy_id"]
+            for entry, to, at in self.moves
+            if to == "handed_over" and self.since <= at <= self.now and entry["copy_id"] in mine
+        }
+        return ordered, accepted, len(left)
+
+    def weeks(self, step: str) -> float:
+        pieces = [*self.t["models"], *(c for c in self.t["copies"] if not c["withdrawn"])]
+        here = sum(p["open"] and p["step"] == step and not p["hold_whose"] for p in pieces)
+        through = Counter(
+            e["from_step"] for e, to, at in self.moves if at >= self.since and e["from_step"] != to
+        )
+        return here / (through[step] / 4)
+
+
+def test_six_figures_of_the_page_are_those_of_the_tables(known: ClockedWorkshop) -> None:
+    page, counted = house.page(known, ()), Recounted(known)
+    assert {row["number"] for row in page["past"]} == counted.past()
+    flow = page["flow"]
+    assert (flow.ordered, flow.accepted, flow.left) == counted.flow()
+    assert min(counted.flow()) > 10, "a studio at work"
+    for line in page["lines"]:
+        if line.weeks is not None:
+            assert line.weeks == pytest.approx(counted.weeks(str(line.step)))
+    longest = max(
+        (line for line in page["lines"] if line.weeks), key=lambda line: counted.weeks(line.step)
+    )
+    assert f"longest line is at {longest.name}" in page["line_words"]
+    asked = [q for q in counted.t["questions"] if q["answered_at"] is None]
+    asked = [q for q in asked if counted.order[q["order_id"]]["open"]]
+    assert page["customers"].questions == sum(q["round"] is None or q["asked"] != "" for q in asked)
+    wanted = [m for m in counted.t["models"] if m["open"] and m["step"] == "photos_wanted"]
+    assert page["customers"].photos == sum(not m["hold_whose"] and not m["told_at"] for m in wanted)
+
+
+def test_who_is_at_risk_is_what_the_stored_points_say(known: ClockedWorkshop) -> None:
+    """Chances read off the stored points by numpy's own interpolation, day by day of leaving: no
+    carrier's days are known in this studio, so a parcel takes a night, and leaves on a workday."""
+    import numpy as np
+
+    counted = Recounted(known)
+    shares = [0, 0.05, 0.10, 0.25, 0.50, 0.75, 0.85, 0.90, 0.95]
+    sure, risky = set(), set()
+    calendar = known.in_force().calendar
+    waiting = {"photos_wanted", "photos_in", "building", "assessing"}
+    for row in counted.t["forecasts"]:
+        order, points = counted.order[row["order_id"]], json.loads(row["points"])
+        early = [m for m in counted.t["models"] if m["order_id"] == order["id"]]
+        if not (order["open"] and order["needed_by"] and points):
+            continue
+        if any(m["step"] in waiting for m in early) or known.in_force().journey(
+            order["ship_country"]
+        ):
+            continue
+        last = date.fromisoformat(order["needed_by"]) - timedelta(days=1)
+        while not calendar.is_working_day(last):
+            last -= timedelta(days=1)
+        left = (calendar.start_of(last + timedelta(days=1)) - A_TUESDAY) / DAY
+        at = np.interp(left, [0, *points.values()], shares)
+        (risky if at < 0.85 else sure).add(order["number"])
+    shown = {one.row["number"] for one in house.page(known, ())["risk"]}
+    assert risky <= shown
+    assert not sure & shown
+    assert risky or sure or shown
+
+
+def test_a_chance_that_fell_is_said_with_its_day(workshop: ClockedWorkshop) -> None:
+    page = house.page
+    worker.compute(workshop, figuring.figure)
+    kept = table(workshop, "chances")
+    assert {row["day"] for row in kept} == {"2026-11-24"}
+    assert {row["order_id"]: row["thousandths"] for row in kept} == {
+        order: round(1000 * chance) for order, chance in workshop.chances().items()
+    }
+    worker.compute(workshop, figuring.figure)
+    assert len(table(workshop, "chances")) == len(kept), "the first of a day is kept"
+    order = min(workshop.chances(), key=workshop.chances().__getitem__)
+    with workshop.database.writing() as db:
+        from sqlalchemy import text
+
+        db.execute(
+            text("UPDATE chances SET day = '2026-11-16', thousandths = 900 WHERE order_id = :o"),
+            {"o": order},
+        )
+    (fallen,) = [one for one in page(workshop, ())["risk"] if one.row["id"] == order]
+    assert (fallen.before, fallen.day) == ("about 9 in 10", "2026-11-16")
+    with workshop.database.writing() as db:
+        db.execute(text("UPDATE orders SET needed_by = '2027-03-01' WHERE id = :o"), {"o": order})
+    fallen = next(one for one in page(workshop, ())["risk"] if one.row["id"] == order)
+    assert fallen.before == "", "another day is another chance"
+
+
+# ---------------------------------------------------------------- sentences
+
+
+@pytest.mark.parametrize(
+    ("flow", "said"),
+    [
+        (InAndOut(0, 0, 0), "nothing was ordered"),
+        (InAndOut(10, 8, 8), "As many left as came into work."),
+        (InAndOut(48, 41, 36), "So 5 more came into work than left, which may be chance."),
+        (InAndOut(90, 80, 40), "40 more came into work than left: we fall behind by about 10 a week."),
+        (InAndOut(20, 20, 60), "40 more left than came into work: we catch up by about 10 a week."),
+    ],
+)  # fmt: skip
+def test_whether_the_house_falls_behind(flow: InAndOut, said: str) -> None:
+    """Two Poisson counts differ by chance by up to 1.96 √(a + b): √77 × 1.96 = 17 beyond 5,
+    √120 × 1.96 = 21.5 within 40."""
+    text = house_rules.flow_words(flow)
+    assert said in text
+
+
+def test_weeks_of_work_leave_out_what_is_on_hold_and_say_nothing_of_too_few() -> None:
+    """Little's law turned round: 10 pieces at 4 a week are 2.5 weeks of work."""
+    found = house_rules.lines(
+        {"painting": AtAStep(12, 1, 2, 16), "shaping": AtAStep(5, 0, 0, 3)}, blank_on=True
+    )
+    painting = next(line for line in found if line.step is Step.PAINTING)
+    assert (painting.here, painting.weeks) == (10, 2.5)
+    assert next(line for line in found if line.step is Step.SHAPING).weeks is None
+    assert "Painting: ten pieces, 2.5 weeks of work" in house_rules.line_words(found)
+    assert Step.BLANK not in {line.step for line in house_rules.lines({}, blank_on=False)}
+
+
+def test_the_page_says_all_of_it_in_words(known: ClockedWorkshop) -> None:
+    text = plain(page_of(known, "/owner"))
+    for head in ("Past the day last told", "At risk", "Do we fall behind?", "What to say today",
+                 "What waits for customers", "Is the workshop in order?"):  # fmt: skip
+        assert head in text
+    assert re.search(r"weeks from the day the photos pass", text)
+    assert "GB are free on the disk" in text
+
+
+def test_an_empty_house_is_told_as_one(empty: ClockedWorkshop) -> None:
+    text = plain(page_of(empty, "/owner"))
+    assert "No step has had enough pieces through it lately" in text
+    assert "Chances are not worked out yet" in text
+    assert "There is no backup yet" in text or "first backup will be made tonight" in text
+
+
+def test_a_full_disk_and_a_missing_backup_are_said(
+    empty: ClockedWorkshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usage = shutil.disk_usage(empty.folder.path)
+    monkeypatch.setattr(in_order.shutil, "disk_usage", lambda _: usage._replace(free=10**8))
+    (said,) = in_order.disk(empty)
+    assert not said.good
+    assert "Only 0.1 GB are free" in said.text
