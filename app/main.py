@@ -33,6 +33,7 @@ from app.orders.order import edit_pages
 from app.orders.order import pages as order_pages
 from app.orders.order import undo_pages as moves_pages
 from app.owner import pages as owner_pages
+from app.owner.away import pages as away_pages
 from app.parcels import aftercare_pages, arriving, courier_pages, packing_pages, way_pages
 from app.parcels import pages as parcels_pages
 from app.parcels import picture_pages as parcel_pictures
@@ -90,6 +91,7 @@ ROUTERS = (
     way_pages.router,
     turned_out_pages.router,
     owner_pages.router,
+    away_pages.router,
     builds_pages.router,
     release_pages.router,
     approval_pages.router,

@@ -9,7 +9,7 @@ the part that hands can. An order's copies leave together. Machines run day and 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -73,6 +73,8 @@ class Today:
     # Moments of lately, sorted, at which models were ordered, and copies of models that were ready.
     models_at: Sequence[int]
     copies_at: Sequence[int]
+    # By step, how many of its machines' places are out of use.
+    out: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,7 @@ class Built:
     stays: int
     parked: int
     notes: tuple[str, ...]
+    away: tuple[str, ...] = ()
 
 
 def build(known: Stays, today: Today, slack: Mapping[Step, float] | None = None) -> Built:
@@ -200,7 +203,10 @@ def _machines(step: Step, known: Stays, today: Today) -> tuple[int | None, list[
     """
     name, mine = NAMES[step], known.step == STEP_CODE[step]
     most = most_at_once(known.entered[mine], known.left[mine])
-    given = today.capacity.get(str(step))
+    given, out = today.capacity.get(str(step)), today.out.get(str(step), 0)
+    if out:
+        left = max(1, (most if given is None else max(given, 1)) - out)
+        return left, [f"{name} {left} pieces at once, {out} being out of use"]
     if given is not None and (step is not Step.BLANK or most <= given):
         return (given if given <= MOST_PLACES else None), []
     places = max(1, most)

@@ -20,6 +20,14 @@ def house(request: Request, workshop: TheWorkshop) -> Response:
     return render(request, "owner/today.html", page(workshop, request.app.state.house))
 
 
+@router.get("/week", name="week")
+def week(request: Request, workshop: TheWorkshop) -> Response:
+    """The week ahead, on screen and on paper."""
+    from app.owner.week.page import page
+
+    return render(request, "owner/week.html", page(workshop))
+
+
 @router.get("/lead-times", name="lead_times")
 def lead_times(
     request: Request, workshop: TheWorkshop, months: Word = "", kind: Word = "",

@@ -5,13 +5,14 @@ import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from textwrap import fill
 from typing import Any, Final, TextIO
 
 import numpy as np
 
 from app.flow.queue import QueueFacts, place
+from app.flow.steps import Step
 from app.leadtimes.floor import (
     ChangeError,
     Floor,
@@ -23,15 +24,19 @@ from app.leadtimes.floor import (
     simulate,
 )
 from app.leadtimes.progress import Progress, teller
+from app.moving.machines import BLANKS
 from app.orders.forecast.worker import PERCENTS, chance_within, days_to_leave
 from app.owner import floor_store, store
+from app.owner.away import store as absences
+from app.owner.away.rules import Away, parts_there, places_out
 from app.owner.floor_hands import Presence, Starts, most_at_once, presence, several_at_once, skills
-from app.owner.floor_now import NAMES, Built, Today, build, slack_of
+from app.owner.floor_now import HORIZON_H, NAMES, Built, Today, build, slack_of
 from app.owner.floor_stays import Stays, stays
 from app.owner.intervals import STEP_CODE, Intervals, intervals
 from app.owner.spans import WorkAndRest, spans_of
 from app.owner.ways import rows_of, ways
 from app.shared.calendar import DAY
+from app.shared.database import Database
 from app.shared.web import words
 from app.studio.workshop import InForce, Workshop
 
@@ -40,6 +45,8 @@ NOTHING_THERE: Final = 2
 YEAR, QUARTER = 365 * DAY, 91 * DAY
 TRIAL: Final = 100
 WIDTH: Final = 100
+# Where the machines stand that make something (None: models).
+_MADE_AT: Final[Mapping[str | None, str]] = {None: str(Step.BUILDING), BLANKS: str(Step.BLANK)}
 _NOTHING: Final = "No piece is in work, so there is nothing to simulate."
 
 
@@ -90,8 +97,13 @@ def floor_of(workshop: Workshop) -> Built:
 
     Raises ValueError where no piece is in work.
     """
-    now, in_force = workshop.now(), workshop.in_force()
-    with workshop.database.reading() as db:
+    return floor_at(workshop.database, workshop.in_force(), workshop.now())
+
+
+def floor_at(database: Database, in_force: InForce, now: int) -> Built:
+    """The same from a database, at a moment (UTC seconds). Raises ValueError."""
+    with database.reading() as db:
+        away, machines = absences.standing(db), absences.in_use(db)
         raw = store.since(db, now - YEAR)
         standing = floor_store.pieces(db, _order_of_work(floor_store.points(db), now, in_force))
         starts = floor_store.starts(db, now - YEAR)
@@ -107,14 +119,35 @@ def floor_of(workshop: Workshop) -> Built:
     known = _stays(raw, found, now, hours, starts, does, there)
     settings = in_force.settings
     parts = {who: one.part for who, one in there.items()}
+    days = int(HORIZON_H / 24)
+    missing = parts_there(away, in_force.calendar, now, days)
+    parts |= {who: parts.get(who, 1.0) * part for who, part in missing.items() if who in does}
+    out = places_out(
+        away, [(row.id, row.places, row.makes) for row in machines],
+        in_force.calendar.day_of(now), days,
+    )  # fmt: skip
     today = Today(
         now, in_force.calendar, settings.blank_on, settings.capacity, does, parts,
         _at_once(found, now - QUARTER), standing, *ordered,
+        {_MADE_AT[makes]: places for makes, places in out.items() if makes in _MADE_AT},
     )  # fmt: skip
     first = build(known, today)
     if not first.floor.pieces:
         raise ValueError(_NOTHING)
-    return build(known, today, slack_of(known, today, _waits(first.floor)))
+    built = build(known, today, slack_of(known, today, _waits(first.floor)))
+    return replace(built, away=_said(away, missing, out, in_force.calendar.day_of(now), days))
+
+
+def _said(
+    away: Sequence[Away], missing: Mapping[int, float], out: Mapping[str | None, int],
+    today: date, days: int,
+) -> tuple[str, ...]:  # fmt: skip
+    """Whose absence of the next weeks is counted."""
+    last = today + timedelta(days=days)
+    ahead = [one for one in away if one.first < last and one.last >= today]
+    people = [one for one in ahead if one.account_id in missing]
+    machines = [one for one in ahead if one.machine_id is not None] if out else []
+    return tuple(dict.fromkeys(one.name for one in (*people, *machines)))
 
 
 def _waits(floor: Floor) -> dict[str, float]:
@@ -200,6 +233,11 @@ def _preface(built: Built) -> list[str]:
     ]
     if built.notes:
         lines.append(f"Not set, so taken from the log: {'; '.join(built.notes)}.")
+    if built.away:
+        lines.append(
+            f"Absences of the next four weeks are counted, as hours less in them: "
+            f"{words.listed(built.away)}."
+        )
     if built.parked:
         verb = "is", "are"
         lines.append(

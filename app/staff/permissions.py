@@ -235,6 +235,10 @@ TABLE: dict[str, Row] = {
     "photo_thresholds_save": OWNER_ONLY,
     # The owner's figures.
     "house": OWNER_ONLY,
+    "week": EVERYBODY,
+    "absences": EVERYBODY,
+    "absence_add": DESK_AND_OWNER,
+    "absence_take_back": DESK_AND_OWNER,
     "lead_times": OWNER_ONLY,
     "rework": OWNER_ONLY,
 }

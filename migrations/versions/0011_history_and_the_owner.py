@@ -92,6 +92,55 @@ def _owner() -> None:
         sa.UniqueConstraint("order_id", "day", name=op.f("uq_chances_order_id_day")),
         sqlite_strict=True,
     )
+    op.create_table(
+        "absences",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("machine_id", sa.Integer(), nullable=True),
+        sa.Column("first_day", sa.Text(), nullable=False),
+        sa.Column("last_day", sa.Text(), nullable=False),
+        sa.Column("made_at", sa.Integer(), nullable=False),
+        sa.Column("made_by_id", sa.Integer(), nullable=True),
+        sa.Column("taken_back_at", sa.Integer(), nullable=True),
+        sa.CheckConstraint(
+            "(account_id IS NULL) <> (machine_id IS NULL)", name=op.f("ck_absences_of_one")
+        ),
+        sa.CheckConstraint("first_day <= last_day", name=op.f("ck_absences_forwards")),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_absences_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["machine_id"], ["machines.id"], name=op.f("fk_absences_machine_id_machines")
+        ),
+        sa.ForeignKeyConstraint(
+            ["made_by_id"], ["accounts.id"], name=op.f("fk_absences_made_by_id_accounts")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_absences")),
+        sqlite_strict=True,
+    )
+    op.create_table(
+        "what_ifs",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("settings", sa.Text(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("found", sa.Text(), nullable=False),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.Column("asked_at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("done_at", sa.Integer(), nullable=True),
+        sa.Column("made_on", sa.Text(), nullable=True),
+        sa.Column("dropped_at", sa.Integer(), nullable=True),
+        sa.CheckConstraint(
+            "state IN ('waiting', 'done', 'failed')", name=op.f("ck_what_ifs_state_known")
+        ),
+        sa.CheckConstraint("name <> ''", name=op.f("ck_what_ifs_named")),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_what_ifs_account_id_accounts")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_what_ifs")),
+        sqlite_strict=True,
+    )
 
 
 def _rest() -> None:
