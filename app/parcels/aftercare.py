@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from sqlalchemy import Connection, insert, select, update
 
@@ -12,7 +12,7 @@ from app.flow.actions import begin_act, go_on, settle
 from app.flow.after import cases as work
 from app.flow.amendments import withdraw
 from app.flow.changes import note
-from app.flow.steps import CARRIER, MoveKey, Of, Step
+from app.flow.steps import CARRIER, MAKING_STEPS, PLACE, STEPS, MoveKey, Of, Step
 from app.flow.store import Ref, mark_stale
 from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform_in
@@ -22,7 +22,7 @@ from app.photos.release.actions import kept_anew
 from app.shared.carriers import named
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
 from app.shared.people import Person
-from app.shared.web.fields import Fields, Reason, Tick, Words
+from app.shared.web.fields import Fields, Reason, Tick, Words, among
 from app.studio.workshop import Workshop
 from app.tables import (
     aftercare_cases,
@@ -51,12 +51,10 @@ DECIDED = {
     "remake": "make it again",
     "nothing": "nothing to be made",
 }
+# A blank that is made anew is no repair.
 MEND_AT = {
-    "shaping": "Shaping",
-    "painting": "Painting",
-    "inspection": "Inspection",
-    "packing": "Packing: only to be sent again",
-}
+    str(step): STEPS[step].name for step in MAKING_STEPS if PLACE[step] > PLACE[Step.BLANK]
+} | {str(Step.PACKING): "Packing: only to be sent again"}
 _MAY = {
     "lost": (Step.HANDED_OVER,),
     "damaged": (Step.HANDED_OVER, Step.RECEIVED),
@@ -84,7 +82,7 @@ class DecisionFields(Fields):
 class MendFields(Fields):
     """At which step a piece that is back goes on."""
 
-    step: Literal["shaping", "painting", "inspection", "packing"]
+    step: Annotated[str, among(MEND_AT)]
 
 
 def open_case(

@@ -2,7 +2,6 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator
 from sqlalchemy import Connection, select, update
 
 from app.flow import questions as asking
@@ -20,7 +19,7 @@ from app.orders.order.actions import open_pieces
 from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person, Role
 from app.shared.web import words
-from app.shared.web.fields import Channel, Fields, Line, Reason, Tick
+from app.shared.web.fields import Channel, Fields, Line, Reason, Tick, among
 from app.studio.workshop import Workshop
 from app.tables import customers, orders, questions
 
@@ -33,13 +32,7 @@ WAITS: dict[str, str] = {
 }
 
 
-def _known_wait(value: str) -> str:
-    if value not in WAITS:
-        raise ValueError("Choose one from the list.")
-    return value
-
-
-Waits = Annotated[str, AfterValidator(_known_wait)]
+Waits = Annotated[str, among(WAITS)]
 
 
 class QuestionFields(Fields):

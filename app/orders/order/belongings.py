@@ -3,7 +3,6 @@
 from datetime import date, time
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator
 from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
@@ -12,7 +11,7 @@ from app.flow.changes import change_in, note
 from app.flow.store import mark_stale, settle_open
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
 from app.shared.people import Person
-from app.shared.web.fields import Day, Fields, Line
+from app.shared.web.fields import Day, Fields, Line, among
 from app.studio.typed import typed_moment
 from app.studio.workshop import Workshop
 from app.tables import belongings, order_animals
@@ -21,16 +20,10 @@ WAYS = {"parcel": "in the parcel", "hand": "from hand to hand"}
 SENT = {"hand": "from hand to hand", "post": "by post, alone"}
 
 
-def _kind(value: str) -> str:
-    if value not in KINDS:
-        raise ValueError("Choose one from the list.")
-    return value
-
-
 class BelongingFields(Fields):
     """Something that a customer lent. `whose` is a letter of the order's animals, or empty."""
 
-    kind: Annotated[str, AfterValidator(_kind)]
+    kind: Annotated[str, among(KINDS)]
     what: Line
     whose: Line
     shelf: Line

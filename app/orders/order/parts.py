@@ -2,7 +2,6 @@
 
 from typing import Annotated, Any
 
-from pydantic import AfterValidator
 from sqlalchemy import Connection, insert, select, update
 
 from app.flow import store
@@ -15,7 +14,7 @@ from app.flow.store import Piece, Ref, mark_stale
 from app.orders.order.actions import open_pieces
 from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
 from app.shared.people import Person, Role
-from app.shared.web.fields import Day, Fields, Line, Reason
+from app.shared.web.fields import Day, Fields, Line, Reason, among
 from app.studio.workshop import Workshop
 from app.tables import parts
 
@@ -26,27 +25,15 @@ BEFORE: dict[str, str] = {
 }
 
 
-def _kind(value: str) -> str:
-    if value not in NEEDED_AT:
-        raise ValueError("Choose one from the list.")
-    return value
-
-
-def _before(value: str) -> str:
-    if value not in BEFORE:
-        raise ValueError("Choose one from the list.")
-    return value
-
-
 class PartFields(Fields):
     """A part that was ordered. `about` is "order" or a copy, `before` the step that needs it."""
 
-    kind: Annotated[str, AfterValidator(_kind)]
+    kind: Annotated[str, among(NEEDED_AT)]
     what: Line
     supplier: Line
     ordered_on: Day
     due_on: Day
-    before: Annotated[str, AfterValidator(_before)] = ""
+    before: Annotated[str, among(BEFORE)] = ""
     about: Line
 
 

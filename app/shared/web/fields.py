@@ -1,7 +1,7 @@
 """The kinds of field that forms have. A table model accepts anything, so forms have their own."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from datetime import date
 from typing import Annotated, Any, Literal
 
@@ -39,6 +39,17 @@ def _filled(value: str) -> str:
     if not value:
         raise ValueError("This has to be filled in.")
     return value
+
+
+def among(known: Container[str]) -> AfterValidator:
+    """A choice from what the house knows, where that is a table and no list of words."""
+
+    def chosen(value: str) -> str:
+        if value not in known:
+            raise ValueError("Choose one from the list.")
+        return value
+
+    return AfterValidator(chosen)
 
 
 def _empty_is_none(value: Any) -> Any:
