@@ -20,6 +20,7 @@ from app.bench.mine import pages as mine_pages
 from app.desk import longer_pages, writing_pages
 from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
+from app.history import pages as history_pages
 from app.letters import lists as letters
 from app.letters import owner_pages as own_words_pages
 from app.letters import pages as letters_pages
@@ -92,6 +93,7 @@ ROUTERS = (
     turned_out_pages.router,
     owner_pages.router,
     away_pages.router,
+    history_pages.router,
     builds_pages.router,
     release_pages.router,
     approval_pages.router,
@@ -153,7 +155,7 @@ def staff_site(
     refusals.install(site)
     ways = ("/release/", "/approvals/", "/parcel-pictures/", "/bench-pictures/", "/case-pictures/")
     one_picture = dict.fromkeys(ways, release_pages.BODY_AT_MOST)
-    larger = {"/photos/bring/": BODY_AT_MOST, **one_picture}
+    larger = {"/photos/bring/": BODY_AT_MOST, "/history": history_pages.BODY_AT_MOST, **one_picture}
     return Guard(site, hosts=hosts, referrer="same-origin", encrypted=encrypted, larger=larger)
 
 

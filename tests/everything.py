@@ -16,6 +16,8 @@ from app.bench.batches.actions import BatchStartFields
 from app.flow.actions import Wish, record
 from app.flow.rules import Kind
 from app.flow.steps import MAKING_STEPS, PHOTO_STEPS, Step
+from app.history import actions as history
+from app.history import columns, files, rules, table
 from app.moving.machines import BLANKS
 from app.moving.perform import Seen
 from app.orders.order import belongings, parts
@@ -147,6 +149,7 @@ def fill(workshop: ClockedWorkshop) -> None:
     workshop.forget()
     _at_the_benches(workshop)
     _go_wrong(workshop)
+    _bring_history(workshop)
     workshop.moment = NOW + 60
 
 
@@ -176,6 +179,21 @@ def _go_wrong(workshop: ClockedWorkshop) -> None:
     aftercare.close(workshop, 3, CAST.desk)
     said = turned_out.WordsFields(words="It is her.")
     turned_out.keep(workshop, made.id, said, CAST.desk, "")
+
+
+def _bring_history(workshop: ClockedWorkshop) -> None:
+    """A sheet that was brought in, and another that somebody is looking at."""
+    sheet = table.read(b"Customer,Animal,Ordered,Sent\nInga Vell,Puck,2026-01-05,2026-02-12\n")
+    choices = columns.guess(sheet, "")
+    reading = rules.read(sheet, choices, date(2026, 3, 4))
+    history.bring_in(workshop, reading, choices, "before.csv", CAST.owner)
+    path = workshop.folder.path / "next.csv"
+    path.write_text(
+        "Customer,Animal,Ordered,Photos passed,Sent,Size\nInga Vell,Puck,5/1/2026,,12/2/2026,80\n"
+        "Inga Vell,Puck,6/1/2026,,,large\nInga Vell,Hob,6/1/2026,9/1/2026,,80\n"
+        "Inga Vell,Puck,5/1/2026,,12/2/2026,80\n"
+    )
+    files.keep(workshop.folder, path, "next.csv", NOW)
 
 
 def _lend(workshop: ClockedWorkshop, late: int, gone: int) -> None:

@@ -84,6 +84,10 @@ def stand(template: Path, tmp_path_factory: pytest.TempPathFactory) -> Stand:
     texts += pages(workshop, browser)
     under_way = browser.post("/orders/new", {"more": "again", "under_way": "1"})
     texts.append(("/orders/new", under_way.text))
+    sheet = next(address for address, _ in texts if address.startswith("/history/sheets/"))
+    reads = the_form(browser.get(sheet).text, sheet).fields
+    days_first = {name: "day_first" for name in reads if name[0] == "o"}
+    texts.append((sheet, browser.post(sheet, reads | days_first).text))
     found: dict[str, list[Form]] = {name: [] for name in POSTS}
     seen = set()
     for address, text in texts:
@@ -110,6 +114,7 @@ def workshop(stand: Stand, tmp_path: Path) -> Iterator[ClockedWorkshop]:
     folder = DataFolder(tmp_path)
     folder.prepare()
     shutil.copyfile(stand.file, folder.database_file)
+    shutil.copytree(stand.file.with_name("imports"), folder.sheets)
     workshop = ClockedWorkshop(folder)
     workshop.moment += 60
     yield workshop

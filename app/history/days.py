@@ -73,6 +73,11 @@ class Evidence:
     month_first: int
     either: int
 
+    @property
+    def matters(self) -> bool:
+        """Whether it makes a difference at all which comes first."""
+        return bool(self.day_first or self.month_first or self.either)
+
     def decided(self, usual: DayOrder | None) -> DayOrder | None:
         """The order in which to read the column; None where a person has to say.
 

@@ -13,7 +13,7 @@ from app.shared.errors import CannotStart
 
 _KEY_BYTES = 32
 # How the names of a studio's files and folders begin, with what SQLite lays beside them.
-_OWN = ("studio.", "pages.", "letters", "pictures", "key")
+_OWN = ("studio.", "pages.", "letters", "pictures", "imports", "key")
 _OTHERS = 0o077
 
 
@@ -26,7 +26,8 @@ def shipped(name: str) -> Path:
 
 @dataclass(frozen=True)
 class DataFolder:
-    """One studio's folder: studio.db, pages.db, letters/, pictures/ and key, nothing else."""
+    """One studio's folder: studio.db, pages.db, letters/, pictures/ and key, and imports/ while a
+    sheet is being looked at; nothing else."""
 
     path: Path
 
@@ -45,6 +46,10 @@ class DataFolder:
     @property
     def pictures(self) -> Path:
         return self.path / "pictures"
+
+    @property
+    def sheets(self) -> Path:
+        return self.path / "imports"
 
     @property
     def key_file(self) -> Path:

@@ -44,6 +44,15 @@ TABLE: dict[str, Row] = {
     "carrier": OWNER_ONLY,
     "carrier_change": OWNER_ONLY,
     "carrier_off": OWNER_ONLY,
+    # History in, and out.
+    "history": OWNER_ONLY,
+    "history_send": OWNER_ONLY,
+    "history_sheet": OWNER_ONLY,
+    "history_look": OWNER_ONLY,
+    "history_bad": OWNER_ONLY,
+    "history_bring": OWNER_ONLY,
+    "history_going_on": OWNER_ONLY,
+    "history_take_back": OWNER_ONLY,
     # My bench. Who has a password of more than a bench's rights stays with it.
     "my_bench": EVERYBODY,
     "my_bench_lists": EVERYBODY,

@@ -15,6 +15,8 @@ from app.shared.web import words
 # What a page says after an act that led to it, by the short word in its address.
 NOTICES = {
     "saved": "Saved.",
+    "brought_in": "Brought in. No email was written.",
+    "taken_back": "Taken back: all that came with it is gone.",
     "moved": "Moved.",
     "undone": "Undone.",
     "corrected": "Corrected. The figures use the right line. Nothing was sent to the customer.",
