@@ -8,6 +8,7 @@
   const timers = new WeakMap();
   let before = new Map();
   let finger = null;
+  let polled = false;
 
   // What a row would do if it were tapped: that changes with every version of its piece.
   const rows = () => document.querySelectorAll("#bands .piece");
@@ -31,7 +32,9 @@
       const bands = document.querySelectorAll("[data-stamp]");
       ctx.request.headers["Bands-Shown"] = Array.from(bands, (band) => band.dataset.stamp).join(" ");
     },
-    htmx_before_morph_node: (node, { newNode }) => !newNode.hasAttribute("data-kept"),
+    // Why something was not done stays in words until the next act: a poll knows nothing of it.
+    htmx_before_morph_node: (node, { newNode }) => !newNode.hasAttribute("data-kept")
+      && !(polled && node.id === "said" && node.firstElementChild && !newNode.firstElementChild),
     htmx_before_morph_attr: (node, { attrName }) =>
       attrName !== "aria-disabled" && (attrName !== "open" || !node.matches("details")),
   });
@@ -43,7 +46,9 @@
     press.preventDefault();
     press.stopImmediatePropagation();
   }, true);
-  document.addEventListener("htmx:before:swap", () => {
+  document.addEventListener("htmx:before:swap", (event) => {
+    const asked = event.detail && event.detail.ctx && event.detail.ctx.request;
+    polled = Boolean(asked) && asked.method === "GET";
     before = new Map(Array.from(rows(), (row) => [row.id, acts(row)]));
     before.set("under", under());
   });

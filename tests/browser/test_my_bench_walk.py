@@ -128,6 +128,28 @@ def test_a_wet_double_tap_while_a_colleague_moves_the_same_piece(
     expect(owner.locator(".lead strong").first).to_have_text("Painting")
 
 
+def test_why_something_was_not_done_stays_in_sight(
+    painter: Page, owner: Page, six: list[str]
+) -> None:
+    page = painter
+    page.goto(page.url.split("?")[0])
+    name = page.locator("#hand .piece .name a").first.inner_text()
+    row = page.locator("#hand .piece").first
+    owner.goto(six[NAMES.index(name)])
+    # A poll between the colleague's act and the tap would show it: none comes for a while.
+    page.evaluate("document.querySelector('#poll').remove()")
+    owner.locator(".moves select[name=coat]").select_option("nothing that cures")
+    press(owner, "Done: to inspection")
+    row.locator(".do .main").tap()
+    said = page.locator("#said")
+    expect(said).to_contain_text(f"{name} 10")
+    expect(said).to_contain_text("has already moved to Inspection.")
+    with page.expect_response(lambda got: got.request.method == "GET", timeout=9000):
+        pass  # the next poll, which knows nothing of it
+    page.wait_for_timeout(500)
+    expect(said).to_contain_text("has already moved to Inspection.")
+
+
 def test_what_was_pressed_without_a_connection_stays_to_be_pressed_again(
     painter: Page, six: list[str]
 ) -> None:
