@@ -93,15 +93,28 @@ def _copy(
     if copy.standing.unpaid is not None and copy.step is not Step.NOT_BEGUN:
         return goes_on(them, copy.standing.unpaid)
     lead, named_ = (f"{again(copy, them)} ", them.again) if copy.made_again else ("", them)
-    return f"{lead}{COPY_WORDS[copy.step](copy, named_, animal, facts, days)}{_stopped_for(copy)}"
+    where = COPY_WORDS[copy.step](copy, named_, animal, facts, days)
+    return f"{lead}{where}{_stopped_for(copy, days)}"
 
 
-def _stopped_for(copy: CopyFacts) -> str:
+def _stopped_for(copy: CopyFacts, days: Days) -> str:
     """What a copy waits for at a bench, beside its turn."""
     at_a_bench = copy.step in MAKING_STEPS and copy.step is not Step.PACKING
     if not at_a_bench or copy.standing.in_hand:
         return ""
+    if copy.standing.part and not copy.standing.answer:
+        return f" {_waits_for_part(copy.standing, days)}"
     return _ANSWERS.get(copy.standing.answer, "")
+
+
+def _waits_for_part(standing: Standing, days: Days) -> str:
+    """What a supplier is still to send. A day that has passed is not said."""
+    what = "a part" if standing.part == "part" else f"the {standing.part}"
+    due = standing.part_due
+    if due is None or due < days.today:
+        return f"We’re waiting for {what} to come from our supplier."
+    are = "are" if standing.part.endswith("s") else "is"
+    return f"We’re waiting for {what}, which {are} due here on {days.day(due)}."
 
 
 _ANSWERS = {
@@ -282,6 +295,8 @@ def _packing(
             f"{begin} The finish is still hardening, so we’ll pack {them.him} {ready} at the "
             "earliest."
         )
+    if copy.standing.part and not copy.standing.in_hand:
+        return f"{begin} {_waits_for_part(copy.standing, days)}"
     if copy.standing.in_hand and copy.standing.by:
         return f"{begin} {copy.standing.by} is packing {them.him}."
     if not facts.ship_part and any(_far(other) for other in facts.copies):

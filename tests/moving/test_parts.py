@@ -1,11 +1,14 @@
 """A part that is still to come: the piece waits at the step that needs it, whichever door asks."""
 
+from datetime import date
+
 import pytest
 
 from app.flow.gates import Gate
 from app.flow.stays import stays
 from app.flow.steps import MoveKey, Of, Step, TimeClass
 from app.flow.store import Ref, log_of
+from app.orders.facts.gather import facts_of
 from app.orders.forecast import record
 from app.upkeep.audit import audit
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, piece, rows, step_of
@@ -54,6 +57,26 @@ def test_a_piece_waits_at_the_step_that_needs_it_and_says_why(
     assert press(desk, workshop, made.copy("A2"), "start").status_code == 303, "not for this one"
     assert press(desk, workshop, copy, "back_to_painting", reason="a scratch").status_code == 303
     assert press(painter, workshop, copy, "start").status_code == 303, "painting does not need it"
+
+
+def test_the_customer_reads_which_part_is_waited_for(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    def part() -> tuple[str, date | None]:
+        with workshop.database.reading() as db:
+            facts = facts_of(db, made.id, workshop.in_force(), workshop.now())
+        standing = facts.animals[0].copies[0].standing
+        return standing.part, standing.part_due
+
+    assert part() == ("", None)
+    note(desk, made, due_on="")
+    assert part() == ("plate", None)
+    note(desk, made)
+    assert part() == ("plate", None), "the one that nobody can name a day for"
+    desk.post(f"/orders/{made.number}/parts/1", {})
+    assert part() == ("plate", date(2026, 3, 12))
+    desk.post(f"/orders/{made.number}/parts/2", {})
+    assert part() == ("", None)
 
 
 def test_it_is_here_and_the_work_goes_on(

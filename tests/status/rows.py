@@ -233,6 +233,10 @@ def _rows() -> dict[str, OrderFacts]:
         "held": made(
             copy(Step.PAINTING, hold_whose="supplier", hold_look_on=date(2026, 3, 18), act=31)
         ),
+        "eyes to come": made(
+            copy(Step.PAINTING, part="glass eyes", part_due=date(2026, 3, 18)),
+            copy(Step.PACKING, number=2, part="plate", part_due=date(2026, 3, 2)),
+        ),
         "cancelled": replace(made(copy(Step.CANCELLED)), open=False, shown=None),
         "two animals": order(
             animal(Step.FINISHING, 9, copies=NOT_BEGUN, **HAND, **PASSED),

@@ -212,6 +212,7 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
     ended = [e for e in line if e.move == MoveKey.CANCEL] if row.step == Step.CANCELLED else []
     held = holds[-1:] if row.hold_whose else []
     taken = row.hand_id is not None
+    part = _part(row, rows)
     return Standing(
         step=Step(row.step),
         since=row.entered_at,
@@ -226,6 +227,8 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
         act=next((entry.act for entry in (*held, *ended[-1:]) if entry.act), None),
         unpaid=(unpaid := _unpaid(row, rows)),
         answer="" if unpaid else _waits_for_answer(row),
+        part=part.kind if part else "",
+        part_due=_day(part.due_on) if part else None,
     )
 
 
@@ -249,6 +252,12 @@ def _unpaid(row: Row[Any], rows: Rows) -> Paid | None:
     here = {gate.question for gate in _stopping(row)}
     asked = (one for of_order in rows.questions.values() for one in of_order if here)
     return next((Paid(one.until_paid) for one in asked if one.until_paid and one.id in here), None)
+
+
+def _part(row: Row[Any], rows: Rows) -> Row[Any] | None:
+    """The part that a piece waits for where it stands: of several, the one that comes last."""
+    here = [rows.parts[gate.part] for gate in _stopping(row) if gate.part is not None]
+    return max(here, key=lambda part: part.due_on or "9999", default=None)
 
 
 def _waits_for_answer(row: Row[Any]) -> str:

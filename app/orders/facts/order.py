@@ -26,8 +26,9 @@ class Standing:
     `by` is the first name of whoever has it in hand (since `hand_since`) or has set it aside,
     `drying` says that it is set aside because paint dries, `hold_whose` is empty where nothing
     holds it. `unpaid` is how much has to be paid before it goes on, if it waits for that. `answer`
-    says that it waits for the customer's: NOT_SHOWN while they have seen no pictures yet. `act` is
-    the act that holds it, or that has cancelled it.
+    says that it waits for the customer's: NOT_SHOWN while they have seen no pictures yet. `part`
+    is the kind of part that it waits for, due on `part_due` as far as is known. `act` is the act
+    that holds it, or that has cancelled it.
     """
 
     step: Step
@@ -43,6 +44,8 @@ class Standing:
     act: int | None = None
     unpaid: Paid | None = None
     answer: str = ""
+    part: str = ""
+    part_due: date | None = None
 
     @property
     def held(self) -> bool:

@@ -142,12 +142,10 @@ def say(entry: Entry) -> str:
             return f"goes on without a part{why}" if why else "waits for that part no more"
         case Kind.ASK:
             waits = f"{STEPS[entry.to_step].name} waits" if entry.to_step else "waiting"
-            word = "approval" if entry.move == UNASKED else "answer"
-            return f"{waits} for the customer’s {word}"
+            # An answer, or a payment: the log does not say which.
+            return f"{waits} for the customer{'’s approval' if entry.move == UNASKED else ''}"
         case Kind.ANSWER:
-            if entry.move == UNASKED and not entry.reason:
-                return "goes on"
-            return f"goes on without an answer: {entry.reason}" if entry.reason else "answered"
+            return f"goes on without an answer: {entry.reason}" if entry.reason else "goes on"
         case Kind.TOLD:
             return "photos announced by the customer"
         case Kind.FINDING if entry.move == BATCH:
