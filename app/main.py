@@ -35,6 +35,8 @@ from app.orders.order import pages as order_pages
 from app.orders.order import undo_pages as moves_pages
 from app.owner import pages as owner_pages
 from app.owner.away import pages as away_pages
+from app.owner.what_if import pages as what_if_pages
+from app.owner.what_if import worker as what_if_worker
 from app.parcels import aftercare_pages, arriving, courier_pages, packing_pages, way_pages
 from app.parcels import pages as parcels_pages
 from app.parcels import picture_pages as parcel_pictures
@@ -94,6 +96,7 @@ ROUTERS = (
     owner_pages.router,
     away_pages.router,
     history_pages.router,
+    what_if_pages.router,
     builds_pages.router,
     release_pages.router,
     approval_pages.router,
@@ -121,6 +124,7 @@ WORKERS: tuple[tuple[str, Worker], ...] = (
     ("parcels that arrived", arriving.run),
     ("publishing elsewhere", sending.run),
     ("nightly backup", nightly.run),
+    ("what would help", what_if_worker.run),
     ("pictures", intake_worker.run),
     ("photo check", check_worker.run),
 )

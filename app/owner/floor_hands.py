@@ -6,6 +6,7 @@ Intervals here are in working seconds: seconds of the studio's hours before a mo
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
@@ -237,17 +238,22 @@ def skills(
 
 
 def crews(
-    does: Mapping[int, frozenset[str]], there: Mapping[int, float], names: Mapping[Step, str]
+    does: Mapping[int, frozenset[str]],
+    there: Mapping[int, float],
+    names: Mapping[Step, str],
+    called: Mapping[int, str] = MappingProxyType({}),
 ) -> tuple[Crew, ...]:
     """People who do the same steps together, named by their steps in the order of the flow, and
-    there as much as they are on average.
+    there as much as they are on average. `called` are people's names.
     """
+    who: dict[tuple[str, ...], list[str]] = {}
     sets: dict[tuple[str, ...], list[float]] = {}
     for account, steps in does.items():
         mine = tuple(name for step, name in names.items() if str(step) in steps)
         if mine:
             sets.setdefault(mine, []).append(there.get(account, 1.0))
+            who.setdefault(mine, []).extend(called[a] for a in [account] if a in called)
     return tuple(
-        Crew(", ".join(mine), len(parts), mine, sum(parts) / len(parts))
+        Crew(", ".join(mine), len(parts), mine, sum(parts) / len(parts), tuple(who[mine]))
         for mine, parts in sorted(sets.items())
     )

@@ -75,6 +75,7 @@ class Today:
     copies_at: Sequence[int]
     # By step, how many of its machines' places are out of use.
     out: Mapping[str, int] = field(default_factory=dict)
+    called: Mapping[int, str] = field(default_factory=dict)  # by account, somebody's first name
 
 
 @dataclass(frozen=True)
@@ -118,7 +119,9 @@ def build(known: Stays, today: Today, slack: Mapping[Step, float] | None = None)
     floor = Floor(
         tuple(steps), pieces, _arrivals(today, line), horizon_h=HORIZON_H,
         calendar=today.calendar, now=today.now,
-        crews=crews(today.does, today.there, {step: NAMES[step] for step in line}),
+        crews=crews(
+            today.does, today.there, {step: NAMES[step] for step in line}, today.called
+        ),
         together=_together(today, {piece.key for piece in pieces}),
     )  # fmt: skip
     return Built(floor, int((known.following >= 0).sum()), parked, tuple(notes))

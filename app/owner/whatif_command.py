@@ -82,7 +82,7 @@ def _answer(workshop: Workshop, settings: Sequence[str], replications: int, tell
         raise ChangeError("At least two replications: one alone can’t show its own error.")
     built = floor_of(workshop)
     floor = built.floor
-    then = apply_changes(floor, [_by_name(change) for change in changes])
+    then = apply_changes(floor, [by_name(change) for change in changes])
     found = (
         compare(floor, then, replications, progress=tell)
         if changes
@@ -104,6 +104,7 @@ def floor_at(database: Database, in_force: InForce, now: int) -> Built:
     """The same from a database, at a moment (UTC seconds). Raises ValueError."""
     with database.reading() as db:
         away, machines = absences.standing(db), absences.in_use(db)
+        called = {row.id: row.name.split()[0] for row in absences.people(db)}
         raw = store.since(db, now - YEAR)
         standing = floor_store.pieces(db, _order_of_work(floor_store.points(db), now, in_force))
         starts = floor_store.starts(db, now - YEAR)
@@ -129,7 +130,7 @@ def floor_at(database: Database, in_force: InForce, now: int) -> Built:
     today = Today(
         now, in_force.calendar, settings.blank_on, settings.capacity, does, parts,
         _at_once(found, now - QUARTER), standing, *ordered,
-        {_MADE_AT[makes]: places for makes, places in out.items() if makes in _MADE_AT},
+        {_MADE_AT[makes]: places for makes, places in out.items() if makes in _MADE_AT}, called,
     )  # fmt: skip
     first = build(known, today)
     if not first.floor.pieces:
@@ -212,7 +213,7 @@ def _at_once(found: Intervals, since: int) -> dict[str, int]:
     }
 
 
-def _by_name(change: FloorChange) -> FloorChange:
+def by_name(change: FloorChange) -> FloorChange:
     """Steps may be named by their short words too: "finishing" is "Model finishing"."""
     step = change.step and _long(change.step)
     return replace(change, step=step, others=tuple(map(_long, change.others)))

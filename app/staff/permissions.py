@@ -244,6 +244,11 @@ TABLE: dict[str, Row] = {
     "photo_thresholds_save": OWNER_ONLY,
     # The owner's figures.
     "house": OWNER_ONLY,
+    "what_would_help": OWNER_ONLY,
+    "what_if_ask": OWNER_ONLY,
+    "what_if_now": OWNER_ONLY,
+    "what_if_made": OWNER_ONLY,
+    "what_if_drop": OWNER_ONLY,
     "week": EVERYBODY,
     "absences": EVERYBODY,
     "absence_add": DESK_AND_OWNER,

@@ -62,13 +62,14 @@ class Crew:
     takes up the first in the order of work of all the steps that they do.
 
     `there` is the part of the open hours in which they are there, above 0 to 1: whoever is there
-    half of the time takes twice as long.
+    half of the time takes twice as long. `who` are their names, where they are known.
     """
 
     name: str
     people: int
     steps: tuple[str, ...]
     there: float = 1.0
+    who: tuple[str, ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True)

@@ -46,10 +46,10 @@ def floor_report(result: Outcome | Comparison, most_pieces: int = 20) -> str:
     floors = [result] if isinstance(result, Outcome) else [result.now, result.then]
     lines = [*_wrapped(_opening(floors[0])), "", *_steps(floors, both), "", *_crews(floors)]
     if both is None:
-        lines += _wrapped(_bottleneck(floors[0]))
+        lines += _wrapped(busiest_words(floors[0]))
     else:
-        lines += _wrapped("Now: " + _bottleneck(both.now))
-        lines += _wrapped("Then: " + _bottleneck(both.then)) + _sooner(both)
+        lines += _wrapped("Now: " + busiest_words(both.now))
+        lines += _wrapped("Then: " + busiest_words(both.then)) + _sooner(both)
     return "\n".join([*lines, "", *_pieces(floors, both, most_pieces)]) + "\n"
 
 
@@ -119,7 +119,8 @@ def _opening(o: Outcome) -> str:
     )
 
 
-def _bottleneck(o: Outcome) -> str:
+def busiest_words(o: Outcome) -> str:
+    """The bottleneck of a floor in words, and what would come next."""
     ranked = o.busiest()
     if not ranked:
         return "No step has a limit, so there is no bottleneck."
@@ -136,6 +137,15 @@ def _bottleneck(o: Outcome) -> str:
     return text + f"; next would be {who} ({_percentage(busy)})."
 
 
+def busiest_of(o: Outcome) -> str:
+    """Who or what is busiest, and how busy: "Painting, 93 %"; empty where nothing has a limit."""
+    ranked = o.busiest()
+    if not ranked:
+        return ""
+    who, _, _, busy = _who(o, ranked[0])
+    return f"{who}, {_percentage(busy)}"
+
+
 def _who(o: Outcome, i: int) -> tuple[str, str, str, float]:
     """A step or crew as the subject of a sentence, with its verb, its "its" and its busy share."""
     steps = len(o.floor.steps)
@@ -144,6 +154,9 @@ def _who(o: Outcome, i: int) -> tuple[str, str, str, float]:
     crew = o.floor.crews[i - steps]
     busy = float(o.crew_busy().value[i - steps])
     does = " and ".join(filter(None, (", ".join(crew.steps[:-1]), crew.steps[-1])))
+    if crew.who and len(crew.who) == crew.people:
+        verb, their = ("is", "their") if crew.people == 1 else ("are", "their")
+        return f"{' and '.join(crew.who)} ({does})", verb, their, busy
     if crew.people == 1:
         return f"the one person who does {does}", "is", "their", busy
     return f"the {crew.people} people who do {does}", "are", "their", busy

@@ -16,6 +16,7 @@ from app.orders.lists.sifting import Sifting
 from app.owner.answers import promise
 from app.owner.today import store
 from app.owner.today.rules import WEEKS, InOrder, flow_words, line_words, lines
+from app.owner.what_if.store import of_tonight
 from app.shared.calendar import DAY
 from app.studio.workshop import Workshop
 
@@ -59,6 +60,7 @@ def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
         flow = store.flow(db, since, now)
         steps = store.at_steps(db, since, now)
         customers = _customers(db, workshop, now)
+        simulated = [one for one in of_tonight(db) if one.found]
     found = lines(steps, blank_on=in_force.settings.blank_on)
     return {
         "past": past,
@@ -70,6 +72,7 @@ def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
         "flow_words": flow_words(flow),
         "lines": found,
         "line_words": line_words(found),
+        "busiest": simulated[0].found["bottleneck"] if simulated else "",
         "promise": promise(workshop.days_from_passing(), today, calendar),
         "customers": customers,
         "in_order": [said for look in looks for said in look(workshop)],
