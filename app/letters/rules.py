@@ -233,7 +233,8 @@ def _is_moot(
         case "running_later":
             return facts.left or not says_when(facts)
         case "handed_over":
-            return all(p.id != one.round or p.received_at is not None for p in facts.parcels)
+            lost = any(c.kind == "lost" and c.parcel_id == one.round for c in facts.cases)
+            return lost or all(p.id != one.round or p.received_at for p in facts.parcels)
         case "received":
             # How to look after it is said once.
             told = gone.because_of.get("received", 0) > 0

@@ -34,7 +34,8 @@ def parcels(facts: OrderFacts, days: Days) -> Iterable[Section]:
     blocks: list[Block] = []
     for parcel in facts.parcels:
         blocks += sent(parcel, facts, days)
-    if any(parcel.way == "carrier" and parcel.received_at is None for parcel in facts.parcels):
+    lost = {case.parcel_id for case in facts.cases if case.kind == "lost"}
+    if any(p.way == "carrier" and not p.received_at and p.id not in lost for p in facts.parcels):
         blocks.append(Block("quiet", (OPENING,)))
     still = [copy for copy in facts.copies if not copy.gone]
     if still:

@@ -9,11 +9,13 @@ from app.flow.steps import Step
 from app.letters import rules
 from app.letters.letter import Part
 from app.letters.rules import GRACE, Gone, Pending, Posting
+from app.orders.facts.cases import CaseFacts
 from app.orders.facts.order import AnimalFacts, OrderFacts, ParcelFacts
 from app.shared.calendar import Calendar
 from tests.status import rows
 
 ZONE = ZoneInfo("Europe/London")
+LOST = CaseFacts(7, "lost", "carrier", ("A",), rows.NOW, parcel_id=1)
 GOOD_FRIDAY, EASTER_MONDAY = date(2026, 4, 3), date(2026, 4, 6)
 CALENDAR = Calendar(ZONE, closed=frozenset({GOOD_FRIDAY, EASTER_MONDAY}))
 POSTING = Posting(CALENDAR, 10, 17)
@@ -188,6 +190,7 @@ def test_no_kind_goes_a_third_time_by_itself() -> None:
         ("photos_passed", 0, facts(animal("B", passed=True))),
         ("last_call", 0, facts(animal("A", passed=True))),
         ("handed_over", 3, facts(animal("A", left=True))),
+        ("handed_over", 1, facts(animal("A", left=True), parcels=(rows.PARCEL,), cases=(LOST,))),
         ("running_later", 1, facts(animal("A", left=True), shown=rows.RANGE)),
         ("question", 7, facts(animal("A"))),
         ("approval_reminder", 71, facts(animal("A"))),
