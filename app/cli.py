@@ -273,6 +273,22 @@ def import_history(
 
 
 @cli.command()
+def export(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A new or empty folder.")],
+    without_photos: Annotated[
+        bool, _option("--without-photos", "", "Leave the customers' photos out.")
+    ] = False,
+    data: Data = None,
+) -> None:
+    """Write everything as .csv files, with the customers' photos as they came."""
+    from app.history import export_command
+    from app.owner import own_log
+
+    with own_log.studio_in(DataFolder(data_folder(data))) as workshop:
+        raise typer.Exit(export_command.main(workshop, folder, with_photos=not without_photos))
+
+
+@cli.command()
 def whatif(
     settings: Annotated[
         list[str] | None,

@@ -20,6 +20,7 @@ from app.bench.mine import pages as mine_pages
 from app.desk import longer_pages, writing_pages
 from app.desk import pages as desk_pages
 from app.flow.steps import BENCHES, STEPS
+from app.history import export_pages
 from app.history import pages as history_pages
 from app.letters import lists as letters
 from app.letters import owner_pages as own_words_pages
@@ -97,6 +98,7 @@ ROUTERS = (
     away_pages.router,
     history_pages.router,
     what_if_pages.router,
+    export_pages.router,
     builds_pages.router,
     release_pages.router,
     approval_pages.router,

@@ -8,7 +8,7 @@ from app.orders.lists import store as lists_store
 from app.shared.errors import NotFound
 from app.shared.people import Person
 from app.studio.workshop import Workshop
-from app.tables import animals, contacts, customer_mails, customers, orders
+from app.tables import animals, contacts, customer_mails, customers, orders, past_pieces
 
 
 def join(workshop: Workshop, keep: int, gone: int, who: Person) -> None:
@@ -22,7 +22,7 @@ def join(workshop: Workshop, keep: int, gone: int, who: Person) -> None:
         other = lists_store.one_customer(db, gone)["customer"]
         if kept["joined_into_id"] is not None or other["joined_into_id"] is not None:
             raise NotFound("One of the two has already been merged into another record.")
-        for table in (orders, animals, contacts):
+        for table in (orders, animals, contacts, past_pieces):
             mine = table.c.customer_id == gone
             db.execute(update(table).where(mine).values(customer_id=keep))
         _move_mails(db, keep, gone)

@@ -30,6 +30,7 @@ _AT_STEP: Final[Mapping[Step, str]] = {
 }
 # By key: what it is called on the page.
 FIELDS: Final[Mapping[str, str]] = {
+    "code": "Piece’s code",
     "customer": "Customer’s name",
     "mail": "Customer’s email",
     "phone": "Customer’s phone",
@@ -95,7 +96,18 @@ _CALLED: Final[Mapping[str, tuple[str, ...]]] = {
     "step": ("status", "state", "step", "stage", "where it stands", "stand"),
     "since": ("since", "standing there since", "seit"),
 }  # fmt: skip
-_FIELD_OF: Final = {fold(name): key for key, names in _CALLED.items() for name in names}
+
+
+def _plain(name: str) -> str:
+    for sign in "_.:’'":
+        name = name.replace(sign, " ")
+    return " ".join(fold(name).split())
+
+
+_FIELD_OF: Final = {
+    **{_plain(name): key for key, names in _CALLED.items() for name in names},
+    **{_plain(name): key for key, name in FIELDS.items()},
+}
 # Columns that the file of bad rows has beside its own.
 LINE_COLUMN, WHY_COLUMN = "Line (not read)", "What is wrong (not read)"
 
@@ -195,7 +207,7 @@ def _by_names(header: Sequence[str]) -> dict[str, str]:
 
 
 def _field_of(name: str, *, exact: bool) -> str | None:
-    plain = " ".join(fold(name).replace("_", " ").replace(".", " ").replace(":", " ").split())
+    plain = _plain(name)
     if exact:
         return _FIELD_OF.get(plain)
     fits = [called for called in _FIELD_OF if len(called) > 3 and called in plain]

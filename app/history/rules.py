@@ -362,7 +362,10 @@ def _standing(
 
 
 def _repeats(sheet: Sheet, choices: Choices) -> dict[int, int]:
-    """Lines whose read cells are all those of an earlier line, with that line."""
+    """Lines whose read cells are all those of an earlier line, with that line. Where each piece has
+    a code of its own there are none."""
+    if choices.column_of("code") is not None:
+        return {}
     places = [sheet.header.index(name) for name in choices.columns]
     first: dict[tuple[str, ...], int] = {}
     found = {}

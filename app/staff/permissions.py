@@ -53,6 +53,8 @@ TABLE: dict[str, Row] = {
     "history_bring": OWNER_ONLY,
     "history_going_on": OWNER_ONLY,
     "history_take_back": OWNER_ONLY,
+    "export_all": OWNER_ONLY,
+    "customer_data": DESK_AND_OWNER,
     # My bench. Who has a password of more than a bench's rights stays with it.
     "my_bench": EVERYBODY,
     "my_bench_lists": EVERYBODY,

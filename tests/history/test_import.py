@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 import sqlite3
 from datetime import date
 
@@ -344,3 +345,18 @@ def test_what_came_in_can_be_read_by_any_sqlite(empty):
     finally:
         raw.close()
     assert (done, gone, same) == (made.finished, made.cancelled, made.finished + made.cancelled)
+
+
+def test_a_customers_page_shows_what_came_with_the_sheet(empty):
+    from app.main import staff_site
+    from tests.staff.browser import Browser
+    from tests.whole_site import words
+
+    bring(
+        empty,
+        b"Customer,Animal,Order no,Ordered,Sent\nAda Aldermoor,Otto,S17,2024-02-01,2024-03-12\n",
+    )
+    page = Browser(staff_site(empty)).as_(empty, CAST.desk).get("/customers/1")
+    said = words(page)
+    assert "Imported, from before" in said
+    assert re.search(r"1 Feb 2024\s*Otto\s*, order S17:\s*sent .*12 Mar 2024", said)

@@ -121,11 +121,14 @@ def customer(request: Request, workshop: TheWorkshop, id_: RowId) -> Response:
     with workshop.database.reading() as db:
         found = store.one_customer(db, id_)
         people = names(db)
+    calendar = workshop.in_force().calendar
     context = {
         **found,
         "people": people,
         "now": workshop.now(),
         "zone": workshop.in_force().settings.zone_info(),
+        "day_of": calendar.day_of,
+        "today": calendar.day_of(workshop.now()),
     }
     return render(request, "orders/lists/customer.html", context)
 

@@ -26,6 +26,7 @@ from app.tables import (
     models,
     order_animals,
     orders,
+    past_pieces,
 )
 
 PAGE = 50
@@ -256,6 +257,14 @@ def one_customer(db: Connection, customer_id: int) -> dict[str, Any]:
         "animals": own(animals, animals.c.name),
         "contacts": own(contacts, contacts.c.at.desc()),
         "orders": orders_of(db, customer_id),
+        "before": _many(
+            db,
+            select(past_pieces, animals.c.name)
+            .join(animals, animals.c.id == past_pieces.c.animal_id)
+            .where(past_pieces.c.customer_id == customer_id)
+            .order_by(past_pieces.c.started_at.desc())
+            .limit(PAGE),
+        ),
     }
 
 
