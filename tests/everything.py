@@ -4,6 +4,7 @@ For tests that walk over all routes: bad input, queries, looking without touchin
 """
 
 import html
+import json
 import re
 from collections import Counter
 from collections.abc import Iterator
@@ -22,6 +23,7 @@ from app.moving.machines import BLANKS
 from app.moving.perform import Seen
 from app.orders.order import belongings, parts
 from app.orders.order.asking import FROM_HERE, QuestionFields, ask
+from app.owner.away import actions as away
 from app.parcels import aftercare, packing
 from app.parcels.actions import ParcelFields, hand_over
 from app.parcels.packing import SealFields, Sealing
@@ -43,6 +45,7 @@ from app.tables import (
     orders,
     questions,
     transitions,
+    what_ifs,
 )
 from tests.making import CAST, DAY, NOW, Wanted, make_order, move
 from tests.staff.browser import Browser, ClockedWorkshop
@@ -149,6 +152,7 @@ def fill(workshop: ClockedWorkshop) -> None:
     workshop.forget()
     _at_the_benches(workshop)
     _go_wrong(workshop)
+    _plan(workshop)
     _bring_history(workshop)
     workshop.moment = NOW + 60
 
@@ -163,6 +167,27 @@ def _at_the_benches(workshop: ClockedWorkshop) -> None:
     free_to_leave(workshop, sent)
     typed = ParcelFields(carrier="Parcel Goose", number="RR123456785GB")
     hand_over(workshop, [sent.copy().id], typed, None, CAST.desk)
+
+
+def _plan(workshop: ClockedWorkshop) -> None:
+    """Somebody who is away, and a change that was simulated and made."""
+    whose = f"person:{CAST.painter.account_id}"
+    days = {"first_day": date(2026, 3, 5), "last_day": date(2026, 3, 6)}
+    away.add(workshop, away.AbsenceFields(whose=whose, **days), CAST.owner)
+    found = {
+        "pieces": 9, "runs": 40, "half": [300.0, 250.0], "slow": [500.0, 450.0], "days": 1.5,
+        "error": 0.1, "waiting": [9.0, 7.0], "bottleneck": "Painting is the bottleneck.",
+        "busiest": ["Painting, 90 %", "Painting, 70 %"],
+    }  # fmt: skip
+    for by, made_on in ((None, None), (CAST.owner.account_id, "2026-03-02")):
+        with workshop.database.writing() as db:
+            db.execute(
+                insert(what_ifs).values(
+                    name="One more painter", settings='["painting people=+1"]', state="done",
+                    found=json.dumps(found), asked_at=NOW, done_at=NOW, account_id=by,
+                    made_on=made_on,
+                )
+            )  # fmt: skip
 
 
 def _go_wrong(workshop: ClockedWorkshop) -> None:

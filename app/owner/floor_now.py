@@ -79,6 +79,21 @@ class Today:
 
 
 @dataclass(frozen=True)
+class WaitSplit:
+    """What pieces wait for at a step, means of the stays of lately: in all and in nights and
+    weekends, in days by the clock; while nobody was free, as far as the simulation brings that
+    about, and the rest, in working hours. The four are of `stays` stays.
+    """
+
+    name: str
+    stays: int
+    days: float
+    nights: float
+    hands: float
+    rest: float
+
+
+@dataclass(frozen=True)
 class Built:
     """The floor, and what a reader should know of how it came about."""
 
@@ -87,6 +102,7 @@ class Built:
     parked: int
     notes: tuple[str, ...]
     away: tuple[str, ...] = ()
+    waits: tuple[WaitSplit, ...] = ()
 
 
 def build(known: Stays, today: Today, slack: Mapping[Step, float] | None = None) -> Built:
@@ -144,6 +160,31 @@ def slack_of(known: Stays, today: Today, waits: Mapping[str, float]) -> dict[Ste
         if busy.size and busy.mean() > 0 and name in waits:
             found[step] = min(1.0, max(0.0, 1.0 - waits[name] * HOUR / float(busy.mean())))
     return found
+
+
+def wait_splits(known: Stays, today: Today, slack: Mapping[Step, float]) -> tuple[WaitSplit, ...]:
+    """Where waiting goes at the steps that wait for somebody, in their order.
+
+    More hands can change at most the hours in which nobody was free, and of these only the part
+    that the simulation brings about too (see `slack_of`): so both tell one story.
+    """
+    found = []
+    for step, name in NAMES.items():
+        _, lately = _ended(known, step, today.now)
+        if STEPS[step].waits_for is not TimeClass.WAITING or not lately.any():
+            continue
+        mine = known.take(lately)
+        opened = mine.waiting_open / HOUR
+        busy = np.minimum(mine.before_busy + mine.after_busy, mine.waiting_open) / HOUR
+        hands = float(busy.mean()) * (1 - slack.get(step, 0.0))
+        found.append(
+            WaitSplit(
+                name, int(lately.sum()), float(mine.waiting.mean()) / DAY,
+                float((mine.waiting - mine.waiting_open).mean()) / DAY,
+                hands, float(opened.mean()) - hands,
+            )
+        )  # fmt: skip
+    return tuple(found)
 
 
 def _ended(known: Stays, step: Step, now: int) -> tuple[Bools, Bools]:

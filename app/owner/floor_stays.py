@@ -26,7 +26,8 @@ from app.owner.spans import WorkAndRest
 class Stays(Columns):
     """Stays in arrays: step, entry and leaving; working seconds in hand, and those that it lay
     before and after it was first taken in hand, while somebody was free and while nobody was;
-    whether it was in hand at all, and the step that came next (-1 where none did yet).
+    whether it was in hand at all, and the step that came next (-1 where none did yet). `waiting` is
+    the time class of that name, in seconds by the clock, and `waiting_open` its working seconds.
     """
 
     piece: Ints
@@ -40,6 +41,8 @@ class Stays(Columns):
     after_busy: Ints
     taken: Ints
     following: Ints
+    waiting: Ints
+    waiting_open: Ints
 
 
 def stays(
@@ -52,7 +55,9 @@ def stays(
     come = np.isin(entries.kind, [KIND_CODE[Kind.ENTER], KIND_CODE[Kind.MOVE]])
     of = np.cumsum(come) - 1
     first = np.flatnonzero(come)
-    hands, lay, busy = _hands_and_lay(found, sisters, calendar, starts, does, there)
+    by_class = classed(found, sisters, calendar)
+    hands, lay, busy = _hands_and_lay(found, by_class, calendar, starts, does, there)
+    waiting, waiting_open = _waiting(found, by_class, calendar)
     in_hand = found.hand.astype(np.int64)
     so_far = np.cumsum(in_hand) - (np.cumsum(in_hand) - in_hand)[first][of]
     taken = so_far > 0
@@ -70,11 +75,25 @@ def stays(
         after_busy=np.bincount(of, np.where(taken, busy, 0)).astype(np.int64),
         taken=np.bincount(of, in_hand).astype(np.int64),
         following=np.where(same, found.step[np.append(first[1:], 0)], -1),
+        waiting=np.bincount(of, waiting).astype(np.int64),
+        waiting_open=np.bincount(of, waiting_open).astype(np.int64),
     )
 
 
+def _waiting(found: Intervals, by_class: Ints, calendar: WorkAndRest) -> tuple[Ints, Ints]:
+    """By interval the seconds that the piece waited for somebody, and the working ones of them:
+    while somebody has it in hand, only its nights are waiting."""
+    waiting = by_class[:, CLASS_LIST.index(TimeClass.WAITING)]
+    worked = by_class[:, CLASS_LIST.index(TimeClass.HANDS)] > 0
+    before = sum(
+        by_class[:, CLASS_LIST.index(kind)] for kind in (TimeClass.REST_OF_ORDER, TimeClass.REST)
+    )
+    open_ = calendar.work.between(np.minimum(found.start + before, found.end), found.end)
+    return waiting, np.where(worked | (waiting == 0), 0, open_)
+
+
 def _hands_and_lay(
-    found: Intervals, sisters: Ints, calendar: WorkAndRest,
+    found: Intervals, by_class: Ints, calendar: WorkAndRest,
     starts: Starts, does: Mapping[int, frozenset[str]], there: Mapping[int, Presence],
 ) -> tuple[NDArray[np.float64], Ints, Ints]:  # fmt: skip
     """By interval the working seconds in hand, and those that the piece lay while hands were free
@@ -82,7 +101,6 @@ def _hands_and_lay(
 
     Time on hold is neither: pieces on hold are left out of the simulation.
     """
-    by_class = classed(found, sisters, calendar)
     own = by_class[:, CLASS_LIST.index(TimeClass.REST_OF_ORDER)]
     rest = by_class[:, CLASS_LIST.index(TimeClass.REST)]
     worked = by_class[:, CLASS_LIST.index(TimeClass.HANDS)] > 0

@@ -10,6 +10,7 @@ from app.owner import answers, figures, track, trend
 from app.owner.figures import Choice
 from app.owner.known import Knowledge, Snapshot
 from app.owner.track import MilestoneRecord, TrackRow
+from app.owner.what_if import store
 from app.studio.workshop import Workshop
 
 _ROWS_AT_FIRST = 120
@@ -44,6 +45,8 @@ def page(
     choice = read_choice(months, kind if kind in kinds else "", remembered)
     found = known.figures(seen, choice)
     in_force, now = workshop.in_force(), workshop.now()
+    with workshop.database.reading() as db:
+        waits, waits_at = store.waits(db)
     record = told_rows(seen, choice, found.finishing[0].start, workshop)
     return {
         "answers": six_answers(known, seen, workshop),
@@ -56,6 +59,8 @@ def page(
         "starting": [month for month in found.starting if month.pieces],
         "class_words": answers.CLASS_WORDS,
         "tenths": answers.tenths,
+        "waits": waits,
+        "waits_at": waits_at,
         "share_words": answers.share_words,
         "record": record,
         "passed": _record(record, "passed_was"),

@@ -30,7 +30,7 @@ from app.owner import floor_store, store
 from app.owner.away import store as absences
 from app.owner.away.rules import Away, parts_there, places_out
 from app.owner.floor_hands import Presence, Starts, most_at_once, presence, several_at_once, skills
-from app.owner.floor_now import HORIZON_H, NAMES, Built, Today, build, slack_of
+from app.owner.floor_now import HORIZON_H, NAMES, Built, Today, build, slack_of, wait_splits
 from app.owner.floor_stays import Stays, stays
 from app.owner.intervals import STEP_CODE, Intervals, intervals
 from app.owner.spans import WorkAndRest, spans_of
@@ -135,8 +135,12 @@ def floor_at(database: Database, in_force: InForce, now: int) -> Built:
     first = build(known, today)
     if not first.floor.pieces:
         raise ValueError(_NOTHING)
-    built = build(known, today, slack_of(known, today, _waits(first.floor)))
-    return replace(built, away=_said(away, missing, out, in_force.calendar.day_of(now), days))
+    slack = slack_of(known, today, _waits(first.floor))
+    built = build(known, today, slack)
+    waits = wait_splits(known, today, slack)
+    return replace(
+        built, waits=waits, away=_said(away, missing, out, in_force.calendar.day_of(now), days)
+    )
 
 
 def _said(

@@ -88,16 +88,46 @@ def test_once_after_each_night_and_not_because_the_program_was_started(
 
 
 @pytest.fixture(scope="module")
-def known(invented: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Floor, Outcome]:
+def known(built: Built) -> tuple[Floor, Outcome]:
     """The floor of the invented studio, and its simulation."""
+    return built.floor, simulate(built.floor, RUNS)
+
+
+@pytest.fixture(scope="module")
+def built(invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Built:
+    """The floor of the invented studio, as it is built from the log."""
     folder = DataFolder(tmp_path_factory.mktemp("floor"))
     folder.prepare()
     shutil.copyfile(invented / "studio.db", folder.database_file)
     workshop = ClockedWorkshop(folder)
     workshop.moment = A_TUESDAY
-    floor = floor_of(workshop).floor
+    found = floor_of(workshop)
     workshop.close()
-    return floor, simulate(floor, RUNS)
+    return found
+
+
+def test_where_the_waiting_goes_adds_up_and_tells_the_same_story_as_whatif(
+    built: Built, known: tuple[Floor, Outcome]
+) -> None:
+    """Nights, hands and the rest are all of the waiting, to the second. What is laid on hands is at
+    no step more than pieces wait for hands in the simulation, but for the part of a day by which
+    today's line differs from that of the last three months; and it is most where that is most. The
+    simulation may have pieces wait longer than they lately did, where a line has grown since."""
+    floor, out = known
+    part = out.open_hours / floor.horizon_h
+    waited = dict(zip((s.name for s in floor.steps), out.wait_hours().value * part, strict=True))
+    assert len(built.waits) >= 5
+    for one in built.waits:
+        assert one.nights + (one.hands + one.rest) / 24 == pytest.approx(one.days)
+        assert one.hands >= 0
+        assert one.rest >= 0
+        assert one.hands <= waited[one.name] + 4, one
+    most = max(built.waits, key=lambda one: one.hands)
+    longest = sorted((one.name for one in built.waits), key=waited.__getitem__)
+    assert most.name in longest[-2:]
+    total = sum(one.days for one in built.waits)
+    by_hands = sum(one.hands for one in built.waits) / 24
+    assert by_hands < 0.5 * total, "most of the waiting is nights, weekends and what just lies"
 
 
 def test_the_ready_changes_are_of_this_floor_and_their_answers_its_own(
@@ -197,27 +227,35 @@ def test_a_question_is_worked_out_in_a_child_kept_and_marked_as_made(
 
 
 def test_the_ready_changes_replace_the_last_ones(
-    workshop: ClockedWorkshop, known: tuple[Floor, Outcome], monkeypatch: pytest.MonkeyPatch
+    workshop: ClockedWorkshop, built: Built, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     owner = owner_of(workshop)
-    monkeypatch.setattr(figuring, "floor_at", lambda *_: Built(known[0], 0, 0, ()))
+    monkeypatch.setattr(figuring, "floor_at", lambda *_: built)
+    monkeypatch.setattr(figuring, "ready", lambda *of: rules.ready(*of)[:2])
     owner.post("/what-would-help/now")
     owner.post("/what-would-help/now")
     assert rows(workshop.database, "SELECT count(*) FROM what_ifs") == [(1,)]
     said: list[dict[str, Any]] = []
     wish = {"asks": [], "ready": True, "runs": 4}
     figuring.work_out(workshop.folder.database_file, workshop.now(), wish, said.append)
-    assert [line["done"] for line in said] == list(range(1, len(said) + 1))
+    done = [line["done"] for line in said if "done" in line]
+    assert done == list(range(1, len(done) + 1))
+    (waits,) = [line["waits"] for line in said if "waits" in line]
+    said = [line for line in said if "waits" not in line] + [{"waits": waits}]
     for _ in range(2):
         worker._keep(workshop, [], json.loads(json.dumps(said)), ready=True)
     with workshop.database.reading() as db:
         kept, (_, asked) = store.of_tonight(db), store.waiting(db)
-    assert len(kept) == len(said) >= 5
+    assert len(kept) == len(done) == 2
     assert not asked
     text = words(owner.get("/what-would-help"))
     for one in kept:
         assert one.name in text
     assert "is the bottleneck" in words(owner.get("/owner"))
+    page = words(owner.get("/lead-times"))
+    assert "nobody was free, working hours" in page
+    for one in waits:
+        assert f"{one['days']:.1f}" in page
 
 
 def test_a_floor_that_cannot_be_simulated_is_said_in_words(empty: ClockedWorkshop) -> None:

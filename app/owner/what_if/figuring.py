@@ -6,6 +6,7 @@ It is told on its input what to work out, and says line by line how far it is an
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,8 @@ def work_out(studio: Path, now: int, wish: dict[str, Any], say: Say) -> None:
     database = Database(studio)
     try:
         in_force = _in_force(database, now)
-        floor = floor_at(database, in_force, now).floor
+        built = floor_at(database, in_force, now)
+        floor = built.floor
     except ValueError as why:
         for ask in wish["asks"]:
             say({"id": ask["id"], "why": str(why)})
@@ -37,6 +39,7 @@ def work_out(studio: Path, now: int, wish: dict[str, Any], say: Say) -> None:
     base = simulate(floor, wish.get("runs", RUNS))
     asks = [(one["id"], Ask(one["name"], tuple(one["settings"]))) for one in wish["asks"]]
     if wish["ready"]:
+        say({"waits": [asdict(one) for one in built.waits]})
         asks += [(None, ask) for ask in ready(floor, base)]
     for done, (id_, ask) in enumerate(asks, start=1):
         said: dict[str, Any] = {"id": id_, "name": ask.name, "settings": ask.settings}

@@ -1,7 +1,7 @@
 """Questions to the simulation, in the tables."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +11,8 @@ from app.tables import accounts, what_ifs
 
 # What is asked to have the ready changes worked out now.
 READY = '"ready"'
+# What is worked out beside them: what the waiting at each step was made of.
+WAITS = '"waits"'
 _W = what_ifs.c
 _OWN = _W.account_id.is_not(None) & _W.dropped_at.is_(None)
 
@@ -48,7 +50,15 @@ def _rows(db: Connection, where: Any) -> list[KeptAsk]:
 
 def of_tonight(db: Connection) -> list[KeptAsk]:
     """The ready changes as they were last worked out."""
-    return _rows(db, _W.account_id.is_(None))
+    return _rows(db, _W.account_id.is_(None) & (_W.settings != WAITS))
+
+
+def waits(db: Connection) -> tuple[Sequence[Mapping[str, Any]], int]:
+    """What the waiting at each step was made of (WaitSplit by its fields) and as of when; nothing
+    and 0 before the first night."""
+    query = select(_W.found, _W.done_at).where(_W.settings == WAITS)
+    row = db.execute(query).first()
+    return (json.loads(row.found), row.done_at) if row else ((), 0)
 
 
 def own(db: Connection) -> list[KeptAsk]:

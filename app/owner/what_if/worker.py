@@ -80,7 +80,8 @@ def work_out(
             child.tell(wish, last=True)
             for line in child.lines(LONGEST, stop):
                 said.append(line)
-                _far[workshop] = (line.get("done", 0), line.get("of", 0))
+                if "done" in line:
+                    _far[workshop] = (line["done"], line["of"])
     except (TimeoutError, OSError, subprocess.CalledProcessError):
         _log.exception("changes could not be simulated")
     _keep(workshop, asks, said, ready=ready)
@@ -113,4 +114,16 @@ def _keep(
                 "name": "Ready changes", "settings": "[]", "state": "failed", "found": "",
                 "why": why or FAILED,
             }  # fmt: skip
-            store.replace_ready(db, tonight or [none], now)
+            store.replace_ready(db, [*(tonight or [none]), *_waits(said)], now)
+
+
+def _waits(said: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """What the waiting was made of, as a row beside the ready changes."""
+    return [
+        {
+            "name": "Where the waiting goes", "settings": store.WAITS, "state": "done",
+            "found": json.dumps(line["waits"]), "why": "",
+        }
+        for line in said
+        if line.get("waits")
+    ]  # fmt: skip
