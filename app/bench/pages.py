@@ -223,7 +223,12 @@ def _models(rows: store.PieceRows) -> list[tuple[int, str]]:
 def _code(rows: store.PieceRows) -> str:
     piece_ = rows.piece
     return history.code(
-        rows.order["number"], piece_.ref.of, piece_.letter, piece_.number, piece_.making
+        rows.order["number"],
+        piece_.ref.of,
+        piece_.letter,
+        piece_.number,
+        piece_.making,
+        mends=piece_.mends,
     )
 
 

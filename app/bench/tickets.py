@@ -61,7 +61,14 @@ def _ticket(workshop: Workshop, db: Connection, ref: Ref, at: str) -> Ticket:
     told = parts.told(db, ordered, workshop.in_force().calendar, workshop.now())
     return Ticket(
         rows=rows,
-        code=code(rows.order["number"], ref.of, piece.letter, piece.number, piece.making),
+        code=code(
+            rows.order["number"],
+            ref.of,
+            piece.letter,
+            piece.number,
+            piece.making,
+            mends=piece.mends,
+        ),
         facts=copy_facts(rows.row, rows.animal["height"]) if copy else "",
         again=_again(db, rows),
         picture=views[0][1] if views else None,

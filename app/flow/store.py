@@ -15,6 +15,7 @@ from sqlalchemy import (
     exists,
     insert,
     literal,
+    literal_column,
     select,
     text,
     update,
@@ -23,6 +24,7 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 from sqlalchemy.engine import RowMapping
 
 from app.flow import gates, groups
+from app.flow.after.cases import MENDS
 from app.flow.rules import Entry, Kind, State, TimeIs
 from app.flow.steps import MoveKey, Of, Step
 from app.shared.errors import NotFound
@@ -70,7 +72,7 @@ class Piece:
 
     `beside` are the letters of the further animals on a copy's base. `remembered` says that its
     animal is no longer alive, `tapped` that the form which asks for the piece has been used on it
-    before.
+    before, `mends` that it is a repair.
     """
 
     ref: Ref
@@ -84,6 +86,7 @@ class Piece:
     beside: str = ""
     remembered: bool = False
     tapped: bool = False
+    mends: bool = False
 
 
 _OWN = {Of.MODEL: transitions.c.model_id, Of.COPY: transitions.c.copy_id}
@@ -99,6 +102,7 @@ def _select(of: Of) -> Select[Any]:
         c.id, c.order_id, c.letter, c.number, c.making if copy else literal(1),
         c.model_id if copy else c.id, c.version, animals.c.life, tapped,
         groups.letters(c.id) if copy else literal(""),
+        literal_column(MENDS.format("copies")) if copy else literal(0),
         *(c[name] for name in STATE_COLUMNS),
     ).select_from(table)  # fmt: skip
     if copy:
@@ -147,11 +151,13 @@ def state_values(state: State) -> dict[str, Any]:
 
 def _piece(of: Of, row: Row[Any]) -> Piece:
     id_, order_id, letter, number, making, model_id, version, life, tapped, *rest = tuple(row)
-    beside, *cached = rest
+    beside, mends, *cached = rest
     values = dict(zip(STATE_COLUMNS, cached, strict=True))
     state = state_of_row(of, values)
     own = (Ref(of, id_), order_id, letter, number, making, model_id, version, state)
-    return Piece(*own, "".join(sorted(beside or "")), life == "remembered", bool(tapped))
+    return Piece(
+        *own, "".join(sorted(beside or "")), life == "remembered", bool(tapped), bool(mends)
+    )
 
 
 def load(db: Connection, ref: Ref, once: str | None = None) -> Piece:

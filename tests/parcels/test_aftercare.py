@@ -144,7 +144,15 @@ def test_a_damaged_one_is_repaired_outside_of_lead_times_and_leaves_again(
     said = page(workshop, made)
     assert "It is back with us, and we’re repairing the damage." in said
     assert "We’re repairing" in said
-    assert "A repair: it had been delivered, and came back." in words(desk.get(address(repair)))
+    text = words(desk.get(address(repair)))
+    assert "A repair: it had been delivered, and came back." in text
+    assert "1001-A1, repair" in text
+    order = words(desk.get("/orders/1001"))
+    assert "1001-A1, repair" in order
+    assert "making 2" not in text + order
+    assert "a repair goes first" in words(desk.get("/"))
+    [listed] = desk.get("/orders").text.split("<tbody>")[1].split("</tr>")[:1]
+    assert '<td class="n" data-heading="Copies">2</td>' in listed, "a repair is no further copy"
     for key in ("painted", "passed", "handed_over", "received"):
         workshop.moment += 3_600
         move(workshop.database, repair, CAST.desk, workshop.moment, key)

@@ -16,6 +16,11 @@ OF_CASES = _MADE.format("")
 REPAIRS = _MADE.format(" AND s.decided = 'repair'")
 # What a repair or a copy made again for a case goes on for: its forerunner has ended.
 FIRST_OF_CASES = "SELECT made_id FROM aftercare_copies WHERE made_id IS NOT NULL"
+# Whether a copy, known as {0}, is a repair: what came back goes on, nothing is made anew.
+MENDS = (
+    "EXISTS (SELECT 1 FROM aftercare_copies mk JOIN aftercare_cases ms ON ms.id = mk.case_id"
+    " WHERE mk.made_id = {0}.id AND ms.decided = 'repair')"
+)
 # A copy that was received, and in whose place another one goes on.
 SUPERSEDED = (
     "SELECT k.copy_id FROM aftercare_copies k JOIN copies r ON r.id = k.made_id"

@@ -10,7 +10,8 @@ from app.flow.steps import PLACE, Step, piece_code
 class OpenPiece(NamedTuple):
     """An open piece with what its row says: state, order, animal. Moments are UTC seconds.
 
-    `making` counts from 1; a model that a remake asked for says 2. `pose` is a model's.
+    `making` counts from 1; a model that a remake asked for says 2. `pose` is a model's;
+    `mends` says that it is a repair.
     `sizeless` says, just before and at the blank, that a copy has no size yet.
     `passed_at` and `counted_at` of a copy are those of its model, where it has none of its own.
     """
@@ -55,6 +56,7 @@ class OpenPiece(NamedTuple):
     life: str
     sizeless: int
     pose: str | None = None
+    mends: int = 0
 
     @property
     def stopped(self) -> bool:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, text
 
 from app.flow import groups
+from app.flow.after.cases import MENDS
 from app.moving.names import Named
 from app.orders.benches.lines import Asked, OpenPiece
 
@@ -52,7 +53,7 @@ MODELS = " ".join(
         "(SELECT f.pose FROM models f WHERE f.id = p.follows_id) THEN 1 ELSE 2 END,",
         "p.pictures, p.machine, p.build_ends_at,", _OF_MODEL, ", p.step = 'finishing' AND EXISTS",
         "(SELECT 1 FROM copies k WHERE k.model_id = p.id AND k.open = 1 AND k.size_mm IS NULL),",
-        "p.pose",
+        "p.pose, 0",
         "FROM models p",
         "JOIN orders o ON o.id = p.order_id JOIN animals a ON a.id = p.animal_id",
         "LEFT JOIN accounts h ON h.id = p.hand_id WHERE p.open = 1",
@@ -62,7 +63,8 @@ COPIES = " ".join(
     (
         "SELECT 'copy',", _STATE, "m.counted_at, coalesce(p.passed_at, m.passed_at), p.attempts,",
         "p.reworks, p.rests_until, p.letter, p.number, p.making, NULL,", _IN_BATCH, _OF_COPY,
-        ", p.step = 'blank' AND p.size_mm IS NULL, NULL",
+        ", p.step = 'blank' AND p.size_mm IS NULL, NULL, p.making > 1 AND",
+        MENDS.format("p"),
         "FROM copies p JOIN models m ON m.id = p.model_id JOIN orders o ON o.id = p.order_id",
         "JOIN animals a ON a.id = m.animal_id LEFT JOIN accounts h ON h.id = p.hand_id",
         "WHERE p.open = 1 AND p.step <> 'not_begun'",

@@ -36,6 +36,7 @@ def day_of(zone: ZoneInfo, moment: int) -> date:
 @lru_cache(maxsize=8192)
 def _placed(
     remake: bool,
+    mends: bool,
     reworks: int,
     needed_by: str | None,
     chance: float | None,
@@ -52,6 +53,8 @@ def _placed(
     )
     # The day itself is said among what matters; twice in a row would be noise.
     by_day = found.rank[0] == 1
+    if mends:
+        return found.rank, "a repair goes first"
     return found.rank, "its day comes first" if by_day else found.reason
 
 
@@ -61,6 +64,7 @@ def placed(
     """A piece's place in the order of work (smaller is sooner) and the reason in words."""
     return _placed(
         line.making > 1,
+        bool(line.mends),
         line.reworks,
         line.needed_by,
         chance,
@@ -198,7 +202,7 @@ def notes(line: OpenPiece, question: Asked | None, chance: float | None, clock: 
         return _NONE
     late = ""
     if line.making > 1:
-        late = "Remake" if line.of == "copy" else "New version"
+        late = "New version" if line.of != "copy" else "Repair" if line.mends else "Remake"
     elif line.reworks:
         late = "Rework"
     soon, rest = _needed(line, chance, clock)

@@ -4,10 +4,11 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, func, select, text
+from sqlalchemy import Connection, bindparam, func, literal_column, select, text
 from sqlalchemy.engine import RowMapping
 
 from app.flow.after.belongings import IN_THE_HOUSE, NAMED
+from app.flow.after.cases import MENDS, SUPERSEDED
 from app.orders.entry.store import like
 from app.orders.lists.sifting import Sifting
 from app.shared.errors import NotFound
@@ -37,14 +38,14 @@ def _many(db: Connection, query: Any, values: dict[str, Any] | None = None) -> R
     return db.execute(query, values or {}).mappings().all()
 
 
-_ORDERS = """
+_ORDERS = f"""
 SELECT o.id, o.number, o.gift, o.needed_by, o.taken_at, o.open, o.shop_reference, c.name,
   (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
     WHERE oa.order_id = o.id) AS animals,
   (SELECT count(*) FROM copies k WHERE k.order_id = o.id AND k.withdrawn = 0
-    AND k.step <> 'replaced') AS copies
+    AND k.step <> 'replaced' AND k.id NOT IN ({SUPERSEDED})) AS copies
 FROM orders o JOIN customers c ON c.id = o.customer_id
-"""
+"""  # noqa: S608
 
 
 # Late is what was told too early, or no longer holds: to_tell looks at the same more closely.
@@ -63,7 +64,7 @@ SELECT o.id, o.number, o.gift, o.needed_by, o.taken_at, o.open, o.shop_reference
   (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
     WHERE oa.order_id = o.id) AS animals,
   (SELECT count(*) FROM copies k WHERE k.order_id = o.id AND k.withdrawn = 0
-    AND k.step <> 'replaced') AS copies,
+    AND k.step <> 'replaced' AND k.id NOT IN ({SUPERSEDED})) AS copies,
   (SELECT group_concat(DISTINCT step) FROM (SELECT m.step FROM order_animals oa
       JOIN models m ON m.id = oa.model_id WHERE oa.order_id = o.id AND m.open = 1
     UNION SELECT k.step FROM copies k WHERE k.order_id = o.id AND k.open = 1)) AS steps,
@@ -292,7 +293,11 @@ def one_animal(db: Connection, animal_id: int) -> dict[str, Any]:
         ),
         "copies": _many(
             db,
-            select(copies, orders.c.number.label("order_number"))
+            select(
+                copies,
+                orders.c.number.label("order_number"),
+                literal_column(MENDS.format("copies")).label("mends"),
+            )
             .join(orders, orders.c.id == copies.c.order_id)
             .where(
                 copies.c.model_id.in_(own_models) | copies.c.id.in_(beside), copies.c.withdrawn == 0

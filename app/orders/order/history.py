@@ -170,8 +170,12 @@ def _say_move(entry: Entry) -> str:
     return f"{words}: {entry.reason}" if entry.reason else words
 
 
-def code(number: int, of: Of, letter: str, copy_number: int = 0, making: int = 1) -> str:
-    """A piece's code: 1147-A for a model, 1147-A2 for a copy, 1147-A2 (2nd) for a remake."""
+def code(
+    number: int, of: Of, letter: str, copy_number: int = 0, making: int = 1, *, mends: bool = False
+) -> str:
+    """A piece's code: 1147-A for a model, 1147-A2 for a copy, and a word beside it where it is made
+    again (1147-A2, making 2) or `mends` what came back (1147-A2, repair)."""
     if of is Of.MODEL:
         return piece_code(number, letter)
-    return piece_code(number, letter, copy_number) + (f", making {making}" if making > 1 else "")
+    again = ", repair" if mends else f", making {making}" if making > 1 else ""
+    return piece_code(number, letter, copy_number) + again

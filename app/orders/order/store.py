@@ -4,11 +4,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, func, or_, select
+from sqlalchemy import Connection, func, literal_column, or_, select
 from sqlalchemy.engine import RowMapping
 
 from app.flow import groups
 from app.flow.after.belongings import NAMED
+from app.flow.after.cases import MENDS
 from app.flow.rules import Entry
 from app.flow.steps import Of
 from app.flow.store import Ref, entry_of_row
@@ -138,7 +139,11 @@ def _pieces_of(db: Connection, order_id: int) -> tuple[Sequence[Row], Sequence[R
     )
     found_copies = _many(
         db,
-        select(copies, groups.letters(copies.c.id).label("letters_beside"))
+        select(
+            copies,
+            groups.letters(copies.c.id).label("letters_beside"),
+            literal_column(MENDS.format("copies")).label("mends"),
+        )
         .where(copies.c.order_id == order_id, copies.c.withdrawn == 0)
         .order_by(copies.c.letter, copies.c.number, copies.c.making),
     )

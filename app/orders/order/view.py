@@ -215,6 +215,7 @@ def _piece(
         code=history.code(
             rows.order["number"], of, row["letter"],
             row["number"] if copy else 0, row["making"] if copy else 1,
+            mends=copy and bool(row["mends"]),
         ),
         name=words.listed([animal["name"], *beside]),
         beside=words.listed(beside),
