@@ -36,15 +36,19 @@ PIECES = 400
 MOVES = 400
 CLIENTS = 8
 EACH = 60
-THERE_AND_BACK = (("painted", Step.PAINTING, Step.INSPECTION),
-                  ("back_to_painting", Step.INSPECTION, Step.PAINTING))  # fmt: skip
+THERE_AND_BACK = (("shaped", Step.SHAPING, Step.PAINTING),
+                  ("back_to_shaping", Step.PAINTING, Step.SHAPING))  # fmt: skip
 
-# The rows of a move of a copy: its entry, its cached columns, page, forecast, order, counter.
+# The rows of a move of a copy: its entry, what was found, its cached columns, page, forecast,
+# order, counter.
 FLOOR = (
     "INSERT INTO transitions (act, copy_id, seq, kind, move, from_step, to_step, happened_at,"
     " recorded_at, time_is, account_id, reason, cause, whose, once) VALUES"
     " ((SELECT max(id) + 1 FROM transitions), :copy, :seq, 'move', :move, :old, :new, :at, :at,"
     " 'pressed', 5, 'a chip', '', '', :once)",
+    "INSERT INTO findings (copy_id, transition_id, area, kind, severity, found_by)"
+    " SELECT :copy, max(id), '', '', 'mend', 'here' FROM transitions"
+    " WHERE :move = 'back_to_shaping' HAVING max(id)",
     "UPDATE copies SET step = :new, entered_at = :at, last_at = :at, version = :seq, in_hand = 0,"
     " hand_id = NULL, aside_until = NULL, aside_reason = '', reworks = :seq / 2"
     " WHERE id = :copy AND version = :seq - 1",
@@ -58,7 +62,7 @@ FLOOR = (
 
 
 def a_studio(path: Path) -> Path:
-    """A database with PIECES copies in painting, two an order."""
+    """A database with PIECES copies in shaping, two an order."""
     migrate(path, NOW)
     database = Database(path)
     with database.writing() as db:
@@ -66,7 +70,7 @@ def a_studio(path: Path) -> Path:
             text("INSERT INTO accounts (id, name, name_key, role, password_hash, made_at)"
                  " VALUES (2, 'd', 'd', 'desk', '', 0), (5, 'p', 'p', 'bench', '', 0)")
         )  # fmt: skip
-    wanted = [Wanted(step=Step.READY, copies=2, copy_step=Step.PAINTING)]
+    wanted = [Wanted(step=Step.READY, copies=2, copy_step=Step.SHAPING)]
     for _ in range(PIECES // 2):
         make_order(database, CAST.desk, NOW, wanted)
     database.close()
