@@ -26,7 +26,7 @@ from app.shared.child import Child, Stopped
 from app.shared.web import words
 from app.studio.workshop import InForce, Workshop
 from app.tables import chances as kept_chances
-from app.tables import changes, forecasts, orders, transitions
+from app.tables import changes, forecasts, orders
 
 LEAST_BETWEEN = 20
 MOST_BETWEEN = 6 * 3600
@@ -285,7 +285,11 @@ def points_json(days: Sequence[float]) -> str:
     return json.dumps({str(percent): day for percent, day in named})
 
 
-_NEWEST = select(func.coalesce(func.max(transitions.c.id), 0))
+# What was brought in from before tells of lead times, too, though it is no entry of the log.
+_NEWEST = text(
+    "SELECT (SELECT coalesce(max(id), 0) FROM transitions) || ':' ||"
+    " (SELECT count(*) + count(taken_back_at) FROM imports)"
+)
 # A closure or a setting moves no piece, and yet what was forecast rests on it.
 _LAGS = text(
     "SELECT EXISTS (SELECT 1 FROM orders o JOIN forecasts f ON f.order_id = o.id"
@@ -305,7 +309,7 @@ def missing(workshop: Workshop) -> bool:
 
 def run(workshop: Workshop, stop: threading.Event) -> None:
     """Keep forecasts and usual stays in step until `stop` is set. Meant for a thread."""
-    seen, at = -1, 0
+    seen, at = "", 0
     while not stop.is_set():
         now = workshop.now()
         with workshop.database.reading() as db:
