@@ -16,7 +16,7 @@ from app.orders.facts.changeable import Detail, changeable
 from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, joining
 from app.shared.carriers import Journey, said_way
 from app.shared.web import words
-from app.status import model_words, parcel_words, piece_words, range_words
+from app.status import lent_words, model_words, parcel_words, piece_words, range_words
 from app.status.document import Block
 from app.status.photo_words import more_views, until_passed
 from app.status.tasks import payment
@@ -68,6 +68,7 @@ def answers(
         ("moving", "We’re moving house", _moving),
         ("cancel", "I’d like to cancel", _cancel),
         ("damaged", "Something is damaged or not right", _damaged),
+        ("lent", "Do you still have what I lent you?", _lent),
         *_unasked(facts),
     )
     # Of an order that was cancelled there is one thing to say, whatever is asked.
@@ -136,6 +137,14 @@ def _usable(asked: _Asked) -> str:
         return f"We’ll know for {animal.name} once the photos are here and we’ve looked at them."
 
     return _animal_by_animal(asked.facts, say, "There’s nothing left to look at.")
+
+
+def _lent(asked: _Asked) -> str:
+    said = [
+        *lent_words.sentences(asked.facts, asked.days),
+        *lent_words.went(asked.facts, asked.days),
+    ]
+    return " ".join(said) or "By our records there’s nothing of yours here with us."
 
 
 def _listed(block: Block) -> str:

@@ -32,6 +32,8 @@ _WORDS: Mapping[str, re.Pattern[str]] = {
         ("by_a_day", r"\b(in time for|by (the )?\d|before (the )?\d|(by|before|for) (christmas|her|"
                      r"his|their|our|my|easter|the wedding|the birthday|mon|tue|wed|thu|fri|sat|sun"
                      r"|jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)\w*)\b"),
+        ("lent", r"\b(collar|halter|lock of hair|ashes|prints|(what|that) (i|we) lent)\b.*"
+                 r"\b(still|back|safe|return\w*)\b|\bstill have (my|our|the|her|his)\b"),
         ("parcel", r"\b(parcel|tracking|track it|delivered|delivery|shipped|dispatched|posted it|"
                    r"courier|carrier)\b"),
         ("usable", r"\b(good enough|usable|can you (use|work)|work (from|with)|blurry|blurred|sharp"

@@ -95,6 +95,13 @@ def _back(facts: OrderFacts) -> str:
     return "back to you with the parcel"
 
 
+def went(facts: OrderFacts, days: Days) -> Iterable[str]:
+    """A sentence for what went back with each parcel."""
+    for parcel in facts.parcels:
+        if lent := [one for one in facts.lent if one.parcel_id == parcel.id and one.returned_at]:
+            yield f"{words.capital(_all(lent))} left us with the parcel {days.on(parcel.sent_at)}."
+
+
 def inside(facts: OrderFacts, parcel_id: int) -> list[str]:
     """What of the customer's went back in a parcel, a line for each."""
     return [f"{words.capital(called(lent))}." for lent in facts.lent if lent.parcel_id == parcel_id]

@@ -28,6 +28,7 @@ from tests.status.rows import (
     in_tone,
     order,
 )
+from tests.status.rows_after import after_rows
 
 DAYS = Days(LONDON, NOW)
 MODEL_STEPS = [s for s in Step if STEPS[s].of is Of.MODEL]
@@ -218,6 +219,8 @@ MESSAGES = {
     "I am disappointed, the blaze is the wrong colour and the base is loose.": "damaged",
     "Is it too late to add a copy for my brother?": "too_late",
     "Is there still time to change the inscription?": "too_late",
+    "Do you still have my collar? I would love to have it back one day.": "lent",
+    "Please tell me that the ashes are safe with you.": "lent",
     "Thank you so much for everything, she would have been thirty this week.": "",
 }  # fmt: skip
 # What the text must say of an order whose copy is being painted and whose dates are known.
@@ -227,7 +230,17 @@ TRUE_OF_PAINTING = {
     "parcel": "hasn’t left the workshop yet", "moving": "Nothing has left the workshop yet",
     "cancel": "already started the work by hand", "damaged": "Nothing from this order has left",
     "too_late": "too late for another copy to travel with these",
+    "lent": "there’s nothing of yours here with us",
 }  # fmt: skip
+
+
+def test_what_was_lent_is_here_or_it_is_said_how_it_went() -> None:
+    facts = after_rows()["a collar here"]
+    assert "We have Juniper’s collar here, and it comes back to you" in said(facts, "lent")
+    facts = after_rows()["a collar in the parcel"]
+    assert "Juniper’s collar left us with the parcel on Monday." in said(facts, "lent")
+    facts = after_rows()["a collar given back by hand"]
+    assert "We gave Juniper’s collar back to you on Monday." in said(facts, "lent")
 
 
 @pytest.mark.parametrize(("message", "key"), MESSAGES.items())
