@@ -140,10 +140,8 @@ def _usable(asked: _Asked) -> str:
 
 
 def _lent(asked: _Asked) -> str:
-    said = [
-        *lent_words.sentences(asked.facts, asked.days),
-        *lent_words.went(asked.facts, asked.days),
-    ]
+    facts, days = asked.facts, asked.days
+    said = [*lent_words.sentences(facts, days), *lent_words.went(facts, days)]
     return " ".join(said) or "By our records there’s nothing of yours here with us."
 
 

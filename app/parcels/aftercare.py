@@ -38,6 +38,7 @@ from app.tables import (
 CLAIM_DAYS = 14
 PICTURES = "aftercare"
 _AT_MOST = 400_000
+MOST_PICTURES = 20
 READ_FIRST = "The animal has died: somebody should read it first."
 KINDS = {
     "lost": "lost on the way",
@@ -313,9 +314,15 @@ def _set_closed(db: Connection, case: Any, at: int | None, who: Person, now: int
 
 
 def picture(workshop: Workshop, case_id: int, source: Path, who: Person) -> None:
-    """Keep a customer's picture of what happened, made anew without what its file says beside."""
+    """Keep a customer's picture of what happened, made anew without what its file says beside.
+
+    Raises BadFields where there are as many as anybody looks through.
+    """
     with workshop.database.reading() as db:
         rows.one(db, case_id)
+        if len(rows.pictures(db, case_id)) >= MOST_PICTURES:
+            why = f"There are {MOST_PICTURES} photos of this case. Remove one first."
+            raise BadFields({"file": why})
     kept = kept_anew(workshop.folder.pictures, source, PICTURES, _AT_MOST)
     with workshop.database.writing() as db:
         db.execute(
@@ -324,6 +331,18 @@ def picture(workshop: Workshop, case_id: int, source: Path, who: Person) -> None
                 at=workshop.now(), account_id=who.account_id,
             )
         )  # fmt: skip
+
+
+def picture_off(workshop: Workshop, id_: int) -> int:
+    """Take a picture off a case; gives the case. Its file stays. Raises NotFound."""
+    c = aftercare_pictures.c
+    own = (c.id == id_) & c.gone_at.is_(None)
+    with workshop.database.writing() as db:
+        case_id = db.execute(select(c.case_id).where(own)).scalar()
+        if case_id is None:
+            raise NotFound("That photo is not here any more.")
+        db.execute(update(aftercare_pictures).where(own).values(gone_at=workshop.now()))
+    return int(case_id)
 
 
 def _open_one(db: Connection, case_id: int) -> Any:

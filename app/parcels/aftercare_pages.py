@@ -200,6 +200,12 @@ async def add_picture(request: Request, workshop: TheWorkshop, me: Me, case: Row
     return go(request, f"/aftercare/{case}?done=saved")
 
 
+@router.post("/case-pictures/{picture:int}/off", name="case_picture_off")
+def picture_off(request: Request, workshop: TheWorkshop, picture: RowId) -> Response:
+    """Remove a picture that does not belong to the case."""
+    return go(request, f"/aftercare/{aftercare.picture_off(workshop, picture)}?done=saved")
+
+
 @router.get("/aftercare/pictures/{picture:int}", name="case_picture")
 def picture(workshop: TheWorkshop, picture: RowId) -> Response:
     """A picture of what happened."""

@@ -156,6 +156,7 @@ TABLE: dict[str, Row] = {
     "mend_case": EVERYBODY,
     "close_case": DESK_AND_OWNER,
     "case_picture_add": EVERYBODY,
+    "case_picture_off": EVERYBODY,
     "case_picture": EVERYBODY,
     "parcel_begin": EVERYBODY,
     "parcel_clear": DESK_AND_OWNER,

@@ -11,8 +11,10 @@ from app.orders.forecast import record
 from app.owner import store as owner_store
 from app.owner.spans import spans_of
 from app.owner.ways import ways
+from app.parcels import aftercare
 from app.status.wording import document
 from app.upkeep.audit import audit
+from tests.bench.test_findings import photo, upload
 from tests.making import CAST, DAY, NOW, MadeOrder, Wanted, make_order, move, rows, step_of
 from tests.staff.browser import Browser, ClockedWorkshop
 from tests.status.rows import TELLER, sentences
@@ -266,3 +268,21 @@ def test_what_was_lost_had_left_in_time_and_was_never_delivered(
     assert found.own.left[under_way].tolist() == [NOW, NOW]
     _, _, own = record.pace_of(found, workshop.moment)[Step.HANDED_OVER]
     assert not own, "two that were never delivered say nothing of how long delivering takes"
+
+
+def test_a_customer_s_photo_is_kept_removed_and_there_are_not_too_many(
+    painter: Browser, desk: Browser, workshop: ClockedWorkshop, made: MadeOrder,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    open_case(desk, "damaged", made.copy("A1"))
+    monkeypatch.setattr(aftercare, "MOST_PICTURES", 1)
+    assert upload(painter, "/case-pictures/1", photo()).status_code == 303
+    full = upload(painter, "/case-pictures/1", photo())
+    assert full.status_code == 422
+    assert "Remove one first." in at_field(full, "file")
+    form = the_form(painter.get("/aftercare/1").text, "/case-pictures/1/off")
+    assert painter.post(form.action, form.fields).headers["location"] == "/aftercare/1?done=saved"
+    assert "None yet." in words(painter.get("/aftercare/1"))
+    assert painter.post(form.action, form.fields).status_code == 404
+    assert upload(painter, "/case-pictures/1", photo()).status_code == 303
+    clean(workshop)
