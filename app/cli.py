@@ -296,6 +296,9 @@ def whatif(
     ] = None,
     data: Data = None,
     replications: Replications = 500,
+    every_piece: Annotated[
+        bool, typer.Option("--all", help="When every piece is ready, not the first twenty only.")
+    ] = False,
 ) -> None:
     """Simulate the workshop as it is, and with --set as it would be.
 
@@ -318,8 +321,9 @@ def whatif(
 
     with own_log.studio_in(DataFolder(data_folder(data))) as workshop:
         code = whatif_command.main(
-            workshop, settings or [], replications=replications, monotonic=time.monotonic
-        )
+            workshop, settings or [], replications=replications, monotonic=time.monotonic,
+            every_piece=every_piece,
+        )  # fmt: skip
     raise typer.Exit(code)
 
 
@@ -343,12 +347,12 @@ def backtest(
         _option(
             "--picture",
             "FILE",
-            "A file for the calibration picture, SVG. Without it and --json one is drawn "
-            "beside the table; with --data in the folder where you are.",
+            "A file for the calibration picture, SVG. Without it none is drawn.",
         ),
     ] = None,
     as_json: AsJson = False,
     data: Data = None,
+    every_method: Annotated[bool, typer.Option("--all", help="Every method alone, too.")] = False,
 ) -> None:
     """Judge the forecast on a table of stays, or with --data on your own log."""
     import time
@@ -365,11 +369,13 @@ def backtest(
         warn("--every must be above 0 days, and --train between 0 and 1.")
         raise typer.Exit(WRONG_USAGE)
     generator = np.random.default_rng(1)
-    how = Judging(generator, time.monotonic, every, train, out, as_json, picture)
+    how = Judging(
+        generator, time.monotonic, every, train, out, as_json, picture, every_method=every_method
+    )
     if file is not None:
         raise typer.Exit(main_backtest(file, how))
     with own_log.studio_in(DataFolder(data_folder(data))) as workshop:
-        code = own_backtest_command.main(workshop, how, Path.cwd())
+        code = own_backtest_command.main(workshop, how)
     raise typer.Exit(code)
 
 

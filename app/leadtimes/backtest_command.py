@@ -5,7 +5,7 @@ generator has a fixed seed: a record can be repeated.
 import json
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, TextIO
 
@@ -28,7 +28,8 @@ class Judging:
     """How a backtest is made: `every` so many days, with the `train` share of the pieces known at
     first; and where its rows, its picture and its words go.
 
-    With `as_json` standard output holds the JSON and nothing else, else a table for people.
+    With `as_json` standard output holds the JSON and nothing else, else sentences for people, and
+    with `every_method` a table of the methods behind them.
     """
 
     generator: Generator
@@ -40,14 +41,11 @@ class Judging:
     picture: Path | None = None
     stdout: TextIO = field(default_factory=lambda: sys.stdout)
     stderr: TextIO = field(default_factory=lambda: sys.stderr)
+    every_method: bool = False
 
 
 def main_backtest(file: Path, how: Judging) -> int:
-    """Judge the forecast on a table of stays; the exit code: 0, or 2 where the input is bad.
-
-    Without `as_json` the calibration picture is written beside the table, where no other place is
-    named for it, as `<its name>-calibration.svg`.
-    """
+    """Judge the forecast on a table of stays; the exit code: 0, or 2 where the input is bad."""
     try:
         table = read_table(file)
     except BadTableError as bad:
@@ -56,8 +54,6 @@ def main_backtest(file: Path, how: Judging) -> int:
     except OSError as missing:
         print(f"{file} cannot be read: {missing.strerror}", file=how.stderr)
         return BAD_INPUT
-    if how.picture is None and not how.as_json:
-        how = replace(how, picture=file.with_name(f"{file.stem}-calibration.svg"))
     return judge(table, how)
 
 
@@ -66,7 +62,7 @@ def judge(
 ) -> int:
     """The same for a table that is already in memory, such as the studio's own log, in open time.
 
-    A picture is drawn with `as_json` too; where no place is named for it there is none.
+    A picture is drawn where a place is named for it.
     """
     try:
         tell = teller("days", how.monotonic, how.stderr)
@@ -77,7 +73,8 @@ def judge(
         print(str(bad), file=how.stderr)
         return BAD_INPUT
     as_json = json.dumps(result.as_json(), indent=2, allow_nan=False) if how.as_json else ""
-    print(as_json or as_text(result), file=how.stdout)
+    said = as_text(result, every_method=how.every_method)
+    print(as_json or said, file=how.stdout)
     try:
         if how.out is not None:
             save_rows(result.rows, how.out)
@@ -91,29 +88,83 @@ def judge(
     return 0
 
 
-def as_text(result: BacktestResult) -> str:
-    """The record in words and a table: what was chosen first, then every method alone."""
+# What a range should do, in times in 100, and between which figures it does it well enough (the
+# aims that the forecast is developed by).
+AIMS: Final = (
+    ("p85", "The last day that is given (85 in 100 should be ready by then)", 82, 90),
+    ("p10_p90", "Between the first day and one in ten late (80 in 100 should lie there)", 77, 85),
+    ("p50", "The middle (half should be ready by then)", 45, 55),
+)
+
+
+def as_text(result: BacktestResult, *, every_method: bool = False) -> str:
+    """The record in sentences that say what is good and what is not; where asked for, every method
+    alone too."""
     record = result.record
     lines = [
         f"{len(result.rows)} ranges on {result.days} days: {record.n} have come true or not, "
-        f"{record.unresolved} are still open or were cancelled.",
-        "",
-        f"{'method':16}{'50 % held':>11}{'85 % held':>11}{'10-90 held':>12}"
-        f"{'loss at 50':>12}{'loss at 85':>12}{'mean error':>12}",
+        f"{record.unresolved} are still open or were cancelled."
     ]
-    lines += [_line(f"{result.chosen} *", record)]
-    lines += [_line(name, found) for name, found in result.methods.items()]
-    lines += ["", "* what was chosen. Losses and the mean error of the median are in days."]
     if record.n:
+        lines += [
+            "",
+            *(_judged(record.coverage[key], what, low, high) for key, what, low, high in AIMS),
+        ]
+        lines += _off(result)
         low, high = record.interval["p85"]
         least, most = record.bounds["p85"]
         lines += [
-            f"Its 85 % point held {100 * low:.0f} to {100 * high:.0f} times in 100 "
-            "(95 % interval, resampled by piece).",
+            "",
+            f"By chance alone the last day could have held {100 * low:.0f} to {100 * high:.0f} "
+            "times in 100 (95 % interval, resampled by piece).",
             "Whatever becomes of the unresolved, it will have held "
             f"{100 * least:.0f} to {100 * most:.0f} times in 100.",
         ]
+    lines += ["", *(_methods(result) if every_method else ["With --all: every method alone."])]
     return "\n".join(lines)
+
+
+def _judged(held: float, what: str, low: int, high: int) -> str:
+    share = 100 * held
+    if low <= share <= high:
+        return f"{what} held {share:.0f} times in 100: good."
+    good = f"good is {low} to {high}"
+    if share < low:
+        return f"{what} held only {share:.0f} times in 100: too short a range, {good}."
+    return f"{what} held {share:.0f} times in 100: a wider range than needed, {good}."
+
+
+def _off(result: BacktestResult) -> list[str]:
+    """How far off the middle was, and against the best of the plain methods behind it."""
+    record = result.record
+    lines = [f"The middle was off by {record.mae_days:.1f} days on average."]
+    others = [found.pinball["p50"] for found in result.methods.values()]
+    best = min((loss for loss in others if np.isfinite(loss)), default=0.0)
+    if best > 0:
+        apart = round(100 * (1 - record.pinball["p50"] / best))
+        than = "than the best single method behind it"
+        lines.append(
+            f"That is {abs(apart)} in 100 {'better' if apart > 0 else 'worse'} {than}: "
+            f"{'good' if apart > 0 else 'it should be better'}."
+            if apart
+            else "That is as good as the best single method behind it."
+        )
+    return lines
+
+
+def _methods(result: BacktestResult) -> list[str]:
+    """A table: what was chosen first, then every method alone."""
+    record = result.record
+    lines = [
+        f"{'method':16}{'50 % held':>11}{'85 % held':>11}{'10-90 held':>12}"
+        f"{'loss at 50':>12}{'loss at 85':>12}{'mean error':>12}"
+    ]
+    lines += [_line(f"{result.chosen} *", record)]
+    lines += [_line(name, found) for name, found in result.methods.items()]
+    lines += [
+        "", "* what was chosen. Losses (smaller is better) and the mean error are in days.",
+    ]  # fmt: skip
+    return lines
 
 
 def _line(name: str, found: Score) -> str:

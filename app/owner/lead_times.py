@@ -7,7 +7,7 @@ from typing import Any
 from starlette.requests import Request
 
 from app.owner import answers, figures, track, trend
-from app.owner.figures import Choice
+from app.owner.figures import Choice, LeadTimes
 from app.owner.known import Knowledge, Snapshot
 from app.owner.track import MilestoneRecord, TrackRow
 from app.owner.what_if import store
@@ -65,6 +65,9 @@ def page(
         "record": record,
         "passed": _record(record, "passed_was"),
         "finished": _record(record, "finished_was"),
+        "csv_tables": _csv_tables(found, waits=bool(waits), record=bool(record)),
+        "quarters": track.by_quarter(record),
+        "since": found.finishing[0].start,
         "shown": record if whole else record[:_ROWS_AT_FIRST],
         "today": in_force.calendar.day_of(now),
         "trend": trend.worse(figures.chosen(seen.ways, choice), in_force.calendar, now),
@@ -72,6 +75,20 @@ def page(
         "RangeOutcome": track.RangeOutcome,
         "enough": figures.ENOUGH,
     }
+
+
+def _csv_tables(found: LeadTimes, *, waits: bool, record: bool) -> list[tuple[str, str]]:
+    """The tables that the page has, by the ends of their ids, with their names."""
+    every = (
+        ("finishing", "finished each month", found.enough),
+        ("starting", "ordered each month", found.enough),
+        ("where", "where the days go", found.enough and found.where is not None),
+        ("waiting", "what the waiting is made of", found.enough and waits),
+        ("steady", "is it steady", found.enough),
+        ("track", "dates we gave", record),
+        ("quarters", "dates by quarter", record),
+    )
+    return [(id_, name) for id_, name, there in every if there]
 
 
 def told_rows(seen: Snapshot, choice: Choice, since: date, workshop: Workshop) -> list[TrackRow]:

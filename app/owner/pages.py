@@ -5,6 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
+from app.shared.web.as_csv import or_csv
 from app.shared.web.templating import render
 from app.studio.web import TheWorkshop
 
@@ -13,11 +14,12 @@ Word = Annotated[str, Query(max_length=80)]
 
 
 @router.get("/owner", name="house")
-def house(request: Request, workshop: TheWorkshop) -> Response:
+def house(request: Request, workshop: TheWorkshop, csv: Word = "") -> Response:
     """The house today: what needs a look, how the work flows, is the house in order."""
     from app.owner.today.page import page
 
-    return render(request, "owner/today.html", page(workshop, request.app.state.house))
+    shown = render(request, "owner/today.html", page(workshop, request.app.state.house))
+    return or_csv(shown, csv)
 
 
 @router.get("/week", name="week")
@@ -31,19 +33,19 @@ def week(request: Request, workshop: TheWorkshop) -> Response:
 @router.get("/lead-times", name="lead_times")
 def lead_times(
     request: Request, workshop: TheWorkshop, months: Word = "", kind: Word = "",
-    remembered: Word = "", rows: Word = "",
+    remembered: Word = "", rows: Word = "", csv: Word = "",
 ) -> Response:  # fmt: skip
     """The page. Its address says what is counted; nothing is kept of that."""
     # numpy is large, and a studio at work may run for days before its owner asks for figures.
     from app.owner.lead_times import page
 
     context = page(request, workshop, months, kind, remembered, whole=rows == "all")
-    return render(request, "owner/lead_times.html", context)
+    return or_csv(render(request, "owner/lead_times.html", context), csv)
 
 
 @router.get("/rework", name="rework")
-def rework(request: Request, workshop: TheWorkshop, months: Word = "") -> Response:
+def rework(request: Request, workshop: TheWorkshop, months: Word = "", csv: Word = "") -> Response:
     """What did not come right the first time. Its address says what is counted."""
     from app.owner.rework_page import page
 
-    return render(request, "owner/rework.html", page(workshop, months))
+    return or_csv(render(request, "owner/rework.html", page(workshop, months)), csv)

@@ -125,6 +125,31 @@ def _told(telling: Any | None, calendar: Calendar) -> TrackedRange | None:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Quarter:
+    """The ranges told in a quarter of a year when photos had passed, and how they were kept."""
+
+    year: int
+    number: int
+    kept: MilestoneRecord
+
+    @property
+    def name(self) -> str:
+        """As people say it: "1st quarter 2026"."""
+        return f"{('1st', '2nd', '3rd', '4th')[self.number - 1]} quarter {self.year}"
+
+
+def by_quarter(rows: Sequence[TrackRow]) -> list[Quarter]:
+    """The ranges told when photos had passed, by the quarter in which they were told, the newest
+    first; cancelled orders are left out."""
+    told: dict[tuple[int, int], list[RangeOutcome | None]] = {}
+    for row in rows:
+        if row.passed is not None and row.passed_was is not RangeOutcome.GIVEN_UP:
+            quarter = row.passed.on.year, (row.passed.on.month + 2) // 3
+            told.setdefault(quarter, []).append(row.passed_was)
+    return [Quarter(*when, record_of(told[when])) for when in sorted(told, reverse=True)]
+
+
 def record_of(verdicts: Sequence[RangeOutcome | None]) -> MilestoneRecord:
     """Shares of the ranges whose last day has passed."""
     count: Mapping[RangeOutcome, int] = {kind: verdicts.count(kind) for kind in RangeOutcome}

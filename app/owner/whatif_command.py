@@ -44,6 +44,7 @@ WRONG_USAGE: Final = 64
 NOTHING_THERE: Final = 2
 YEAR, QUARTER = 365 * DAY, 91 * DAY
 TRIAL: Final = 100
+SHOWN: Final = 20
 WIDTH: Final = 100
 # Where the machines stand that make something (None: models).
 _MADE_AT: Final[Mapping[str | None, str]] = {None: str(Step.BUILDING), BLANKS: str(Step.BLANK)}
@@ -56,6 +57,7 @@ def main(
     *,
     replications: int,
     monotonic: Callable[[], float],
+    every_piece: bool = False,
     stdout: TextIO = sys.stdout,
     stderr: TextIO = sys.stderr,
 ) -> int:
@@ -65,7 +67,8 @@ def main(
     """
     tell = teller("simulations", monotonic, stderr)
     try:
-        print(_answer(workshop, settings, replications, tell), end="", file=stdout)
+        said = _answer(workshop, settings, replications, tell, every_piece=every_piece)
+        print(said, end="", file=stdout)
     except ChangeError as wrong:
         print(wrong, file=stderr)
         return WRONG_USAGE
@@ -75,7 +78,10 @@ def main(
     return 0
 
 
-def _answer(workshop: Workshop, settings: Sequence[str], replications: int, tell: Progress) -> str:
+def _answer(
+    workshop: Workshop, settings: Sequence[str], replications: int, tell: Progress, *,
+    every_piece: bool,
+) -> str:  # fmt: skip
     """What the command prints. Raises ChangeError for wrong usage, else ValueError."""
     changes = [parse_change(setting) for setting in settings]
     if replications < 2:
@@ -89,7 +95,7 @@ def _answer(workshop: Workshop, settings: Sequence[str], replications: int, tell
         else simulate(floor, replications, progress=tell)
     )
     said = "\n".join(fill(line, WIDTH) for line in _preface(built))
-    return f"{said}\n\n{floor_report(found)}"
+    return f"{said}\n\n{floor_report(found, len(floor.pieces) if every_piece else SHOWN)}"
 
 
 def floor_of(workshop: Workshop) -> Built:

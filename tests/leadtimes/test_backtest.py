@@ -11,6 +11,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from app.leadtimes import backtest_command
 from app.leadtimes.backtest import COLUMNS, BacktestResult, first_day, run_backtest, save_rows
 from app.leadtimes.backtest_command import Judging, main_backtest
 from app.leadtimes.forecast.levels import POINTS, pinball
@@ -230,11 +231,32 @@ def test_the_command_prints_json_and_nothing_else(tmp_path: Path, small: Table) 
     assert not (tmp_path / "line-calibration.svg").exists()
 
 
-def test_the_command_prints_a_table_and_draws_a_picture(tmp_path: Path, small: Table) -> None:
-    code, out, _ = run_command(table_file(tmp_path, small))
+def test_the_command_says_what_is_good_and_draws_only_where_asked(
+    tmp_path: Path, small: Table
+) -> None:
+    file, picture = table_file(tmp_path, small), tmp_path / "asked.svg"
+    code, out, _ = run_command(file)
+    assert code == 0
+    assert "The last day that is given (85 in 100 should be ready by then) held" in out
+    assert "blend" not in out, "names of methods only where asked for"
+    assert not list(tmp_path.glob("*.svg"))
+    code, out, _ = run_command(file, every_method=True, picture=picture)
     assert code == 0
     assert "blend *" in out
-    assert b"<svg" in (tmp_path / "line-calibration.svg").read_bytes()
+    assert b"<svg" in picture.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("held", "said"),
+    [
+        (0.82, "held 82 times in 100: good."),
+        (0.90, "held 90 times in 100: good."),
+        (0.81, "held only 81 times in 100: too short a range, good is 82 to 90."),
+        (0.95, "held 95 times in 100: a wider range than needed, good is 82 to 90."),
+    ],
+)
+def test_what_is_good_is_said_by_the_aims(held: float, said: str) -> None:
+    assert backtest_command._judged(held, *backtest_command.AIMS[0][1:]).endswith(said)
 
 
 def test_a_bad_table_ends_with_2_and_a_missing_one_too(tmp_path: Path) -> None:

@@ -259,7 +259,7 @@ def test_the_report_says_what_changed_in_plain_words():
     assert "Now: Painting is the bottleneck, busy for " in text
     assert "sooner on average." in text
     assert "Mar 2031" in text
-    assert "And 37 more pieces." in text
+    assert "And 37 more pieces: --all shows them." in text
     alone = floor_report(simulate(replace(studio(), calendar=None), 50), most_pieces=40)
     assert "± days" in alone
     assert "more piece" not in alone

@@ -20,12 +20,12 @@ from app.studio.store import add_closure
 from tests.making import DAY
 
 
-def run(workshop, here, **wishes):
+def run(workshop, **wishes):
     out, err = io.StringIO(), io.StringIO()
     how = Judging(
         np.random.default_rng(1), clocks.monotonic, every=400, train=0.8, stdout=out, stderr=err
     )
-    code = own_backtest_command.main(workshop, replace(how, **wishes), here)
+    code = own_backtest_command.main(workshop, replace(how, **wishes))
     return code, out.getvalue(), err.getvalue()
 
 
@@ -52,7 +52,7 @@ def test_it_is_judged_in_the_studios_open_time_from_its_own_defaults(workshop, t
     found = run_backtest(
         table, 400, 0.8, np.random.default_rng(1), time=time, defaults=record.defaults()
     )
-    code, out, _ = run(workshop, tmp_path, as_json=True)
+    code, out, _ = run(workshop, as_json=True)
     assert code == 0
     assert json.loads(out) == found.as_json()
     assert not list(tmp_path.glob("*.svg"))
@@ -73,38 +73,28 @@ def quick(monkeypatch):
 
 
 @pytest.mark.usefixtures("quick")
-def test_the_picture_goes_where_you_are_or_where_you_say(workshop, tmp_path):
-    _, out, _ = run(workshop, tmp_path)
-    assert f"The calibration picture is {tmp_path / 'own-log-calibration.svg'}." in out
-    assert b"<svg" in (tmp_path / "own-log-calibration.svg").read_bytes()
+def test_a_picture_is_drawn_only_where_it_was_asked_for(workshop, tmp_path):
     asked = tmp_path / "asked.svg"
-    code, out, err = run(workshop, tmp_path, picture=asked, as_json=True)
+    code, out, err = run(workshop, picture=asked, as_json=True)
     assert code == 0
     assert json.loads(out)
     assert str(asked) in err
     assert b"<svg" in asked.read_bytes()
-
-
-@pytest.mark.usefixtures("quick")
-@pytest.mark.parametrize("inside", [".", "letters"])
-def test_nothing_is_written_into_the_data_folder_unasked(workshop, inside):
-    here = workshop.folder.path / inside
-    here.mkdir(exist_ok=True)
-    before = set(workshop.folder.path.rglob("*.svg"))
-    code, out, _ = run(workshop, here)
+    before = {*tmp_path.rglob("*.svg"), *workshop.folder.path.rglob("*.svg")}
+    code, out, _ = run(workshop)
     assert (code, "picture" in out) == (0, False)
-    assert set(workshop.folder.path.rglob("*.svg")) == before
+    assert {*tmp_path.rglob("*.svg"), *workshop.folder.path.rglob("*.svg")} == before
 
 
 @pytest.mark.usefixtures("quick")
 def test_a_place_that_cannot_be_written_is_said_after_the_record(workshop, tmp_path):
-    code, out, err = run(workshop, tmp_path, picture=tmp_path / "nowhere" / "p.svg")
+    code, out, err = run(workshop, picture=tmp_path / "nowhere" / "p.svg")
     assert code == 2
     assert "ranges on" in out
     assert "nowhere/p.svg cannot be written: No such file" in err
 
 
-def test_a_studio_without_pieces_has_nothing_to_judge(empty, tmp_path):
-    code, out, err = run(empty, tmp_path)
+def test_a_studio_without_pieces_has_nothing_to_judge(empty):
+    code, out, err = run(empty)
     assert (code, out) == (2, "")
     assert "no pieces yet" in err

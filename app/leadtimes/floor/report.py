@@ -15,6 +15,13 @@ Rows = list[list[str]]
 SHARES = (0.10, 0.50, 0.85)
 LEFT = ("step", "piece", "now at", "people who do")
 WIDTH = 100
+# Common practice, no source: from here on each delay adds to the next.
+_TIGHT = 0.85
+_LEGEND = (
+    "busy: of the time that its people or machines have; “–” where nothing but its people limits a "
+    "step: how busy they are stands below. wait: before somebody takes a piece up. waiting: pieces "
+    "that do, on average."
+)
 SLACK = 0.5  # below this busy share nothing is called a bottleneck (our own choice)
 
 
@@ -44,13 +51,14 @@ def floor_report(result: Outcome | Comparison, most_pieces: int = 20) -> str:
     """
     both = None if isinstance(result, Outcome) else result
     floors = [result] if isinstance(result, Outcome) else [result.now, result.then]
-    lines = [*_wrapped(_opening(floors[0])), "", *_steps(floors, both), "", *_crews(floors)]
+    lines = [*_wrapped(_opening(floors[0])), ""]
     if both is None:
         lines += _wrapped(busiest_words(floors[0]))
     else:
         lines += _wrapped("Now: " + busiest_words(both.now))
         lines += _wrapped("Then: " + busiest_words(both.then)) + _sooner(both)
-    return "\n".join([*lines, "", *_pieces(floors, both, most_pieces)]) + "\n"
+    lines += ["", *_steps(floors, both), *_wrapped(_LEGEND), "", *_crews(floors)]
+    return "\n".join([*lines, *_pieces(floors, both, most_pieces)]) + "\n"
 
 
 def _steps(floors: list[Outcome], both: Comparison | None) -> list[str]:
@@ -131,10 +139,11 @@ def busiest_words(o: Outcome) -> str:
         return f"{text} of {their} hours."
     text = f"{who} {verb} the bottleneck, busy for {_percentage(busy)} of {their} hours and the "
     text = f"{text[0].upper()}{text[1:]}busiest in {often} of the simulations"
+    much = f" From {_percentage(_TIGHT)} on, lines grow quickly." if busy > _TIGHT else ""
     if len(ranked) == 1:
-        return text + "."
+        return f"{text}.{much}"
     who, _, _, busy = _who(o, ranked[1])
-    return text + f"; next would be {who} ({_percentage(busy)})."
+    return f"{text}; next would be {who} ({_percentage(busy)}).{much}"
 
 
 def busiest_of(o: Outcome) -> str:
@@ -207,7 +216,7 @@ def _shown(o: Outcome, most: int) -> list[int]:
 
 def _left_out(o: Outcome, shown: list[int]) -> list[str]:
     more = o.ready.shape[1] - len(shown)
-    return [f"And {_many(more, 'more piece')}."] if more else []
+    return [f"And {_many(more, 'more piece')}: --all shows them."] if more else []
 
 
 def _many(count: int, what: str) -> str:

@@ -1,0 +1,69 @@
+"""A table of a page as CSV: read from the page itself, so that both say the same."""
+
+import csv
+import io
+import re
+from html.parser import HTMLParser
+
+from starlette.responses import HTMLResponse, Response
+
+from app.shared.errors import NotFound
+
+# What a spreadsheet would take for a formula; a number with a sign is none.
+_FORMULA = re.compile(r"[=+\-@\t\r](?![\d.,]+\s*%?$)")
+
+
+class _Tables(HTMLParser):
+    """Collects the cells of the table with an id."""
+
+    def __init__(self, wanted: str) -> None:
+        super().__init__()
+        self.wanted, self.inside = wanted, False
+        self.rows: list[list[str]] = []
+        self.cell: list[str] | None = None
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "table":
+            self.inside = dict(attrs).get("id") == self.wanted
+        elif self.inside and tag == "tr":
+            self.rows.append([])
+        elif self.inside and tag in ("td", "th"):
+            self.cell = []
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "table":
+            self.inside = False
+        elif self.inside and tag in ("td", "th") and self.cell is not None:
+            self.rows[-1].append(" ".join("".join(self.cell).split()))
+            self.cell = None
+
+    def handle_data(self, data: str) -> None:
+        if self.cell is not None:
+            self.cell.append(data)
+
+
+def table_as_csv(page: str, wanted: str) -> str | None:
+    """The cells of a page's table as they stand there, as CSV; None where there is no such table.
+
+    A cell that a spreadsheet would work out as a formula begins with an apostrophe.
+    """
+    found = _Tables(wanted)
+    found.feed(page)
+    if not found.rows:
+        return None
+    out = io.StringIO()
+    plain = ([f"'{cell}" if _FORMULA.match(cell) else cell for cell in row] for row in found.rows)
+    csv.writer(out).writerows(plain)
+    return out.getvalue()
+
+
+def or_csv(page: HTMLResponse, wanted: str) -> Response:
+    """The page, or of its tables the wanted one as a file. Raises NotFound for one not there."""
+    if not wanted:
+        return page
+    found = table_as_csv(bytes(page.body).decode(), wanted)
+    if found is None:
+        raise NotFound("There is no such table on this page now: too little to count, perhaps.")
+    name = re.sub(r"\W+", "", wanted.removeprefix("t-"))
+    headers = {"content-disposition": f'attachment; filename="{name}.csv"'}
+    return Response(found, media_type="text/csv; charset=utf-8", headers=headers)
