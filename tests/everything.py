@@ -34,6 +34,7 @@ from app.studio import actions as studio
 from app.studio import carrier_list
 from app.studio.as_form import TypedClosure
 from app.tables import (
+    aftercare_pictures,
     animals,
     approval_pictures,
     bench_pictures,
@@ -202,6 +203,9 @@ def _go_wrong(workshop: ClockedWorkshop) -> None:
     aftercare.decide(workshop, 2, repair, CAST.desk, "")
     aftercare.decide(workshop, 3, aftercare.DecisionFields(decided="nothing"), CAST.desk, "")
     aftercare.close(workshop, 3, CAST.desk)
+    with workshop.database.writing() as db:
+        of_case = {"case_id": 1, "file": "a.jpg", "width": 4, "height": 3, "at": NOW}
+        db.execute(insert(aftercare_pictures).values(**of_case))
     said = turned_out.WordsFields(words="It is her.")
     turned_out.keep(workshop, made.id, said, CAST.desk, "")
 

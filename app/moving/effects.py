@@ -343,7 +343,8 @@ def _may_pack(moving: Moving) -> None:
     act, said = moving.act, moving.said
     for piece in moving.pieces:
         packing = piece.state.step is Step.PACKING
-        stops = rules.may_pack(piece.state.rests_until, act.now) if packing else []
+        at = act.now if said.happened_at is None else said.happened_at
+        stops = rules.may_pack(piece.state.rests_until, at) if packing else []
         if left := rules.refused(stops, act.who.role, said.reason):
             cures = piece.state.rests_until
             assert cures is not None
@@ -382,7 +383,7 @@ def _pack(moving: Moving) -> None:
     assert said.parcel is not None
     ids = [piece.ref.id for piece in moving.pieces]
     sent = act.now if said.happened_at is None else said.happened_at
-    parcel_id = parcels.pack(act.db, ids, said.parcel, said.reason, sent, act.who, act.now)
+    parcel_id = parcels.pack(act.db, ids, said.parcel, said.reason, sent, act.who)
     moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), parcel_id)
 
 

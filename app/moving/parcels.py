@@ -98,7 +98,7 @@ def _to_put_in(row: RowMapping, inside: Collection[int]) -> bool:
 
 
 def stops(row: RowMapping, beside: Around, now: int) -> list[Stop]:
-    """Every reason why a copy may not leave."""
+    """Every reason why a copy may not leave; `now` is the moment at which it would, or did."""
     order, waits = row["order_id"], gates.read(row["gates"] or "")
     asked = {
         question
@@ -193,15 +193,10 @@ class ParcelDetails:
 
 
 def pack(
-    db: Connection,
-    ids: Sequence[int],
-    parcel: ParcelDetails,
-    reason: str,
-    sent: int,
-    who: Person,
-    now: int,
+    db: Connection, ids: Sequence[int], parcel: ParcelDetails, reason: str, sent: int, who: Person
 ) -> int:
-    """Send the parcel that copies leave in; gives its id. `sent` is a UTC moment.
+    """Send the parcel that copies leave in; gives its id. `sent` is a UTC moment: what cured then
+    may not have left.
 
     Raises AlreadyMoved for a copy that is not at packing, and BadFields where a reason against
     leaving still stands, or copies go to several addresses or lie in another parcel.
@@ -214,7 +209,7 @@ def pack(
     order_ids = {row["order_id"] for row in rows}
     beside = around(db, order_ids, parcel.belongings)
     for row in rows:
-        if left := refused(stops(row, beside, now), who.role, reason):
+        if left := refused(stops(row, beside, sent), who.role, reason):
             raise BadFields({"reason": _why_not(row, left, reason)})
     check_together(rows)
     values = {

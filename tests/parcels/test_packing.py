@@ -243,6 +243,21 @@ def test_what_still_cures_is_not_wrapped_without_a_reason(
     assert rows(workshop.database, why) == [("hand-carried",)]
 
 
+def test_what_is_said_to_have_left_while_it_cured_needs_its_reason_too(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    with workshop.database.writing() as db:
+        own = update(copies).where(copies.c.id == made.copy("A1").id)
+        db.execute(own.values(rests_until=NOW - HOUR))
+    begin(desk, made.copy("A1").id)
+    seal(desk)
+    yesterday = {"sent_on": "2026-03-03", "sent_at": "16:00"}
+    page = courier(desk, 1, **yesterday)
+    assert "It is still curing" in at_field(page, "reason-1")
+    typed = {**yesterday, "reason-1": "hand-carried"}
+    assert courier(desk, 1, **typed).status_code == 303
+
+
 @pytest.mark.parametrize(
     "code", ["", "x", "1001-Z9", "1001-B1", "9" * 40, "<b>", "/pieces/copy/99"]
 )
