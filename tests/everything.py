@@ -216,13 +216,12 @@ def _bring_history(workshop: ClockedWorkshop) -> None:
     choices = columns.guess(sheet, "")
     reading = rules.read(sheet, choices, date(2026, 3, 4))
     history.bring_in(workshop, reading, choices, "before.csv", CAST.owner)
-    path = workshop.folder.path / "next.csv"
-    path.write_text(
+    following = (
         "Customer,Animal,Ordered,Photos passed,Sent,Size\nInga Vell,Puck,5/1/2026,,12/2/2026,80\n"
         "Inga Vell,Puck,6/1/2026,,,large\nInga Vell,Hob,6/1/2026,9/1/2026,,80\n"
         "Inga Vell,Puck,5/1/2026,,12/2/2026,80\n"
     )
-    files.keep(workshop.folder, path, "next.csv", NOW)
+    files.keep(workshop.folder, following.encode(), "next.csv", NOW)
 
 
 def _lend(workshop: ClockedWorkshop, late: int, gone: int) -> None:

@@ -26,18 +26,17 @@ class SentSheet:
     data: bytes
 
 
-def keep(folder: DataFolder, path: Path, name: str, now: int) -> str:
+def keep(folder: DataFolder, data: bytes, name: str, now: int, field: str = "file") -> str:
     """Keep a file that was sent, and give its key; older ones go.
 
-    Raises BadFields where it is too large, or no sheet.
+    Raises BadFields, for the `field` that it came by, where it is too large, or no sheet.
     """
-    if path.stat().st_size > MOST_BYTES:
-        raise BadFields({"file": f"{MOST_BYTES // 2**20} MB is the most. Save it by year."})
-    data = path.read_bytes()
+    if len(data) > MOST_BYTES:
+        raise BadFields({field: f"{MOST_BYTES // 2**20} MB is the most. Save it by year."})
     try:
         sheet_names(data)
     except NotASheet as why:
-        raise BadFields({"file": str(why)}) from why
+        raise BadFields({field: str(why)}) from why
     place = folder.sheets
     place.mkdir(mode=0o700, exist_ok=True)
     for old in place.iterdir():

@@ -30,12 +30,19 @@ def history(request: Request, workshop: TheWorkshop) -> Response:
 
 
 def _first(
-    request: Request, workshop: Workshop, errors: Mapping[str, str], status: int = 200
-) -> Response:
+    request: Request, workshop: Workshop, errors: Mapping[str, str], status: int = 200,
+    typed: Mapping[str, str] | None = None,
+) -> Response:  # fmt: skip
     with workshop.database.reading() as db:
         rows = store.brought_in(db)
     waiting = files.waiting(workshop.folder)
-    context = {"imports": rows, "waiting": waiting, "errors": errors, "most": table.MOST_ROWS}
+    context = {
+        "imports": rows,
+        "waiting": waiting,
+        "typed": typed or {},
+        "errors": errors,
+        "most": table.MOST_ROWS,
+    }
     return render(request, "history/history.html", context, status)
 
 
@@ -46,7 +53,8 @@ async def send(request: Request, workshop: TheWorkshop) -> Response:
 
     def finished(file: Incoming, name: str) -> None:
         if not keys and file.size:
-            keys.append(files.keep(workshop.folder, file.path, name, workshop.now()))
+            data = file.path.read_bytes()
+            keys.append(files.keep(workshop.folder, data, name, workshop.now()))
 
     try:
         kind = request.headers.get("content-type", "")
@@ -56,6 +64,23 @@ async def send(request: Request, workshop: TheWorkshop) -> Response:
     except BadFields as why:
         return _first(request, workshop, why.fields, 422)
     return RedirectResponse(f"/history/sheets/{keys[0]}", 303)
+
+
+@router.post("/history/pasted", name="history_paste")
+def paste(request: Request, workshop: TheWorkshop, form: Filled) -> Response:
+    """Take a table that was copied out of another program; on to what its columns are."""
+    pasted = form.get("pasted")
+    try:
+        if not pasted.strip():
+            raise BadFields({"pasted": "Paste a table first, its header too."})
+        data = pasted.encode()
+        table.read(data)
+        key = files.keep(workshop.folder, data, "Pasted table", workshop.now(), "pasted")
+    except table.NotASheet as why:
+        return _first(request, workshop, {"pasted": str(why)}, 422, form.plain())
+    except BadFields as why:
+        return _first(request, workshop, why.fields, 422, form.plain())
+    return RedirectResponse(f"/history/sheets/{key}", 303)
 
 
 @router.get("/history/sheets/{key}", name="history_sheet")

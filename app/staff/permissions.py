@@ -47,6 +47,7 @@ TABLE: dict[str, Row] = {
     # History in, and out.
     "history": OWNER_ONLY,
     "history_send": OWNER_ONLY,
+    "history_paste": OWNER_ONLY,
     "history_sheet": OWNER_ONLY,
     "history_look": OWNER_ONLY,
     "history_bad": OWNER_ONLY,

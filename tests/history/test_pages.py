@@ -7,7 +7,7 @@ from sqlalchemy import select
 
 from app.history import running
 from app.main import staff_site
-from app.tables import imports, news, past_pieces
+from app.tables import imports, news, orders, past_pieces
 from tests.history.sheets import sheet
 from tests.history.test_table import bomb
 from tests.making import CAST, fingerprint
@@ -134,3 +134,22 @@ def test_only_the_owner_comes_here(empty, browser):
 @pytest.mark.parametrize("key", ["a" * 64, "x", "..%2Fkey"])
 def test_a_file_that_is_gone_is_said_so(browser, key):
     assert browser.get(f"/history/sheets/{key}").status_code == 404
+
+
+def test_open_orders_can_be_pasted_out_of_a_spreadsheet(empty, browser):
+    pasted = ("Customer\tAnimal\tOrdered\tStatus\tSince\tSent\r\n"
+              "Ada Aldermoor\tOtto\t2026-01-05\tPainting\t2026-02-20\t\r\n"
+              "Bertil Birkhahn\tPuck\t2026-02-01\tPhotos wanted\t2026-02-01\t\r\n")  # fmt: skip
+    address = browser.post("/history/pasted", {"pasted": pasted}).headers["location"]
+    page = browser.post(address, the_form(browser.get(address).text, address).fields)
+    assert "two open orders" in words(page)
+    bring = the_form(page.text, f"{address}/bring")
+    assert browser.post(bring.action, bring.fields).status_code == 303
+    with empty.database.reading() as db:
+        found = db.execute(select(orders.c.imported, orders.c.open)).all()
+        assert [tuple(row) for row in found] == [(1, 1), (1, 1)]
+        assert db.execute(select(news.c.id)).first() is None
+    for nothing in ("", "  ", "Customer\tAnimal"):
+        answer = browser.post("/history/pasted", {"pasted": nothing})
+        assert answer.status_code == 422
+        assert nothing.strip() in answer.text, "what was pasted stays"
