@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, func, insert, select, update
 
 from app.flow import news_rows
-from app.flow.news import ADDED, CHANGED
+from app.flow.news import ADDED, CHANGED, ON_ONE_BASE
 from app.shared.errors import NotFound
 from app.shared.people import Person
 from app.tables import changes, news
@@ -19,6 +19,7 @@ _TOLD_OF: Mapping[str, Collection[str]] = {
     "orders": ("needed_by", "ship_name", "ship_lines", "ship_postcode", "ship_country"),
     "copies": (
         "size_mm", "measured", "pose", "base", "finish", "extras", "inscription", ADDED,
+        ON_ONE_BASE,
     ),
 }  # fmt: skip
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from app.flow.rules import Entry, Kind, State, TimeIs
 from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey
 
-# News of what was changed of an order, and the field of the note that a copy was added.
-CHANGED, ADDED = "order_changed", "added"
+# News of what was changed of an order, and the fields of two notes: that a copy was added, and who
+# else stands on its base.
+CHANGED, ADDED, ON_ONE_BASE = "order_changed", "added", "on one base with"
 # The moves that can be news at all.
 TOLD_OF = PASSED | ASKED_AGAIN | {
     MoveKey.PHOTOS_COUNTED, MoveKey.BEGUN, MoveKey.HANDED_OVER, MoveKey.RECEIVED,

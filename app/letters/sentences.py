@@ -114,8 +114,8 @@ class LetterContext:
 def letter_of(parts: Sequence[Part], facts: OrderFacts, teller: Teller, now: int) -> WordedLetter:
     """The letter, its days said as on the day of `now` (UTC seconds)."""
     days = Days(teller.calendar, now, dated=True)
-    said = _once(
-        _SAY[part.kind](LetterContext.of(part, facts, days), days, teller) for part in parts
+    said = _without_beginnings(
+        _once(_SAY[part.kind](LetterContext.of(part, facts, days), days, teller) for part in parts)
     )
 
     def own(field: str) -> str:
@@ -154,6 +154,17 @@ def _once(parts: Iterable[Iterable[Block]]) -> Iterator[Block]:
                     yield unsaid
                     unsaid = None
                 yield block
+
+
+def _without_beginnings(blocks: Iterable[Block]) -> list[Block]:
+    """A paragraph that a later one begins with is left out: that one says it, and more."""
+    found = list(blocks)
+    texts = [block.lines[0] if block.kind == "text" else "" for block in found]
+    return [
+        block
+        for at, block in enumerate(found)
+        if not texts[at] or not any(later.startswith(texts[at]) for later in texts[at + 1 :])
+    ]
 
 
 def _contact(contact: StudioContact) -> str:

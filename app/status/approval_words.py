@@ -3,8 +3,9 @@
 from collections.abc import Collection, Iterable
 
 from app.flow.approvals.rules import BEFORE, MODEL_APPROVAL, PAINT_APPROVAL
-from app.orders.facts.order import OrderFacts
+from app.orders.facts.order import AnimalFacts, OrderFacts
 from app.status.document import Block
+from app.status.voice import own
 
 _SHOWN = {
     MODEL_APPROVAL: "of the model before we make anything from it",
@@ -33,6 +34,18 @@ def dates_count_on_it(facts: OrderFacts) -> Iterable[Block]:
         what = " and to ".join(seen)
         said = f"The dates count on your yes to {what}. If you’d like a change, they’ll move."
         yield Block("quiet", (said,))
+
+
+def asked_otherwise(animal: AnimalFacts, facts: OrderFacts) -> Iterable[Block]:
+    """What the customer wants otherwise of an animal, and that we’ll show it again."""
+    topics = {question.topic for question in facts.to_redo if question.letter == animal.letter}
+    for topic in sorted(topics):
+        what = {
+            MODEL_APPROVAL: f"{own(animal.name)} model",
+            PAINT_APPROVAL: f"the painting of {animal.name}",
+        }[topic]
+        said = f"You’d like {what} changed. We’ll do that, and send you new pictures"
+        yield Block("text", (f"{said} before we go on.",))
 
 
 def attached(facts: OrderFacts, question: int) -> str:

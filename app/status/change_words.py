@@ -5,11 +5,13 @@ noted. Where the parcel goes is never spelled out.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
-from app.flow.news import ADDED
+from app.flow.news import ADDED, ON_ONE_BASE
 from app.orders.facts import sizes
 from app.orders.facts.changed import ChangeFacts
 from app.orders.facts.order import CopyFacts, OrderFacts
+from app.shared.web import words
 from app.status.document import Block
 from app.status.order_words import called
 from app.status.piece_words import described
@@ -37,13 +39,17 @@ def _of_copies(facts: OrderFacts, found: Sequence[ChangeFacts]) -> Iterator[str]
             own = {one.field: one.before for one in found if one.code == copy.code}
             if not own:
                 continue
-            yield f"{called(animal, copy)}: {_of_copy(copy, own)}"
+            # Where who stands there has changed, the line says so itself.
+            shown = replace(copy, beside=()) if ON_ONE_BASE in own else copy
+            yield f"{called(animal, shown)}: {_of_copy(copy, own)}"
 
 
 def _of_copy(copy: CopyFacts, before: Mapping[str, str]) -> str:
     if ADDED in before:
         return f"one more copy. {described(copy)}"
     said = []
+    if ON_ONE_BASE in before:
+        said.append(_on_base(copy, before[ON_ONE_BASE]))
     if before.keys() & _SIZE:
         size = before.get("size_mm", str(copy.size_mm or ""))
         was = sizes.said(int(size), before.get("measured", copy.measured)) if size else ""
@@ -58,6 +64,11 @@ def _of_copy(copy: CopyFacts, before: Mapping[str, str]) -> str:
         was = f"“{before['inscription']}”" if before["inscription"] else ""
         said.append(_now(f"inscription {now}", was))
     return f"{', '.join(said)}."
+
+
+def _on_base(copy: CopyFacts, was: str) -> str:
+    with_ = words.listed([animal.name for animal in copy.beside])
+    return _now(f"on one base with {with_}", was) if with_ else f"no longer on one base with {was}"
 
 
 def _now(said: str, was: str) -> str:

@@ -111,6 +111,8 @@ def say_mark(mark: MarkFacts) -> str:
         "both": " (both sides)",
         "not_asked": " (left, right, or neither? Please tell us)",
     }.get(mark.side, "")
+    if mark.side in re.findall(r"\w+", mark.what.lower()):
+        side = ""  # "Torn ear, left" says it itself.
     return words.capital(f"{place}{mark.what}{side}")
 
 

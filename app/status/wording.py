@@ -15,6 +15,7 @@ from app.shared.calendar import Calendar
 from app.shared.web import words
 from app.status import (
     aftercare_words,
+    approval_words,
     lent_words,
     model_words,
     parcel_words,
@@ -138,7 +139,8 @@ def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section
     for names, animal in told_apart(facts.animals):
         alone = len(facts.animals) == 1 and not facts.gift
         heading = "Where things are" if alone else names
-        yield Section(heading, tuple(_animal(animal, facts, teller, days, quiet)))
+        otherwise = approval_words.asked_otherwise(animal, facts)
+        yield Section(heading, (*otherwise, *_animal(animal, facts, teller, days, quiet)))
     yield from aftercare_words.sections(facts, days)
     yield from parcel_words.parcels(facts, days)
     yield from lent_words.section(facts, days)

@@ -12,7 +12,7 @@ from app.letters import worker as letters_worker
 from app.letters.post import Smtp, read_url
 from app.letters.sending import Became
 from app.orders.order import actions as order_actions
-from app.orders.order.actions import StopFields
+from app.orders.order.actions import CancelFields
 from app.shared import database, faults
 from app.tables import animals, customer_mails
 from app.tables import letters as letters_table
@@ -264,7 +264,7 @@ def test_nothing_of_a_cancelled_order_goes(workshop: LetterShop) -> None:
     order = ordered(workshop)
     workshop.moment += 15 * MINUTE
     letters_worker.form_round(workshop)
-    stop = StopFields(reason="a change of mind", whose="customer")
+    stop = CancelFields(reason="a change of mind", whose="customer")
     order_actions.cancel(workshop, order.id, stop, CAST.desk, "k")
     assert letters_worker.send_round(workshop).sent == 0
     assert letters(workshop)[0][1] == "dropped"

@@ -11,7 +11,7 @@ from itertools import product
 from pathlib import Path
 
 from app.desk.answers import answers
-from app.flow.approvals.rules import BEFORE, PAINT_APPROVAL
+from app.flow.approvals.rules import BEFORE, MODEL_APPROVAL, PAINT_APPROVAL
 from app.flow.money import Paid
 from app.flow.steps import Step
 from app.letters import previews, wording
@@ -149,6 +149,16 @@ def _more_rows() -> dict[str, OrderFacts]:
         ),
         "both to approve": replace(model(), to_approve=frozenset(BEFORE)),
         "the paint to approve": made(copy(Step.PAINTING), to_approve=frozenset({PAINT_APPROVAL})),
+        "no to the model": replace(
+            model(),
+            to_approve=frozenset(BEFORE),
+            to_redo=(QuestionFacts(MODEL_APPROVAL, False, None, "letter", "A"),),
+        ),
+        "no to the painting": made(
+            copy(Step.PAINTING),
+            to_approve=frozenset({PAINT_APPROVAL}),
+            to_redo=(QuestionFacts(PAINT_APPROVAL, False, None, "letter", "A"),),
+        ),
         "a question being written": made(copy(Step.SHAPING), questions=(asked,)),
         "questions by phone": made(
             copy(Step.SHAPING),

@@ -21,6 +21,7 @@ from app.orders.facts.sizes import Measured
 from app.shared.errors import BadFields
 from app.shared.text import fold
 from app.shared.web.fields import (
+    Asker,
     Day,
     Fields,
     Line,
@@ -205,7 +206,7 @@ class CopyFields(CopyDetails):
 class ChangeAsked(Fields):
     """Who asked for a change, and whether the customer gets an email that says what changed."""
 
-    asked_by: OrderChannel | Literal["us"] = "us"
+    asked_by: Asker = "us"
     tell: Tick
 
     @property

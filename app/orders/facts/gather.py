@@ -113,6 +113,7 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         to_approve=frozenset(
             row.topic for row in asked if row.round is not None and row.overridden_at is None
         ),
+        to_redo=tuple(_question(row, rows) for row in asked if row.after_no and not row.asked),
         last_news_at=max(rows.news.get(order.id, 0), order.taken_at),
         last_change_at=max((entry.recorded_at for entry in changes), default=order.recorded_at),
         steps_seen=_step_changes(changes),

@@ -252,7 +252,9 @@ class OrderFacts:
     last, `shown` what is said now: `decision` of the same facts. `steps_seen` counts the step
     changes of all pieces. `cause` is the reason last given for taking longer, in words for the
     customer. `to_approve` are the topics of what the customer approves, to which their yes is
-    still wanted. `journey` are the usual days on the way to them, of what has yet to leave.
+    still wanted, `to_redo` what they said no to and are yet to be shown anew. `journey` are the
+    usual days on the way to them, of what has yet to leave.
+    days on the way to them, of what has yet to leave.
     """
 
     id: int
@@ -280,6 +282,7 @@ class OrderFacts:
     caused_at: int = 0
     cause: str = ""
     to_approve: frozenset[str] = frozenset()
+    to_redo: tuple[QuestionFacts, ...] = ()
     changes: tuple[ChangeFacts, ...] = ()
     lent: tuple[LentFacts, ...] = ()
     journey: Journey | None = None

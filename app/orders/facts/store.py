@@ -58,10 +58,13 @@ _ENTRIES = (
 )
 _MODEL_LOG = _query(_ENTRIES.format(piece="model_id"))
 _COPY_LOG = _query(_ENTRIES.format(piece="copy_id"))
+# What is asked anew is required by the act that notes the no.
 _QUESTIONS = _query(
     "SELECT id, order_id, model_id, copy_id, topic, asked, blocking, asked_at, channel, until_paid,"
     " round,"
-    " overridden_at,"
+    " overridden_at, EXISTS (SELECT 1 FROM questions b WHERE b.order_id = questions.order_id"
+    " AND b.topic = questions.topic AND b.verdict = 'no' AND b.answered_at = questions.asked_at)"
+    " AS after_no,"
     " (SELECT l.sent_at FROM news n JOIN letters l ON l.id = n.letter_id AND l.state = 'sent'"
     " WHERE n.order_id = questions.order_id AND n.kind = 'question' AND n.round = questions.id)"
     " AS sent_at, EXISTS (SELECT 1 FROM news n LEFT JOIN letters l ON l.id = n.letter_id"

@@ -138,8 +138,10 @@ def animal(request: Request, workshop: TheWorkshop, id_: RowId) -> Response:
     """One animal: its marks, its models, everything made of it."""
     with workshop.database.reading() as db:
         found = store.one_animal(db, id_)
+        people = names(db)
     context = {
         **found,
+        "people": people,
         "step_names": {str(step): facts.name for step, facts in STEPS.items()},
         "copy_facts": copy_facts,
         "now": workshop.now(),

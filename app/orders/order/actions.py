@@ -8,7 +8,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, insert, select
 
 from app.flow import store
-from app.flow.changes import change_in, note
+from app.flow.changes import AskedBy, change_in, note
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Piece, Ref, mark_stale
@@ -19,7 +19,7 @@ from app.orders.facts.told import tell
 from app.orders.order import links
 from app.shared.errors import AlreadyMoved, BadFields, NotFound, Refused
 from app.shared.people import Person
-from app.shared.web.fields import Channel, Day, Fields, Line, Reason, Words
+from app.shared.web.fields import Asker, Channel, Day, Fields, Line, Reason, Words
 from app.studio.workshop import Workshop
 from app.tables import contacts, copies, order_animals, orders
 
@@ -41,6 +41,12 @@ class StopFields(Fields):
     whose: Literal["customer", "studio", "supplier"]
     look_on: Day
     about: Line
+
+
+class CancelFields(StopFields):
+    """A cancellation: a stop that somebody asked for."""
+
+    asked_by: Asker = "us"
 
 
 def open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
@@ -139,10 +145,11 @@ def lift(workshop: Workshop, order_id: int, about: str, who: Person, once: str) 
         _move(db, workshop, held, Kind.LIFT, MoveDetails(), who, once)
 
 
-def cancel(workshop: Workshop, order_id: int, typed: StopFields, who: Person, once: str) -> None:
+def cancel(workshop: Workshop, order_id: int, typed: CancelFields, who: Person, once: str) -> None:
     """Cancel an order, an animal or a piece: an end of its own kind, with its reason.
 
-    Copies go before the models that they wait for; a piece that has left the house stays.
+    Copies go before the models that they wait for; a piece that has left the house stays. Who
+    asked for it is noted with the changes of the order.
     """
     said = MoveDetails(reason=typed.reason, whose=typed.whose)
     with _moving(workshop, order_id, typed.about) as (db, pieces):
@@ -150,6 +157,10 @@ def cancel(workshop: Workshop, order_id: int, typed: StopFields, who: Person, on
         here = [piece for piece in pieces if piece.state.step is not Step.HANDED_OVER]
         here.sort(key=lambda piece: piece.ref.of is Of.MODEL)
         _move(db, workshop, here, MoveKey.CANCEL, said, who, once)
+        note(
+            db, who.account_id, workshop.now(), "orders", "cancelled", None, typed.reason,
+            of_id=order_id, order_id=order_id, asked=AskedBy(typed.asked_by),
+        )  # fmt: skip
 
 
 def _check_nobody_waits(db: Connection, order_id: int, pieces: Iterable[Piece]) -> None:

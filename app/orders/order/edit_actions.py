@@ -109,7 +109,7 @@ def save_order(
             change_in(db, copies, copy_id, rows.order["id"], values, who, now, asked)
         _settle_poses(db, rows, of_copies, who, now)
         payments.noted(db, rows.order["id"], who, now)
-        regroup(db, rows, on_bases, who, now)
+        regroup(db, rows, on_bases, asked, who, now)
         mark_stale(db, of_orders)
     workshop.changed.set()
 
@@ -259,6 +259,7 @@ def save_animal(
     animal_id: int,
     fields: AnimalDetails,
     of_marks: Mapping[str, EditedMark],
+    asked: AskedBy,
     who: Person,
 ) -> None:
     """Save what differs; a mark that is emptied or ticked away is kept, but shown no more.
@@ -267,20 +268,25 @@ def save_animal(
     """
     new, now = fields.columns(), workshop.now()
     with workshop.database.writing() as db:
-        change_in(db, animals, animal_id, None, new, who, now)
-        _save_marks(db, animal_id, of_marks, who, now)
+        change_in(db, animals, animal_id, None, new, who, now, asked)
+        _save_marks(db, animal_id, of_marks, asked, who, now)
         animal_changed(db, animal_id)
     workshop.changed.set()
 
 
 def _save_marks(
-    db: Connection, animal_id: int, edited: Mapping[str, EditedMark], who: Person, now: int
+    db: Connection,
+    animal_id: int,
+    edited: Mapping[str, EditedMark],
+    asked: AskedBy,
+    who: Person,
+    now: int,
 ) -> None:
     for key, mark in edited.items():
         gone = mark.gone or not mark.what
         values = {"what": mark.what, "side": mark.side, "must": int(mark.must)}
         if key != "new":
             new = {"gone_at": now} if gone else values
-            change_in(db, marks, int(key), None, new, who, now)
+            change_in(db, marks, int(key), None, new, who, now, asked)
         elif not gone:
             db.execute(insert(marks).values(animal_id=animal_id, **values))

@@ -231,7 +231,11 @@ def save_animal(
     with workshop.database.reading() as db:
         found = lists_store.one_animal(db, id_)
         wrong = _unseen(typed, edit_actions.last_change(db, "animals", id_))
-    fields, edited = None, {}
+    fields, edited, asked = None, {}, None
+    try:
+        asked = check(ChangeAsked, typed).asked
+    except BadFields as why:
+        wrong |= why.fields
     try:
         fields = check(AnimalDetails, typed)
     except BadFields as why:
@@ -244,8 +248,8 @@ def save_animal(
             edited[key] = check(EditedMark, under(typed, f"m{key}_"), f"m{key}_")
         except BadFields as why:
             wrong |= why.fields
-    if wrong or fields is None:
+    if wrong or fields is None or asked is None:
         context = {**found, "typed": typed, "errors": wrong}
         return render(request, "orders/order/edit_animal.html", context, 422)
-    edit_actions.save_animal(workshop, id_, fields, edited, me)
+    edit_actions.save_animal(workshop, id_, fields, edited, asked, me)
     return go(request, f"/animals/{id_}?done=saved")

@@ -19,7 +19,7 @@ from app.orders.facts.to_tell import to_tell
 from app.orders.forecast.worker import likely
 from app.orders.order import actions as order_actions
 from app.orders.order import asking, belongings, links, parts, store
-from app.orders.order.actions import ContactFields, StopFields
+from app.orders.order.actions import CancelFields, ContactFields, StopFields
 from app.orders.order.asking import WAITS, AnswerFields, OverrideFields, QuestionFields
 from app.orders.order.belongings import SENT, WAYS, BelongingFields, PlaceFields, ReturnFields
 from app.orders.order.edit_actions import ScaleFields, set_scale
@@ -303,7 +303,7 @@ def cancel(
     return _act(
         request, workshop, number, form, "cancel", "cancelled",
         lambda id_: order_actions.cancel(
-            workshop, id_, check(StopFields, form.plain()), me, form.get("once")
+            workshop, id_, check(CancelFields, form.plain()), me, form.get("once")
         ),
     )  # fmt: skip
 

@@ -7,7 +7,8 @@ from sqlalchemy import Connection, RowMapping, delete, func, select
 from app.flow import groups, store
 from app.flow.actions import AS_ORDERED, Act, append, begin, begin_act, enter, settle
 from app.flow.approvals import requiring
-from app.flow.changes import note
+from app.flow.changes import AskedBy, note
+from app.flow.news import ON_ONE_BASE
 from app.flow.questions import of_new_piece
 from app.flow.rules import Entry, Kind, asks
 from app.flow.steps import Of, Step
@@ -24,7 +25,12 @@ _ALIKE = tuple(c for c in AS_ORDERED if c not in ("inscription", "spelling_confi
 
 
 def regroup(
-    db: Connection, rows: OrderRows, wanted: Mapping[int, Collection[int]], who: Person, now: int
+    db: Connection,
+    rows: OrderRows,
+    wanted: Mapping[int, Collection[int]],
+    asked: AskedBy,
+    who: Person,
+    now: int,
 ) -> None:
     """Let exactly these further animals (lines of the order, by copy) stand on copies' bases.
 
@@ -37,7 +43,7 @@ def regroup(
         if set(lines) == set(before):
             continue
         act = act or begin_act(db, who, now)
-        _Base(act, rows, copy_id, before).hold(lines)
+        _Base(act, rows, copy_id, before).hold(lines, asked)
     if act is not None:
         requiring.in_line(act, rows.order["id"])
         settle(act)
@@ -51,7 +57,7 @@ class _Base:
         self.copy = store.load(act.db, Ref(Of.COPY, copy_id))
         self.lines = {row["line_id"]: row for row in rows.animals}
 
-    def hold(self, lines: Collection[int]) -> None:
+    def hold(self, lines: Collection[int], asked: AskedBy) -> None:
         """Put the animals of these lines on it, and take all others off."""
         known = [i for i, row in self.lines.items() if row["letter"] != self.copy.letter]
         if not set(lines) <= set(known):
@@ -62,7 +68,7 @@ class _Base:
             self._put(self.lines[line])
         for line in sorted(set(self.before) - set(lines)):
             self._take_off(self.lines[line])
-        self._note(lines)
+        self._note(lines, asked)
         self._begin_if_ready(self.copy.ref)
 
     def _wrong(self, why: str) -> BadFields:
@@ -133,12 +139,12 @@ class _Base:
         append(self.act, self.copy, entry)
         self.copy = store.load(self.act.db, self.copy.ref)
 
-    def _note(self, lines: Collection[int]) -> None:
+    def _note(self, lines: Collection[int], asked: AskedBy) -> None:
         said = [
             words.listed([row["name"] for line, row in self.lines.items() if line in those])
             for those in (self.before, lines)
         ]
         note(
-            self.act.db, self.act.who.account_id, self.act.now, "copies", "on one base with", *said,
-            of_id=self.copy.ref.id, order_id=self.copy.order_id,
+            self.act.db, self.act.who.account_id, self.act.now, "copies", ON_ONE_BASE, *said,
+            of_id=self.copy.ref.id, order_id=self.copy.order_id, asked=asked,
         )  # fmt: skip

@@ -132,7 +132,11 @@ def view(
         earliest=STEPS[steps[0]].name if steps else "",
         latest=STEPS[steps[-1]].name if steps else "",
         history=history.lines(rows.log, lambda ref: _named(by_id.get(ref)), rows.people, now),
-        open_questions=[q for q in rows.questions if q["answered_at"] is None],
+        open_questions=sorted(
+            (q for q in rows.questions if q["answered_at"] is None),
+            # Newest first, and what was asked at one moment in the order of the work.
+            key=lambda q: (-q["asked_at"], q["id"]),
+        ),
         answered_questions=[q for q in rows.questions if q["answered_at"] is not None],
         copies=len({(row["letter"], row["number"]) for row in rows.copies}),
         parts=_parts(rows),

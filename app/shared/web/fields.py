@@ -112,4 +112,6 @@ Number = Annotated[
 Tick = Annotated[bool, Field(default=False), BeforeValidator(lambda v: v in ("1", "on", True))]
 # How an order came, and how staff and customer speak.
 OrderChannel = Literal["shop", "phone", "mail", "in_person", "other"]
+# Who asked for a change: the customer, by one of these ways, or the studio itself.
+Asker = OrderChannel | Literal["us"]
 Channel = Literal["letter", "mail", "phone", "in_person", "shop", "other"]

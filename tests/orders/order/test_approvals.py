@@ -37,6 +37,13 @@ def set_to(workshop: ClockedWorkshop, name: str, value: str) -> None:
     workshop.forget()
 
 
+def to_redo(workshop: ClockedWorkshop, made: MadeOrder) -> list[tuple[str, str]]:
+    """What the customer reads that they want otherwise, with the letter of the animal."""
+    with workshop.database.reading() as db:
+        facts = facts_of_many(db, [made.id], workshop.in_force(), workshop.now())[made.id]
+    return [(question.topic, question.letter) for question in facts.to_redo]
+
+
 def sound(workshop: ClockedWorkshop) -> None:
     assert audit(workshop.folder, workshop.moment).differences == []
 
@@ -113,14 +120,17 @@ def test_a_no_requires_the_next_round_of_the_work_that_is_done_anew(
         ("model approval", 1, "", "no", 0), ("paint approval", 1, "", None, 1),
         ("model approval", 1, "", None, 0), ("paint approval", 1, "", None, 0),
     ]  # fmt: skip
+    assert to_redo(workshop, made) == [("model approval", "A")]
     press(desk, workshop, Ref(Of.MODEL, 2), "model_finished")
     assert press(desk, workshop, again, "blank_done").status_code == 409
     yes = {"answer": "Lovely.", "verdict": "yes"}
     assert desk.post(f"{where}3", yes).status_code == 303
+    assert to_redo(workshop, made) == []
     for move in ("blank_done", "start", "shaped", "start", "painted"):
         assert press(desk, workshop, again, move).status_code == 303, move
     assert desk.post(f"{where}4", {**said, "answer": "Too dark."}).status_code == 303
     assert step_of(workshop.database, again) is Step.PAINTING
+    assert to_redo(workshop, made) == [("paint approval", "A")]
     assert press(desk, workshop, again, "start").status_code == 303
     assert press(desk, workshop, again, "painted").status_code == 303
     assert press(desk, workshop, again, "start").status_code == 409, "the next round is wanted"

@@ -237,6 +237,20 @@ def test_an_animal_and_its_marks_are_edited_and_what_is_taken_off_is_kept(
     assert ("life", "living", "remembered", 2) in changes(workshop)
 
 
+def test_who_asked_for_a_change_of_an_animal_stands_with_it(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    form = form_of(desk, "/animals/1/edit")
+    assert form.fields["asked_by"] == "us"
+    wrong = desk.post(form.action, form.fields | {"m1_must": "1", "asked_by": "a dream"})
+    assert wrong.status_code == 422
+    assert at_field(wrong, "asked_by")
+    typed = {"m1_must": "1", "colours": "blue roan", "asked_by": "phone"}
+    assert desk.post(form.action, form.fields | typed).status_code == 303
+    page = words(desk.get("/animals/1"))
+    assert "blue roan Dara Quill, the customer asked by phone" in page
+
+
 def test_a_mark_that_a_colleague_noted_meanwhile_stays(
     desk: Browser, workshop: ClockedWorkshop, made
 ) -> None:

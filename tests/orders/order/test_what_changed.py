@@ -175,6 +175,38 @@ def test_one_scale_is_told_like_any_size(
     assert "size 150 mm at the shoulder instead of 120 mm at the shoulder" in told(workshop)
 
 
+def test_who_stands_on_a_base_is_told_like_any_change(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    pair = {"then": "open", "a1_name": "Otis", "a1_kind": "dog"}
+    number = number_in(desk.post("/orders/new", TYPED | pair))
+    assert post_due(workshop) == ["order_in"]
+    [(line,)] = rows(workshop.database, "SELECT id FROM order_animals WHERE letter = 'B'")
+    assert edit(desk, number, **{f"k1_with_{line}": "1"}).status_code == 303
+    assert post_due(workshop) == ["order_changed"]
+    assert "Juniper: on one base with Otis." in told(workshop)
+    form = the_form(desk.get(f"/orders/{number}/edit").text, f"/orders/{number}/edit")
+    off = {k: v for k, v in form.fields.items() if k != f"k1_with_{line}"}
+    assert desk.post(form.action, off | {"tell": "1", "asked_by": "us"}).status_code == 303
+    assert post_due(workshop) == ["order_changed"]
+    assert "Juniper: no longer on one base with Otis." in told(workshop)
+    assert "on one base with: Otis Dara Quill, we decided" in words(desk.get(f"/orders/{number}"))
+
+
+def test_who_asked_to_cancel_is_kept_with_the_order(
+    desk: Browser, workshop: ClockedWorkshop, number: int
+) -> None:
+    cancel = the_form(desk.get(f"/orders/{number}").text, f"/orders/{number}/cancel")
+    assert cancel.fields["asked_by"] == "phone", "as the order came"
+    said = {"reason": "one was enough", "whose": "customer", "about": "copy:2"}
+    wrong = desk.post(cancel.action, cancel.fields | said | {"asked_by": "a dream"})
+    assert (wrong.status_code, at_field(wrong, "asked_by") != "") == (422, True)
+    assert desk.post(cancel.action, cancel.fields | said | {"asked_by": "mail"}).status_code == 303
+    page = words(desk.get(f"/orders/{number}"))
+    assert "cancelled: one was enough Dara Quill, the customer asked by email" in page
+    assert "order_changed" not in post_due(workshop), "a cancellation has a letter of its own"
+
+
 @pytest.mark.parametrize("form", ["edit", "copies/1", "scale"])
 def test_who_asked_is_one_of_the_list(
     desk: Browser, workshop: ClockedWorkshop, number: int, form: str
