@@ -18,6 +18,7 @@ from app.orders.forecast import figuring, worker
 from app.owner.today import page as house
 from app.owner.today import rules as house_rules
 from app.owner.today.rules import AtAStep, InAndOut
+from app.shared.calendar import Calendar
 from app.shared.places import DataFolder
 from app.upkeep import in_order
 from tests.demo.invented import A_TUESDAY
@@ -216,6 +217,24 @@ def test_whether_the_house_falls_behind(flow: InAndOut, said: str) -> None:
     √120 × 1.96 = 21.5 within 40."""
     text = house_rules.flow_words(flow)
     assert said in text
+
+
+def test_until_when_photos_must_pass_for_a_day() -> None:
+    """By hand: to leave by Monday 21 December, with half done in 20.5 days and 85 in 100 in 35: 21.5
+    days before that day's end is 1 December, 35 days before it 17 November."""
+    points = (5, 8, 15, 20.5, 30, 35, 40, 50)
+    calendar = Calendar(LONDON)
+    found = house_rules.last_to_pass(points, date(2026, 12, 21), calendar)
+    assert found == {50: date(2026, 12, 1), 85: date(2026, 11, 17)}
+    eve = date(2026, 12, 24)
+    said = {
+        day: house_rules.last_to_pass_words(found, eve, day)
+        for day in (date(2026, 11, 10), date(2026, 11, 24), date(2026, 12, 2))
+    }
+    first, middle, last = said.values()
+    assert "by 1 December for an even chance, and by 17 November for 85 in 100" in first
+    assert "for 85 in 100 it is too late" in middle
+    assert "too late for new photos" in last
 
 
 def test_weeks_of_work_leave_out_what_is_on_hold_and_say_nothing_of_too_few() -> None:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from sqlalchemy import Connection
@@ -15,13 +15,23 @@ from app.orders.lists import store as lists
 from app.orders.lists.sifting import Sifting
 from app.owner.answers import promise
 from app.owner.today import store
-from app.owner.today.rules import WEEKS, InOrder, flow_words, line_words, lines
+from app.owner.today.rules import (
+    WEEKS,
+    InOrder,
+    flow_words,
+    last_to_pass,
+    last_to_pass_words,
+    line_words,
+    lines,
+)  # fmt: skip
 from app.owner.what_if.store import of_tonight
 from app.shared.calendar import DAY
+from app.shared.carriers import last_leaving
 from app.studio.workshop import Workshop
 
 SHOWN = 8
 FELL_DAYS, FELL_BY = 7, 0.1
+CHRISTMAS_AHEAD = 150
 Look = Callable[[Workshop], Sequence[InOrder]]
 
 
@@ -74,12 +84,23 @@ def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
         "line_words": line_words(found),
         "busiest": simulated[0].found["bottleneck"] if simulated else "",
         "promise": promise(workshop.days_from_passing(), today, calendar),
+        "by_christmas": _by_christmas(workshop, today),
         "customers": customers,
         "in_order": [said for look in looks for said in look(workshop)],
         "today": today,
         "now": now,
         "zone": in_force.settings.zone_info(),
     }
+
+
+def _by_christmas(workshop: Workshop, today: date) -> str:
+    """Until when photos must pass for 24 December, in the last months before it."""
+    points, in_force = workshop.days_from_passing(), workshop.in_force()
+    eve = date(today.year + (today > date(today.year, 12, 24)), 12, 24)
+    if points is None or (eve - today).days > CHRISTMAS_AHEAD:
+        return ""
+    leave = last_leaving(eve, in_force.journey(in_force.settings.country))
+    return last_to_pass_words(last_to_pass(points, leave, in_force.calendar), eve, today)
 
 
 def at_risk(db: Connection, chances: Any, today: Any) -> list[AtRisk]:

@@ -2,9 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from math import sqrt
 
 from app.flow.steps import BENCHES, STEPS, Step, TimeClass
+from app.orders.forecast.worker import PERCENTS
+from app.shared.calendar import DAY, Calendar
 from app.shared.web import words
 
 WEEKS = 4
@@ -119,6 +122,28 @@ def line_words(found: Sequence[Line]) -> str:
     if len(ranked) > 1:
         said += f" Next comes {ranked[1].name} with {weeks_long(ranked[1].weeks)}."
     return said
+
+
+def last_to_pass(points: Sequence[float], leave: date, calendar: Calendar) -> dict[int, date]:
+    """By percent (50 and 85), the last day on which the photos of a new order must pass for it to
+    leave by a day so often: `points` are the days from passing at the forecast's PERCENTS."""
+    end = calendar.start_of(leave + timedelta(days=1))
+    return {
+        percent: calendar.day_of(end - round(points[PERCENTS.index(percent)] * DAY))
+        for percent in (50, 85)
+    }
+
+
+def last_to_pass_words(days: Mapping[int, date], for_: date, today: date) -> str:
+    """The same in a sentence."""
+    even, sure = days[50], days[85]
+    day = words.day(for_, today)
+    if even < today:
+        return f"For {day} it is too late for new photos: even if they pass today, most miss it."
+    said = f"To be there by {day}, photos must pass by {words.day(even, today)} for an even chance"
+    if sure < today:
+        return f"{said}; for 85 in 100 it is too late."
+    return f"{said}, and by {words.day(sure, today)} for 85 in 100."
 
 
 def weeks_long(weeks: float | None) -> str:
