@@ -384,6 +384,7 @@ def _pack(moving: Moving) -> None:
     ids = [piece.ref.id for piece in moving.pieces]
     sent = act.now if said.happened_at is None else said.happened_at
     parcel_id = parcels.pack(act.db, ids, said.parcel, said.reason, sent, act.who)
+    parcels.keep_usual_days(act.db, parcel_id, moving.in_force())
     moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), parcel_id)
 
 

@@ -10,9 +10,11 @@ from app.flow import gates, groups
 from app.flow.after import belongings
 from app.flow.steps import Step
 from app.moving.rules import Leaving, Stop, clean_number, may_leave, number_key, refused
+from app.shared.carriers import named
 from app.shared.errors import AlreadyMoved, BadFields, NotFound
 from app.shared.people import OWNER_ONLY, Person
 from app.shared.text import fold
+from app.studio.workshop import InForce
 from app.tables import (
     animals,
     copies,
@@ -231,6 +233,25 @@ def pack(
     going = [id_ for id_ in parcel.belongings if id_ in lent]
     belongings.left_with(db, parcel_id, going, sent, who.account_id)
     return parcel_id
+
+
+def keep_usual_days(db: Connection, parcel_id: int, in_force: InForce) -> None:
+    """Keep the days on which a parcel that has left is usually there, as the list of carriers has
+    them now: what its customer is told does not change with the list."""
+    country = (
+        select(func.min(orders.c.ship_country))
+        .join(copies, copies.c.order_id == orders.c.id)
+        .where(copies.c.parcel_id == parcels.c.id)
+        .scalar_subquery()
+    )
+    its = select(parcels.c.way, parcels.c.carrier, parcels.c.sent_at, country.label("country"))
+    row = db.execute(its.where(parcels.c.id == parcel_id)).one()
+    carrier = named(in_force.carriers, row.carrier) if row.way == "carrier" else None
+    journey = carrier and carrier.journey_to(row.country or "", in_force.settings.country)
+    days = journey.arrives(in_force.calendar.day_of(row.sent_at)) if journey else (None, None)
+    first, last = (day.isoformat() if day else None for day in days)
+    own = update(parcels).where(parcels.c.id == parcel_id)
+    db.execute(own.values(usual_first=first, usual_last=last))
 
 
 def _check_where_they_lie(

@@ -15,7 +15,7 @@ from app.flow.steps import MoveKey, Of
 from app.flow.store import Ref
 from app.moving.effects import MoveDetails
 from app.moving.perform import Seen, perform_in
-from app.orders.facts.overdue import on_the_way
+from app.orders.facts.overdue import kept, on_the_way
 from app.parcels import rules
 from app.shared.calendar import DAY
 from app.shared.errors import Refused
@@ -27,7 +27,8 @@ LOOK_EVERY = 600.0
 NEWS_FOR = 30 * DAY
 _log = logging.getLogger("likewright.parcels")
 _OUT = text(
-    "SELECT p.id, p.way, p.carrier, p.number, p.sent_at, k.id AS copy_id, o.ship_country"
+    "SELECT p.id, p.way, p.carrier, p.number, p.sent_at, p.usual_first, p.usual_last,"
+    " k.id AS copy_id, o.ship_country"
     " FROM copies k JOIN parcels p ON p.id = k.parcel_id JOIN orders o ON o.id = k.order_id"
     " WHERE k.step = 'handed_over' AND k.open = 1 AND k.hold_whose = '' AND p.sent_at < :before"
     " AND p.taken_back_at IS NULL AND NOT EXISTS"
@@ -60,7 +61,8 @@ def _due(workshop: Workshop) -> dict[int, tuple[list[int], int]]:
     with workshop.database.reading() as db:
         rows = db.execute(_OUT, {"before": now - (after - 1) * DAY}).all()
     for row in rows:
-        way = on_the_way(row.carrier, row.number, row.sent_at, row.ship_country, in_force)
+        told = kept(row.usual_first, row.usual_last)
+        way = on_the_way(row.carrier, row.number, row.sent_at, row.ship_country, in_force, told)
         day = rules.assumed_on(calendar.day_of(row.sent_at), way.usual, after)
         when = max(calendar.start_of(day), row.sent_at)
         if when <= now:

@@ -9,8 +9,9 @@ from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.engine import RowMapping
 
 from app.flow.store import mark_stale
+from app.moving.parcels import keep_usual_days
 from app.moving.rules import clean_number, number_key
-from app.orders.facts.overdue import on_the_way
+from app.orders.facts.overdue import kept, on_the_way
 from app.parcels import rules, store
 from app.shared.calendar import DAY
 from app.shared.carriers import named
@@ -19,7 +20,7 @@ from app.shared.people import Person
 from app.shared.text import fold, whole_number
 from app.shared.web import words
 from app.shared.web.fields import Fields, Line, Tick
-from app.studio.workshop import Workshop
+from app.studio.workshop import InForce, Workshop
 from app.tables import changes, copies, news, parcels
 
 KEEP = "Tick “Keep it like this” to leave it so."
@@ -97,7 +98,9 @@ def change(workshop: Workshop, parcel_id: int, typed: NumberFields, who: Person)
             raise BadFields({"carrier": "Which carrier?"})
         if row["way"] == "carrier":
             ask_first(workshop, db, typed, [parcel_id])
-        _put_right(db, row, inside, typed.carrier, typed.number, who, workshop.now())
+        _put_right(
+            db, workshop.in_force(), row, inside, typed.carrier, typed.number, who, workshop.now()
+        )
     workshop.changed.set()
 
 
@@ -121,8 +124,10 @@ def swap(workshop: Workshop, parcel_id: int, typed: SwapFields, who: Person) -> 
             raise BadFields({"other": "Choose another parcel that went with a carrier."})
         if (fold(row["carrier"]), row["number"]) == (fold(other["carrier"]), other["number"]):
             raise BadFields({"other": "Both have the same number. Change one of them."})
-        _put_right(db, row, inside, other["carrier"], other["number"], who, now)
-        _put_right(db, other, others, row["carrier"], row["number"], who, now)
+        _put_right(
+            db, workshop.in_force(), row, inside, other["carrier"], other["number"], who, now
+        )
+        _put_right(db, workshop.in_force(), other, others, row["carrier"], row["number"], who, now)
     workshop.changed.set()
     return other_id
 
@@ -133,7 +138,8 @@ def _went(row: Mapping[Any, Any]) -> bool:
 
 
 def _put_right(
-    db: Connection, row: RowMapping, inside: Sequence[RowMapping], carrier: str, number: str,
+    db: Connection, in_force: InForce, row: RowMapping, inside: Sequence[RowMapping],
+    carrier: str, number: str,
     who: Person, now: int,
 ) -> None:  # fmt: skip
     clean = clean_number(number)
@@ -154,6 +160,8 @@ def _put_right(
             corrected_at=now if named_before else row["corrected_at"],
         )
     )  # fmt: skip
+    if fold(carrier) != fold(row["carrier"]):
+        keep_usual_days(db, row["id"], in_force)
     for order_id in order_ids:
         db.execute(
             insert(changes).values(
@@ -216,7 +224,10 @@ def on_its_page(
     if not by_carrier or row["taken_back_at"] is not None:
         return {"way": None, "today": today}
     country = inside[0]["ship_country"]
-    way = on_the_way(row["carrier"], row["number"], row["sent_at"], country, in_force)
+    way = on_the_way(
+        row["carrier"], row["number"], row["sent_at"], country, in_force,
+        kept(row["usual_first"], row["usual_last"]),
+    )  # fmt: skip
     here = {copy["order_id"]: copy["order_number"] for copy in inside}
     write = [
         (number, one)

@@ -30,7 +30,7 @@ SCHEMAS = {
     "0008": "778d1233361bb63bcca4b4a0bc178111",
     "0009": "3f4e5bd505e1df7f896be7548df64525",
     "0010": "0b31989b4b2f655c68baf8edd3208f74",
-    "0011": "71a8393a0acf92283179c597cd9a3799",
+    "0011": "9399c8ff140e759669902445b2d920d0",
 }
 HEAD = max(SCHEMAS)
 # The label of a backup lies beside the studio's tables. What SQLite makes by itself is no part of

@@ -226,6 +226,8 @@ class Parcel(SQLModel, table=True):
     `taken_back_at` ends one that did not leave after all. The boxes are as they were chosen, with
     their inner measures; `packed_by_id` is who closed it, `account_id` who handed it over.
     `corrected_at` is when its carrier or number was last put right after a letter had named it.
+    `usual_first` and `usual_last` are the days (ISO) on which it was usually to be there, by the
+    list of carriers as it stood at its handing over.
     """
 
     __tablename__ = "parcels"
@@ -256,6 +258,8 @@ class Parcel(SQLModel, table=True):
     outer_box: str | None = col.text_or_none()
     care_card: int | None = col.whole_or_none()
     corrected_at: int | None = col.moment_or_none()
+    usual_first: str | None = col.text_or_none()
+    usual_last: str | None = col.text_or_none()
 
 
 class PackedPiece(SQLModel, table=True):

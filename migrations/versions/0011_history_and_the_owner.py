@@ -145,3 +145,5 @@ def _owner() -> None:
 
 def _rest() -> None:
     """What the commission and the parcel still lacked."""
+    op.add_column("parcels", sa.Column("usual_first", sa.Text(), nullable=True))
+    op.add_column("parcels", sa.Column("usual_last", sa.Text(), nullable=True))

@@ -7,6 +7,7 @@ from sqlalchemy import insert, update
 
 from app.flow import amendments
 from app.flow.steps import Step
+from app.orders.facts.gather import facts_of
 from app.parcels import arriving
 from app.parcels.actions import ParcelFields, hand_over
 from app.parcels.rules import assumed_on
@@ -55,6 +56,27 @@ def numbers(workshop: ClockedWorkshop) -> list[object]:
 
 
 # ---------------------------------------------------------------- late, and arrived
+
+
+def test_what_was_told_when_it_left_does_not_change_with_the_list(
+    desk: Browser, listed: ClockedWorkshop
+) -> None:
+    made = sent(listed, GOOSE, "Maren Oduya")
+    with listed.database.writing() as db:
+        db.execute(update(carriers).values(home="20 to 30"))
+    listed.forget()
+    later = sent(listed, GULL, "Imre Castellan")
+    usual = "Usually there between Thu 5 Mar and Mon 9 Mar."
+    assert usual in words(desk.get("/parcels/1"))
+    assert usual not in words(desk.get("/parcels/2"))
+    with listed.database.reading() as db:
+        first, second = (facts_of(db, one.id, listed.in_force(), NOW) for one in (made, later))
+    assert first.parcels[0].usual == (date(2026, 3, 5), date(2026, 3, 9))
+    assert second.parcels[0].usual == (date(2026, 4, 1), date(2026, 4, 15))
+    listed.moment = NOW + 6 * DAY
+    waiting = words(desk.get("/waiting"))
+    assert GOOSE in waiting
+    assert GULL not in waiting
 
 
 def test_a_parcel_past_its_usual_days_stands_on_waiting_with_what_to_do(

@@ -174,7 +174,7 @@ SUMS = {
     "0008_an_order_s_wishes_for_the_bench.py": "d5e3b1c2b5ffb86eea1d02313ac961dc8587eb702e07dd904712b48e49cb8f33",
     "0009_the_commission.py": "e2e70bde8b2c7a65af655824f3b787724f37145412216b1f23f31279580c3988",
     "0010_the_bench_and_the_parcel.py": "045b36e31758bdbfbeedbd7208a1776d3442afb93172b8374e154bd80818bd21",
-    "0011_history_and_the_owner.py": "08134f8daa6376869c9f95aa30c5d3c120385b5d03d8d38930ed68774f43d2ab",
+    "0011_history_and_the_owner.py": "12843b51aec5d38f9322d04b87374a5041688335bac680df01afafb1c0a9177c",
 }
 
 

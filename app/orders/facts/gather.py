@@ -34,7 +34,7 @@ from app.orders.facts.order import (
     ViewFacts,
     has_range,
 )
-from app.orders.facts.overdue import on_the_way
+from app.orders.facts.overdue import kept, on_the_way
 from app.orders.facts.ranges import ToldRange
 from app.orders.facts.standing import decision, positions
 from app.orders.facts.store import Rows
@@ -341,7 +341,14 @@ def _parcels(copies: Sequence[CopyFacts], rows: Rows) -> tuple[ParcelFacts, ...]
         received = max(copy.standing.since for copy in inside) if arrived else None
         found.append(
             ParcelFacts(
-                row.id, row.way, row.carrier, row.number, row.sent_at, received, row.corrected_at
+                row.id,
+                row.way,
+                row.carrier,
+                row.number,
+                row.sent_at,
+                received,
+                row.corrected_at,
+                usual=kept(row.usual_first, row.usual_last),
             )
         )
     return tuple(sorted(found, key=lambda parcel: (parcel.sent_at, parcel.id)))
@@ -354,7 +361,9 @@ def _on_the_way(facts: OrderFacts, order: Row[Any], in_force: InForce) -> OrderF
     def known(parcel: ParcelFacts) -> ParcelFacts:
         if parcel.way != "carrier":
             return parcel
-        way = on_the_way(parcel.carrier, parcel.number, parcel.sent_at, country, in_force)
+        way = on_the_way(
+            parcel.carrier, parcel.number, parcel.sent_at, country, in_force, parcel.usual
+        )
         return replace(parcel, link=way.link, usual=way.usual, claim_by=way.claim_by)
 
     return replace(

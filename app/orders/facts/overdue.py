@@ -12,7 +12,8 @@ from app.shared.carriers import named
 from app.studio.workshop import InForce
 
 _OUT = text(
-    "SELECT p.id, p.carrier, p.number, p.sent_at, count(*) AS pieces, min(o.number) AS number_of,"
+    "SELECT p.id, p.carrier, p.number, p.sent_at, p.usual_first, p.usual_last,"
+    " count(*) AS pieces, min(o.number) AS number_of,"
     " min(o.ship_country) AS country, min(c.name) AS customer, min(c.phone) AS phone,"
     " max(o.gift) AS gift"
     " FROM parcels p JOIN copies k ON k.parcel_id = p.id JOIN orders o ON o.id = k.order_id"
@@ -37,15 +38,26 @@ class OnTheWay:
         return self.usual is not None and self.usual[1] < today
 
 
-def on_the_way(carrier: str, number: str, sent: int, country: str, in_force: InForce) -> OnTheWay:
-    """What the list of carriers says of a parcel that left at a moment (UTC seconds)."""
+Usual = tuple[date, date]
+
+
+def kept(first: str | None, last: str | None) -> Usual | None:
+    """The usual days of a parcel as they were when it left (ISO); None where none were known."""
+    return (date.fromisoformat(first), date.fromisoformat(last)) if first and last else None
+
+
+def on_the_way(
+    carrier: str, number: str, sent: int, country: str, in_force: InForce, told: Usual | None
+) -> OnTheWay:
+    """What the list of carriers says of a parcel that left at a moment (UTC seconds). The days
+    `told` when it left stand, whatever the list says since."""
     known = named(in_force.carriers, carrier)
     if known is None:
-        return OnTheWay(None, "", None, texts=False)
+        return OnTheWay(told, "", None, texts=False)
     left = in_force.calendar.day_of(sent)
     journey = known.journey_to(country, in_force.settings.country)
     return OnTheWay(
-        journey.arrives(left) if journey is not None else None,
+        told or (journey.arrives(left) if journey is not None else None),
         known.link(number),
         known.claim_by(left),
         known.texts,
@@ -65,7 +77,10 @@ def overdue(db: Connection, in_force: InForce, now: int) -> list[OverdueParcel]:
     today = in_force.calendar.day_of(now)
     found = []
     for row in db.execute(_OUT).mappings():
-        way = on_the_way(row["carrier"], row["number"], row["sent_at"], row["country"], in_force)
+        told = kept(row["usual_first"], row["usual_last"])
+        way = on_the_way(
+            row["carrier"], row["number"], row["sent_at"], row["country"], in_force, told
+        )
         if way.is_overdue(today):
             found.append(OverdueParcel(row, way))
     return found

@@ -74,7 +74,7 @@ _QUESTIONS = _query(
     " WHERE order_id IN :ids AND answered_at IS NULL AND dropped = 0 ORDER BY asked_at, id"
 )
 _PARCELS = _query(
-    "SELECT id, way, carrier, number, sent_at, corrected_at FROM parcels"
+    "SELECT id, way, carrier, number, sent_at, corrected_at, usual_first, usual_last FROM parcels"
     " WHERE id IN :ids AND taken_back_at IS NULL ORDER BY sent_at, id"
 )
 _NEWS = _query(
