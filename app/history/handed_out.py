@@ -174,6 +174,12 @@ TABLES: Sequence[OutTable] = (
         _c("words", "a.words", "What was said."), _c("decided", "a.decided", "What was decided."),
         _at("closed", "a.closed_at", "When it was closed."),
     )),
+    OutTable("how_it_turned_out", "A row what a customer said of a piece that had arrived.",
+             "customer_words w" + _OF_ORDER.format("w"), "o.customer_id", (
+        _ORDER, _c("words", "w.words", "What they said."),
+        _c("may_show", "w.may_show", "Whether it may be shown: not_asked, asked, yes or no."),
+        _at("struck_out", "w.gone_at", "When it was struck out."),
+    )),
     OutTable("changes", "A row a field of an order, animal or customer that somebody changed.",
              "changes h LEFT JOIN orders o ON o.id = h.order_id", "CASE WHEN h.\"of\" = 'customers'"
              " THEN h.of_id WHEN h.\"of\" = 'animals' THEN (SELECT customer_id FROM animals"

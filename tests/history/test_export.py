@@ -187,7 +187,7 @@ def _with_photo(workshop, customer, name):
     return made
 
 
-def test_one_customers_data_is_theirs_alone_and_all_of_it(empty):
+def test_one_customers_data_is_theirs_alone_with_their_photos(empty):
     ada = _with_photo(empty, "Ada Aldermoor", "Otto in the field.jpg")
     _with_photo(empty, "Bertil Birkhahn", "../../sneaky\\name.jpg")
     browser = Browser(staff_site(empty)).as_(empty, CAST.desk)
