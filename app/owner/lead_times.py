@@ -1,5 +1,6 @@
 """What the lead-time page says: six answers, then charts, each drawn from the table under it."""
 
+from collections.abc import Sequence
 from datetime import date
 from itertools import dropwhile
 from typing import Any
@@ -9,9 +10,11 @@ from starlette.requests import Request
 from app.owner import answers, figures, track, trend
 from app.owner.figures import Choice, LeadTimes
 from app.owner.known import Knowledge, Snapshot
+from app.owner.today.store import said_of_needed
 from app.owner.track import MilestoneRecord, TrackRow
 from app.owner.what_if import store
-from app.studio.workshop import Workshop
+from app.shared.carriers import last_leaving
+from app.studio.workshop import InForce, Workshop
 
 _ROWS_AT_FIRST = 120
 _YEAR = Choice()
@@ -47,6 +50,7 @@ def page(
     in_force, now = workshop.in_force(), workshop.now()
     with workshop.database.reading() as db:
         waits, waits_at = store.waits(db)
+        needed = said_of_needed(db, in_force.calendar.day_of(now).isoformat())
     record = told_rows(seen, choice, found.finishing[0].start, workshop)
     return {
         "answers": six_answers(known, seen, workshop),
@@ -66,6 +70,7 @@ def page(
         "passed": _record(record, "passed_was"),
         "finished": _record(record, "finished_was"),
         "csv_tables": _csv_tables(found, waits=bool(waits), record=bool(record)),
+        "chances": track.chances_kept(_in_time(needed, in_force)),
         "quarters": track.by_quarter(record),
         "since": found.finishing[0].start,
         "shown": record if whole else record[:_ROWS_AT_FIRST],
@@ -89,6 +94,20 @@ def _csv_tables(found: LeadTimes, *, waits: bool, record: bool) -> list[tuple[st
         ("quarters", "dates by quarter", record),
     )
     return [(id_, name) for id_, name, there in every if there]
+
+
+def _in_time(rows: Sequence[Any], in_force: InForce) -> list[tuple[float, bool]]:
+    """Of orders whose needed day has passed: the chance said of each, and whether all of it left in
+    time to arrive. One of which nothing ever left and nothing is here was cancelled: left out."""
+    found = []
+    for row in rows:
+        if row.left_at is None and not row.here:
+            continue
+        last = last_leaving(date.fromisoformat(row.needed_by), in_force.journey(row.ship_country))
+        left = not row.here and row.left_at is not None
+        kept = left and in_force.calendar.day_of(row.left_at) <= last
+        found.append((row.thousandths / 1000, kept))
+    return found
 
 
 def told_rows(seen: Snapshot, choice: Choice, since: date, workshop: Workshop) -> list[TrackRow]:

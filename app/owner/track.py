@@ -150,6 +150,29 @@ def by_quarter(rows: Sequence[TrackRow]) -> list[Quarter]:
     return [Quarter(*when, record_of(told[when])) for when in sorted(told, reverse=True)]
 
 
+@dataclass(frozen=True, slots=True)
+class ChanceRecord:
+    """Orders of which chances within a fifth were said ("0 to 2 in 10"), the mean of what was said,
+    and how many of them left in time."""
+
+    tenths: tuple[int, int]
+    said: float
+    kept: WilsonShare
+
+
+def chances_kept(said: Sequence[tuple[float, bool]]) -> list[ChanceRecord]:
+    """What came of chances that were said, by fifths: (chance from 0 to 1, whether it left in
+    time). Where chances are right, the share kept lies near the mean of what was said."""
+    found = []
+    for low in range(0, 10, 2):
+        mine = [(c, kept) for c, kept in said if min(int(c * 5), 4) == low // 2]
+        if mine:
+            mean = sum(chance for chance, _ in mine) / len(mine)
+            kept = WilsonShare(sum(kept for _, kept in mine), len(mine))
+            found.append(ChanceRecord((low, low + 2), mean, kept))
+    return found
+
+
 def record_of(verdicts: Sequence[RangeOutcome | None]) -> MilestoneRecord:
     """Shares of the ranges whose last day has passed."""
     count: Mapping[RangeOutcome, int] = {kind: verdicts.count(kind) for kind in RangeOutcome}

@@ -15,8 +15,10 @@ import pytest
 
 from app.flow.steps import Step
 from app.orders.forecast import figuring, worker
+from app.owner import lead_times
 from app.owner.today import page as house
 from app.owner.today import rules as house_rules
+from app.owner.today import store
 from app.owner.today.rules import AtAStep, InAndOut
 from app.shared.calendar import Calendar
 from app.shared.places import DataFolder
@@ -197,6 +199,42 @@ def test_a_chance_that_fell_is_said_with_its_day(workshop: ClockedWorkshop) -> N
         db.execute(text("UPDATE orders SET needed_by = '2027-03-01' WHERE id = :o"), {"o": order})
     fallen = next(one for one in page(workshop, ())["risk"] if one.row["id"] == order)
     assert fallen.before == "", "another day is another chance"
+
+
+def test_what_was_said_four_weeks_before_is_held_against_the_leaving(
+    workshop: ClockedWorkshop,
+) -> None:
+    """Needed on the very day on which it left, an order was late, for a parcel takes a night where
+    no carrier's days are known; needed nine days later, it was in time."""
+    from sqlalchemy import text
+
+    with workshop.database.writing() as db:
+        row = db.execute(
+            text(
+                "SELECT c.order_id, max(t.happened_at) AS at FROM transitions t"
+                " JOIN copies c ON c.id = t.copy_id JOIN orders o ON o.id = c.order_id"
+                " WHERE t.to_step = 'handed_over' AND o.ship_country = 'GB' GROUP BY c.order_id"
+                " HAVING NOT EXISTS (SELECT 1 FROM copies k WHERE k.order_id = c.order_id"
+                " AND k.open = 1) AND at < :now ORDER BY at DESC LIMIT 1"
+            ),
+            {"now": A_TUESDAY - 10 * DAY},
+        ).one()
+        left = datetime.fromtimestamp(row.at, LONDON).date()
+        db.execute(text("DELETE FROM chances"))
+        for days, needed in ((9, left), (9, left + timedelta(days=9))):
+            db.execute(
+                text("UPDATE orders SET needed_by = :n WHERE id = :o"),
+                {"n": needed.isoformat(), "o": row.order_id},
+            )
+            db.execute(
+                text("INSERT INTO chances (order_id, day, needed_by, thousandths)"
+                     " VALUES (:o, :d, :n, 700)"),
+                {"o": row.order_id, "d": (needed - timedelta(days=28 + days)).isoformat(),
+                 "n": needed.isoformat()},
+            )  # fmt: skip
+            found = store.said_of_needed(db, "2026-11-24")
+            mine = lead_times._in_time(found, workshop.in_force())
+            assert mine == [(0.7, needed > left)]
 
 
 # ---------------------------------------------------------------- sentences

@@ -12,6 +12,9 @@ from app.owner.track import (
     OrderEnds,
     RangeOutcome,
     TrackedRange,
+    TrackRow,
+    by_quarter,
+    chances_kept,
     record_of,
     row_of,
     standing,
@@ -103,3 +106,32 @@ def test_below_twenty_cases_there_are_words_only_and_from_twenty_on_an_interval(
         "31 in 100 were ready by the last day we gave, 81 of 263; allowing for chance, 25 to 37 in 100."
     )
     assert WilsonShare(20, 20).in_100() == (100, 83, 100)
+
+
+def test_chances_are_held_against_what_came_of_them_by_fifths():
+    """By hand: 1.0 counts with 8 to 10 in 10; 0.2 with 2 to 4; the mean of 0.85, 0.9 and 1.0 is
+    0.9167, and two of these three were kept."""
+    said = [(0.05, False), (0.2, False), (0.85, True), (0.9, False), (1.0, True)]
+    found = chances_kept(said)
+    assert [(one.tenths, one.kept.hits, one.kept.n) for one in found] == [
+        ((0, 2), 0, 1), ((2, 4), 0, 1), ((8, 10), 2, 3),
+    ]  # fmt: skip
+    assert found[-1].said == pytest.approx(0.91667, abs=1e-5)
+    assert chances_kept([]) == []
+
+
+def test_quarters_are_those_in_which_a_range_was_told():
+    rows = [
+        TrackRow(n, TrackedRange(on, "page", on, on), None, on, False, was, None)
+        for n, (on, was) in enumerate(
+            [
+                (date(2026, 3, 31), RangeOutcome.WITHIN),
+                (date(2026, 4, 1), RangeOutcome.LATE),
+                (date(2026, 6, 30), RangeOutcome.NOT_DUE),
+                (date(2026, 12, 31), RangeOutcome.GIVEN_UP),
+            ]
+        )
+    ]
+    found = by_quarter(rows)
+    assert [(one.name, one.kept.by_the_last.hits, one.kept.by_the_last.n, one.kept.not_due)
+            for one in found] == [("2nd quarter 2026", 0, 1, 1), ("1st quarter 2026", 1, 1, 0)]  # fmt: skip

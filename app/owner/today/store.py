@@ -16,7 +16,7 @@ SELECT t.copy_id, t.model_id, t.from_step, coalesce(k.to_step, t.to_step) AS to_
   coalesce(k.happened_at, t.happened_at) AS at
 FROM transitions t LEFT JOIN transitions k ON k.about_id = t.id AND k.kind = 'correction'
 WHERE t.kind = 'move' AND t.recorded_at >= :since AND (k.id IS NULL OR k.to_step IS NOT NULL)
-  AND NOT EXISTS (SELECT 1 FROM transitions u WHERE u.about_id = t.id AND u.kind = 'undo')
+  AND t.id NOT IN (SELECT about_id FROM transitions WHERE kind = 'undo')
 """
 _ORDERED = text(
     f"SELECT count(*) FROM copies c JOIN orders o ON o.id = c.order_id WHERE {_OWN}"  # noqa: S608
@@ -49,6 +49,29 @@ _CHANCE_BEFORE = text(
     " WHERE o.open = 1 AND k.needed_by = o.needed_by AND k.day = (SELECT max(day) FROM chances"
     " WHERE order_id = k.order_id AND day <= :day AND needed_by = o.needed_by)"
 )
+
+
+# What was said of each order that was needed by a day, four weeks before that day, and when the
+# last of its pieces left.
+_SAID = text(
+    "WITH gone AS (SELECT c.order_id, max(v.at) AS at"  # noqa: S608
+    f" FROM ({_MOVES}) v JOIN copies c ON c.id = v.copy_id WHERE v.to_step = 'handed_over'"
+    " AND c.order_id IN (SELECT order_id FROM chances WHERE needed_by < :today)"
+    " GROUP BY c.order_id)"
+    " SELECT k.thousandths, k.needed_by, o.ship_country, gone.at AS left_at,"
+    " EXISTS (SELECT 1 FROM copies c WHERE c.order_id = o.id AND c.open = 1"
+    " AND c.step <> 'handed_over') AS here"
+    " FROM chances k JOIN orders o ON o.id = k.order_id LEFT JOIN gone ON gone.order_id = o.id"
+    " WHERE k.needed_by = o.needed_by AND k.day = (SELECT max(day) FROM chances"
+    " WHERE order_id = o.id AND needed_by = o.needed_by AND day <= date(o.needed_by, '-28 days'))"
+    " AND k.needed_by < :today"
+)
+
+
+def said_of_needed(db: Connection, today: str) -> Sequence[Any]:
+    """Orders whose needed day has passed, with the chance that was kept four weeks before it, when
+    the last of it left (None where nothing did) and whether some of it still is here."""
+    return db.execute(_SAID, {"since": 0, "today": today}).all()
 
 
 def flow(db: Connection, since: int, now: int) -> InAndOut:
