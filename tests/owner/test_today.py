@@ -245,9 +245,9 @@ def test_what_was_said_four_weeks_before_is_held_against_the_leaving(
     [
         (InAndOut(0, 0, 0), "nothing was ordered"),
         (InAndOut(10, 8, 8), "As many left as came into work."),
-        (InAndOut(48, 41, 36), "So 5 more came into work than left, which may be chance."),
-        (InAndOut(90, 80, 40), "40 more came into work than left: we fall behind by about 10 a week."),
-        (InAndOut(20, 20, 60), "40 more left than came into work: we catch up by about 10 a week."),
+        (InAndOut(48, 41, 36), "So five pieces more came into work than left, which may be chance."),
+        (InAndOut(90, 80, 40), "40 pieces more came into work than left: we fall behind by about 10 a week."),
+        (InAndOut(20, 20, 60), "40 pieces more left than came into work: we catch up by about 10 a week."),
     ],
 )  # fmt: skip
 def test_whether_the_house_falls_behind(flow: InAndOut, said: str) -> None:

@@ -74,16 +74,18 @@ def flow_words(found: InAndOut) -> str:
         return "In the last four weeks nothing was ordered, and nothing left the house."
     if not apart:
         return f"{said} As many left as came into work."
-    more = "more came into work than left" if apart > 0 else "more left than came into work"
+    more = f"{words.count(abs(apart), 'piece')} more " + (
+        "came into work than left" if apart > 0 else "left than came into work"
+    )
     sure = abs(apart) > _Z * sqrt(found.accepted + found.left)
     if not sure:
-        return f"{said} So {abs(apart)} {more}, which may be chance."
+        return f"{said} So {more}, which may be chance."
     tail = (
         f"we fall behind by about {round(apart / WEEKS) or 1} a week."
         if apart > 0
         else f"we catch up by about {round(-apart / WEEKS) or 1} a week."
     )
-    return f"{said} {abs(apart)} {more}: {tail}"
+    return f"{said} {words.capital(more)}: {tail}"
 
 
 def lines(found: Mapping[str, AtAStep], *, blank_on: bool) -> list[Line]:
