@@ -13,6 +13,7 @@ from app.bench.curing import choices
 from app.flow import parts, questions
 from app.flow import store as flow
 from app.flow.amendments import Right, correct
+from app.flow.approvals.rules import CHANGES
 from app.flow.gates import refusal_at
 from app.flow.legality import CARRYING
 from app.flow.offers import offers
@@ -172,7 +173,12 @@ def _inspecting(request: Request, rows: store.PieceRows, in_force: InForce) -> d
     if rows.piece.ref.of is not Of.COPY:
         return {"to_tick": [], "kinds": [], "wrong": {}}
     settings, row = in_force.settings, rows.row
-    lines = to_tick(settings.choices("inspection_list"), row["inscription"], row["base"])
+    changes = [
+        asked["answer"]
+        for asked in rows.agreed
+        if asked["copy_id"] == rows.piece.ref.id and asked["verdict"] == CHANGES
+    ]
+    lines = to_tick(settings.choices("inspection_list"), row["inscription"], row["base"], changes)
     asked = request.query_params.get("wrong", "")
     mark = next((k for k in rows.marks if str(k["id"]) == asked), None)
     wrong = {"reason": asked} if asked in lines else {}

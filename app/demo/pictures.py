@@ -2,16 +2,18 @@
 
 Two animals in one delivery wait to be told apart; a ring with a gap; six prints of a remembered
 animal; two sets that were asked again, one with a gap and one dim and blurred; links that lapse
-tomorrow and in three days, and one that has lapsed.
+tomorrow and in three days, and one that has lapsed; and what customers have been shown to approve
+and have not answered.
 """
 
 import contextlib
 import os
 import shutil
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from random import Random
 from subprocess import CalledProcessError
 from typing import Any
 
@@ -22,12 +24,13 @@ from app.orders.entry.actions import take_in
 from app.orders.order.photos_told import ToldFields, photos_told
 from app.photos import store
 from app.photos.pictures import files
+from app.photos.release.actions import AT_MOST, RELEASED, kept_anew
 from app.shared.calendar import DAY
 from app.shared.child import Child
 from app.shared.people import Person, Role
 from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
-from app.tables import photo_deliveries, pictures
+from app.tables import approval_pictures, photo_deliveries, pictures
 
 Shot = dict[str, Any]
 _LONGEST_DRAWING = 600.0
@@ -71,6 +74,12 @@ _AGAIN = text(
     " FROM models m JOIN orders o ON o.id = m.order_id WHERE m.open = 1 AND m.attempts = 1"
     " AND m.step = 'photos_wanted' AND o.gift = 0 AND m.pictures = :many ORDER BY m.id DESC LIMIT 1"
 )
+# What customers were shown and have not answered, and how many pictures go with one question.
+_SHOWN = text(
+    "SELECT id FROM questions WHERE round IS NOT NULL AND asked != '' AND answered_at IS NULL"
+    " AND dropped = 0 ORDER BY id"
+)
+_WITH_ONE = 2
 _DESK = text("SELECT id, name FROM accounts WHERE role = 'desk' ORDER BY id LIMIT 1")
 
 
@@ -160,6 +169,7 @@ def bring_in(folder: DataFolder, drawing: Drawing) -> None:
             )
         if gone is not None:
             _prints(workshop, gone, desk, [s for s in drawn if s["of"] == "prints"])
+        _approved(workshop, [s for s in drawn if s["of"] == "gap"])
     finally:
         workshop.close()
         shutil.rmtree(drawing.folder, ignore_errors=True)
@@ -194,6 +204,21 @@ def _prints(workshop: Workshop, gone: Any, desk: Person, shots: Sequence[Shot]) 
         store.give(db, ids, gone.model_id, also=True)
         values = {"way": "prints", "link": "", "lapses_on": None, "files_said": len(shots)}
         db.execute(update(photo_deliveries).where(photo_deliveries.c.id == mine).values(values))
+
+
+def _approved(workshop: Workshop, shots: Sequence[Shot]) -> None:
+    """The pictures that went with questions which wait for their answer."""
+    with workshop.database.reading() as db:
+        asked = db.execute(_SHOWN).scalars().all()
+    kept = []
+    for shot in Random(7).sample(shots, min(_WITH_ONE, len(shots))):  # noqa: S311  (invented)
+        source = workshop.folder.pictures / files.place_of(shot["sha256"], "JPEG")
+        kept.append(kept_anew(workshop.folder.pictures, source, RELEASED, AT_MOST))
+    files.OPENER.end()
+    rows = [{"question_id": id_, **asdict(small)} for id_ in asked for small in kept]
+    if rows:
+        with workshop.database.writing() as db:
+            db.execute(insert(approval_pictures), rows)
 
 
 def _deliver(

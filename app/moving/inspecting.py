@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, func, insert, select
 
 from app.flow.actions import Act
+from app.flow.approvals.rules import CHANGES
 from app.flow.rules import Kind
 from app.flow.steps import PLACE, MoveKey, Step
 from app.flow.store import Piece, models_of
@@ -13,7 +14,16 @@ from app.moving import rules
 from app.shared.errors import BadFields
 from app.shared.web import words
 from app.studio.rules import StudioSettings
-from app.tables import bench_pictures, check_ticks, copies, findings, mark_ticks, marks, models
+from app.tables import (
+    bench_pictures,
+    check_ticks,
+    copies,
+    findings,
+    mark_ticks,
+    marks,
+    models,
+    questions,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +100,10 @@ def check(
 def _to_tick(db: Connection, piece: Piece, settings: StudioSettings) -> list[str]:
     looks = select(copies.c.inscription, copies.c.base).where(copies.c.id == piece.ref.id)
     inscription, base = db.execute(looks).one()
-    return rules.to_tick(settings.choices("inspection_list"), inscription, base)
+    c = questions.c
+    own = select(c.answer).where(c.copy_id == piece.ref.id, c.verdict == CHANGES, c.dropped == 0)
+    changes = db.execute(own.order_by(c.answered_at)).scalars()
+    return rules.to_tick(settings.choices("inspection_list"), inscription, base, changes)
 
 
 def _check_photos(db: Connection, piece: Piece) -> None:

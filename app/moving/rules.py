@@ -1,7 +1,7 @@
 """What a move has to hear, and may a copy leave the house? Every reason at once. Pure."""
 
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from app.shared.errors import BadFields
@@ -29,10 +29,14 @@ def check_marks(must: Collection[int], ticked: Collection[int]) -> None:
         raise BadFields({"marks": why})
 
 
-def to_tick(listed: Sequence[str], inscription: str, base: str) -> list[str]:
-    """The lines of the studio's list that concern a piece with this inscription and base."""
+def to_tick(
+    listed: Sequence[str], inscription: str, base: str, changes: Iterable[str] = ()
+) -> list[str]:
+    """The lines of the studio's list that concern a piece with this inscription and base, and the
+    small changes with which the customer approved its painting, in their words."""
     without = {"spelling": not inscription, "base level": base.strip().lower() in ("", "none")}
-    return [line for line in listed if not without.get(line.lower())]
+    wished = [f"changed as they asked: {' '.join(said.split())}" for said in changes]
+    return [*(line for line in listed if not without.get(line.lower())), *wished]
 
 
 def check_list(wanted: Sequence[str], ticked: Collection[str]) -> None:

@@ -44,9 +44,9 @@ class StopFields(Fields):
 
 
 class CancelFields(StopFields):
-    """A cancellation: a stop that somebody asked for."""
+    """A cancellation: a stop that somebody asked for; empty where nobody says who."""
 
-    asked_by: Asker = "us"
+    asked_by: Asker | Literal[""] = ""
 
 
 def open_pieces(db: Connection, order_id: int, ref: Ref | None) -> list[Piece]:
@@ -157,10 +157,11 @@ def cancel(workshop: Workshop, order_id: int, typed: CancelFields, who: Person, 
         here = [piece for piece in pieces if piece.state.step is not Step.HANDED_OVER]
         here.sort(key=lambda piece: piece.ref.of is Of.MODEL)
         _move(db, workshop, here, MoveKey.CANCEL, said, who, once)
-        note(
-            db, who.account_id, workshop.now(), "orders", "cancelled", None, typed.reason,
-            of_id=order_id, order_id=order_id, asked=AskedBy(typed.asked_by),
-        )  # fmt: skip
+        if typed.asked_by:
+            note(
+                db, who.account_id, workshop.now(), "orders", "cancelled", None, typed.reason,
+                of_id=order_id, order_id=order_id, asked=AskedBy(typed.asked_by),
+            )  # fmt: skip
 
 
 def _check_nobody_waits(db: Connection, order_id: int, pieces: Iterable[Piece]) -> None:

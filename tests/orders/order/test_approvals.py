@@ -137,7 +137,11 @@ def test_a_no_requires_the_next_round_of_the_work_that_is_done_anew(
     changes = {"answer": "A little lighter.", "verdict": "changes"}
     assert desk.post(f"{where}5", changes).status_code == 303
     assert press(desk, workshop, again, "start").status_code == 303
+    assert "changed as they asked: A little lighter." in words(
+        press(desk, workshop, again, "passed")
+    )
     page = words(desk.get(address(again)))
+    assert "Changed as they asked: A little lighter." in page, "to be ticked"
     assert "Yes, with small changes: A little lighter." in page
     assert "No: The ears are too long." in page
     sound(workshop)
