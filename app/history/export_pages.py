@@ -8,7 +8,6 @@ from starlette.background import BackgroundTask
 from starlette.responses import FileResponse, Response
 
 from app.history import store
-from app.history.export import IntoZip, hand_out
 from app.shared.errors import NotFound
 from app.shared.web.forms import Filled
 from app.studio.web import RowId, TheWorkshop
@@ -36,6 +35,9 @@ def _zipped(
     workshop: Workshop, name: str, *, customer: int | None = None, with_photos: bool = True
 ) -> Response:
     """Made beside the data, where there is room for it, and gone once it was sent."""
+    # It needs numpy, which a server that only waits has no need of.
+    from app.history.export import IntoZip, hand_out
+
     workshop.folder.sheets.mkdir(mode=0o700, exist_ok=True)
     path = workshop.folder.sheets / f"{secrets.token_hex(12)}.zip"
     try:

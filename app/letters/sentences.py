@@ -6,6 +6,7 @@ said once for the whole letter, and so is when the order is ready.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 from app.flow.news import CHANGED
 from app.flow.steps import Step
@@ -156,15 +157,25 @@ def _once(parts: Iterable[Iterable[Block]]) -> Iterator[Block]:
                 yield block
 
 
-def _without_beginnings(blocks: Iterable[Block]) -> list[Block]:
-    """A paragraph that a later one begins with is left out: that one says it, and more."""
-    found = list(blocks)
-    texts = [block.lines[0] if block.kind == "text" else "" for block in found]
-    return [
-        block
-        for at, block in enumerate(found)
-        if not texts[at] or not any(later.startswith(texts[at]) for later in texts[at + 1 :])
-    ]
+def _without_beginnings(blocks: Iterable[Block]) -> Iterator[Block]:
+    """A paragraph that a later one under the same name begins with is left out: that one says it,
+    and more. So is a name under which nothing is left."""
+    said: list[tuple[Block | None, Block]] = []
+    for block in blocks:
+        name = block if block.kind == "name" else said[-1][0] if said else None
+        said.append((name, block))
+    kept = [block for at, (name, block) in enumerate(said) if not _goes_on(name, block, said[at:])]
+    for block, after in zip_longest(kept, kept[1:]):
+        if block.kind != "name" or (after is not None and after.kind != "name"):
+            yield block
+
+
+def _goes_on(name: Block | None, block: Block, rest: list[tuple[Block | None, Block]]) -> bool:
+    """Whether a later paragraph under a name begins with this one."""
+    return block.kind == "text" and any(
+        later.kind == "text" and its == name and later.lines[0].startswith(block.lines[0])
+        for its, later in rest[1:]
+    )
 
 
 def _contact(contact: StudioContact) -> str:

@@ -14,8 +14,9 @@ from app.letters import previews, wording
 from app.letters.letter import Part, WordedLetter, letter_from_json, letter_to_json
 from app.letters.message import Envelope, build
 from app.letters.rules import ASKS, KINDS
-from app.letters.sentences import letter_of
+from app.letters.sentences import _without_beginnings, letter_of
 from app.orders.facts.order import OrderFacts, QuestionFacts
+from app.status.document import Block
 from app.status.tasks import tasks
 from app.status.voice import Days
 from app.status.wording import document
@@ -350,3 +351,16 @@ def test_a_row_from_before_studios_had_words_of_their_own_greets_and_signs_as_it
 def test_a_row_that_is_no_letter_is_refused(kept: str) -> None:
     with pytest.raises(ValueError):
         letter_from_json(kept, [Part("order_in")])
+
+
+def test_a_paragraph_goes_where_a_later_one_of_the_same_animal_begins_with_it() -> None:
+    def said(kind: str, line: str) -> Block:
+        return Block(kind, (line,))
+
+    juniper, otis = said("name", "Juniper:"), said("name", "Otis:")
+    short, whole = (
+        said("text", "We shape it by eye."),
+        said("text", "We shape it by eye. It is so."),
+    )
+    found = list(_without_beginnings([juniper, short, otis, short, juniper, whole]))
+    assert found == [otis, short, juniper, whole], "of Otis it is still to be said"

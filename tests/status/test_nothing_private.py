@@ -45,6 +45,7 @@ PUBLIC = {
 }
 KEPT = {
     "step", "letter", "number_key", "channel", "paid", "copy_deadline", "needed_by", "gift_day",
+    "usual_first", "usual_last",
     "hold_look_on", "lapses_on", "kind", "way", "side", "sex", "life", "role", "language", "once",
     "mail_key", "name_key", "hold_whose", "gates", "before_step", "until_paid", "approves",
 }  # fmt: skip

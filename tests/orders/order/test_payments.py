@@ -127,7 +127,7 @@ def test_every_page_says_what_it_waits_for_and_none_how_much(
     assert news == [("order_in",), ("photos_counted",)], "no letter asks for money by itself"
     pay(desk, number, "part")
     for page in ("/", f"/orders/{number}", "/waiting", f"/orders/{number}/answers"):
-        assert "the deposit" not in words(desk.get(page)).replace("payment: the deposit", "")
+        assert "the deposit" not in words(desk.get(page)).replace("Payment: the deposit", "")
     assert "deposit" not in page_of(workshop, number)
 
 
