@@ -65,6 +65,11 @@ def test_a_studio_can_be_made_at_any_hour(tmp_path, hours):
     assert studio.orders >= 30
 
 
+def test_a_parcel_may_arrive_before_anybody_noted_that_it_left(tmp_path):
+    _, studio = invent(tmp_path, 1798834620)
+    assert studio.orders >= 300
+
+
 @pytest.mark.parametrize("of", list(Of))
 def test_every_entry_was_legal_when_it_was_made(made, of):
     folder, _ = made
