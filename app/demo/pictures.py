@@ -169,7 +169,7 @@ def bring_in(folder: DataFolder, drawing: Drawing) -> None:
             )
         if gone is not None:
             _prints(workshop, gone, desk, [s for s in drawn if s["of"] == "prints"])
-        _approved(workshop, [s for s in drawn if s["of"] == "gap"])
+        _approved(workshop, [s for s in drawn if s["of"] in ("gap", "two")])
     finally:
         workshop.close()
         shutil.rmtree(drawing.folder, ignore_errors=True)
@@ -210,10 +210,13 @@ def _approved(workshop: Workshop, shots: Sequence[Shot]) -> None:
     """The pictures that went with questions which wait for their answer."""
     with workshop.database.reading() as db:
         asked = db.execute(_SHOWN).scalars().all()
-    kept = []
-    for shot in Random(7).sample(shots, min(_WITH_ONE, len(shots))):  # noqa: S311  (invented)
-        source = workshop.folder.pictures / files.place_of(shot["sha256"], "JPEG")
-        kept.append(kept_anew(workshop.folder.pictures, source, RELEASED, AT_MOST))
+    places = [workshop.folder.pictures / files.place_of(s["sha256"], "JPEG") for s in shots]
+    # Of a set that no order of this history waits for, nothing was brought in.
+    there = [place for place in places if place.is_file()]
+    kept = [
+        kept_anew(workshop.folder.pictures, source, RELEASED, AT_MOST)
+        for source in Random(7).sample(there, min(_WITH_ONE, len(there)))  # noqa: S311  (invented)
+    ]
     files.OPENER.end()
     rows = [{"question_id": id_, **asdict(small)} for id_ in asked for small in kept]
     if rows:
