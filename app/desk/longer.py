@@ -72,7 +72,7 @@ def with_new_days(facts: OrderFacts, in_force: InForce, now: int) -> OrderFacts:
         now, days.from_day, days.to_day, None, days.basis, facts.steps_seen,
         facts.told.promised if facts.told else None,
     )  # fmt: skip
-    return replace(facts, shown=days, told=told, later_since=None)
+    return replace(facts, shown=days, told=told, runs_over=False, later_since=None)
 
 
 def asked(db: Connection) -> Sequence[Any]:

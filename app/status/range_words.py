@@ -110,7 +110,7 @@ def _if_they_change(facts: OrderFacts) -> str:
     until they are known to hold."""
     if not any(copy.made_again for copy in facts.copies):
         return "If they change, we’ll tell you."
-    if facts.later_since is not None or facts.working_out:
+    if facts.runs_over or facts.working_out:
         return "We’re making something again, and we’ll write if that moves them."
     return "The dates allow for what we’re making again. If they change, we’ll tell you."
 

@@ -236,6 +236,24 @@ def test_an_end_that_runs_over_is_dropped_day_by_day(workshop: ClockedWorkshop) 
     assert differences(workshop) == []
 
 
+def test_the_page_that_first_runs_over_does_not_say_that_its_days_allow_for_a_repair(
+    workshop: ClockedWorkshop,
+) -> None:
+    order, token, last = passed_order(workshop)
+    walk(workshop.database, order.model(), CAST.desk, last, "model_finished")
+    walk(workshop.database, order.copy(), CAST.desk, last + 60, "blank_done", "shaped", "painted")
+    _computed(workshop, order.id, '{"10": 5, "85": 20}')
+    workshop.moment = last + HOUR
+    rewrite_stale(workshop)
+    walk(workshop.database, order.copy(), CAST.desk, workshop.moment, "back_to_painting")
+    workshop.moment += HOUR
+    _computed(workshop, order.id, '{"10": 20, "85": 50}', at=workshop.moment)
+    rewrite_stale(workshop)
+    assert "The dates allow for what we’re making again" not in said(workshop, token)
+    assert "we’ll write if that moves them" in said(workshop, token)
+    assert differences(workshop) == []
+
+
 def _computed(
     workshop: ClockedWorkshop, order_id: int, points: str, *, stale: int = 0, at: int | None = None
 ) -> None:

@@ -445,4 +445,5 @@ def _with_range(
         points = ranges.default_range(positions(facts, now), blank_on=blank_on)
     computed = points if isinstance(points, ranges.Span) else None
     facts = replace(facts, weeks=weeks, computed=computed)
-    return replace(facts, shown=decision(facts, in_force.calendar, now).shown)
+    made = decision(facts, in_force.calendar, now)
+    return replace(facts, shown=made.shown, runs_over=made.later_since is not None)

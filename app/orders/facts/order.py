@@ -253,8 +253,8 @@ class OrderFacts:
     changes of all pieces. `cause` is the reason last given for taking longer, in words for the
     customer. `to_approve` are the topics of what the customer approves, to which their yes is
     still wanted, `to_redo` what they said no to and are yet to be shown anew. `journey` are the
-    usual days on the way to them, of what has yet to leave.
-    days on the way to them, of what has yet to leave.
+    usual days on the way to them, of what has yet to leave. `runs_over` says that the end as
+    computed now lies beyond the told one, `later_since` since when, as far as that was kept.
     """
 
     id: int
@@ -278,6 +278,7 @@ class OrderFacts:
     computed: Span | None = None
     told: ToldRange | None = None
     shown: Shown | None = None
+    runs_over: bool = False
     later_since: date | None = None
     caused_at: int = 0
     cause: str = ""
