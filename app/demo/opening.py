@@ -99,7 +99,11 @@ def _is_made(folder: DataFolder) -> bool:
 _NOTHING_AGAIN = (
     "NOT EXISTS (SELECT 1 FROM copies r WHERE r.order_id = o.id AND r.step = 'replaced')"
 )
-_LIVING = "a.life <> 'remembered'"
+# None of its animals has died: an order of two may be of both.
+_LIVING = (
+    "NOT EXISTS (SELECT 1 FROM order_animals x JOIN animals b ON b.id = x.animal_id"
+    " WHERE x.order_id = o.id AND b.life = 'remembered')"
+)
 _AT_WORK = "k.step IN ('blank', 'shaping', 'painting')"
 _PASSED = (
     "m.passed_at IS NOT NULL AND o.open = 1 AND m.hold_whose = '' AND k.hold_whose = ''"

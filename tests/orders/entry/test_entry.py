@@ -451,7 +451,7 @@ def test_sixty_orders_are_brought_in_where_they_stand_and_nobody_is_written_to(
     )
     assert since == begun(date(2026, 2, 27)) + 12 * 3600
     said = words(desk.get("/orders/1008"))
-    assert "All of it is at Painting" in said
+    assert "All pieces: Painting" in said
     assert "brought in" in said
     assert "Taken 12 Jan" in said
     benches = words(desk.get("/"))
