@@ -7,21 +7,23 @@ import csv
 import io
 import os
 import re
+import shutil
 import zipfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, Protocol
 
 import numpy as np
 from sqlalchemy import Connection, text
 
-from app.flow.steps import Step
 from app.history.columns import FIELDS, STEP_FIELDS
 from app.history.handed_out import TABLES, OutTable
 from app.history.rules import safe
 from app.leadtimes.log import CANCELLED, FINISHED, cases
 from app.orders.forecast import record
+from app.shared.calendar import Calendar
 from app.studio.workshop import Workshop
 
 PIECES: Final = "pieces.csv"
@@ -41,8 +43,7 @@ _WHO = (
 _COPIES = text(
     "SELECT c.id, o.number || '-' || c.letter || c.number AS code,"  # noqa: S608
     " o.number AS reference, c.size_mm AS size, c.pose, c.base, c.finish, c.inscription,"
-    " '' AS note, o.needed_by, c.step AS now_at, c.entered_at, m.step AS model_at,"
-    " m.entered_at AS model_entered,"
+    " '' AS note, o.needed_by,"
     f" o.taken_at, o.imported, {_WHO} FROM copies c JOIN orders o ON o.id = c.order_id"
     " JOIN customers k ON k.id = o.customer_id JOIN models m ON m.id = c.model_id"
     " JOIN animals a ON a.id = m.animal_id"
@@ -82,10 +83,10 @@ class IntoFolder:
         (self.path / name).write_text(text_, encoding="utf-8-sig", newline="")
 
     def copy(self, name: str, file: Path) -> None:
-        """A file as it is; on one disk it is not written twice."""
+        """A file as it is."""
         target = self.path / name
         target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        target.write_bytes(file.read_bytes())
+        shutil.copyfile(file, target)
 
 
 class IntoZip:
@@ -117,6 +118,7 @@ def hand_out(
 
     Photos that are not there any more are left out; photos.csv names them all the same.
     """
+    calendar = workshop.in_force().calendar
     with workshop.database.reading() as db:
         for table in TABLES:
             query = text(table.query(one=customer is not None))
@@ -125,7 +127,8 @@ def hand_out(
                 rows = _with_places(table, rows)
             place.write(f"{table.name}.csv", _csv([c.name for c in table.columns], rows))
             yield f"{table.name}.csv"
-        place.write(PIECES, _csv([FIELDS[key] for key in PIECE_FIELDS], _pieces(db, customer)))
+        pieces = _pieces(db, calendar, customer)
+        place.write(PIECES, _csv([FIELDS[key] for key in PIECE_FIELDS], pieces))
         yield PIECES
         place.write(COLUMNS, _csv(["file", "column", "what it says"], _described()))
         yield COLUMNS
@@ -181,31 +184,35 @@ _SAYS: Final = {
 }
 
 
-def _pieces(db: Connection, customer: int | None) -> Iterator[list[Any]]:
-    """Every piece with its days: by what its log gives, or by what its sheet said."""
-    log = record.read(db).log
-    whole = cases(log)
+def _pieces(db: Connection, calendar: Calendar, customer: int | None) -> Iterator[list[Any]]:
+    """Every piece with its days: by what its log gives, or by what its sheet said. One that was
+    made again is as its newest copy is."""
+    known = record.read(db)
+    log, whole = known.log, cases(known.log)
     copies = {row.id: row for row in db.execute(_COPIES)}
     past = {-row.id: row for row in db.execute(_PAST)}
     edges = np.append(np.searchsorted(log.piece, whole.piece), len(log))
     for place, piece in enumerate(whole.piece.tolist()):
-        row = copies.get(piece) or past[piece]
+        row = past[piece] if piece < 0 else copies[known.newest[piece]]
         if customer is not None and row.customer_id != customer:
             continue
         stays = slice(edges[place], edges[place + 1])
         came = _came(log.steps, log.step[stays].tolist(), log.entered[stays].tolist())
         started, ended = float(whole.started[place]), float(whole.ended[place])
         if piece < 0:
-            days = _days(started, ended, came, by_day=bool(row.by_day), gone=bool(row.gone))
+            say = partial(_day, calendar) if row.by_day else _moment
+            days = _days(started, ended, came, say, gone=bool(row.gone))
             reference = row.reference or f"before-{row.order_key}"
         else:
             if row.imported:
                 started = min(started, row.taken_at)
             gone = whole.outcome[place] == CANCELLED
             ends = ended if whole.outcome[place] >= FINISHED else None
-            days = _days(started, ends, came, by_day=False, gone=bool(gone))
+            days = _days(started, ends, came, _moment, gone=bool(gone))
             if ends is None:
-                days |= _standing(row, started)
+                last = edges[place + 1] - 1
+                days["step"] = log.steps[log.step[last]]
+                days["since"] = _moment(log.entered[last])
             reference = row.reference
         said = {**dict(row._mapping), **days, "reference": reference}
         yield [said.get(key) for key in PIECE_FIELDS]
@@ -225,9 +232,9 @@ def _came(steps: Sequence[str], codes: list[int], entered: list[float]) -> dict[
 
 
 def _days(
-    started: float, ended: float | None, came: dict[str, float], *, by_day: bool, gone: bool
-) -> dict[str, Any]:
-    say = _day if by_day else _moment
+    started: float, ended: float | None, came: dict[str, float], say: Callable[[float], str], *,
+    gone: bool,
+) -> dict[str, str]:  # fmt: skip
     days = {str(step): say(came[step]) for step in STEP_FIELDS if step in came}
     days["ordered"] = say(started)
     if ended is not None:
@@ -235,18 +242,9 @@ def _days(
     return days
 
 
-def _standing(row: Any, started: float) -> dict[str, Any]:
-    """Where an open piece stands: at its model's step while that is not ready, though not since
-    before it was ordered."""
-    waits = row.now_at in (Step.NOT_BEGUN,) and row.model_at not in (Step.READY, Step.CANCELLED)
-    step, at = (row.model_at, row.model_entered) if waits else (row.now_at, row.entered_at)
-    return {"step": step, "since": _moment(max(at, started))}
-
-
 def _moment(at: float) -> str:
     return datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def _day(at: float) -> str:
-    """Noon of a studio's day is that day in every zone of UTC-11 to +11."""
-    return datetime.fromtimestamp(at, UTC).date().isoformat()
+def _day(calendar: Calendar, at: float) -> str:
+    return calendar.day_of(int(at)).isoformat()

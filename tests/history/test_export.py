@@ -7,8 +7,9 @@ import sqlite3
 import zipfile
 
 import pytest
-from sqlalchemy import insert
+from sqlalchemy import insert, update
 
+from app.flow.steps import Step
 from app.history import actions, columns, export_command, rules, table
 from app.history.export import PIECE_FIELDS, IntoFolder, hand_out
 from app.history.handed_out import TABLES
@@ -16,10 +17,11 @@ from app.main import staff_site
 from app.owner.figures import figures
 from app.owner.known import Knowledge
 from app.shared.places import DataFolder
-from app.tables import customer_mails, photo_deliveries, pictures
+from app.tables import copies, customer_mails, photo_deliveries, pictures
 from tests.demo.invented import A_TUESDAY, invent
+from tests.flow.pieces import BROKEN, order_at
 from tests.history.sheets import sheet
-from tests.making import CAST, NOW, Wanted, make_order
+from tests.making import CAST, HOUR, NOW, Wanted, make_order, move, step_of
 from tests.staff.browser import Browser, ClockedWorkshop
 
 
@@ -129,6 +131,24 @@ def test_what_was_itself_brought_in_goes_out_and_comes_back_the_same(empty, temp
         assert marks[0]
     finally:
         second.close()
+
+
+def test_what_was_made_again_stands_where_its_remake_does_and_says_what_that_one_is(
+    empty, tmp_path
+):
+    made = order_at(empty.database, Step.PAINTING)
+    again = move(empty.database, made.copy(), CAST.painter, NOW + HOUR, "remake", **BROKEN)
+    with empty.database.writing() as db:
+        db.execute(update(copies).where(copies.c.id == again.made[0].id).values(size_mm=95))
+    empty.moment = NOW + 2 * HOUR
+    list(hand_out(empty, IntoFolder(tmp_path / "out")))
+    [row] = read_csv(tmp_path / "out" / "pieces.csv")
+    assert row["Where it stands"] == step_of(empty.database, again.made[0])
+    assert row["Standing there since"] == "2026-03-04T10:30:00Z"
+    assert row["Size in mm"] == "95"
+    found = table.read((tmp_path / "out" / "pieces.csv").read_bytes())
+    today = empty.in_force().calendar.day_of(empty.now())
+    assert rules.read(found, columns.guess(found, ""), today).faults == []
 
 
 def test_every_column_is_described_and_no_secret_is_among_them(empty, tmp_path):

@@ -84,7 +84,8 @@ class OwnStays:
 
 @dataclass(frozen=True, slots=True)
 class StayRecord:
-    """The pieces' stays, which order each piece belongs to, and the stays of models and copies.
+    """The pieces' stays, which order each piece belongs to, its newest copy (its own id, or that of
+    the last remake), and the stays of models and copies.
 
     `resting` has the pieces that are on hold, with the day (ISO) on which they are looked at again,
     and those that wait where they are for a part, with the day on which it is due.
@@ -94,6 +95,7 @@ class StayRecord:
     order_of: dict[int, int]
     last_transition: int
     own: OwnStays
+    newest: dict[int, int]
     resting: dict[int, str] = field(default_factory=dict)
 
 
@@ -108,7 +110,7 @@ def read(db: Connection) -> StayRecord:
 
     Marks of a stay are what was known when it was entered: record_marks names them.
     """
-    newest = last_transition(db)
+    last = last_transition(db)
     lines = _lines(db)
     own = _own_stays(lines)
     rows = db.execute(_COPIES).all()
@@ -135,8 +137,9 @@ def read(db: Connection) -> StayRecord:
         blurred=np.arange(keys.size + len(before)) >= keys.size,
     )  # fmt: skip
     order_of = {root[row.id]: row.order_id for row in rows}
+    newest = {root[row.id]: row.id for row in rows}
     resting = {root[row.id]: row.rests_until for row in rows if row.rests_until}
-    return StayRecord(log, order_of, newest, own, resting)
+    return StayRecord(log, order_of, last, own, newest, resting)
 
 
 def _given_up(rows: Sequence[Any], own: OwnStays) -> NDArray[np.bool_]:
