@@ -17,10 +17,11 @@ from sqlalchemy.exc import IntegrityError
 from app.flow.changes import note
 from app.flow.steps import STARTS, Of, Step
 from app.flow.store import mark_forecasts_stale
-from app.history import store
+from app.history import rules, store
 from app.history.columns import Choices
 from app.history.days import Moment
 from app.history.rules import Reading, SheetPiece, together
+from app.history.table import Sheet
 from app.orders.entry.actions import enter_order, marks_said
 from app.orders.entry.form import (
     AnimalDraft,
@@ -119,6 +120,12 @@ def _people(db: Connection) -> _People:
     )  # fmt: skip
 
 
+def read_sheet(workshop: Workshop, sheet: Sheet, choices: Choices) -> Reading:
+    """The pieces of a sheet and all that is wrong with it, by the studio's own day and zone."""
+    calendar = workshop.in_force().calendar
+    return rules.read(sheet, choices, calendar.day_of(workshop.now()), calendar.zone)
+
+
 def plan(workshop: Workshop, reading: Reading, *, with_doubles: bool = False) -> Plan:
     """What would be brought in of a sheet, as the house is now."""
     with workshop.database.reading() as db:
@@ -182,7 +189,7 @@ def bring_in(
         id_ = int(made[0])
         _add_people(db, people, what, id_, now)
         _add_ended(db, workshop, people, what, id_)
-        _add_open(db, workshop, people, what, id_, who, with_pages=with_pages, say=say)
+        _add_open(db, workshop, people, what, id_, who, now, with_pages=with_pages, say=say)
         note(db, who.account_id, now, "imports", "brought_in", None, file, of_id=id_)
         mark_forecasts_stale(db)
     workshop.changed.set()
@@ -241,12 +248,15 @@ def _add_ended(db: Connection, workshop: Workshop, people: _People, what: Plan, 
         animal, _ = people.animals[customer, fold(piece.animal)]
         order = (piece.customer_key, piece.reference or piece.ordered.day.isoformat())
         key = order_key.setdefault(order, first + len(rows))
-        steps = json.dumps({str(step): at(moment) for step, moment in piece.moments.items()})
-        started = at(piece.ordered)
+        started = latest = at(piece.ordered)
+        steps: dict[str, int] = {}
+        for step, moment in piece.moments.items():
+            # Noon of a day may lie before a moment of that day.
+            steps[str(step)] = latest = max(latest, at(moment))
         row = (
             id_, piece.line, customer, animal, key, piece.reference, piece.size,
-            _said(piece), started, max(started, at(piece.ended)), int(piece.cancelled),
-            int(piece.ordered.at is None or piece.ended.at is None), steps,
+            _said(piece), started, max(latest, at(piece.ended)), int(piece.cancelled),
+            int(piece.ordered.at is None or piece.ended.at is None), json.dumps(steps),
         )  # fmt: skip
         rows.extend([row] * piece.many)
     store.add_rows(db, past_pieces, _PIECE, rows)
@@ -264,11 +274,11 @@ def _said(piece: SheetPiece) -> str:
 
 
 def _add_open(
-    db: Connection, workshop: Workshop, people: _People, what: Plan, id_: int, who: Person, *,
-    with_pages: bool, say: Say | None,
+    db: Connection, workshop: Workshop, people: _People, what: Plan, id_: int, who: Person,
+    now: int, *, with_pages: bool, say: Say | None,
 ) -> None:  # fmt: skip
     """The open orders, each as if it had been typed in as one that is under way."""
-    now, made = workshop.now(), []
+    made = []
     for done, pieces in enumerate(what.open):
         if say is not None:
             say(done, len(what.open))
@@ -281,10 +291,9 @@ def _draft(people: _People, pieces: Sequence[SheetPiece]) -> Draft:
     """An open order. Raises Refused where it is larger than an order can be."""
     first = pieces[0]
     customer = people.of_sheet[first.customer_key]
-    animals: dict[int, list[SheetPiece]] = {}
+    animals: dict[tuple[int, str], list[SheetPiece]] = {}
     for piece in pieces:
-        animal, _ = people.animals[customer, fold(piece.animal)]
-        animals.setdefault(animal, []).append(piece)
+        animals.setdefault(people.animals[customer, fold(piece.animal)], []).append(piece)
     many = max(sum(piece.many for piece in own) for own in animals.values())
     if len(animals) > MOST_ANIMALS or many > MOST_COPIES:
         raise Refused(
@@ -301,8 +310,7 @@ def _draft(people: _People, pieces: Sequence[SheetPiece]) -> Draft:
     named = CustomerFields.model_validate(
         {"customer_id": customer, "name": people.names[customer], "mail": ""}
     )
-    names = dict(people.animals.values())
-    return Draft(named, order, [_animal(id_, names[id_], own) for id_, own in animals.items()])
+    return Draft(named, order, [_animal(*known, own) for known, own in animals.items()])
 
 
 def _animal(animal: int, name: str, pieces: Sequence[SheetPiece]) -> AnimalDraft:
@@ -316,13 +324,13 @@ def _animal(animal: int, name: str, pieces: Sequence[SheetPiece]) -> AnimalDraft
     fields = AnimalFields.model_validate(
         {"animal_id": animal, "name": name, "step": model, "since": since}
     )
-    copies = []
+    copies, begun = [], model is Step.READY
     for piece in pieces:
-        begun = model is Step.READY
-        step = piece.step if begun and piece.step in STARTS[Of.COPY] else Step.NOT_BEGUN
+        # A copy of a ready model for which the sheet says no step is at its first one.
+        at = piece.step if piece.step in STARTS[Of.COPY] and piece.step != Step.NOT_BEGUN else None
         line = {
             **{key: piece.facts[key] for key in ("pose", "base", "finish", "inscription")},
-            "size": piece.size, "step": step if not begun or step != Step.NOT_BEGUN else None,
+            "size": piece.size, "step": at if begun else Step.NOT_BEGUN,
             "since": _day(piece.since) if begun else None,
         }  # fmt: skip
         copies += [CopyFields.model_validate(line)] * piece.many

@@ -7,7 +7,7 @@ Pure.
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from enum import StrEnum
 from typing import Final
 
@@ -109,15 +109,15 @@ def evidence(cells: Iterable[str]) -> Evidence:
     return Evidence(day, month, either)
 
 
-def read(cell: str, order: DayOrder, this_year: int) -> Moment:
-    """What a cell says. Raises NotADay."""
+def read(cell: str, order: DayOrder, this_year: int, zone: tzinfo = UTC) -> Moment:
+    """What a cell says; a moment's day is that of `zone`. Raises NotADay."""
     typed = cell.strip()
     if _MOMENT.fullmatch(typed):
         try:
             moment = datetime.fromisoformat(typed)
         except ValueError:
             raise NotADay(f"“{typed}” is not a moment") from None
-        return Moment(moment.astimezone(UTC).date(), int(moment.timestamp()))
+        return Moment(moment.astimezone(zone).date(), int(moment.timestamp()))
     plain = _TIME.sub("", typed)
     if (parts := _NUMBERS.fullmatch(plain)) is not None:
         return Moment(_by_numbers(parts[1], parts[2], parts[3], order, cell, this_year))

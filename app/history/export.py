@@ -20,10 +20,10 @@ from sqlalchemy import Connection, text
 
 from app.history.columns import FIELDS, STEP_FIELDS
 from app.history.handed_out import TABLES, OutTable
-from app.history.rules import safe
 from app.leadtimes.log import CANCELLED, FINISHED, cases
 from app.orders.forecast import record
 from app.shared.calendar import Calendar
+from app.shared.text import safe_cell
 from app.studio.workshop import Workshop
 
 PIECES: Final = "pieces.csv"
@@ -159,7 +159,9 @@ def _csv(names: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:
     writer = csv.writer(out)
     writer.writerow(names)
     for row in rows:
-        writer.writerow([safe(v) if isinstance(v, str) else "" if v is None else v for v in row])
+        writer.writerow(
+            [safe_cell(v) if isinstance(v, str) else "" if v is None else v for v in row]
+        )
     return out.getvalue()
 
 

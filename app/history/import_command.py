@@ -81,8 +81,7 @@ def _choices(workshop: Workshop, sheet: table.Sheet, asked: ImportAsked) -> Choi
 
 
 def _bring(workshop: Workshop, sheet: table.Sheet, choices: Choices, asked: ImportAsked) -> int:
-    today = workshop.in_force().calendar.day_of(workshop.now())
-    reading = rules.read(sheet, choices, today)
+    reading = actions.read_sheet(workshop, sheet, choices)
     planned = actions.plan(workshop, reading, with_doubles=asked.with_doubles)
     _lines(_as_read(sheet, choices))
     _lines(_found(sheet, reading, planned, with_doubles=asked.with_doubles))

@@ -9,8 +9,8 @@ import io
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
-from typing import Any, Final, TypeVar
+from datetime import UTC, date, tzinfo
+from typing import Any, Final
 
 from app.flow.steps import STARTS, STEPS, Of, Step
 from app.history.columns import (
@@ -24,13 +24,12 @@ from app.history.columns import (
 )
 from app.history.days import DayOrder, Moment, NotADay
 from app.history.days import read as read_day
-from app.history.table import LONGEST_CELL, Sheet
-from app.shared.text import fold, problem, tidy
+from app.history.table import Sheet
+from app.orders.entry.shape import MOST_ANIMALS, MOST_COPIES
+from app.shared.text import fold, problem, safe_cell, tidy
 from app.shared.web.fields import mail_problem
 
 FIRST_YEAR: Final = 1950
-MOST_COPIES: Final = 24
-MOST_ANIMALS: Final = 12
 SMALLEST_MM, LARGEST_MM = 5, 2000
 _LONGEST: Final = {"customer": 120, "animal": 120, "phone": 60, "pose": 60, "base": 60,
                    "finish": 60, "reference": 60, "note": 2000, "marks": 2000}  # fmt: skip
@@ -48,9 +47,8 @@ _LIVING: Final = frozenset({"living", "alive", "lebt"})
 _STEP_OF: Final = {
     name: step
     for step in (*STARTS[Of.MODEL], *STARTS[Of.COPY])
-    for name in (fold(STEPS[step].name), str(step).replace("_", " "), str(step))
+    for name in (fold(STEPS[step].name), str(step).replace("_", " "))
 }
-T = TypeVar("T")
 
 
 class _Wrong(ValueError):
@@ -123,15 +121,16 @@ class Reading:
         return {fault.line for fault in self.faults}
 
 
-def read(sheet: Sheet, choices: Choices, today: date) -> Reading:
-    """The pieces of a sheet, by line, and all that is wrong with it. `choices` have no problems."""
+def read(sheet: Sheet, choices: Choices, today: date, zone: tzinfo = UTC) -> Reading:
+    """The pieces of a sheet, by line, and all that is wrong with it. `choices` have no problems;
+    `today` is the studio's day, and `zone` where it keeps its days."""
     faults: list[Fault] = [
         Fault(line, "", "It has more cells than the header has columns. Is a sign inside a cell "
               "read as the end of it? Put such cells in double quotes.")
         for line in sorted(sheet.ragged)
     ]  # fmt: skip
     cells = {
-        key: _column(sheet, choices, name, key, today, faults)
+        key: _column(sheet, name, _reader(key, choices.orders.get(name), today, zone), faults)
         for name, key in choices.columns.items()
     }
     bad = {fault.line for fault in faults}
@@ -144,7 +143,7 @@ def read(sheet: Sheet, choices: Choices, today: date) -> Reading:
         if line in bad:
             continue
         try:
-            pieces.extend(_pieces(line, dict(zip(keys, values, strict=True)), choices, today))
+            pieces.extend(_pieces(line, dict(zip(keys, values, strict=True)), choices))
         except _Wrong as why:
             key, said = why.args
             faults.append(Fault(line, name_of.get(key, ""), said))
@@ -152,12 +151,9 @@ def read(sheet: Sheet, choices: Choices, today: date) -> Reading:
     return Reading(pieces, faults, repeats)
 
 
-def _column(
-    sheet: Sheet, choices: Choices, name: str, key: str, today: date, faults: list[Fault]
-) -> list[Any]:
+def _column(sheet: Sheet, name: str, reads: Callable[[str], Any], faults: list[Fault]) -> list[Any]:
     """A column's values; what will not do is None and added to `faults`."""
     raw = sheet.column(name)
-    reads = _reader(key, choices.orders.get(name, DayOrder.DAY_FIRST), today)
     known: dict[str, Any] = {}
     wrong: dict[str, str] = {}
     for cell in set(raw):
@@ -186,9 +182,11 @@ def _plain(cell: str) -> str:
     return typed
 
 
-def _reader(key: str, order: DayOrder, today: date) -> Callable[[str], Any]:
+def _reader(key: str, order: DayOrder | None, today: date, zone: tzinfo) -> Callable[[str], Any]:
+    """How the cells of a field are read."""
     if key in DAY_FIELDS:
-        return lambda cell: _day(cell, order, today, ahead=key == "needed_by")
+        first = order or DayOrder.DAY_FIRST
+        return lambda cell: _day(cell, first, today, zone, ahead=key == "needed_by")
     by_key: dict[str, Callable[[str], Any]] = {
         "customer": lambda cell: _filled(_text(cell, "customer"), "The customer’s name"),
         "animal": lambda cell: _filled(_text(cell, "animal", lines=True), "The animal’s name"),
@@ -199,7 +197,7 @@ def _reader(key: str, order: DayOrder, today: date) -> Callable[[str], Any]:
 
 def _text(cell: str, key: str, *, lines: bool = False) -> str:
     value = tidy(cell, lines=lines)
-    wrong = problem(value, min(_LONGEST.get(key, 200), LONGEST_CELL), lines=lines)
+    wrong = problem(value, _LONGEST.get(key, 200), lines=lines)
     if wrong is not None:
         raise _Wrong(wrong.rstrip("."))
     return value
@@ -211,10 +209,10 @@ def _filled(value: str, what: str) -> str:
     return value
 
 
-def _day(cell: str, order: DayOrder, today: date, *, ahead: bool) -> Moment | None:
+def _day(cell: str, order: DayOrder, today: date, zone: tzinfo, *, ahead: bool) -> Moment | None:
     if not cell or cell in ("-", "–", "?", "n/a"):
         return None
-    found = read_day(cell, order, today.year)
+    found = read_day(cell, order, today.year, zone)
     if not FIRST_YEAR <= found.day.year <= today.year + (5 if ahead else 1):
         raise _Wrong(f"“{cell}” is of the year {found.day.year}, which cannot be")
     if found.day > today and not ahead:
@@ -275,9 +273,7 @@ def _status(cell: str) -> Step | None:
     return _STEP_OF[said]
 
 
-def _pieces(
-    line: int, cells: Mapping[str, Any], choices: Choices, today: date
-) -> Iterator[SheetPiece]:
+def _pieces(line: int, cells: Mapping[str, Any], choices: Choices) -> Iterator[SheetPiece]:
     """The pieces of a row. Raises _Wrong with the field and the reason."""
     get = cells.get
     ordered: Moment | None = get("ordered")
@@ -387,17 +383,12 @@ def bad_rows(sheet: Sheet, reading: Reading) -> str:
             if name not in (LINE_COLUMN, WHY_COLUMN)]  # fmt: skip
     out = io.StringIO(newline="")
     writer = csv.writer(out)
-    writer.writerow([*(safe(sheet.header[place]) for place in kept), LINE_COLUMN, WHY_COLUMN])
+    writer.writerow([*(safe_cell(sheet.header[place]) for place in kept), LINE_COLUMN, WHY_COLUMN])
     for line, row in zip(sheet.lines, sheet.rows, strict=True):
         if line in why:
-            own = [safe(row[place]) for place in kept]
-            writer.writerow([*own, line, safe(" ".join(why[line]))])
+            own = [safe_cell(row[place]) for place in kept]
+            writer.writerow([*own, line, safe_cell(" ".join(why[line]))])
     return out.getvalue()
-
-
-def safe(cell: str) -> str:
-    """A cell that no spreadsheet takes for a formula (OWASP, CSV injection)."""
-    return f"'{cell}" if cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell
 
 
 def together(pieces: Sequence[SheetPiece]) -> dict[tuple[str, str], list[SheetPiece]]:

@@ -50,8 +50,8 @@ _GONE = tuple(
         ("transitions", "model_id IN (SELECT m.id FROM models m JOIN orders o ON o.id = m.order_id"
                         " WHERE o.import_id = :id)"),
         *((table, "order_id IN (SELECT id FROM orders WHERE import_id = :id)")
-          for table in ("copies", "order_animals", "models", "forecasts", "status_links",
-                        "status_pages")),
+          for table in ("copies", "order_animals", "models", "forecasts", "chances",
+                        "status_links", "status_pages")),
         ("orders", "import_id = :id"),
         ("marks", "animal_id IN (SELECT id FROM animals WHERE import_id = :id)"),
         ("animals", "import_id = :id"),

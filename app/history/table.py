@@ -27,7 +27,6 @@ _DELIMITERS: Final = (",", ";", "\t", "|")
 _ZIP: Final = b"PK\x03\x04"
 _OLD_BOOK: Final = b"\xd0\xcf\x11\xe0"
 _LOOKED_AT: Final = 20
-LONGEST_CELL: Final = 4_000
 
 
 class NotASheet(ValueError):

@@ -42,6 +42,11 @@ def tidy(value: str, *, lines: bool = False) -> str:
     return unicodedata.normalize("NFC", folded).strip()
 
 
+def safe_cell(cell: str) -> str:
+    """A cell of a table that no spreadsheet takes for a formula (OWASP, CSV injection)."""
+    return f"'{cell}" if cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell
+
+
 def whole_number(typed: str, most: int = LARGEST) -> int | None:
     """A whole number from 0 to `most` as a form or an address has it; None for anything else.
 

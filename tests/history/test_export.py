@@ -144,7 +144,7 @@ def test_what_was_made_again_stands_where_its_remake_does_and_says_what_that_one
     list(hand_out(empty, IntoFolder(tmp_path / "out")))
     [row] = read_csv(tmp_path / "out" / "pieces.csv")
     assert row["Where it stands"] == step_of(empty.database, again.made[0])
-    assert row["Standing there since"] == "2026-03-04T10:30:00Z"
+    assert row["Standing there since"] == "2026-03-04T11:00:00Z"
     assert row["Size in mm"] == "95"
     found = table.read((tmp_path / "out" / "pieces.csv").read_bytes())
     today = empty.in_force().calendar.day_of(empty.now())

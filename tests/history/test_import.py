@@ -17,18 +17,30 @@ from app.flow.store import Ref
 from app.history import actions, columns, import_command, rules, store, table
 from app.leadtimes.log import FINISHED, OPEN, cases
 from app.orders.forecast import record as stays
+from app.orders.forecast import worker
+from app.orders.forecast.figuring import figure
 from app.owner.figures import Choice
 from app.owner.known import Knowledge
 from app.shared.calendar import DAY
 from app.shared.errors import Refused
-from app.tables import animals, customers, imports, models, news, orders, past_pieces, status_links
+from app.tables import (
+    animals,
+    chances,
+    customers,
+    imports,
+    models,
+    news,
+    orders,
+    past_pieces,
+    status_links,
+)
 from app.upkeep.audit import audit
 from tests.history.sheets import BAD_KINDS, TODAY, sheet
 from tests.making import CAST, NOW
 
 TABLES = ("customers", "customer_mails", "animals", "marks", "orders", "order_animals", "models",
-          "copies", "transitions", "forecasts", "status_links", "status_pages", "past_pieces",
-          "letters", "news")  # fmt: skip
+          "copies", "transitions", "forecasts", "chances", "status_links", "status_pages",
+          "past_pieces", "letters", "news")  # fmt: skip
 
 
 def counts(workshop):
@@ -208,6 +220,32 @@ def test_an_import_is_taken_back_whole_in_one_act(empty):
     with pytest.raises(Refused, match="already"):
         actions.take_back(empty, done.id, CAST.owner)
     assert audit(empty.folder, NOW).ok
+
+
+def test_the_programs_own_reckoning_does_not_keep_it_from_being_taken_back(empty):
+    data = (b"Customer,Animal,Ordered,Status,Since,Needed by,Sent\n"
+            b"Ada Aldermoor,Otto,2026-01-05,Painting,2026-02-20,2026-05-05,\n")  # fmt: skip
+    before = counts(empty)
+    done = bring(empty, data)
+    worker.compute(empty, figure)
+    with empty.database.reading() as db:
+        assert db.execute(select(chances.c.order_id)).all(), "its chance of that day is kept"
+    actions.take_back(empty, done.id, CAST.owner)
+    assert counts(empty) == before
+
+
+def test_a_day_beside_a_moment_of_the_same_day_keeps_the_order_of_the_way(empty):
+    data = (b"Customer,Animal,Ordered,Photos came,Photos passed,Packed,Sent\n"
+            b"Ada Aldermoor,Otto,2024-02-01T18:00:00Z,2024-02-01,2024-02-09T08:00:00Z,2024-02-20,"
+            b"2024-02-20T07:00:00Z\n")  # fmt: skip
+    bring(empty, data)
+    with empty.database.reading() as db:
+        log = stays.read(db).log
+    assert [log.steps[code] for code in log.step] == [
+        Step.PHOTOS_WANTED, Step.PHOTOS_IN, Step.FINISHING, Step.PACKING,
+    ]  # fmt: skip
+    assert (log.left >= log.entered).all()
+    assert log.entered[0] == cases(log).started[0]
 
 
 def _move(workshop, made):
