@@ -1,6 +1,7 @@
 """Sheets that were sent and are being looked at: imports/<sha256>, beside each its name.
 
-They hold customers' names: each is gone once it is brought in, and after a day in any case.
+They hold customers' names: each is gone once it is brought in, and after a day in any case
+(`let_go`, which the nightly worker calls).
 """
 
 import hashlib
@@ -26,8 +27,8 @@ class SentSheet:
     data: bytes
 
 
-def keep(folder: DataFolder, data: bytes, name: str, now: int, field: str = "file") -> str:
-    """Keep a file that was sent, and give its key; older ones go.
+def keep(folder: DataFolder, data: bytes, name: str, field: str = "file") -> str:
+    """Keep a file that was sent, and give its key.
 
     Raises BadFields, for the `field` that it came by, where it is too large, or no sheet.
     """
@@ -39,13 +40,18 @@ def keep(folder: DataFolder, data: bytes, name: str, now: int, field: str = "fil
         raise BadFields({field: str(why)}) from why
     place = folder.sheets
     place.mkdir(mode=0o700, exist_ok=True)
-    for old in place.iterdir():
-        if old.stat().st_mtime < now - KEPT_SECONDS:
-            old.unlink(missing_ok=True)
     key = hashlib.sha256(data).hexdigest()
     _write(place / key, data)
     _write(place / f"{key}{_NAME}", file_name(name).encode("utf-8", "replace"))
     return key
+
+
+def let_go(folder: DataFolder, now: float) -> None:
+    """Remove what has lain here for a day: sheets, and what was to be sent and never went."""
+    if folder.sheets.is_dir():
+        for old in folder.sheets.iterdir():
+            if old.stat().st_mtime < now - KEPT_SECONDS:
+                old.unlink(missing_ok=True)
 
 
 def waiting(folder: DataFolder) -> list[tuple[str, str]]:

@@ -1,9 +1,12 @@
 """Bringing in earlier orders: choose a file, say what its columns are, look, do it."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect
 from starlette.responses import RedirectResponse, Response
 
 from app.history import actions, files, rules, running, store, table
@@ -12,6 +15,7 @@ from app.history.days import DayOrder, evidence
 from app.photos.intake.upload import receive
 from app.photos.pictures.files import Incoming
 from app.shared.errors import BadFields, NotFound
+from app.shared.web.as_csv import csv_file
 from app.shared.web.forms import Filled, Form
 from app.shared.web.templating import go, render
 from app.studio.web import Me, RowId, TheWorkshop
@@ -54,15 +58,17 @@ async def send(request: Request, workshop: TheWorkshop) -> Response:
     def finished(file: Incoming, name: str) -> None:
         if not keys and file.size:
             data = file.path.read_bytes()
-            keys.append(files.keep(workshop.folder, data, name, workshop.now()))
+            keys.append(files.keep(workshop.folder, data, name))
 
     try:
         kind = request.headers.get("content-type", "")
         await receive(request.stream(), kind, workshop.folder.pictures, finished)
         if not keys:
             raise BadFields({"file": "Choose a file first."})
+    except ClientDisconnect:
+        return Response(status_code=400)
     except BadFields as why:
-        return _first(request, workshop, why.fields, 422)
+        return await run_in_threadpool(_first, request, workshop, why.fields, 422)
     return RedirectResponse(f"/history/sheets/{keys[0]}", 303)
 
 
@@ -75,7 +81,7 @@ def paste(request: Request, workshop: TheWorkshop, form: Filled) -> Response:
             raise BadFields({"pasted": "Paste a table first, its header too."})
         data = pasted.encode()
         table.read(data)
-        key = files.keep(workshop.folder, data, "Pasted table", workshop.now(), "pasted")
+        key = files.keep(workshop.folder, data, "Pasted table", "pasted")
     except table.NotASheet as why:
         return _first(request, workshop, {"pasted": str(why)}, 422, form.plain())
     except BadFields as why:
@@ -94,52 +100,54 @@ def sheet(request: Request, workshop: TheWorkshop, key: str, sheet: str = "") ->
     with workshop.database.reading() as db:
         kept = store.choices_before(db)
     choices = guess(found, workshop.in_force().settings.country, kept)
-    return _match(request, file, found, choices, [])
+    return _match(request, _Asked(file, found, choices, []))
 
 
 @router.post("/history/sheets/{key}", name="history_look")
 def look(request: Request, workshop: TheWorkshop, key: str, form: Filled) -> Response:
     """What would come of it: pieces, orders, bad rows, doubles. Nothing is brought in."""
-    file, found, choices, wrong = _asked(workshop, key, form)
-    if wrong:
-        return _match(request, file, found, choices, wrong, 422)
-    return _looked(request, workshop, file, found, choices, form)
+    asked = _asked(workshop, key, form)
+    if asked.wrong:
+        return _match(request, asked, 422)
+    reading = actions.read_sheet(workshop, asked.found, asked.choices)
+    return _looked(request, workshop, asked, reading, form)
 
 
 @router.post("/history/sheets/{key}/bad", name="history_bad")
 def bad(request: Request, workshop: TheWorkshop, key: str, form: Filled) -> Response:
     """The bad rows of a sheet as a file to mend."""
-    file, found, choices, wrong = _asked(workshop, key, form)
-    if wrong:
-        return _match(request, file, found, choices, wrong, 422)
-    return _as_file(rules.bad_rows(found, _read(workshop, found, choices)), "rows-to-mend.csv")
+    asked = _asked(workshop, key, form)
+    if asked.wrong:
+        return _match(request, asked, 422)
+    reading = actions.read_sheet(workshop, asked.found, asked.choices)
+    return csv_file(rules.bad_rows(asked.found, reading), "rows-to-mend")
 
 
 @router.post("/history/sheets/{key}/bring", name="history_bring")
 def bring(request: Request, workshop: TheWorkshop, me: Me, key: str, form: Filled) -> Response:
     """Bring the sheet in: all of it, or nothing."""
-    file, found, choices, wrong = _asked(workshop, key, form)
-    if wrong:
-        return _match(request, file, found, choices, wrong, 422)
-    reading = _read(workshop, found, choices)
+    asked = _asked(workshop, key, form)
+    if asked.wrong:
+        return _match(request, asked, 422)
+    reading = actions.read_sheet(workshop, asked.found, asked.choices)
     ticks = {name: form.get(name) == "1" for name in ("without_bad", "with_doubles", "with_pages")}
     if reading.faults and not ticks["without_bad"]:
         said = "There are bad rows. Mend them first, or tick that they are to be left out."
-        return _looked(request, workshop, file, found, choices, form, {"without_bad": said}, 422)
-    run = running.begin(workshop, running.BringingIn(file, reading, choices, me, **ticks))
-    request.app.state.bringing_in = run
+        return _looked(request, workshop, asked, reading, form, {"without_bad": said})
+    what = running.BringingIn(asked.file, reading, asked.choices, me, **ticks)
+    run = running.begin(workshop, what)
     if not run.ended.wait(running.PATIENCE):
         return RedirectResponse(f"/history/going-on/{key}", 303)
     if run.refused:
-        return _looked(request, workshop, file, found, choices, form, {"": run.refused}, 422)
+        return _looked(request, workshop, asked, reading, form, {"": run.refused})
     return RedirectResponse("/history?done=brought_in", 303)
 
 
 @router.get("/history/going-on/{key}", name="history_going_on")
-def going_on(request: Request, key: str) -> Response:
+def going_on(request: Request, workshop: TheWorkshop, key: str) -> Response:
     """How far an import is, and what came of it."""
-    run: running.RunningImport | None = getattr(request.app.state, "bringing_in", None)
-    if run is None or run.key != key:
+    run = running.of(workshop, key)
+    if run is None:
         raise NotFound("No import is going on.")
     if run.ended.is_set() and not run.refused:
         return go(request, "/history?done=brought_in")
@@ -153,20 +161,18 @@ def take_back(workshop: TheWorkshop, me: Me, import_id: RowId) -> Response:
     return RedirectResponse("/history?done=taken_back", 303)
 
 
-def _as_file(text: str, name: str) -> Response:
-    """A .csv to keep, with the mark by which a spreadsheet knows its encoding."""
-    headers = {"content-disposition": f'attachment; filename="{name}"'}
-    return Response(text.encode("utf-8-sig"), media_type="text/csv; charset=utf-8", headers=headers)
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """A file, its sheet, how that is to be read, and what is not yet clear about it."""
+
+    file: files.SentSheet
+    found: table.Sheet
+    choices: Choices
+    wrong: list[str]
 
 
-def _read(workshop: Workshop, found: table.Sheet, choices: Choices) -> rules.Reading:
-    return rules.read(found, choices, workshop.in_force().calendar.day_of(workshop.now()))
-
-
-def _asked(
-    workshop: Workshop, key: str, form: Form
-) -> tuple[files.SentSheet, table.Sheet, Choices, list[str]]:
-    """The file, its sheet, and how the form says that it is to be read, with what is wrong there.
+def _asked(workshop: Workshop, key: str, form: Form) -> _Asked:
+    """What a form asks for.
 
     Raises NotFound where the file is gone, and BadFields where the form is of another sheet.
     """
@@ -191,24 +197,22 @@ def _asked(
     choices = Choices(
         found.name, RowIs(row_is) if row_is in list(RowIs) else RowIs.COPY, columns, orders
     )
-    return file, found, choices, problems(choices, found)
+    return _Asked(file, found, choices, problems(choices, found))
 
 
-def _match(
-    request: Request, file: files.SentSheet, found: table.Sheet, choices: Choices, wrong: list[str],
-    status: int = 200,
-) -> Response:  # fmt: skip
+def _match(request: Request, asked: _Asked, status: int = 200) -> Response:
+    found = asked.found
     context = {
-        "file": file,
+        "file": asked.file,
         "found": found,
-        "sheets": table.sheet_names(file.data),
-        "choices": choices,
+        "sheets": table.sheet_names(asked.file.data),
+        "choices": asked.choices,
         "fields": FIELDS,
         "of_days": DAY_FIELDS,
         "matters": [evidence(found.column(name)).matters for name in found.header],
         "rows_are": _ROWS_ARE,
         "preview": found.rows[:PREVIEW],
-        "wrong": wrong,
+        "wrong": asked.wrong,
     }
     return render(request, "history/match.html", context, status)
 
@@ -221,23 +225,20 @@ _ROWS_ARE = {
 
 
 def _looked(
-    request: Request, workshop: Workshop, file: files.SentSheet, found: table.Sheet,
-    choices: Choices, form: Form, errors: Mapping[str, str] | None = None, status: int = 200,
+    request: Request, workshop: Workshop, asked: _Asked, reading: rules.Reading, form: Form,
+    errors: Mapping[str, str] | None = None,
 ) -> Response:  # fmt: skip
-    reading = _read(workshop, found, choices)
-    with_doubles = form.get("with_doubles") == "1"
-    place = {name: n for n, name in enumerate(found.header)}
-    hidden: dict[str, Any] = {"sheet": found.name, "row_is": choices.row_is}
+    choices, place = asked.choices, {name: n for n, name in enumerate(asked.found.header)}
+    hidden: dict[str, Any] = {"sheet": asked.found.name, "row_is": choices.row_is}
     hidden |= {f"c{place[name]}": field for name, field in choices.columns.items()}
     hidden |= {f"o{place[name]}": order for name, order in choices.orders.items()}
     context = {
-        "file": file,
-        "found": found,
+        "file": asked.file,
         "reading": reading,
-        "plan": actions.plan(workshop, reading, with_doubles=with_doubles),
+        "plan": actions.plan(workshop, reading, with_doubles=form.get("with_doubles") == "1"),
         "hidden": hidden,
         "shown": SHOWN,
         "typed": form.plain(),
         "errors": errors or {},
     }
-    return render(request, "history/look.html", context, status)
+    return render(request, "history/look.html", context, 422 if errors else 200)

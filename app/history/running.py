@@ -4,6 +4,7 @@ import logging
 import threading
 from dataclasses import dataclass, field
 from typing import Final
+from weakref import WeakKeyDictionary
 
 from app.history import actions, files
 from app.history.columns import Choices
@@ -15,16 +16,18 @@ from app.studio.workshop import Workshop
 # So long a browser waits for the answer itself; then it is shown how far it is.
 PATIENCE: Final = 2.0
 _log = logging.getLogger("likewright.history")
+# By workshop and sheet, the newest import of each.
+_runs: WeakKeyDictionary[Workshop, dict[str, "RunningImport"]] = WeakKeyDictionary()
+_beginning = threading.Lock()
 
 
 @dataclass
 class RunningImport:
-    """How far an import is, and once it has ended what came of it: `brought`, or `refused`."""
+    """How far an import is, and once it has ended why it was `refused`, if it was."""
 
     key: str
     done: int = 0
     of: int = 0
-    brought: actions.BroughtIn | None = None
     refused: str = ""
     ended: threading.Event = field(default_factory=threading.Event)
 
@@ -47,12 +50,17 @@ class BringingIn:
 
 def begin(workshop: Workshop, what: BringingIn) -> RunningImport:
     """Bring a sheet in, in a thread of its own. Two at once wait for one another at the database;
-    a second one of the same sheet finds its rows here already."""
-    run = RunningImport(what.file.key)
+    one of the same sheet that is going on is not begun again: whoever asks twice hears of it."""
+    with _beginning:
+        known = _runs.setdefault(workshop, {})
+        run = known.get(what.file.key)
+        if run is not None and not run.ended.is_set():
+            return run
+        run = known[what.file.key] = RunningImport(what.file.key)
 
     def work() -> None:
         try:
-            run.brought = actions.bring_in(
+            actions.bring_in(
                 workshop, what.reading, what.choices, what.file.name, what.who,
                 without_bad=what.without_bad, with_doubles=what.with_doubles,
                 with_pages=what.with_pages, say=run,
@@ -68,3 +76,8 @@ def begin(workshop: Workshop, what: BringingIn) -> RunningImport:
 
     threading.Thread(target=work, name="import", daemon=True).start()
     return run
+
+
+def of(workshop: Workshop, key: str) -> RunningImport | None:
+    """The newest import of a sheet that this server was asked for, going on or ended."""
+    return _runs.get(workshop, {}).get(key)

@@ -16,6 +16,7 @@ from weakref import WeakKeyDictionary
 from pydantic import Field
 from sqlalchemy import select
 
+from app.history import files as sheets
 from app.shared.calendar import DAY, Calendar
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
@@ -70,17 +71,17 @@ def is_due(newest: int | None, now: int, calendar: Calendar) -> bool:
 
 
 def run(workshop: Workshop, stop: threading.Event) -> None:
-    """Make a backup each night until `stop` is set; one that was missed is made at once.
+    """Make a backup each night until `stop` is set; one that was missed is made at once. Sheets
+    that were sent and have lain here for a day go, too.
 
     An invented studio is not backed up: it can be made anew.
     """
-    if workshop.demo:
-        stop.wait()
-        return
     while not stop.is_set():
         wait = _LOOK_EVERY
+        sheets.let_go(workshop.folder, workshop.now())
         try:
-            tonight(workshop)
+            if not workshop.demo:
+                tonight(workshop)
         except CannotStart as why:
             _log.warning("no backup: %s", why)
             _trouble[workshop] = str(why)

@@ -7,6 +7,7 @@ from sqlalchemy import select
 
 from app.history import running
 from app.main import staff_site
+from app.shared.database import Database
 from app.tables import imports, news, orders, past_pieces
 from tests.history.sheets import sheet
 from tests.history.test_table import bomb
@@ -123,6 +124,23 @@ def test_what_takes_longer_shows_how_far_it_is(empty, browser, monkeypatch):
         assert "comes in at once at the end" in words(going)
         going = browser.get(answer.headers["location"])
     assert going.headers["location"] == "/history?done=brought_in"
+
+
+def test_who_presses_twice_hears_of_the_one_import(empty, browser, monkeypatch):
+    monkeypatch.setattr(running, "PATIENCE", 0)
+    address = sent(browser, sheet(60, open_=3).data)
+    page = browser.post(address, the_form(browser.get(address).text, address).fields)
+    bring = the_form(page.text, f"{address}/bring")
+    other = Database(empty.folder.database_file)
+    with other.writing():  # neither can go on meanwhile
+        answers = [browser.post(bring.action, bring.fields) for _ in range(2)]
+    other.close()
+    [where] = {answer.headers["location"] for answer in answers}
+    run = running.of(empty, where.rsplit("/", 1)[1])
+    assert run.ended.wait(20)
+    assert browser.get(where).headers["location"] == "/history?done=brought_in"
+    with empty.database.reading() as db:
+        assert len(db.execute(select(imports)).all()) == 1
 
 
 def test_only_the_owner_comes_here(empty, browser):

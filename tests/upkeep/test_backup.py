@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from app.flow.steps import Step
+from app.history import files as sheets
 from app.orders.order import links
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder
@@ -245,10 +246,8 @@ def test_a_studio_that_never_had_a_backup_is_told_after_two_days(workshop) -> No
     assert (warning(workshop) or "").startswith("There is no backup yet.")
 
 
-def test_why_no_backup_could_be_made_is_said(workshop, tmp_path, monkeypatch) -> None:
-    blocked = tmp_path.with_name(f"{tmp_path.name}-file")
-    blocked.write_text("a file, not a folder")
-    monkeypatch.setenv("LIKEWRIGHT_BACKUPS", str(blocked / "in-it"))
+def one_turn(workshop: TestWorkshop) -> list[float]:
+    """Let the worker look once; gives how long it would wait then."""
     turns: list[float] = []
 
     class Once:
@@ -260,16 +259,35 @@ def test_why_no_backup_could_be_made_is_said(workshop, tmp_path, monkeypatch) ->
             return True
 
     nightly.run(workshop, Once())  # type: ignore[arg-type]
-    assert turns == [900]
+    return turns
+
+
+def test_why_no_backup_could_be_made_is_said(workshop, tmp_path, monkeypatch) -> None:
+    blocked = tmp_path.with_name(f"{tmp_path.name}-file")
+    blocked.write_text("a file, not a folder")
+    monkeypatch.setenv("LIKEWRIGHT_BACKUPS", str(blocked / "in-it"))
+    assert one_turn(workshop) == [900]
     workshop.moment += 3 * DAY
     assert "could not be written" in (warning(workshop) or "")
 
 
 def test_an_invented_studio_is_not_backed_up(workshop: TestWorkshop) -> None:
     workshop.demo = True
-    stop = threading.Event()
-    stop.set()
-    nightly.run(workshop, stop)
+    one_turn(workshop)
     workshop.moment += 5 * DAY
     assert warning(workshop) is None
     assert not backups_folder(workshop.folder).exists()
+
+
+@pytest.mark.parametrize("demo", [False, True])
+def test_a_sheet_that_was_sent_lies_here_for_a_day_and_no_longer(workshop, demo) -> None:
+    workshop.demo = demo
+    key = sheets.keep(workshop.folder, b"Customer,Animal\nAda Aldermoor,Otto\n", "old.csv")
+    for path in workshop.folder.sheets.iterdir():
+        os.utime(path, (workshop.moment, workshop.moment))
+    workshop.moment += DAY - HOUR
+    one_turn(workshop)
+    assert sheets.waiting(workshop.folder) == [(key, "old.csv")]
+    workshop.moment += 2 * HOUR
+    one_turn(workshop)
+    assert not list(workshop.folder.sheets.iterdir())

@@ -8,9 +8,10 @@ from html.parser import HTMLParser
 from starlette.responses import HTMLResponse, Response
 
 from app.shared.errors import NotFound
+from app.shared.text import safe_cell
 
-# What a spreadsheet would take for a formula; a number with a sign is none.
-_FORMULA = re.compile(r"[=+\-@\t\r](?![\d.,]+\s*%?$)")
+# A spreadsheet works nothing out in a number with a sign.
+_NUMBER = re.compile(r"[+\-][\d.,]+\s*%?")
 
 
 class _Tables(HTMLParser):
@@ -52,8 +53,10 @@ def table_as_csv(page: str, wanted: str) -> str | None:
     if not found.rows:
         return None
     out = io.StringIO()
-    plain = ([f"'{cell}" if _FORMULA.match(cell) else cell for cell in row] for row in found.rows)
-    csv.writer(out).writerows(plain)
+    writer = csv.writer(out)
+    for row in found.rows:
+        cells = [cell if _NUMBER.fullmatch(cell) else safe_cell(cell) for cell in row]
+        writer.writerow(cells)
     return out.getvalue()
 
 
@@ -64,6 +67,10 @@ def or_csv(page: HTMLResponse, wanted: str) -> Response:
     found = table_as_csv(bytes(page.body).decode(), wanted)
     if found is None:
         raise NotFound("There is no such table on this page now: too little to count, perhaps.")
-    name = re.sub(r"\W+", "", wanted.removeprefix("t-"))
+    return csv_file(found, re.sub(r"\W+", "", wanted.removeprefix("t-")))
+
+
+def csv_file(text: str, name: str) -> Response:
+    """A .csv to keep, with the mark by which a spreadsheet knows its encoding."""
     headers = {"content-disposition": f'attachment; filename="{name}.csv"'}
-    return Response(found, media_type="text/csv; charset=utf-8", headers=headers)
+    return Response(text.encode("utf-8-sig"), media_type="text/csv; charset=utf-8", headers=headers)
