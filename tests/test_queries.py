@@ -16,7 +16,7 @@ from app.orders.order.asking import QuestionFields, ask
 from app.shared.places import DataFolder
 from tests.everything import fill, pages
 from tests.making import CAST, DAY, NOW, Wanted, fingerprint, make_order
-from tests.staff.browser import Browser, ClockedWorkshop
+from tests.staff.browser import Browser, ClockedWorkshop, opened
 from tests.staff.test_permissions import every_route
 from tests.whole_site import words
 
@@ -100,12 +100,9 @@ def test_a_page_of_sixty_orders_really_shows_them(few_and_many: list[ClockedWork
 
 @pytest.fixture
 def workshop(studio_file: Path) -> Iterator[ClockedWorkshop]:
-    folder = DataFolder(studio_file.parent)
-    folder.prepare()
-    workshop = ClockedWorkshop(folder)
-    fill(workshop)
-    yield workshop
-    workshop.close()
+    with opened(studio_file, ClockedWorkshop) as workshop:
+        fill(workshop)
+        yield workshop
 
 
 def test_looking_at_every_page_that_there_is_leaves_the_house_as_it_was(

@@ -20,21 +20,17 @@ from sqlalchemy import update
 from app.flow.steps import Of
 from app.flow.store import Ref
 from app.main import staff_site
-from app.shared.places import DataFolder
 from app.studio.rules import StudioSettings
 from app.tables import orders
 from tests.making import CAST, MadeOrder, rows
-from tests.staff.browser import Browser, ClockedWorkshop
+from tests.staff.browser import Browser, ClockedWorkshop, opened
 
 
 @pytest.fixture
 def workshop(studio_file: Path) -> Iterator[ClockedWorkshop]:
     """A studio over a migrated database of the test's own; its clock stands at NOW."""
-    folder = DataFolder(studio_file.parent)
-    folder.prepare()
-    workshop = ClockedWorkshop(folder)
-    yield workshop
-    workshop.close()
+    with opened(studio_file, ClockedWorkshop) as workshop:
+        yield workshop
 
 
 @pytest.fixture

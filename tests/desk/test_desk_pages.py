@@ -1,36 +1,18 @@
 """The find box and the Answers page, through the whole staff site."""
 
 import re
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from sqlalchemy import delete, insert, select
 
 from app.flow.steps import Step
-from app.main import staff_site
 from app.orders.forecast.worker import points_json
-from app.shared.places import DataFolder
 from app.tables import animals, contacts, customer_mails, customers, forecasts, orders
 from tests.desk.test_longer import to_tell
 from tests.making import CAST, NOW, MadeOrder, Wanted, make_order, rows, walk
 from tests.orders.facts.test_to_tell import running_late
 from tests.staff.browser import Browser, ClockedWorkshop
 from tests.whole_site import words
-
-
-@pytest.fixture
-def workshop(studio_file: Path) -> Iterator[ClockedWorkshop]:
-    folder = DataFolder(studio_file.parent)
-    folder.prepare()
-    workshop = ClockedWorkshop(folder)
-    yield workshop
-    workshop.close()
-
-
-@pytest.fixture
-def desk(workshop: ClockedWorkshop) -> Browser:
-    return Browser(staff_site(workshop)).as_(workshop, CAST.desk)
 
 
 def test_one_hit_leads_straight_to_its_answers(workshop: ClockedWorkshop, desk: Browser) -> None:

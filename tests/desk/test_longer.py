@@ -7,9 +7,8 @@ from app.tables import customer_mails, forecasts
 from tests.making import CAST, DAY, NOW, MadeOrder, rows
 from tests.orders.facts.test_to_tell import running_late
 from tests.staff.browser import Browser, ClockedWorkshop
-from tests.whole_site import desk, painter, the_form, words, workshop
+from tests.whole_site import the_form, words
 
-__all__ = ["desk", "painter", "workshop"]
 CAUSE = "The oven that hardens the paint is being repaired."
 LIST = "/waiting/longer"
 

@@ -5,15 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from app.shared.places import DataFolder
-from tests.staff.browser import ClockedWorkshop
+from tests.staff.browser import ClockedWorkshop, opened
 
 
 @pytest.fixture
 def empty(studio_file: Path) -> Iterator[ClockedWorkshop]:
     """A workshop without orders, on the morning of tests.history.sheets.TODAY."""
-    folder = DataFolder(studio_file.parent)
-    folder.prepare()
-    workshop = ClockedWorkshop(folder)
-    yield workshop
-    workshop.close()
+    with opened(studio_file, ClockedWorkshop) as workshop:
+        yield workshop

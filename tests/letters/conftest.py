@@ -6,22 +6,19 @@ from pathlib import Path
 import pytest
 
 from app.letters import worker as letters_worker
-from app.shared.places import DataFolder
 from tests.letters.mail_server import Certificate, MailServer, make_certificate
 from tests.letters.studio import LetterShop
+from tests.staff.browser import opened
 
 
 @pytest.fixture
 def workshop(studio_file: Path) -> Iterator[LetterShop]:
     """A workshop on a copy of the migrated template; its letters become files."""
-    folder = DataFolder(studio_file.parent)
-    folder.prepare()
-    workshop = LetterShop(folder)
-    workshop.introduce()
-    letters_worker.smtp_url.cache_clear()
-    yield workshop
-    letters_worker.smtp_url.cache_clear()
-    workshop.close()
+    with opened(studio_file, LetterShop) as workshop:
+        workshop.introduce()
+        letters_worker.smtp_url.cache_clear()
+        yield workshop
+        letters_worker.smtp_url.cache_clear()
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import pytest
 
 from app.shared.places import DataFolder
 from tests.demo.invented import A_TUESDAY, invent
-from tests.staff.browser import ClockedWorkshop
+from tests.staff.browser import ClockedWorkshop, opened
 
 
 @pytest.fixture(scope="session")
@@ -32,6 +32,5 @@ def workshop(invented: Path, tmp_path: Path) -> Iterator[ClockedWorkshop]:
 @pytest.fixture
 def empty(studio_file: Path) -> Iterator[ClockedWorkshop]:
     """A workshop in which nothing has happened yet."""
-    workshop = ClockedWorkshop(DataFolder(studio_file.parent))
-    yield workshop
-    workshop.close()
+    with opened(studio_file, ClockedWorkshop) as workshop:
+        yield workshop

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
 from tests.making import NOW
+from tests.staff.browser import opened
 
 
 class TestWorkshop(Workshop):
@@ -23,8 +23,5 @@ class TestWorkshop(Workshop):
 @pytest.fixture
 def workshop(studio_file: Path) -> Iterator[TestWorkshop]:
     """A workshop on a copy of the migrated template."""
-    folder = DataFolder(studio_file.parent)
-    folder.prepare()
-    workshop = TestWorkshop(folder)
-    yield workshop
-    workshop.close()
+    with opened(studio_file, TestWorkshop) as workshop:
+        yield workshop

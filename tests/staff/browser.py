@@ -6,9 +6,11 @@ browser.as_(shop, CAST.owner)      # signed in without typing
 """
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from http.cookies import SimpleCookie
-from typing import Any
+from pathlib import Path
+from typing import Any, TypeVar
 
 import httpx
 from starlette.types import ASGIApp
@@ -22,6 +24,7 @@ from tests.making import NOW
 
 ORIGIN = "https://testserver"
 PASSWORD = "seven quiet tortoises"
+W = TypeVar("W", bound=Workshop)
 
 
 class ClockedWorkshop(Workshop):
@@ -33,6 +36,15 @@ class ClockedWorkshop(Workshop):
 
     def now(self) -> int:
         return self.moment
+
+
+@contextmanager
+def opened(studio_file: Path, kind: Callable[[DataFolder], W]) -> Iterator[W]:
+    """A workshop over a test's own database, made ready as the program does it, and closed after."""
+    folder = DataFolder(studio_file.parent)
+    folder.prepare()
+    with closing(kind(folder)) as workshop:
+        yield workshop
 
 
 class Browser:

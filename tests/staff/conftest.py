@@ -16,7 +16,7 @@ from app.studio import carrier_pages
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
 from tests.making import CAST
-from tests.staff.browser import PASSWORD, Browser, ClockedWorkshop
+from tests.staff.browser import PASSWORD, Browser, ClockedWorkshop, opened
 
 
 def door(workshop: Workshop) -> Guard:
@@ -44,15 +44,12 @@ def kept_password() -> str:
 @pytest.fixture
 def workshop(studio_file: Path, kept_password: str) -> Iterator[ClockedWorkshop]:
     """A studio whose cast can all sign in with PASSWORD."""
-    folder = DataFolder(studio_file.parent)
-    folder.prepare()
-    workshop = ClockedWorkshop(folder)
-    with workshop.database.writing() as db:
-        for person in CAST.everybody:
-            assert person.account_id is not None
-            store.set_account(db, person.account_id, password_hash=kept_password)
-    yield workshop
-    workshop.close()
+    with opened(studio_file, ClockedWorkshop) as workshop:
+        with workshop.database.writing() as db:
+            for person in CAST.everybody:
+                assert person.account_id is not None
+                store.set_account(db, person.account_id, password_hash=kept_password)
+        yield workshop
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Iterable, Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -56,15 +55,6 @@ def test_every_route_takes_one_method(routes: list[Any]) -> None:
     for route in routes:
         if not isinstance(route, Mount):
             assert route.methods in ({"GET"}, {"POST"}), route.name
-
-
-@pytest.fixture
-def workshop(studio_file: Path) -> Iterator[ClockedWorkshop]:
-    folder = DataFolder(studio_file.parent)
-    folder.prepare()
-    workshop = ClockedWorkshop(folder)
-    yield workshop
-    workshop.close()
 
 
 @pytest.mark.parametrize("who", WHO)
