@@ -4,12 +4,32 @@ import logging
 import sys
 import webbrowser
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from typer.exceptions import TyperException
 
+from app.photos.commands import photos
 from app.shared.errors import CannotStart, Refused
+from app.shared.options import (
+    AsJson,
+    Certificate,
+    CertificateKey,
+    Data,
+    Host,
+    Months,
+    Names,
+    OrdersPerMonth,
+    PagesPort,
+    Port,
+    ProxyAddresses,
+    ProxyNames,
+    PublicPort,
+    Replications,
+    Seed,
+    argument,
+    option,
+)
 from app.shared.places import DataFolder
 from app.shared.settings import data_folder
 
@@ -22,48 +42,6 @@ cli = typer.Typer(
     help="Benches, private status pages and honest lead times for a workshop that makes "
     "painted likenesses of animals.",
 )
-
-
-def _option(flag: str, value: str, says: str, **more: Any) -> Any:
-    """An option whose help says what its value is, a folder or minutes, rather than its type."""
-    return typer.Option(flag, metavar=value, help=says, **more)
-
-
-def _port(flag: str, whose: str) -> Any:
-    return _option(flag, "NUMBER", f"Port of the {whose} pages.", min=1, max=65535)
-
-
-_HOST = "Address of the staff's pages; beyond this machine only with a certificate or a proxy."
-Data = Annotated[Path | None, _option("--data", "FOLDER", "The folder with the workshop's data.")]
-Port = Annotated[int, _port("--port", "staff's")]
-PublicPort = Annotated[int, _port("--public-port", "customers'")]
-PagesPort = Annotated[int, _port("--port", "customers'")]
-Host = Annotated[str, _option("--host", "ADDRESS", _HOST)]
-Certificate = Annotated[
-    Path | None, _option("--certificate", "FILE", "Certificate and chain, PEM.")
-]
-CertificateKey = Annotated[
-    Path | None, _option("--certificate-key", "FILE", "The certificate's key, PEM.")
-]
-Names = Annotated[
-    list[str] | None, _option("--name", "NAME", "A host name that tablets use; again for more.")
-]
-ProxyNames = Annotated[
-    list[str] | None, _option("--behind-proxy", "NAME", "The proxy's host name; again for more.")
-]
-ProxyAddresses = Annotated[
-    list[str] | None,
-    _option("--proxy-address", "ADDRESS", "The proxy's IP address; again for more."),
-]
-Months = Annotated[int, _option("--months", "NUMBER", "Months of history.", min=1, max=240)]
-OrdersPerMonth = Annotated[
-    int, _option("--orders-per-month", "NUMBER", "Orders in each month.", min=1, max=2000)
-]
-Seed = Annotated[int, _option("--seed", "NUMBER", "Another number makes another demo.", min=0)]
-Replications = Annotated[
-    int, _option("--replications", "NUMBER", "Simulated runs; more are steadier.", max=100_000)
-]
-AsJson = Annotated[bool, _option("--json", "", "Print JSON and nothing else.")]
 
 
 @cli.command()
@@ -101,8 +79,8 @@ def demo(
     months: Months = 14,
     orders_per_month: OrdersPerMonth = 45,
     seed: Seed = 1,
-    fresh: Annotated[bool, _option("--fresh", "", "Make the demo again from scratch.")] = False,
-    no_browser: Annotated[bool, _option("--no-browser", "", "Don't open a browser.")] = False,
+    fresh: Annotated[bool, option("--fresh", "", "Make the demo again from scratch.")] = False,
+    no_browser: Annotated[bool, option("--no-browser", "", "Don't open a browser.")] = False,
 ) -> None:
     """Run a made-up workshop with a believable history, to look around in."""
     from app import opening
@@ -124,7 +102,7 @@ def demo(
 
 @cli.command("status-site")
 def status_site(
-    pages: Annotated[Path, _option("--pages", "FILE", "The server's pages.db.")],
+    pages: Annotated[Path, option("--pages", "FILE", "The server's pages.db.")],
     port: PagesPort = 8601,
 ) -> None:
     """Run only the customers' pages, from a pages file."""
@@ -137,9 +115,7 @@ def status_site(
 
 @cli.command("sign-in-link")
 def sign_in_link(
-    name: Annotated[
-        str, typer.Argument(metavar="NAME", help="The name they sign in with, or the start of it.")
-    ],
+    name: Annotated[str, argument("NAME", "The name they sign in with, or the start of it.")],
     data: Data = None,
 ) -> None:
     """Print a one-use link for somebody who is locked out."""
@@ -173,11 +149,9 @@ def audit(data: Data = None, as_json: AsJson = False) -> None:
 
 @cli.command()
 def publish(
-    folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="The folder that a web host serves.")
-    ],
+    folder: Annotated[Path, argument("FOLDER", "The folder that a web host serves.")],
     then: Annotated[
-        str, _option("--then", "COMMAND", "A command to run afterwards, without a shell.")
+        str, option("--then", "COMMAND", "A command to run afterwards, without a shell.")
     ] = "",
     data: Data = None,
 ) -> None:
@@ -189,9 +163,7 @@ def publish(
 
 @cli.command()
 def backup(
-    file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="The file to write. It must not exist yet.")
-    ],
+    file: Annotated[Path, argument("FILE", "The file to write. It must not exist yet.")],
     data: Data = None,
 ) -> None:
     """Write a backup into one file, even while the server runs. Exit 1 if the audit differs."""
@@ -202,9 +174,9 @@ def backup(
 
 @cli.command()
 def restore(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A file written by backup.")],
+    file: Annotated[Path, argument("FILE", "A file written by backup.")],
     replace_links: Annotated[
-        bool, _option("--replace-links", "", "The key is lost: replace every link.")
+        bool, option("--replace-links", "", "The key is lost: replace every link.")
     ] = False,
     data: Data = None,
 ) -> None:
@@ -216,7 +188,7 @@ def restore(
 
 @cli.command("replace-links")
 def replace_links(
-    yes: Annotated[bool, _option("--yes", "", "Really do it. The old links stop working.")] = False,
+    yes: Annotated[bool, option("--yes", "", "Really do it. The old links stop working.")] = False,
     data: Data = None,
 ) -> None:
     """Replace every link, if the key is lost. Without --yes only say what that would mean."""
@@ -228,26 +200,25 @@ def replace_links(
 @cli.command("import")
 def import_history(
     file: Annotated[
-        Path | None,
-        typer.Argument(metavar="FILE", help="A sheet of earlier orders, .csv or .xlsx."),
+        Path | None, argument("FILE", "A sheet of earlier orders, .csv or .xlsx.")
     ] = None,
-    dry_run: Annotated[bool, _option("--dry-run", "", "Only look; bring nothing in.")] = False,
+    dry_run: Annotated[bool, option("--dry-run", "", "Only look; bring nothing in.")] = False,
     map_file: Annotated[
         Path | None,
-        _option("--map", "FILE", "Which column is what; --dry-run makes one to start from."),
+        option("--map", "FILE", "Which column is what; --dry-run makes one to start from."),
     ] = None,
-    sheet: Annotated[str, _option("--sheet", "NAME", "A workbook's sheet, if not its first.")] = "",
+    sheet: Annotated[str, option("--sheet", "NAME", "A workbook's sheet, if not its first.")] = "",
     leave_out_bad: Annotated[
-        bool, _option("--leave-out-bad", "", "Bring in the good rows of a sheet with bad ones.")
+        bool, option("--leave-out-bad", "", "Bring in the good rows of a sheet with bad ones.")
     ] = False,
     with_doubles: Annotated[
-        bool, _option("--with-doubles", "", "Bring in what is probably here already, too.")
+        bool, option("--with-doubles", "", "Bring in what is probably here already, too.")
     ] = False,
     with_pages: Annotated[
-        bool, _option("--with-pages", "", "Give the open orders status pages.")
+        bool, option("--with-pages", "", "Give the open orders status pages.")
     ] = False,
     take_back: Annotated[
-        int | None, _option("--take-back", "NUMBER", "Take an import back instead.", min=1)
+        int | None, option("--take-back", "NUMBER", "Take an import back instead.", min=1)
     ] = None,
     data: Data = None,
 ) -> None:
@@ -274,9 +245,9 @@ def import_history(
 
 @cli.command()
 def export(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A new or empty folder.")],
+    folder: Annotated[Path, argument("FOLDER", "A new or empty folder.")],
     without_photos: Annotated[
-        bool, _option("--without-photos", "", "Leave the customers' photos out.")
+        bool, option("--without-photos", "", "Leave the customers' photos out.")
     ] = False,
     data: Data = None,
 ) -> None:
@@ -292,7 +263,7 @@ def export(
 def whatif(
     settings: Annotated[
         list[str] | None,
-        _option("--set", "CHANGE", "What would change: “painting people=3”; again for more."),
+        option("--set", "CHANGE", "What would change: “painting people=3”; again for more."),
     ] = None,
     data: Data = None,
     replications: Replications = 500,
@@ -330,21 +301,16 @@ def whatif(
 @cli.command()
 def backtest(
     file: Annotated[
-        Path | None,
-        typer.Argument(metavar="FILE", help="A CSV table: piece,step,entered,left[,outcome]."),
+        Path | None, argument("FILE", "A CSV table: piece,step,entered,left[,outcome].")
     ] = None,
-    every: Annotated[
-        float, _option("--every", "DAYS", "Days from one forecast to the next.")
-    ] = 7.0,
+    every: Annotated[float, option("--every", "DAYS", "Days from one forecast to the next.")] = 7.0,
     train: Annotated[
-        float, _option("--train", "SHARE", "Share of pieces known at first, between 0 and 1.")
+        float, option("--train", "SHARE", "Share of pieces known at first, between 0 and 1.")
     ] = 0.7,
-    out: Annotated[
-        Path | None, _option("--out", "FILE", "A CSV file to write the rows to.")
-    ] = None,
+    out: Annotated[Path | None, option("--out", "FILE", "A CSV file to write the rows to.")] = None,
     picture: Annotated[
         Path | None,
-        _option(
+        option(
             "--picture",
             "FILE",
             "A file for the calibration picture, SVG. Without it none is drawn.",
@@ -379,44 +345,7 @@ def backtest(
     raise typer.Exit(code)
 
 
-photos = typer.Typer(no_args_is_help=True, help="Photos: check a set, or hand out its originals.")
 cli.add_typer(photos, name="photos")
-
-
-@photos.command("check")
-def photos_check(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of photos.")],
-    as_json: AsJson = False,
-    data: Data = None,
-) -> None:
-    """Say whether a folder of photos is usable: exit 0 yes, 1 doubtful, 2 no, 3 nothing there.
-
-    With --data it uses that workshop's own thresholds, otherwise the defaults.
-    """
-    from app.photos.check import command as check_command
-
-    studio = None if data is None else DataFolder(data)
-    raise typer.Exit(check_command.main(folder, as_json, studio=studio))
-
-
-@photos.command("hand-out")
-def photos_hand_out(
-    code: Annotated[
-        str,
-        typer.Argument(
-            metavar="CODE", help="Order number and letter of the model, such as 1042-A."
-        ),
-    ],
-    folder: Annotated[
-        Path,
-        typer.Argument(metavar="FOLDER", help="The folder to write to. Nothing is overwritten."),
-    ],
-    data: Data = None,
-) -> None:
-    """Write the original photos without the place they were taken. Exit 1 if any is left out."""
-    from app.photos.hand_out import command as handing_out_command
-
-    raise typer.Exit(handing_out_command.main(DataFolder(data_folder(data)), code, folder))
 
 
 def warn(text: str) -> None:
