@@ -5,7 +5,7 @@ becomes an order under way, as if somebody had typed it in, known from today on.
 """
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, time
 from functools import cache
@@ -22,6 +22,7 @@ from app.history.columns import Choices
 from app.history.days import Moment
 from app.history.rules import Reading, SheetPiece, together
 from app.history.table import Sheet
+from app.leadtimes.progress import Progress
 from app.orders.entry.actions import enter_order, marks_said
 from app.orders.entry.form import (
     AnimalDraft,
@@ -43,7 +44,6 @@ _CUSTOMER = "id name name_key phone phone_digits made_at import_id"
 _ANIMAL = "id customer_id name name_key kind breed colours life import_id"
 _PIECE = ("import_id line customer_id animal_id order_key reference size_mm note started_at"
           " ended_at cancelled by_day steps")  # fmt: skip
-Say = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +161,7 @@ def _doubles(db: Connection, workshop: Workshop, reading: Reading) -> Iterator[D
 def bring_in(
     workshop: Workshop, reading: Reading, choices: Choices, file: str, who: Person, *,
     without_bad: bool = False, with_doubles: bool = False, with_pages: bool = False,
-    say: Say | None = None,
+    say: Progress | None = None,
 ) -> BroughtIn:  # fmt: skip
     """Bring a sheet in: all of its rows or none, but for bad ones with `without_bad`, and for
     doubles unless `with_doubles`. No letter is written. Open orders get a status page only
@@ -275,7 +275,7 @@ def _said(piece: SheetPiece) -> str:
 
 def _add_open(
     db: Connection, workshop: Workshop, people: _People, what: Plan, id_: int, who: Person,
-    now: int, *, with_pages: bool, say: Say | None,
+    now: int, *, with_pages: bool, say: Progress | None,
 ) -> None:  # fmt: skip
     """The open orders, each as if it had been typed in as one that is under way."""
     made = []

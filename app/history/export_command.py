@@ -3,20 +3,21 @@
 Exit 0 done, 64 where the folder is not empty or cannot be made.
 """
 
+import os
 import sys
 import time
 from pathlib import Path
-from typing import Final
 
 from app.history.export import IntoFolder, hand_out
+from app.leadtimes.progress import PATIENCE
 from app.studio.workshop import Workshop
 
 DONE, WRONG_USAGE = 0, 64
-_PATIENCE: Final = 2.0
 
 
 def main(workshop: Workshop, folder: Path, *, with_photos: bool) -> int:
-    """Write it all; gives the exit code."""
+    """Write it all, for no other user of the machine to read; gives the exit code."""
+    os.umask(0o077)
     try:
         if folder.exists() and any(folder.iterdir()):
             print(f"{folder} is not empty. Nothing was written.", file=sys.stderr)
@@ -28,7 +29,7 @@ def main(workshop: Workshop, folder: Path, *, with_photos: bool) -> int:
     many, said = 0, time.monotonic()
     for name in hand_out(workshop, place, with_photos=with_photos):
         many += 1
-        if time.monotonic() - said >= _PATIENCE:
+        if time.monotonic() - said >= PATIENCE:
             said = time.monotonic()
             print(f"{name} …", file=sys.stderr, flush=True)
     print(f"{many} files in {folder}. columns.csv says what each column is.")

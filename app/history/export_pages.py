@@ -1,6 +1,7 @@
 """Everything, or what there is of one customer, handed out as a ZIP."""
 
 import secrets
+from contextlib import closing
 from pathlib import Path
 
 from fastapi import APIRouter
@@ -41,10 +42,9 @@ def _zipped(
     workshop.folder.sheets.mkdir(mode=0o700, exist_ok=True)
     path = workshop.folder.sheets / f"{secrets.token_hex(12)}.zip"
     try:
-        place = IntoZip(path)
-        for _ in hand_out(workshop, place, customer=customer, with_photos=with_photos):
-            pass
-        place.close()
+        with closing(IntoZip(path)) as place:
+            for _ in hand_out(workshop, place, customer=customer, with_photos=with_photos):
+                pass
     except BaseException:
         path.unlink(missing_ok=True)
         raise

@@ -13,13 +13,13 @@ from typing import Final
 
 from app.history import actions, rules, store, table
 from app.history.columns import FIELDS, Choices, guess, orders_of, problems
+from app.leadtimes.progress import teller
 from app.shared.errors import Refused
 from app.shared.people import AUTOMATIC
 from app.studio.workshop import Workshop
 
 DONE, WRONG_USAGE, BAD_DATA = 0, 64, 65
 _NAMED: Final = 40
-_PATIENCE: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ def _bring(workshop: Workshop, sheet: table.Sheet, choices: Choices, asked: Impo
         done = actions.bring_in(
             workshop, reading, choices, table.file_name(asked.file.name), AUTOMATIC,
             without_bad=True, with_doubles=asked.with_doubles, with_pages=asked.with_pages,
-            say=_Progress(),
+            say=teller("open orders", time.monotonic, sys.stderr),
         )  # fmt: skip
     except Refused as why:
         _warn(str(why))
@@ -168,18 +168,6 @@ def _write_bad(sheet: table.Sheet, reading: rules.Reading, file: Path) -> Path:
         path, number = file.with_name(f"{file.stem}-to-mend-{number}.csv"), number + 1
     path.write_text(rules.bad_rows(sheet, reading), encoding="utf-8-sig", newline="")
     return path
-
-
-class _Progress:
-    """Says how far it is, once it takes longer than one waits gladly."""
-
-    def __init__(self) -> None:
-        self.said = time.monotonic()
-
-    def __call__(self, done: int, of: int) -> None:
-        if time.monotonic() - self.said >= _PATIENCE:
-            self.said = time.monotonic()
-            _warn(f"{done:,} of {of:,} open orders …")
 
 
 def _lines(lines: Iterable[str], *, error: bool = False) -> None:

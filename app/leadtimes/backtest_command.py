@@ -92,7 +92,7 @@ def judge(
 # aims that the forecast is developed by).
 AIMS: Final = (
     ("p85", "The last day that is given (85 in 100 should be ready by then)", 82, 90),
-    ("p10_p90", "Between the first day and one in ten late (80 in 100 should lie there)", 77, 85),
+    ("p10_p90", "All days but the earliest and latest tenth (80 in 100 should lie there)", 77, 85),
     ("p50", "The middle (half should be ready by then)", 45, 55),
 )
 

@@ -1,4 +1,4 @@
-"""The studio's own log for commands that reckon with it: opened to read, as a table of stays."""
+"""A studio opened for a command, and its own log as a table of stays."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -27,7 +27,7 @@ _CODES = text(
 
 @contextmanager
 def studio_in(folder: DataFolder) -> Iterator[Workshop]:
-    """A studio to look at, whether or not a server has it open; nothing is written.
+    """A studio for one command, whether or not a server has it open.
 
     Raises CannotStart where there is none, or one of another version.
     """

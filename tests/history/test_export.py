@@ -2,6 +2,7 @@
 
 import csv
 import io
+import os
 import shutil
 import sqlite3
 import zipfile
@@ -233,6 +234,21 @@ def test_one_customers_data_is_theirs_alone_with_their_photos(empty):
     assert len(photos) == 2
     assert all(".." not in name.split("/") and "\\" not in name for name in photos)
     assert not list(empty.folder.sheets.iterdir()), "nothing is left lying about"
+
+
+def test_what_is_written_nobody_else_on_the_machine_may_read(empty, tmp_path):
+    _with_photo(empty, "Ada Aldermoor", "Otto.jpg")
+    place = tmp_path / "out"
+    place.mkdir()
+    place.chmod(0o755)
+    before = os.umask(0o022)
+    try:
+        assert export_command.main(empty, place, with_photos=True) == 0
+    finally:
+        os.umask(before)
+    files = [path for path in place.rglob("*") if path.is_file()]
+    assert len(files) > 10
+    assert not [path for path in files if path.stat().st_mode & 0o077]
 
 
 def test_a_folder_with_something_in_it_is_left_alone(empty, tmp_path, capsys):

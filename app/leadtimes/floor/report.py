@@ -163,12 +163,14 @@ def _who(o: Outcome, i: int) -> tuple[str, str, str, float]:
     crew = o.floor.crews[i - steps]
     busy = float(o.crew_busy().value[i - steps])
     does = " and ".join(filter(None, (", ".join(crew.steps[:-1]), crew.steps[-1])))
+    verb = "is" if crew.people == 1 else "are"
     if crew.who and len(crew.who) == crew.people:
-        verb, their = ("is", "their") if crew.people == 1 else ("are", "their")
-        return f"{' and '.join(crew.who)} ({does})", verb, their, busy
-    if crew.people == 1:
-        return f"the one person who does {does}", "is", "their", busy
-    return f"the {crew.people} people who do {does}", "are", "their", busy
+        who = f"{' and '.join(crew.who)} ({does})"
+    elif crew.people == 1:
+        who = f"the one person who does {does}"
+    else:
+        who = f"the {crew.people} people who do {does}"
+    return who, verb, "their", busy
 
 
 def _sooner(c: Comparison) -> list[str]:
