@@ -80,6 +80,25 @@ def note(
     )
 
 
+def add_in(
+    db: Connection,
+    table: Table,
+    order_id: int | None,
+    values: Mapping[str, Any],
+    named_by: str,
+    who: Person,
+    now: int,
+    asked: AskedBy | None = None,
+) -> None:
+    """Add a row inside an open transaction; noted is the field that says what it is."""
+    made = db.execute(insert(table).values(**values)).inserted_primary_key
+    assert made is not None
+    note(
+        db, who.account_id, now, table.name, named_by, None, values[named_by],
+        of_id=int(made[0]), order_id=order_id, asked=asked,
+    )  # fmt: skip
+
+
 def change_in(
     db: Connection,
     table: Table,

@@ -7,7 +7,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, delete, insert, select
 
 from app.flow import store as flow
-from app.flow.changes import change_in
+from app.flow.changes import add_in, change_in
 from app.flow.steps import Of
 from app.flow.store import Ref
 from app.photos import store
@@ -73,7 +73,8 @@ def save_marks(
             }  # fmt: skip
             if key == "new":
                 if mark.what and len(known) < MOST_MARKS:
-                    db.execute(insert(marks).values(animal_id=animal, **values))
+                    new = {"animal_id": animal, **values}
+                    add_in(db, marks, piece.order_id, new, "what", who, now)
                 continue
             if int(key) not in known:
                 raise NotFound("That marking is not this animal’s any more.")

@@ -1,10 +1,10 @@
 """Lists: open orders, what waits for customers, customers, animals."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, func, literal_column, select, text
+from sqlalchemy import ColumnElement, Connection, bindparam, func, literal_column, select, text
 from sqlalchemy.engine import RowMapping
 
 from app.flow.after.belongings import IN_THE_HOUSE, NAMED
@@ -309,13 +309,42 @@ def one_animal(db: Connection, animal_id: int) -> dict[str, Any]:
                 select(order_animals.c.order_id).where(order_animals.c.animal_id == animal_id)
             ).scalars()
         ),
-        "changes": _many(
-            db,
-            select(changes)
-            .where(changes.c.of == "animals", changes.c.of_id == animal_id)
-            .order_by(changes.c.id.desc()),
-        ),
+        "changes": [
+            _changed(row)
+            for row in _many(
+                db,
+                select(changes, marks.c.what)
+                .outerjoin(marks, (changes.c.of == "marks") & (marks.c.id == changes.c.of_id))
+                .where(of_animal(animal_id))
+                .order_by(changes.c.id.desc()),
+            )
+        ],
     }
+
+
+def of_animal(animal_id: int) -> ColumnElement[bool]:
+    """The notes of change of an animal and of its marks."""
+    own = select(marks.c.id).where(marks.c.animal_id == animal_id)
+    itself = (changes.c.of == "animals") & (changes.c.of_id == animal_id)
+    return itself | ((changes.c.of == "marks") & changes.c.of_id.in_(own))
+
+
+_OF_MARK = {
+    "what": "marking", "place": "where {} is", "side": "side of {}", "must": "{} must match",
+}  # fmt: skip
+
+
+def _changed(row: RowMapping) -> Mapping[Any, Any]:
+    """A note of change as a page tells it: what is a mark's names the mark."""
+    if row["of"] != "marks":
+        return row
+    if row["field"] == "gone_at":
+        return {**row, "field": "marking", "before": row["what"], "after": ""}
+    words = {"not_asked": "not asked", "none": "no side"}
+    if row["field"] == "must":
+        words = {"0": "no", "1": "yes"}
+    said = {name: words.get(row[name], row[name]) for name in ("before", "after")}
+    return {**row, **said, "field": _OF_MARK[row["field"]].format(row["what"])}
 
 
 def orders_by_id(db: Connection, ids: Sequence[int]) -> Rows:

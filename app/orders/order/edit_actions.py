@@ -12,7 +12,7 @@ from sqlalchemy import Connection, RowMapping, and_, func, insert, select, updat
 from app.flow import payments
 from app.flow.actions import begin_act, entering, settle
 from app.flow.approvals import requiring
-from app.flow.changes import AskedBy, change_in, telling
+from app.flow.changes import AskedBy, add_in, change_in, telling
 from app.flow.steps import PHOTO_STEPS, Step
 from app.flow.store import mark_stale
 from app.flow.versions import settle_poses
@@ -56,10 +56,13 @@ class EditedMark(Fields):
 
 
 def last_change(db: Connection, of: str, of_id: int) -> int:
-    """The number of the newest change of an order with its copies, a customer or an animal."""
-    own = changes.c.order_id == of_id
-    if of != "orders":
-        own = and_(changes.c.of == of, changes.c.of_id == of_id)
+    """The number of the newest change of an order with its copies, a customer, or an animal with
+    its marks."""
+    own = {
+        "orders": changes.c.order_id == of_id,
+        "customers": and_(changes.c.of == "customers", changes.c.of_id == of_id),
+        "animals": lists_store.of_animal(of_id),
+    }[of]
     query = select(func.coalesce(func.max(changes.c.id), 0)).where(own)
     found: int = db.execute(query).scalar_one()
     return found
@@ -289,4 +292,4 @@ def _save_marks(
             new = {"gone_at": now} if gone else values
             change_in(db, marks, int(key), None, new, who, now, asked)
         elif not gone:
-            db.execute(insert(marks).values(animal_id=animal_id, **values))
+            add_in(db, marks, None, {"animal_id": animal_id, **values}, "what", who, now, asked)

@@ -4,7 +4,7 @@ A form carries the number of the last change that its page showed: what a collea
 meantime is said, and not overwritten unseen.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -215,11 +215,21 @@ def edit_animal(request: Request, workshop: TheWorkshop, id_: RowId) -> Response
         newest = edit_actions.last_change(db, "animals", id_)
     typed = {name: str(v) if v is not None else "" for name, v in found["animal"].items()}
     typed["seen"] = str(newest)
-    for mark in found["marks"]:
-        typed[f"m{mark['id']}_what"] = mark["what"]
-        typed[f"m{mark['id']}_side"] = mark["side"]
-        typed[f"m{mark['id']}_must"] = "1" if mark["must"] else ""
+    typed |= _as_typed(found["marks"], typed)
     return render(request, "orders/order/edit_animal.html", {**found, "typed": typed, "errors": {}})
+
+
+def _as_typed(marks: Sequence[RowMapping], typed: Mapping[str, str]) -> dict[str, str]:
+    """The marks that a form does not have yet, as its fields show them: an empty one would be
+    taken off."""
+    return {
+        f"m{mark['id']}_{name}": value
+        for mark in marks
+        if f"m{mark['id']}_what" not in typed
+        for name, value in (
+            ("what", mark["what"]), ("side", mark["side"]), ("must", "1" if mark["must"] else ""),
+        )
+    }  # fmt: skip
 
 
 @router.post("/animals/{id_:int}/edit", name="save_animal")
@@ -249,6 +259,7 @@ def save_animal(
         except BadFields as why:
             wrong |= why.fields
     if wrong or fields is None or asked is None:
+        typed |= _as_typed(found["marks"], typed)
         context = {**found, "typed": typed, "errors": wrong}
         return render(request, "orders/order/edit_animal.html", context, 422)
     edit_actions.save_animal(workshop, id_, fields, edited, asked, me)

@@ -261,6 +261,53 @@ def test_a_mark_that_a_colleague_noted_meanwhile_stays(
     assert rows(workshop.database, "SELECT count(*) FROM marks WHERE gone_at IS NULL") == [(2,)]
 
 
+def test_a_mark_that_a_colleague_noted_is_not_emptied_by_a_form_that_comes_back(
+    desk: Browser, painter: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    form = form_of(desk, "/animals/1/edit")
+    theirs = form_of(painter, "/animals/1/edit")
+    star = {"m1_must": "1", "mnew_what": "white star", "mnew_side": "none", "mnew_must": "1"}
+    assert painter.post(theirs.action, theirs.fields | star).status_code == 303
+    page = desk.post(form.action, form.fields | {"m1_what": "torn right ear", "m1_must": "1"})
+    assert page.status_code == 422
+    assert "Somebody else changed this meanwhile." in words(page)
+    assert typed_in(page, "m1_what") == "torn right ear"
+    assert typed_in(page, "m2_what") == "white star"
+    again = the_form(page.text, form.action)
+    assert desk.post(again.action, again.fields | {"m1_must": "1"}).status_code == 303
+    assert rows(workshop.database, "SELECT what FROM marks WHERE gone_at IS NULL") == [
+        ("torn right ear",), ("white star",)
+    ]  # fmt: skip
+
+
+def test_what_was_changed_of_a_marking_is_told_on_the_animal_s_page(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    form = form_of(desk, "/animals/1/edit")
+    new = {"mnew_what": "white star", "mnew_side": "not_asked", "asked_by": "mail"}
+    assert desk.post(form.action, form.fields | {"m1_must": "1", **new}).status_code == 303
+    page = words(desk.get("/animals/1"))
+    assert "marking: white star Dara Quill, the customer asked by email" in page
+    form = form_of(desk, "/animals/1/edit")
+    off = {"m1_must": "1", "m1_gone": "1", "m2_side": "left", "m2_must": "1"}
+    assert desk.post(form.action, form.fields | off).status_code == 303
+    page = words(desk.get("/animals/1"))
+    assert "side of white star: not asked left Dara Quill, we decided" in page
+    assert "white star must match: no yes" in page
+    assert "marking: torn ear Dara Quill" in page
+
+
+def test_a_side_that_the_words_of_a_marking_say_is_not_said_twice(
+    desk: Browser, workshop: ClockedWorkshop, made: MadeOrder
+) -> None:
+    with workshop.database.writing() as db:
+        db.execute(update(marks).values(what="torn ear, left", side="left"))
+        db.execute(insert(marks).values(animal_id=1, what="white hind", side="right"))
+    for page in ("/animals/1", f"/pieces/copy/{made.copy().id}", f"/tickets?order={made.number}"):
+        said = words(desk.get(page)).lower()
+        assert "torn ear, left white hind right" in said, page
+
+
 def test_the_bench_may_edit_an_animal_but_no_customer(
     painter: Browser, workshop: ClockedWorkshop, made: MadeOrder
 ) -> None:
