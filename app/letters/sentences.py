@@ -5,8 +5,7 @@ said once for the whole letter, and so is when the order is ready.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from itertools import zip_longest
+from dataclasses import dataclass, replace
 
 from app.flow.news import CHANGED
 from app.flow.steps import Step
@@ -57,23 +56,24 @@ _SAY_LENT = frozenset({"order_in", "photos_counted", "cancelled", "handed_over"}
 
 @dataclass(frozen=True, slots=True)
 class LetterContext:
-    """A part of a letter with what it is worded from."""
+    """A part of a letter with what it is worded from. `passed` are the letters of animals of which
+    the same letter has the news that their photos have passed."""
 
     part: Part
     facts: OrderFacts
     animals: tuple[AnimalFacts, ...]
-    days: Days | None = None
+    passed: frozenset[str] = frozenset()
 
     @classmethod
-    def of(cls, part: Part, facts: OrderFacts, days: Days | None = None) -> "LetterContext":
+    def of(cls, part: Part, facts: OrderFacts) -> "LetterContext":
         """The part of the animals that it names, that its act concerns, or of all."""
         if part.kind in BY_A_PERSON:
-            return cls(part, facts, whom(touched(part.kind, part.round, facts), facts), days)
+            return cls(part, facts, whom(touched(part.kind, part.round, facts), facts))
         if part.kind == AFTERCARE:
             about = {at for case in facts.cases if case.round == part.round for at in case.letters}
-            return cls(part, facts, tuple(a for a in facts.animals if a.letter in about), days)
+            return cls(part, facts, tuple(a for a in facts.animals if a.letter in about))
         spoken = (a for a in facts.alive if not part.letters or a.letter in part.letters)
-        return cls(part, facts, tuple(spoken), days)
+        return cls(part, facts, tuple(spoken))
 
     @property
     def names(self) -> str:
@@ -115,9 +115,10 @@ class LetterContext:
 def letter_of(parts: Sequence[Part], facts: OrderFacts, teller: Teller, now: int) -> WordedLetter:
     """The letter, its days said as on the day of `now` (UTC seconds)."""
     days = Days(teller.calendar, now, dated=True)
-    said = _without_beginnings(
-        _once(_SAY[part.kind](LetterContext.of(part, facts, days), days, teller) for part in parts)
-    )
+    told = [LetterContext.of(part, facts) for part in parts]
+    good = (one for one in told if one.part.kind == "photos_passed")
+    passed = frozenset(animal.letter for one in good for animal in one.animals)
+    said = _once(_SAY[one.part.kind](replace(one, passed=passed), days, teller) for one in told)
 
     def own(field: str) -> str:
         return own_words.filled(
@@ -155,27 +156,6 @@ def _once(parts: Iterable[Iterable[Block]]) -> Iterator[Block]:
                     yield unsaid
                     unsaid = None
                 yield block
-
-
-def _without_beginnings(blocks: Iterable[Block]) -> Iterator[Block]:
-    """A paragraph that a later one under the same name begins with is left out: that one says it,
-    and more. So is a name under which nothing is left."""
-    said: list[tuple[Block | None, Block]] = []
-    for block in blocks:
-        name = block if block.kind == "name" else said[-1][0] if said else None
-        said.append((name, block))
-    kept = [block for at, (name, block) in enumerate(said) if not _goes_on(name, block, said[at:])]
-    for block, after in zip_longest(kept, kept[1:]):
-        if block.kind != "name" or (after is not None and after.kind != "name"):
-            yield block
-
-
-def _goes_on(name: Block | None, block: Block, rest: list[tuple[Block | None, Block]]) -> bool:
-    """Whether a later paragraph under a name begins with this one."""
-    return block.kind == "text" and any(
-        later.kind == "text" and its == name and later.lines[0].startswith(block.lines[0])
-        for its, later in rest[1:]
-    )
 
 
 def _contact(contact: StudioContact) -> str:
@@ -254,7 +234,7 @@ def _order_in(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Bl
     for animal in telling.animals:
         if animal.told_at is not None or (animal.counted_at is not None and not animal.passed):
             yield from photo_words.until_passed(animal, days)
-        elif animal.passed and animal.passed_at is not None:
+        elif animal.passed and animal.passed_at is not None and animal.letter not in telling.passed:
             yield _text(model_words.passed(animal, telling.facts, days))
     if first_wanted(telling.facts):
         yield _text("We’ll write when your photos are here.")

@@ -14,9 +14,8 @@ from app.letters import previews, wording
 from app.letters.letter import Part, WordedLetter, letter_from_json, letter_to_json
 from app.letters.message import Envelope, build
 from app.letters.rules import ASKS, KINDS
-from app.letters.sentences import _without_beginnings, letter_of
+from app.letters.sentences import letter_of
 from app.orders.facts.order import OrderFacts, QuestionFacts
-from app.status.document import Block
 from app.status.tasks import tasks
 from app.status.voice import Days
 from app.status.wording import document
@@ -353,14 +352,16 @@ def test_a_row_that_is_no_letter_is_refused(kept: str) -> None:
         letter_from_json(kept, [Part("order_in")])
 
 
-def test_a_paragraph_goes_where_a_later_one_of_the_same_animal_begins_with_it() -> None:
-    def said(kind: str, line: str) -> Block:
-        return Block(kind, (line,))
-
-    juniper, otis = said("name", "Juniper:"), said("name", "Otis:")
-    short, whole = (
-        said("text", "We shape it by eye."),
-        said("text", "We shape it by eye. It is so."),
-    )
-    found = list(_without_beginnings([juniper, short, otis, short, juniper, whole]))
-    assert found == [otis, short, juniper, whole], "of Otis it is still to be said"
+@pytest.mark.parametrize("news", [(), ("A",), ("A", "B")])
+@pytest.mark.parametrize("names", [("Juniper",), ("Juniper", "Otis")])
+def test_that_photos_passed_is_said_once_beside_the_thanks_for_an_order(
+    names: tuple[str, ...], news: tuple[str, ...]
+) -> None:
+    facts = ROWS["finishing"]
+    [juniper] = facts.animals
+    both = (juniper, replace(juniper, letter="B", name="Otis"))
+    facts = replace(facts, animals=both[: len(names)])
+    letter = letter_of([Part("order_in"), Part("photos_passed", news)], facts, TELLER, NOW)
+    said = " ".join(line for section in letter.sections for b in section.blocks for line in b.lines)
+    for name in names:
+        assert said.count(f"{name}’s 82 photos are good to work from.") == 1, name
