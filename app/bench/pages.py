@@ -115,7 +115,7 @@ def page_of(
         "r": rows,
         "ref": ref,
         "state": state,
-        "code": _code(rows),
+        "code": history.code_of(rows.order["number"], rows.piece),
         "stopped": refusal_at(gates, state.step) if state.open else None,
         "where": where(
             state,
@@ -183,7 +183,8 @@ def _inspecting(request: Request, rows: store.PieceRows, in_force: InForce) -> d
     mark = next((k for k in rows.marks if str(k["id"]) == asked), None)
     wrong = {"reason": asked} if asked in lines else {}
     if mark is not None:
-        side = mark["side"] if mark["side"] in ("left", "right") else ""
+        told = words.side_of(mark["side"], mark["what"], mark["place"])
+        side = told if told in ("left", "right") else ""
         said = ", ".join(part for part in (mark["what"], mark["place"], side) if part)
         wrong = {"reason": f"Does not match: {said}", "wrong_mark": str(mark["id"])}
     return {
@@ -224,18 +225,6 @@ def _models(rows: store.PieceRows) -> list[tuple[int, str]]:
     """The models of a group, by number and animal; none where there is one alone."""
     beside = [(row["model_id"], row["name"]) for row in rows.beside]
     return [(rows.piece.model_id, rows.animal["name"]), *beside] if beside else []
-
-
-def _code(rows: store.PieceRows) -> str:
-    piece_ = rows.piece
-    return history.code(
-        rows.order["number"],
-        piece_.ref.of,
-        piece_.letter,
-        piece_.number,
-        piece_.making,
-        mends=piece_.mends,
-    )
 
 
 # ---------------------------------------------------------------- corrections
@@ -327,7 +316,7 @@ def _correction_page(
     context = {
         "r": rows,
         "ref": ref,
-        "code": _code(rows),
+        "code": history.code_of(rows.order["number"], rows.piece),
         "entry": shown,
         "says": history.say(shown),
         "choices": _other_moves(ref.of, line, shown),

@@ -13,7 +13,7 @@ from app.flow import store as flow
 from app.flow.rules import Entry, effective, is_rework
 from app.flow.steps import CAUSES, STEPS, MoveKey, Of, Step
 from app.flow.store import Ref
-from app.orders.order.history import code
+from app.orders.order.history import code_of
 from app.orders.order.view import copy_facts
 from app.photos import assessment
 from app.shared.errors import NotFound
@@ -61,14 +61,7 @@ def _ticket(workshop: Workshop, db: Connection, ref: Ref, at: str) -> Ticket:
     told = parts.told(db, ordered, workshop.in_force().calendar, workshop.now())
     return Ticket(
         rows=rows,
-        code=code(
-            rows.order["number"],
-            ref.of,
-            piece.letter,
-            piece.number,
-            piece.making,
-            mends=piece.mends,
-        ),
+        code=code_of(rows.order["number"], piece),
         facts=copy_facts(rows.row, rows.animal["height"]) if copy else "",
         again=_again(db, rows),
         picture=views[0][1] if views else None,

@@ -110,9 +110,7 @@ def say_mark(mark: MarkFacts) -> str:
         "right": " (right)",
         "both": " (both sides)",
         "not_asked": " (left, right, or neither? Please tell us)",
-    }.get(mark.side, "")
-    if mark.side in re.findall(r"\w+", mark.what.lower()):
-        side = ""  # "Torn ear, left" says it itself.
+    }.get(words.side_of(mark.side, mark.what, mark.place), "")
     return words.capital(f"{place}{mark.what}{side}")
 
 

@@ -7,6 +7,7 @@ from typing import NamedTuple
 from sqlalchemy import Connection, text
 
 from app.orders.benches.lines import OpenPiece
+from app.shared.web import words
 
 
 class AnimalShown(NamedTuple):
@@ -47,4 +48,5 @@ def shown(db: Connection, lines: Iterable[OpenPiece]) -> Mapping[str, AnimalShow
 
 def _mark(what: str, place: str, side: str) -> str:
     said = f"{what}, {place}" if place else what
-    return f"{said} ({side})" if side in ("left", "right") else said
+    told = words.side_of(side, said)
+    return f"{said} ({told})" if told in ("left", "right") else said

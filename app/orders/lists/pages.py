@@ -9,7 +9,7 @@ from starlette.responses import Response
 from app.flow.after.belongings import named
 from app.flow.money import Paid
 from app.flow.queue import FALLING
-from app.flow.steps import STEPS, Step
+from app.flow.steps import STEPS, Of, Step
 from app.orders.facts.overdue import overdue
 from app.orders.facts.to_tell import to_tell
 from app.orders.lists import store
@@ -17,6 +17,7 @@ from app.orders.lists.sifting import SHOWS, SORTS, listed, sifting
 from app.orders.lists.store import PAGE
 from app.orders.lists.waiting import sort_out
 from app.orders.order.belongings import WAYS
+from app.orders.order.history import code
 from app.orders.order.store import names
 from app.orders.order.view import copy_facts
 from app.shared.calendar import DAY
@@ -142,6 +143,17 @@ def animal(request: Request, workshop: TheWorkshop, id_: RowId) -> Response:
     context = {
         **found,
         "people": people,
+        "codes": {
+            row["id"]: code(
+                row["order_number"],
+                Of.COPY,
+                row["letter"],
+                row["number"],
+                row["making"],
+                mends=bool(row["mends"]),
+            )
+            for row in found["copies"]
+        },
         "step_names": {str(step): facts.name for step, facts in STEPS.items()},
         "copy_facts": copy_facts,
         "now": workshop.now(),

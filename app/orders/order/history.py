@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from app.flow.legality import CORRECTABLE, UNDO_WITHIN, undoable
 from app.flow.rules import BATCH, PART, UNASKED, Entry, Kind, TimeIs, effective
 from app.flow.steps import CAUSES, OUTCOMES, STEPS, MoveKey, Of, piece_code
-from app.flow.store import Ref
+from app.flow.store import Piece, Ref
 from app.orders.benches.words import WAITING_ON
 from app.shared.people import first_name
 from app.studio.curing import NOTHING
@@ -179,3 +179,8 @@ def code(
         return piece_code(number, letter)
     again = ", repair" if mends else f", making {making}" if making > 1 else ""
     return piece_code(number, letter, copy_number) + again
+
+
+def code_of(number: int, piece: Piece) -> str:
+    """The code of a piece of an order."""
+    return code(number, piece.ref.of, piece.letter, piece.number, piece.making, mends=piece.mends)

@@ -287,7 +287,7 @@ def model_facts(row: Any) -> str:
     """A model in words: 40 photos, standing, version 2."""
     parts = [
         f"{row['pictures']} photos" if row["pictures"] else "",
-        f"by eye: {'; '.join(row['limits'].splitlines())}" if row["limits"] else "",
+        f"by eye: {words.one_line(row['limits'])}" if row["limits"] else "",
         row["pose"] or "",
         f"version {row['number']}" if row["number"] > 1 else "",
     ]

@@ -1,5 +1,6 @@
 """How days, times and numbers are said on a page. English, and the same everywhere."""
 
+import re
 from collections.abc import Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -91,6 +92,16 @@ def with_said(lead: str, said: str) -> str:
     if lines and lines[0][0].isupper() and lines[-1].endswith("."):
         return f"{lead}. {' '.join(lines)}"
     return f"{lead}: {'; '.join(line.rstrip('.;,') for line in lines)}."
+
+
+def one_line(said: str) -> str:
+    """What somebody typed over several lines, as one."""
+    return "; ".join(line.strip() for line in said.splitlines() if line.strip())
+
+
+def side_of(side: str, *said: str) -> str:
+    """The side of a marking; empty where the words beside it say it already ("torn ear, left")."""
+    return "" if side in re.findall(r"\w+", " ".join(said).lower()) else side
 
 
 def role(value: str) -> str:
