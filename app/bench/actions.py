@@ -15,7 +15,7 @@ from app.moving.inspecting import WhatIsWrong
 from app.moving.perform import Seen, perform
 from app.shared.errors import BadFields, Refused
 from app.shared.people import Person
-from app.shared.web.fields import Day, Line, Number, Short, Tick, Words
+from app.shared.web.fields import Asker, Day, Line, Number, Short, Tick, Words
 from app.studio.rules import read_kinds
 from app.studio.typed import typed_moment
 from app.studio.workshop import Workshop
@@ -47,6 +47,7 @@ class MoveFields(CoatFields):
     nobodys: Literal["", "material", "carrier"] = ""
     wrong_mark: Number
     sure: Tick
+    asked_by: Asker | Literal[""] = ""
 
 
 def move_piece(
@@ -103,6 +104,7 @@ def _said(workshop: Workshop, ref: Ref, typed: MoveFields, ticked: Sequence[int]
         coat=read_coat(in_force, typed, now if happened is None else happened),
         found=_found(workshop, typed),
         sure=typed.sure,
+        asked_by=typed.asked_by,
     )
 
 

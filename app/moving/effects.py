@@ -13,6 +13,7 @@ from app.flow import questions, versions
 from app.flow.actions import Act
 from app.flow.after import belongings
 from app.flow.approvals import requiring
+from app.flow.changes import AskedBy, note
 from app.flow.rules import Kind, Whose, copies_may_join, past_the_third
 from app.flow.steps import ASKED_AGAIN, CAUSES, PASSED, REWORKS, MoveKey, Step
 from app.flow.store import Piece, Ref
@@ -42,7 +43,8 @@ class MoveDetails:
     at, `coat` what was laid on last and still cures, `batch` the number of that in which blanks are
     made, `marks` those that were ticked, None where nobody was shown any, `checked` the lines of
     the studio's list that were. `found` says more of a finding. `sure` answers what is asked first;
-    `from_row` says that the page showed a row, with the piece's next act alone.
+    `from_row` says that the page showed a row, with the piece's next act alone. `asked_by` is who
+    asked for a cancellation: the customer by a channel, or US; empty where nobody says.
     """
 
     happened_at: int | None = None
@@ -67,6 +69,7 @@ class MoveDetails:
     parcel: ParcelDetails | None = None
     sure: bool = False
     from_row: bool = False
+    asked_by: str = ""
 
 
 @dataclass(slots=True)
@@ -81,6 +84,11 @@ class Moving:
     said: MoveDetails
     amounts: Mapping[Ref, int | None] = field(default_factory=dict)
     untils: Mapping[Ref, int | None] = field(default_factory=dict)
+
+    @property
+    def at(self) -> int:
+        """The moment at which it happens, or happened (UTC seconds)."""
+        return self.act.now if self.said.happened_at is None else self.said.happened_at
 
     def today(self) -> date:
         """The studio's day."""
@@ -138,7 +146,8 @@ def _keep_finding(moving: Moving) -> None:
 
 def _whose(moving: Moving) -> None:
     if moving.said.whose not in tuple(Whose):
-        raise BadFields({"whose": "Waiting on whom?"})
+        because = moving.what is MoveKey.CANCEL
+        raise BadFields({"whose": "Because of whom?" if because else "Waiting on whom?"})
     if not moving.said.reason:
         raise BadFields({"reason": "Why? A few words."})
 
@@ -343,8 +352,7 @@ def _may_pack(moving: Moving) -> None:
     act, said = moving.act, moving.said
     for piece in moving.pieces:
         packing = piece.state.step is Step.PACKING
-        at = act.now if said.happened_at is None else said.happened_at
-        stops = rules.may_pack(piece.state.rests_until, at) if packing else []
+        stops = rules.may_pack(piece.state.rests_until, moving.at) if packing else []
         if left := rules.refused(stops, act.who.role, said.reason):
             cures = piece.state.rests_until
             assert cures is not None
@@ -382,8 +390,7 @@ def _pack(moving: Moving) -> None:
     act, said = moving.act, moving.said
     assert said.parcel is not None
     ids = [piece.ref.id for piece in moving.pieces]
-    sent = act.now if said.happened_at is None else said.happened_at
-    parcel_id = parcels.pack(act.db, ids, said.parcel, said.reason, sent, act.who)
+    parcel_id = parcels.pack(act.db, ids, said.parcel, said.reason, moving.at, act.who)
     parcels.keep_usual_days(act.db, parcel_id, moving.in_force())
     moving.amounts = dict.fromkeys((piece.ref for piece in moving.pieces), parcel_id)
 
@@ -402,6 +409,18 @@ def _close_questions(moving: Moving) -> None:
     """Nobody is asked any more about what has left or will not be made."""
     orders_of = {piece.order_id for piece in moving.pieces}
     questions.close_of_gone(moving.act.db, orders_of, moving.act.now)
+
+
+def _cancelled(moving: Moving) -> None:
+    """Who asked for it is kept with the changes of the order."""
+    _close_questions(moving)
+    act, said = moving.act, moving.said
+    if said.asked_by:
+        for order_id in {piece.order_id for piece in moving.pieces}:
+            note(
+                act.db, act.who.account_id, act.now, "orders", "cancelled", None, said.reason,
+                of_id=order_id, order_id=order_id, asked=AskedBy(said.asked_by),
+            )  # fmt: skip
 
 
 def _of_parcel(moving: Moving) -> None:
@@ -443,5 +462,5 @@ EFFECTS: Mapping[MoveKey | Kind, Effect] = {
     MoveKey.CAME_BACK: Effect(_why_back, _of_parcel, _with_it),
     MoveKey.LOST: Effect(hears=_why_lost, after=_close_questions),
     MoveKey.REMAKE: Effect(hears=_finding, after=_remade),
-    MoveKey.CANCEL: Effect(_whose, _whole, _close_questions),
+    MoveKey.CANCEL: Effect(_whose, _whole, _cancelled),
 }

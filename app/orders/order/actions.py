@@ -8,7 +8,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, insert, select
 
 from app.flow import store
-from app.flow.changes import AskedBy, change_in, note
+from app.flow.changes import change_in, note
 from app.flow.rules import Kind
 from app.flow.steps import MoveKey, Of, Step
 from app.flow.store import Piece, Ref, mark_stale
@@ -148,20 +148,14 @@ def lift(workshop: Workshop, order_id: int, about: str, who: Person, once: str) 
 def cancel(workshop: Workshop, order_id: int, typed: CancelFields, who: Person, once: str) -> None:
     """Cancel an order, an animal or a piece: an end of its own kind, with its reason.
 
-    Copies go before the models that they wait for; a piece that has left the house stays. Who
-    asked for it is noted with the changes of the order.
+    Copies go before the models that they wait for; a piece that has left the house stays.
     """
-    said = MoveDetails(reason=typed.reason, whose=typed.whose)
+    said = MoveDetails(reason=typed.reason, whose=typed.whose, asked_by=typed.asked_by)
     with _moving(workshop, order_id, typed.about) as (db, pieces):
         _check_nobody_waits(db, order_id, pieces)
         here = [piece for piece in pieces if piece.state.step is not Step.HANDED_OVER]
         here.sort(key=lambda piece: piece.ref.of is Of.MODEL)
         _move(db, workshop, here, MoveKey.CANCEL, said, who, once)
-        if typed.asked_by:
-            note(
-                db, who.account_id, workshop.now(), "orders", "cancelled", None, typed.reason,
-                of_id=order_id, order_id=order_id, asked=AskedBy(typed.asked_by),
-            )  # fmt: skip
 
 
 def _check_nobody_waits(db: Connection, order_id: int, pieces: Iterable[Piece]) -> None:

@@ -207,6 +207,21 @@ def test_who_asked_to_cancel_is_kept_with_the_order(
     assert "order_changed" not in post_due(workshop), "a cancellation has a letter of its own"
 
 
+def test_who_asked_to_cancel_a_piece_at_its_own_page_is_kept_with_the_order(
+    desk: Browser, workshop: ClockedWorkshop, number: int
+) -> None:
+    page = desk.get("/pieces/copy/2")
+    cancel = the_form(page.text, "/pieces/copy/2/move", move="cancel")
+    assert cancel.fields["asked_by"] == "phone", "as the order came"
+    said = cancel.fields | {"reason": "one was enough", "whose": "customer"}
+    assert desk.post(cancel.action, said | {"asked_by": "a dream"}).status_code == 422
+    blank = desk.post(cancel.action, said | {"whose": ""})
+    assert "Because of whom?" in at_field(blank, "whose")
+    assert desk.post(cancel.action, said | {"asked_by": "us"}).status_code == 303
+    page = words(desk.get(f"/orders/{number}"))
+    assert "cancelled: one was enough Dara Quill, we decided" in page
+
+
 @pytest.mark.parametrize("form", ["edit", "copies/1", "scale"])
 def test_who_asked_is_one_of_the_list(
     desk: Browser, workshop: ClockedWorkshop, number: int, form: str
