@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, insert, select
 from sqlalchemy.engine import RowMapping
 
 from app.flow import store as flow
@@ -112,15 +112,3 @@ def picture(
                 height=made.height, taken_at=workshop.now(), account_id=who.account_id,
             )
         )  # fmt: skip
-
-
-def take_off(workshop: Workshop, id_: int) -> int:
-    """A picture is shown no more; gives its copy. Raises NotFound."""
-    p = bench_pictures.c
-    own = (p.id == id_) & p.gone_at.is_(None)
-    with workshop.database.writing() as db:
-        copy_id = db.execute(select(p.copy_id).where(own)).scalar()
-        if copy_id is None:
-            raise NotFound("There is no such photo any more.")
-        db.execute(update(bench_pictures).where(own).values(gone_at=workshop.now()))
-    return int(copy_id)

@@ -10,7 +10,7 @@ from app.bench.pages import page_of
 from app.flow.steps import Of
 from app.flow.store import Ref
 from app.photos.intake.upload import receive_one
-from app.photos.release.actions import jpeg_of
+from app.photos.release.actions import jpeg_of, take_off
 from app.shared.errors import NotFound, Refused
 from app.shared.people import Person
 from app.shared.web.refusals import status_of
@@ -61,7 +61,7 @@ async def _take(
 @router.post("/bench-pictures/{id_:int}/off", name="bench_picture_off")
 def off(request: Request, workshop: TheWorkshop, id_: RowId) -> Response:
     """Remove a photo."""
-    copy_id = findings.take_off(workshop, id_)
+    copy_id = take_off(workshop, bench_pictures.c.copy_id, id_)
     return go(request, f"/pieces/copy/{copy_id}?done=saved#found")
 
 

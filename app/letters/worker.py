@@ -150,12 +150,10 @@ def dead_letters(workshop: Workshop) -> int:
 
 def in_order(workshop: Workshop) -> list[InOrder]:
     """How many emails have not gone out, as the owner's page says it."""
+    if why := obstacle(workshop) or trouble_banner(workshop):
+        return [InOrder(why, good=False, address="/letters")]
     with workshop.database.reading() as db:
         count = counts(db)
-    if why := obstacle(workshop):
-        return [InOrder(why, good=False, address="/letters")]
-    if trouble := trouble_banner(workshop):
-        return [InOrder(trouble, good=False, address="/letters")]
     parts = [
         f"{words.count(count[name], 'email')} {what}"
         for name, what in (("waits", "about to go out"), ("held", "held back by somebody"))

@@ -247,9 +247,9 @@ def keep_usual_days(db: Connection, parcel_id: int, in_force: InForce) -> None:
     its = select(parcels.c.way, parcels.c.carrier, parcels.c.sent_at, country.label("country"))
     row = db.execute(its.where(parcels.c.id == parcel_id)).one()
     carrier = named(in_force.carriers, row.carrier) if row.way == "carrier" else None
-    journey = carrier and carrier.journey_to(row.country or "", in_force.settings.country)
-    days = journey.arrives(in_force.calendar.day_of(row.sent_at)) if journey else (None, None)
-    first, last = (day.isoformat() if day else None for day in days)
+    left, home = in_force.calendar.day_of(row.sent_at), in_force.settings.country
+    usual = carrier.arrives(left, row.country or "", home) if carrier is not None else None
+    first, last = (day.isoformat() for day in usual) if usual is not None else (None, None)
     own = update(parcels).where(parcels.c.id == parcel_id)
     db.execute(own.values(usual_first=first, usual_last=last))
 

@@ -333,18 +333,6 @@ def picture(workshop: Workshop, case_id: int, source: Path, who: Person) -> None
         )  # fmt: skip
 
 
-def picture_off(workshop: Workshop, id_: int) -> int:
-    """Take a picture off a case; gives the case. Its file stays. Raises NotFound."""
-    c = aftercare_pictures.c
-    own = (c.id == id_) & c.gone_at.is_(None)
-    with workshop.database.writing() as db:
-        case_id = db.execute(select(c.case_id).where(own)).scalar()
-        if case_id is None:
-            raise NotFound("That photo is not here any more.")
-        db.execute(update(aftercare_pictures).where(own).values(gone_at=workshop.now()))
-    return int(case_id)
-
-
 def _open_one(db: Connection, case_id: int) -> Any:
     case = rows.one(db, case_id)
     if case.closed_at is not None:

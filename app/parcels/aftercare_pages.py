@@ -11,7 +11,7 @@ from app.orders.order.store import names
 from app.parcels import aftercare, aftercare_store
 from app.parcels.aftercare import DECIDED, KINDS, MEND_AT, SAID_BY
 from app.photos.intake.upload import receive_one
-from app.photos.release.actions import jpeg_of
+from app.photos.release.actions import jpeg_of, take_off
 from app.shared.errors import AlreadyMoved, BadFields, NotAllowed, NotFound, Refused
 from app.shared.text import whole_numbers
 from app.shared.web.forms import Filled, Form, check
@@ -203,7 +203,8 @@ async def add_picture(request: Request, workshop: TheWorkshop, me: Me, case: Row
 @router.post("/case-pictures/{picture:int}/off", name="case_picture_off")
 def picture_off(request: Request, workshop: TheWorkshop, picture: RowId) -> Response:
     """Remove a picture that does not belong to the case."""
-    return go(request, f"/aftercare/{aftercare.picture_off(workshop, picture)}?done=saved")
+    case_id = take_off(workshop, aftercare_pictures.c.case_id, picture)
+    return go(request, f"/aftercare/{case_id}?done=saved")
 
 
 @router.get("/aftercare/pictures/{picture:int}", name="case_picture")

@@ -20,7 +20,7 @@ from app.shared.people import Person
 from app.shared.text import fold, whole_number
 from app.shared.web import words
 from app.shared.web.fields import Fields, Line, Tick
-from app.studio.workshop import InForce, Workshop
+from app.studio.workshop import Workshop
 from app.tables import changes, copies, news, parcels
 
 KEEP = "Tick “Keep it like this” to leave it so."
@@ -98,9 +98,7 @@ def change(workshop: Workshop, parcel_id: int, typed: NumberFields, who: Person)
             raise BadFields({"carrier": "Which carrier?"})
         if row["way"] == "carrier":
             ask_first(workshop, db, typed, [parcel_id])
-        _put_right(
-            db, workshop.in_force(), row, inside, typed.carrier, typed.number, who, workshop.now()
-        )
+        _put_right(db, workshop, row, inside, typed.carrier, typed.number, who)
     workshop.changed.set()
 
 
@@ -114,7 +112,6 @@ def swap(workshop: Workshop, parcel_id: int, typed: SwapFields, who: Person) -> 
     other_id = whole_number(id_)
     if other_id is None:
         raise BadFields({"other": "Which parcel has this one’s number?"})
-    now = workshop.now()
     with workshop.database.writing() as db:
         row, inside = store.parcel(db, parcel_id)
         other, others = store.parcel(db, other_id)
@@ -124,10 +121,8 @@ def swap(workshop: Workshop, parcel_id: int, typed: SwapFields, who: Person) -> 
             raise BadFields({"other": "Choose another parcel that went with a carrier."})
         if (fold(row["carrier"]), row["number"]) == (fold(other["carrier"]), other["number"]):
             raise BadFields({"other": "Both have the same number. Change one of them."})
-        _put_right(
-            db, workshop.in_force(), row, inside, other["carrier"], other["number"], who, now
-        )
-        _put_right(db, workshop.in_force(), other, others, row["carrier"], row["number"], who, now)
+        _put_right(db, workshop, row, inside, other["carrier"], other["number"], who)
+        _put_right(db, workshop, other, others, row["carrier"], row["number"], who)
     workshop.changed.set()
     return other_id
 
@@ -138,10 +133,10 @@ def _went(row: Mapping[Any, Any]) -> bool:
 
 
 def _put_right(
-    db: Connection, in_force: InForce, row: RowMapping, inside: Sequence[RowMapping],
-    carrier: str, number: str,
-    who: Person, now: int,
+    db: Connection, workshop: Workshop, row: RowMapping, inside: Sequence[RowMapping],
+    carrier: str, number: str, who: Person,
 ) -> None:  # fmt: skip
+    now = workshop.now()
     clean = clean_number(number)
     if (row["carrier"], row["number"]) == (carrier, clean):
         return
@@ -161,7 +156,7 @@ def _put_right(
         )
     )  # fmt: skip
     if fold(carrier) != fold(row["carrier"]):
-        keep_usual_days(db, row["id"], in_force)
+        keep_usual_days(db, row["id"], workshop.in_force())
     for order_id in order_ids:
         db.execute(
             insert(changes).values(

@@ -208,9 +208,7 @@ def _left_behind(
         belongings.named(row)
         for rows in here.values()
         for row in rows
-        if row["way"] == "parcel"
-        and row["parcel_id"] in (None, parcel_id)
-        and row["id"] not in said.lent
+        if belongings.to_go_in(row, parcel_id) and row["id"] not in said.lent
     ]
 
 

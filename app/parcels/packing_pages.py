@@ -138,7 +138,7 @@ def _lent(
         )
         for rows in here.values()
         for row in rows
-        if row["way"] == "parcel" and row["parcel_id"] in (None, parcel_id)
+        if belongings.to_go_in(row, parcel_id)
     ]  # fmt: skip
 
 

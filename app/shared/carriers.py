@@ -97,6 +97,11 @@ class Carrier:
             return self.home
         return self.abroad if code and own else None
 
+    def arrives(self, left: date, country: str, home: str) -> tuple[date, date] | None:
+        """The days on which what left on a day is usually there; None where they are not known."""
+        journey = self.journey_to(country, home)
+        return journey.arrives(left) if journey is not None else None
+
     def link(self, number: str) -> str:
         """Where a number is followed, as an https address; empty where that is not known."""
         if not self.tracking or not number:

@@ -42,7 +42,9 @@ def test_what_is_written_down_stands_on_every_piece_of_the_animal(
     assert "Nothing is written down yet." in words(painter.get(piece))
     assert painter.post(page, {**COAT, "layers": "three, thin"}).status_code == 303
     for ref in (order.copy(), order.model()):
-        assert "raw umber, yellow ochre; 3 : 1; three, thin" in words(painter.get(address(ref)))
+        assert "raw umber, yellow ochre; 3 : 1; layers: three, thin" in words(
+            painter.get(address(ref))
+        )
     # So does a later order of the same animal.
     later = make_order(workshop.database, CAST.desk, NOW, [Wanted("Juniper")]).model()
     with workshop.database.writing() as db:

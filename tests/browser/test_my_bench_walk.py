@@ -108,13 +108,19 @@ def test_a_painter_s_day_with_six_pieces(painter: Page) -> None:
     assert tap.count - chosen == 3 * 6 + 4
 
 
+def first_in_hand(page: Page, six: list[str]) -> tuple[str, str]:
+    """The first piece that the painter has in hand, as the page loaded anew shows it: its name and
+    its own page."""
+    page.goto(page.url.split("?")[0])
+    name = page.locator("#hand .piece .name a").first.inner_text()
+    return name, six[NAMES.index(name)]
+
+
 def test_a_wet_double_tap_while_a_colleague_moves_the_same_piece(
     painter: Page, owner: Page, six: list[str]
 ) -> None:
     page = painter
-    page.goto(page.url.split("?")[0])
-    name = page.locator("#hand .piece .name a").first.inner_text()
-    mine = six[NAMES.index(name)]
+    _, mine = first_in_hand(page, six)
     row = page.locator(f"#{'-'.join(mine.rsplit('/', 2)[1:])}")
     # The colleague sets it aside between two redraws of this page.
     owner.goto(mine)
@@ -132,10 +138,9 @@ def test_why_something_was_not_done_stays_in_sight(
     painter: Page, owner: Page, six: list[str]
 ) -> None:
     page = painter
-    page.goto(page.url.split("?")[0])
-    name = page.locator("#hand .piece .name a").first.inner_text()
+    name, its = first_in_hand(page, six)
     row = page.locator("#hand .piece").first
-    owner.goto(six[NAMES.index(name)])
+    owner.goto(its)
     # A poll between the colleague's act and the tap would show it: none comes for a while.
     page.evaluate("document.querySelector('#poll').remove()")
     owner.locator(".moves select[name=coat]").select_option("nothing that cures")

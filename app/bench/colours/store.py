@@ -39,7 +39,8 @@ class Zone:
     def how(self) -> str:
         """The paints and how they were mixed and laid on, in one line."""
         thinned = f"thinned with {self.thinner}" if self.thinner else ""
-        return "; ".join(part for part in (self.paint, self.mix, thinned, self.layers) if part)
+        layers = f"layers: {self.layers}" if self.layers else ""
+        return "; ".join(part for part in (self.paint, self.mix, thinned, layers) if part)
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,6 +47,11 @@ def here(db: Connection, order_ids: Collection[int]) -> dict[int, list[RowMappin
     return found
 
 
+def to_go_in(row: Mapping[Any, Any], parcel_id: int) -> bool:
+    """Whether it goes back by parcel, and lies in no other one than this."""
+    return row["way"] == "parcel" and row["parcel_id"] in (None, parcel_id)
+
+
 def left_with(db: Connection, parcel_id: int, ids: Sequence[int], at: int, by: int | None) -> None:
     """Some belongings went back in a parcel that left at a moment (UTC seconds)."""
     if ids:

@@ -157,15 +157,15 @@ class DoneWords:
 
 def just_done(db: Connection, act: int | None, now: int) -> DoneWords | None:
     """What was just done, while it can be undone; None where nothing was."""
-    return say_done(act, act_done(db, act), now, UNDO_WITHIN) if act is not None else None
+    return _say_done(act, act_done(db, act), now) if act is not None else None
 
 
-def say_done(act: int, entries: Sequence[DoneEntry], now: int, within: int) -> DoneWords | None:
-    """What an act did, while it can be undone: for `within` seconds, and nothing has followed."""
+def _say_done(act: int, entries: Sequence[DoneEntry], now: int) -> DoneWords | None:
+    """What an act did, while it can be undone: not for long, and nothing has followed."""
     if not entries or any(not entry.last for entry in entries):
         return None
     repaired = entries[0].kind == Kind.FINDING and entries[0].move != BATCH
-    if now - entries[0].recorded_at > within or entries[0].kind not in _SAID or repaired:
+    if now - entries[0].recorded_at > UNDO_WITHIN or entries[0].kind not in _SAID or repaired:
         return None
     first = [e for e in entries if (e.kind, e.move) == (entries[0].kind, entries[0].move)]
     many = len(first) > 1

@@ -213,7 +213,8 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
     ended = [e for e in line if e.move == MoveKey.CANCEL] if row.step == Step.CANCELLED else []
     held = holds[-1:] if row.hold_whose else []
     taken = row.hand_id is not None
-    part = _part(row, rows)
+    stopping = _stopping(row)
+    unpaid, part = _unpaid(stopping, rows), _part(stopping, rows)
     return Standing(
         step=Step(row.step),
         since=row.entered_at,
@@ -226,8 +227,8 @@ def _standing(row: Row[Any], line: Sequence[Entry], rows: Rows) -> Standing:
         hold_look_on=_day(row.hold_look_on),
         held_at=held[0].recorded_at if held else None,
         act=next((entry.act for entry in (*held, *ended[-1:]) if entry.act), None),
-        unpaid=(unpaid := _unpaid(row, rows)),
-        answer="" if unpaid else _waits_for_answer(row),
+        unpaid=unpaid,
+        answer="" if unpaid else _waits_for_answer(stopping),
         part=part.kind if part else "",
         part_due=_day(part.due_on) if part else None,
     )
@@ -248,22 +249,22 @@ def _stopping(row: Row[Any]) -> list[Gate]:
     return [gate for gate in read(row.gates) if gate.stops_at(Step(row.step))]
 
 
-def _unpaid(row: Row[Any], rows: Rows) -> Paid | None:
+def _unpaid(stopping: Sequence[Gate], rows: Rows) -> Paid | None:
     """How much has to be paid before a piece goes on, if that is what stops it where it stands."""
-    here = {gate.question for gate in _stopping(row)}
+    here = {gate.question for gate in stopping}
     asked = (one for of_order in rows.questions.values() for one in of_order if here)
     return next((Paid(one.until_paid) for one in asked if one.until_paid and one.id in here), None)
 
 
-def _part(row: Row[Any], rows: Rows) -> Row[Any] | None:
+def _part(stopping: Sequence[Gate], rows: Rows) -> Row[Any] | None:
     """The part that a piece waits for where it stands: of several, the one that comes last."""
-    here = [rows.parts[gate.part] for gate in _stopping(row) if gate.part is not None]
+    here = [rows.parts[gate.part] for gate in stopping if gate.part is not None]
     return max(here, key=lambda part: part.due_on or "9999", default=None)
 
 
-def _waits_for_answer(row: Row[Any]) -> str:
+def _waits_for_answer(stopping: Sequence[Gate]) -> str:
     """Whether a piece waits for an answer where it stands, and whether it was asked for."""
-    here = [gate for gate in _stopping(row) if gate.part is None]
+    here = [gate for gate in stopping if gate.part is None]
     if not here:
         return ""
     return NOT_SHOWN if all(gate.unasked for gate in here) else ASKED

@@ -55,9 +55,8 @@ def on_the_way(
     if known is None:
         return OnTheWay(told, "", None, texts=False)
     left = in_force.calendar.day_of(sent)
-    journey = known.journey_to(country, in_force.settings.country)
     return OnTheWay(
-        told or (journey.arrives(left) if journey is not None else None),
+        told or known.arrives(left, country, in_force.settings.country),
         known.link(number),
         known.claim_by(left),
         known.texts,

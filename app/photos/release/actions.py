@@ -219,6 +219,19 @@ def jpeg_of(workshop: Workshop, file: Column[str], id_: int, folder: str) -> byt
     return read_kept(workshop.folder.pictures, f"{folder}/{name}")
 
 
+def take_off(workshop: Workshop, of: Column[int], id_: int) -> int:
+    """A picture is shown no more, and its file stays; gives what it is `of`, the column that says
+    so. Raises NotFound."""
+    c = of.table.c
+    own = (c.id == id_) & c.gone_at.is_(None)
+    with workshop.database.writing() as db:
+        found = db.execute(select(of).where(own)).scalar()
+        if found is None:
+            raise NotFound("That photo is not here any more.")
+        db.execute(update(of.table).where(own).values(gone_at=workshop.now()))
+    return int(found)
+
+
 def read_kept(pictures: Path, path: str) -> bytes:
     """The bytes of a JPEG that was made anew, by its path under pictures/. Raises NotFound."""
     try:
