@@ -38,12 +38,15 @@ def _many(db: Connection, query: Any, values: dict[str, Any] | None = None) -> R
     return db.execute(query, values or {}).mappings().all()
 
 
-_ORDERS = f"""
-SELECT o.id, o.number, o.gift, o.needed_by, o.taken_at, o.open, o.shop_reference, c.name,
+# Its animals, and how many copies of them: what goes on in the place of one is no further copy.
+_OF_WHOM = f"""
   (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
     WHERE oa.order_id = o.id) AS animals,
   (SELECT count(*) FROM copies k WHERE k.order_id = o.id AND k.withdrawn = 0
-    AND k.step <> 'replaced' AND k.id NOT IN ({SUPERSEDED})) AS copies
+    AND k.step <> 'replaced' AND k.id NOT IN ({SUPERSEDED})) AS copies"""  # noqa: S608
+_ORDERS = f"""
+SELECT o.id, o.number, o.gift, o.needed_by, o.taken_at, o.open, o.shop_reference, c.name,
+  {_OF_WHOM}
 FROM orders o JOIN customers c ON c.id = o.customer_id
 """  # noqa: S608
 
@@ -61,10 +64,7 @@ _HELD_NOW = """(SELECT hold_whose FROM copies WHERE order_id = o.id AND open = 1
     LIMIT 1)"""
 _LISTED = f"""
 SELECT o.id, o.number, o.gift, o.needed_by, o.taken_at, o.open, o.shop_reference, o.paid, c.name,
-  (SELECT group_concat(a.name, ', ') FROM order_animals oa JOIN animals a ON a.id = oa.animal_id
-    WHERE oa.order_id = o.id) AS animals,
-  (SELECT count(*) FROM copies k WHERE k.order_id = o.id AND k.withdrawn = 0
-    AND k.step <> 'replaced' AND k.id NOT IN ({SUPERSEDED})) AS copies,
+  {_OF_WHOM},
   (SELECT group_concat(DISTINCT step) FROM (SELECT m.step FROM order_animals oa
       JOIN models m ON m.id = oa.model_id WHERE oa.order_id = o.id AND m.open = 1
     UNION SELECT k.step FROM copies k WHERE k.order_id = o.id AND k.open = 1)) AS steps,
