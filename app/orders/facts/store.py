@@ -151,7 +151,7 @@ class Rows:
 
 
 def load(db: Connection, order_ids: Sequence[int]) -> Rows:
-    """Everything that the facts of some orders need: twenty queries at most."""
+    """Everything that the facts of some orders need: nineteen queries at most."""
 
     def ask(query: Any, ids: Iterable[int | None]) -> list[_Row]:
         wanted = sorted({id_ for id_ in ids if id_ is not None})
