@@ -1,17 +1,22 @@
 """What is written once the course of the orders is known: tellings, words with customers, edits."""
 
 from bisect import bisect_right, insort
+from collections import defaultdict
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
+from itertools import pairwise
+from random import Random
 
 from app.demo.floor import DemoFloor
+from app.demo.hours import HOUR
 from app.demo.ledger import DemoPiece, Job, Row
 from app.demo.letters import write_letters
 from app.demo.packing import write_packing
 from app.flow import store
 from app.flow.rules import Entry, effective
-from app.flow.steps import ENDS, MoveKey, Step
+from app.flow.steps import ENDS, MAKING_STEPS, MoveKey, Step
 from app.moving.build_times import DEFAULT, BuildRun, runs_of, times
+from app.orders.facts.ranges import ToldRange, beyond
 from app.shared.calendar import DAY
 from app.shared.text import fold
 
@@ -54,13 +59,18 @@ _ENOUGH = 20
 _LATELY = 300
 _DEFAULT_DAYS = (24.0, 56.0)
 _PAGES_FOR = 120 * DAY
+_AHEAD = (Step.FINISHING, *MAKING_STEPS)
+# The desk gets round to most who wait longer, within so many working days or hours.
+_SAID, _WITHIN_DAYS, _WITHIN_HOURS = 0.9, 5, 6 * HOUR
+# By step, of each piece the working days there, and from coming there until its order was gone.
+Ways = dict[Step, list[tuple[int, int]]]
 
 
 def write_all(floor: DemoFloor, progress: Callable[[float], None]) -> None:
     """Everything that is written after the history; `progress` is told the part done, 0 to 1."""
     parts = (
-        write_runs, write_pieces, write_packing, write_tellings, write_contacts, write_letters,
-        write_colours,
+        write_runs, write_pieces, write_packing, write_tellings, write_longer, write_contacts,
+        write_letters, write_colours,
     )  # fmt: skip
     for place, write in enumerate(parts):
         progress(place / len(parts))
@@ -137,6 +147,63 @@ def _telling(floor: DemoFloor, job: Job, at: int, low: float, high: float, chann
         from_day=(day + timedelta(days=int(low))).isoformat(),
         to_day=(day + timedelta(days=int(high) + 1)).isoformat(),
     )  # fmt: skip
+
+
+def write_longer(floor: DemoFloor) -> None:
+    """Tell new days where an open order ends later than its customer was told, by what was left
+    for pieces that had been at the same step for as long."""
+    # Its own stream: whatever else is invented stays as it is.
+    rng = Random(floor.now)  # noqa: S311
+    told: dict[int, ToldRange] = {}
+    for row in sorted(floor.ledger.rows["tellings"], key=lambda row: int(row["at"])):
+        end = date.fromisoformat(row["to_day"])
+        told[row["order_id"]] = ToldRange(row["at"], None, end, None, "", 0)
+    ways, calendar = _ways_of(floor), floor.calendar
+    lately = calendar.start_of(calendar.add_working_days(calendar.day_of(floor.now), -_WITHIN_DAYS))
+    for job in floor.jobs:
+        here = [p for p in job.pieces() if p.state.step in ways and not p.state.held]
+        if job.id not in told or not here or not job.row["open"]:
+            continue
+        since = max(told[job.id].at, *(piece.state.entered_at for piece in here))
+        at = floor.open_hours.after(max(since, lately), rng.randrange(HOUR, _WITHIN_HOURS))
+        last, first = max(_days_of(floor, piece, ways, at) for piece in here)
+        if beyond(told[job.id], last, calendar) and at <= floor.now and rng.random() < _SAID:
+            floor.ledger.note(
+                "tellings", order_id=job.id, at=at, channel=rng.choice(("letter", "phone")),
+                account_id=floor.desk, from_day=first.isoformat(), to_day=last.isoformat(),
+            )  # fmt: skip
+
+
+def _ways_of(floor: DemoFloor) -> Ways:
+    """The ways of the pieces of orders that were handed over lately."""
+    found: Ways = defaultdict(list)
+    for job in sorted((job for job in floor.jobs if job.handed_at), key=_handed)[-_LATELY:]:
+        handed = _handed(job)
+        for piece in job.pieces():
+            moved = [entry for entry in effective(piece.log) if entry.to_step is not None]
+            for came, left in pairwise(moved):
+                if came.to_step in _AHEAD and left.happened_at <= handed:
+                    there = _working_days(floor, came.happened_at, left.happened_at)
+                    found[came.to_step].append(
+                        (there, _working_days(floor, came.happened_at, handed))
+                    )
+    return dict(found)
+
+
+def _working_days(floor: DemoFloor, first: int, last: int) -> int:
+    day_of = floor.calendar.day_of
+    return floor.calendar.working_days_between(day_of(first), day_of(last))
+
+
+def _days_of(floor: DemoFloor, piece: DemoPiece, ways: Ways, at: int) -> tuple[date, date]:
+    """The 85 % and the 10 % point of the days until a piece is ready, as days, seen at a moment;
+    where too few were there for as long, the first of all days."""
+    spent = _working_days(floor, piece.state.entered_at, at)
+    left = sorted(days - spent for there, days in ways[piece.state.step] if there >= spent)
+    if len(left) < _ENOUGH:
+        return date.min, date.min
+    today, add = floor.calendar.day_of(at), floor.calendar.add_working_days
+    return add(today, left[int(len(left) * 0.85)] + 1), add(today, left[len(left) // 10])
 
 
 def write_contacts(floor: DemoFloor) -> None:

@@ -1,4 +1,5 @@
 import hashlib
+import shutil
 import sqlite3
 from itertools import groupby, pairwise
 
@@ -13,11 +14,16 @@ from app.flow.legality import correction_refusals, undo_refusal
 from app.flow.news import news_of
 from app.flow.rules import Kind, Policy, after, effective, fold, refusal
 from app.flow.steps import BENCHES, STARTS, Of
+from app.orders.facts.to_tell import to_tell
+from app.orders.forecast import figuring
+from app.orders.forecast import worker as forecasting
 from app.shared.errors import CannotStart
+from app.shared.places import DataFolder
 from app.studio import store as studio_store
 from app.tables import copies, models, transitions
 from app.tables.migrating import migrate
 from tests.demo.invented import A_SUNDAY_NIGHT, A_TUESDAY, BETWEEN_THE_YEARS, invent, rows
+from tests.staff.browser import ClockedWorkshop
 
 REMEMBERED = {
     Of.MODEL: "SELECT m.id FROM models m JOIN animals a ON a.id = m.animal_id"
@@ -68,6 +74,23 @@ def test_a_studio_can_be_made_at_any_hour(tmp_path, hours):
 def test_a_parcel_may_arrive_before_anybody_noted_that_it_left(tmp_path):
     _, studio = invent(tmp_path, 1798834620)
     assert studio.orders >= 300
+
+
+def test_most_who_wait_longer_than_they_were_told_have_heard_of_it(made, tmp_path):
+    """What is left for the desk is a short list, as in a workshop whose desk keeps up with it."""
+    folder = DataFolder(tmp_path / "studio")
+    folder.prepare()
+    shutil.copyfile(made[0].database_file, folder.database_file)
+    workshop = ClockedWorkshop(folder)
+    workshop.moment = A_TUESDAY
+    forecasting.compute(workshop, figuring.figure)
+    with workshop.database.reading() as db:
+        late = to_tell(db, workshop.in_force(), A_TUESDAY)
+    workshop.close()
+    told = rows(folder, "SELECT DISTINCT order_id FROM tellings WHERE order_id IN"
+                " (SELECT id FROM orders WHERE open = 1)")  # fmt: skip
+    assert 1 <= len(late) <= len(told) / 4
+    assert not rows(folder, "SELECT 1 FROM tellings WHERE at > ? OR from_day > to_day", A_TUESDAY)
 
 
 @pytest.mark.parametrize("of", list(Of))
@@ -303,8 +326,6 @@ def test_a_folder_with_orders_is_refused_and_left_as_it_was(tmp_path):
 
 
 def test_a_folder_without_a_database_is_refused(tmp_path):
-    from app.shared.places import DataFolder
-
     with pytest.raises(CannotStart, match="no database"):
         build(DataFolder(tmp_path), A_TUESDAY, 1, 5, 1, lambda what, part: None)
 
