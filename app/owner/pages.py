@@ -39,7 +39,9 @@ def lead_times(
     # numpy is large, and a studio at work may run for days before its owner asks for figures.
     from app.owner.lead_times import page
 
-    context = page(request, workshop, months, kind, remembered, whole=rows == "all")
+    # A file holds every row that was counted, however many the page shows of them.
+    whole = rows == "all" or bool(csv)
+    context = page(request, workshop, months, kind, remembered, whole=whole)
     return or_csv(render(request, "owner/lead_times.html", context), csv)
 
 

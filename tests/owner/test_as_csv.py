@@ -27,10 +27,10 @@ def test_cells_as_they_stand_and_formulas_made_harmless() -> None:
 
 
 @pytest.mark.parametrize("address", ["/lead-times", "/rework", "/owner"])
-def test_every_table_that_a_page_offers_is_there_with_its_rows(
+def test_every_table_that_a_page_offers_is_there_with_all_its_rows(
     workshop: ClockedWorkshop, address: str
 ) -> None:
-    page = page_of(workshop, address)
+    page = page_of(workshop, f"{address}?rows=all")
     offered = re.findall(r'href="([^"]*csv=(t-[a-z]+))"', page)
     assert offered
     owner = owner_of(workshop)
