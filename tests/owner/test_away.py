@@ -101,7 +101,9 @@ def test_days_noted_already_are_named(owner: Browser) -> None:
 
 def test_the_bench_sees_absences_and_notes_none(empty: ClockedWorkshop) -> None:
     bench = Browser(staff_site(empty)).as_(empty, CAST.painter)
-    assert bench.get("/absences").status_code == 200
+    shown = bench.get("/absences")
+    assert shown.status_code == 200
+    assert "/settings/closures" not in shown.text, "closures are the office's"
     assert note(bench, f"person:{CAST.painter.account_id}", "2026-03-06").status_code == 403
 
 
