@@ -3,7 +3,7 @@
 import shutil
 
 from app.owner.today.rules import InOrder
-from app.shared.calendar import DAY
+from app.shared.web import words
 from app.studio.workshop import Workshop
 from app.upkeep.nightly import backups_folder, kept, warning
 
@@ -20,19 +20,15 @@ def backups(workshop: Workshop) -> list[InOrder]:
         return [InOrder(trouble, good=False)]
     there = kept(backups_folder(workshop.folder))
     if not there:
-        return [InOrder("The first backup will be made tonight.", good=True)]
-    made = workshop.in_force().calendar.local(there[-1][0])
-    days = (workshop.now() - there[-1][0]) // DAY
-    when = f"{made:%A %-d %B at %H:%M}" if days else f"last night at {made:%H:%M}"
+        return [InOrder("The first backup will be made in a minute.", good=True)]
+    when = words.when(there[-1][0], workshop.now(), workshop.in_force().settings.zone_info())
     return [InOrder(f"The last backup was made and checked {when}.", good=True)]
 
 
 def disk(workshop: Workshop) -> list[InOrder]:
     """How much room is left on the disk that holds the workshop's data."""
     free = shutil.disk_usage(workshop.folder.path).free
-    said = f"{free / 1e9:.0f} GB are free on the disk."
     if free < LEAST_FREE:
-        return [
-            InOrder(f"Only {free / 1e9:.1f} GB are free on the disk. Make room soon.", good=False)
-        ]
-    return [InOrder(said, good=True)]
+        said = f"Only {free / 1e9:.1f} GB are free on the disk. Make room soon."
+        return [InOrder(said, good=False)]
+    return [InOrder(f"{free / 1e9:.0f} GB are free on the disk.", good=True)]

@@ -12,9 +12,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from sqlalchemy import text
 
 from app.flow.steps import Step
 from app.orders.forecast import figuring, worker
+from app.orders.lists import store as lists
 from app.owner import lead_times
 from app.owner.today import page as house
 from app.owner.today import rules as house_rules
@@ -22,7 +24,9 @@ from app.owner.today import store
 from app.owner.today.rules import AtAStep, InAndOut
 from app.shared.calendar import Calendar
 from app.shared.places import DataFolder
+from app.shared.web.words import short_day
 from app.upkeep import in_order
+from app.upkeep.nightly import backups_folder
 from tests.demo.invented import A_TUESDAY
 from tests.owner.test_page import page_of, plain
 from tests.staff.browser import ClockedWorkshop
@@ -187,14 +191,17 @@ def test_a_chance_that_fell_is_said_with_its_day(workshop: ClockedWorkshop) -> N
     assert len(table(workshop, "chances")) == len(kept), "the first of a day is kept"
     order = min(workshop.chances(), key=workshop.chances().__getitem__)
     with workshop.database.writing() as db:
-        from sqlalchemy import text
-
         db.execute(
             text("UPDATE chances SET day = '2026-11-16', thousandths = 900 WHERE order_id = :o"),
             {"o": order},
         )
     (fallen,) = [one for one in page(workshop, ())["risk"] if one.row["id"] == order]
-    assert (fallen.before, fallen.day) == ("about 9 in 10", "2026-11-16")
+    # From nine in ten on no number is named.
+    assert (fallen.before, fallen.day) == ("very likely", "2026-11-16")
+    with workshop.database.writing() as db:
+        db.execute(text("UPDATE chances SET thousandths = 840 WHERE order_id = :o"), {"o": order})
+    fallen = next(one for one in page(workshop, ())["risk"] if one.row["id"] == order)
+    assert fallen.before == "about 8 in 10"
     with workshop.database.writing() as db:
         db.execute(text("UPDATE orders SET needed_by = '2027-03-01' WHERE id = :o"), {"o": order})
     fallen = next(one for one in page(workshop, ())["risk"] if one.row["id"] == order)
@@ -206,8 +213,6 @@ def test_what_was_said_four_weeks_before_is_held_against_the_leaving(
 ) -> None:
     """Needed on the very day on which it left, an order was late, for a parcel takes a night where
     no carrier's days are known; needed nine days later, it was in time."""
-    from sqlalchemy import text
-
     with workshop.database.writing() as db:
         row = db.execute(
             text(
@@ -237,6 +242,19 @@ def test_what_was_said_four_weeks_before_is_held_against_the_leaving(
             assert mine == [(0.7, needed > left)]
 
 
+def test_all_are_counted_however_few_a_page_of_the_list_of_orders_holds(
+    known: ClockedWorkshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    counted, chances = Recounted(known), dict.fromkeys(known.chances(), 0.5)
+    monkeypatch.setattr(known, "_chances", chances)
+    whole = house.page(known, ())
+    monkeypatch.setattr(lists, "PAGE", 0)
+    page = house.page(known, ())
+    assert {row["number"] for row in page["past"]} == counted.past()
+    assert [one.row["id"] for one in page["risk"]] == [one.row["id"] for one in whole["risk"]]
+    assert len(page["risk"]) > 1
+
+
 # ---------------------------------------------------------------- sentences
 
 
@@ -253,8 +271,7 @@ def test_what_was_said_four_weeks_before_is_held_against_the_leaving(
 def test_whether_the_house_falls_behind(flow: InAndOut, said: str) -> None:
     """Two Poisson counts differ by chance by up to 1.96 √(a + b): √77 × 1.96 = 17 beyond 5,
     √120 × 1.96 = 21.5 within 40."""
-    text = house_rules.flow_words(flow)
-    assert said in text
+    assert said in house_rules.flow_words(flow)
 
 
 def test_until_when_photos_must_pass_for_a_day() -> None:
@@ -288,19 +305,20 @@ def test_weeks_of_work_leave_out_what_is_on_hold_and_say_nothing_of_too_few() ->
 
 
 def test_the_page_says_all_of_it_in_words(known: ClockedWorkshop) -> None:
-    text = plain(page_of(known, "/owner"))
+    shown = plain(page_of(known, "/owner"))
     for head in ("Past the day last told", "At risk", "Do we fall behind?", "What to say today",
                  "What waits for customers", "Is the workshop in order?"):  # fmt: skip
-        assert head in text
-    assert re.search(r"weeks from the day the photos pass", text)
-    assert "GB are free on the disk" in text
+        assert head in shown
+    assert re.search(r"weeks from the day the photos pass", shown)
+    assert "GB are free on the disk" in shown
 
 
 def test_an_empty_house_is_told_as_one(empty: ClockedWorkshop) -> None:
-    text = plain(page_of(empty, "/owner"))
-    assert "No step has had enough pieces through it lately" in text
-    assert "Chances are not worked out yet" in text
-    assert "There is no backup yet" in text or "first backup will be made tonight" in text
+    shown = plain(page_of(empty, "/owner"))
+    assert "No step has had enough pieces through it lately" in shown
+    assert "Chances are not worked out yet" in shown
+    # A backup that is due is made at once, by night or by day.
+    assert "There is no backup yet" in shown or "first backup will be made in a minute" in shown
 
 
 def test_a_full_disk_and_a_missing_backup_are_said(
@@ -311,3 +329,32 @@ def test_a_full_disk_and_a_missing_backup_are_said(
     (said,) = in_order.disk(empty)
     assert not said.good
     assert "Only 0.1 GB are free" in said.text
+
+
+def test_a_backup_made_by_day_is_not_called_one_of_last_night(empty: ClockedWorkshop) -> None:
+    """One that was missed overnight is made as soon as the program runs."""
+    empty.moment = int(datetime(2026, 3, 4, 16, tzinfo=LONDON).timestamp())
+    place = backups_folder(empty.folder)
+    place.mkdir(parents=True)
+    (place / "likewright-20260304T130500Z.db").touch()
+    (said,) = in_order.backups(empty)
+    assert said.text == "The last backup was made and checked today, 13:05."
+
+
+def test_who_was_told_no_new_days_is_not_said_to_have_heard_nothing(
+    workshop: ClockedWorkshop,
+) -> None:
+    """A page that no longer shows its end has told its customer that it takes longer."""
+    worker.compute(workshop, figuring.figure)
+    one = next(late for late in house.page(workshop, ())["moved"] if late.named and late.to_day)
+    with workshop.database.writing() as db:
+        db.execute(
+            text("INSERT INTO tellings (order_id, at, channel, write_by, basis, steps_seen)"
+                 " SELECT t.order_id, :now, 'page', '2026-12-01', t.basis, t.steps_seen"
+                 " FROM tellings t JOIN orders o ON o.id = t.order_id WHERE o.number = :n LIMIT 1"),
+            {"now": A_TUESDAY - 60, "n": one.number},
+        )  # fmt: skip
+    said = plain(page_of(workshop, "/owner"))
+    line = said.split(f"{one.number} {one.customer}: ")[1]
+    assert line.startswith(f"told {short_day(one.told_end, date(2026, 11, 24))}, which their page")
+    assert "Nobody has told them yet" not in said

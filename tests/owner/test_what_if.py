@@ -221,6 +221,7 @@ def test_a_question_is_worked_out_in_a_child_kept_and_marked_as_made(
     wrong = owner.post("/what-would-help/1/made", {"made_on": "2027-10-01"})
     assert wrong.status_code == 422
     assert "A day of the last two years" in words(wrong)
+    assert 'value="2027-10-01"' in wrong.text
     assert owner.post("/what-would-help/1/drop").status_code == 303
     assert owner.post("/what-would-help/1/drop").status_code == 404
     assert "Nothing yet." in words(owner.get("/what-would-help"))
@@ -252,6 +253,9 @@ def test_the_ready_changes_replace_the_last_ones(
     for one in kept:
         assert one.name in text
     assert "is the bottleneck" in words(owner.get("/owner"))
+    workshop.moment += 3 * DAY
+    assert "is the bottleneck" not in words(owner.get("/owner")), "that was days ago"
+    workshop.moment -= 3 * DAY
     page = words(owner.get("/lead-times"))
     assert "nobody was free, working hours" in page
     for one in waits:

@@ -212,13 +212,15 @@ def chance_of_new(workshop: Workshop, day: date, country: str) -> str:
 
 def likely(chance: float) -> str:
     """A chance (0 to 1) of being there in words, to be followed by the day."""
+    said = odds(chance)
+    return said if chance < HARDLY else f"{said} to be there"
+
+
+def odds(chance: float) -> str:
+    """A chance (0 to 1) in words: a number only where one is named to anybody."""
     if chance < HARDLY:
         return "hardly possible"
-    return (
-        f"about {max(1, round(chance * 10))} in 10 to be there"
-        if chance < NEARLY_SURE
-        else "very likely to be there"
-    )
+    return f"about {max(1, round(chance * 10))} in 10" if chance < NEARLY_SURE else "very likely"
 
 
 def chance_within(points: Sequence[float], days: float) -> float:

@@ -95,13 +95,17 @@ _LISTS = {
 }
 
 
-def order_list(db: Connection, asked: Sifting, today: str, at_risk: Sequence[int] = ()) -> Rows:
-    """A page of open orders, or of closed ones (newest first, if by number).
+def order_list(
+    db: Connection, asked: Sifting, today: str, at_risk: Sequence[int] = (), *, every: bool = False
+) -> Rows:
+    """A page of open orders, or of closed ones (newest first, if by number), and one row more where
+    there are more; or `every` one of them.
 
     `at_risk` are the orders that may miss the day they are needed by.
     """
     query = _LISTS[asked.closed, asked.show, asked.sort]
-    values = {"most": PAGE + 1, "skip": asked.page * PAGE, "today": today}
+    most = -1 if every else PAGE + 1
+    values = {"most": most, "skip": asked.page * PAGE, "today": today}
     values["risk"] = json.dumps(list(at_risk))
     return _many(db, query, values)
 

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from app.flow.queue import FALLING
 from app.flow.steps import Step
 from app.orders.facts.to_tell import to_tell
-from app.orders.forecast.worker import likely
+from app.orders.forecast.worker import likely, odds
 from app.orders.lists import store as lists
 from app.orders.lists.sifting import Sifting
 from app.owner.answers import promise
@@ -24,7 +24,7 @@ from app.owner.today.rules import (
     line_words,
     lines,
 )  # fmt: skip
-from app.owner.what_if.store import of_tonight
+from app.owner.what_if.store import KeptAsk, of_tonight
 from app.shared.calendar import DAY
 from app.shared.carriers import last_leaving
 from app.studio.workshop import Workshop
@@ -32,6 +32,8 @@ from app.studio.workshop import Workshop
 SHOWN = 8
 FELL_DAYS, FELL_BY = 7, 0.1
 CHRISTMAS_AHEAD = 150
+# What was simulated is said for today while no more than a night was missed.
+STILL_TRUE = 2 * DAY
 Look = Callable[[Workshop], Sequence[InOrder]]
 
 
@@ -64,7 +66,7 @@ def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
     today, since = calendar.day_of(now), now - WEEKS * 7 * DAY
     chances = workshop.chances()
     with workshop.database.reading() as db:
-        past = lists.order_list(db, Sifting("ready", "past"), today.isoformat())
+        past = lists.order_list(db, Sifting("ready", "past"), today.isoformat(), every=True)
         risk = at_risk(db, chances, today)
         moved = to_tell(db, in_force, now)
         flow = store.flow(db, since, now)
@@ -82,7 +84,7 @@ def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
         "flow_words": flow_words(flow),
         "lines": found,
         "line_words": line_words(found),
-        "busiest": simulated[0].found["bottleneck"] if simulated else "",
+        "busiest": _busiest(simulated, now),
         "promise": promise(workshop.days_from_passing(), today, calendar),
         "by_christmas": _by_christmas(workshop, today),
         "customers": customers,
@@ -103,16 +105,24 @@ def _by_christmas(workshop: Workshop, today: date) -> str:
     return last_to_pass_words(last_to_pass(points, leave, in_force.calendar), eve, today)
 
 
-def at_risk(db: Connection, chances: Any, today: Any) -> list[AtRisk]:
+def _busiest(simulated: Sequence[KeptAsk], now: int) -> str:
+    """Who or what the last simulation found busiest; nothing once it is days old."""
+    for one in simulated:
+        if one.done_at is not None and now - one.done_at <= STILL_TRUE:
+            return str(one.found["bottleneck"])
+    return ""
+
+
+def at_risk(db: Connection, chances: Mapping[int, float], today: date) -> list[AtRisk]:
     """Orders that may miss their day, the least likely first, with what was said a week ago."""
     ids = [order for order, chance in chances.items() if chance < FALLING]
-    rows = lists.order_list(db, Sifting("needed", "risk"), today.isoformat(), ids)
+    rows = lists.order_list(db, Sifting("needed", "risk"), today.isoformat(), ids, every=True)
     before = store.chances_before(db, (today - timedelta(days=FELL_DAYS)).isoformat())
     found = []
     for row in sorted(rows, key=lambda row: chances[row["id"]]):
         day, was = before.get(row["id"], ("", 0.0))
         fell = was - chances[row["id"]] >= FELL_BY
-        said = f"about {round(was * 10)} in 10" if fell else ""
+        said = odds(was) if fell else ""
         found.append(AtRisk(row, likely(chances[row["id"]]), said, day if fell else ""))
     return found
 
