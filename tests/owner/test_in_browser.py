@@ -1,7 +1,10 @@
 """The lead-time page in a real Chromium: strict policy, no accessibility fault, script on and off,
 light and dark, narrow and wide, printed."""
 
+import json
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 
 import pytest
 from playwright.sync_api import Browser, Page
@@ -106,3 +109,30 @@ def test_the_library_is_loaded_here_and_nowhere_else(opened, demo):
     assert "chart-4.6.1" in page.content()
     page.goto(f"{demo.staff}/orders")
     assert "chart-4.6.1" not in page.content()
+
+
+def test_a_day_that_is_being_typed_outlasts_the_answers_that_come_in_beside_it(opened, demo):
+    found = {
+        "pieces": 9, "runs": 2, "half": [700, 600], "slow": [900, 800], "days": 1.0, "error": 0.1,
+        "waiting": [5, 4], "bottleneck": "", "busiest": ["", ""],
+    }  # fmt: skip
+    with closing(sqlite3.connect(demo.folder / "studio.db", timeout=10)) as raw, raw:
+        raw.execute(
+            "INSERT INTO what_ifs (name, settings, state, found, why, asked_at, account_id)"
+            " SELECT 'A painter', '[]', 'done', ?, '', 1, min(id) FROM accounts"
+            " WHERE role = 'owner'",
+            (json.dumps(found),),
+        )
+    page = opened()
+    page.goto(f"{demo.staff}/what-would-help")
+    page.get_by_role("button", name="Work it out now").click()
+    day = page.locator(".asked input[name=made_on]")
+    day.fill("2026-01-05")
+    page.locator(".asked button").first.focus()
+    # One of what is worked out comes after three seconds, and the next after three more.
+    for _ in range(2):
+        with page.expect_response(lambda answer: answer.url.endswith("/what-would-help")):
+            pass
+    page.wait_for_timeout(200)
+    assert day.input_value() == "2026-01-05"
+    assert page.evaluate("document.activeElement.textContent").startswith("Keep")

@@ -43,7 +43,7 @@ def ready(floor: Floor, now: Outcome) -> list[Ask]:
     if _sends_back(floor):
         found.append(
             Ask(
-                f"Photos good the first time in {_BETTER} of 100 more cases",
+                f"Photos good the first time in {_BETTER} more of 100 cases",
                 (f"{PHOTOS}{_BETTER}",),
             )
         )

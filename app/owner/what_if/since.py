@@ -46,10 +46,11 @@ def compared(found: CopyWays, made_on: date, calendar: Calendar, now: int) -> st
         return f"{words.capital(left)} since: too few to compare before there are {ENOUGH}."
     typical = shift(before, after)
     half = [float(nearest_rank(side, 0.5)) for side in (before, after)]
+    span = "since" if last == now else f"in the {SPAN_DAYS} days from then on"
     way = "longer" if typical.typical > 0 else "shorter"
     said = (
-        f"Half of the {len(after)} pieces that left since had taken {half[1]:.0f} days or less; in "
-        f"the {SPAN_DAYS} days before it was {half[0]:.0f}. "
+        f"Half of the {len(after)} pieces that left {span} had taken {half[1]:.0f} days or less; "
+        f"in the {SPAN_DAYS} days before it was {half[0]:.0f}. "
     )
     if not typical.sure:
         return f"{said}That is no more than chance brings."

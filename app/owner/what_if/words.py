@@ -21,7 +21,7 @@ def _said(setting: str) -> str:
     if setting == HALF_DAY:
         return "half a day more a week"
     if setting.startswith(PHOTOS):
-        return f"photos good the first time in {setting.removeprefix(PHOTOS)} of 100 more cases"
+        return f"photos good the first time in {setting.removeprefix(PHOTOS)} more of 100 cases"
     step, _, change = setting.rpartition(" ")
     what, _, value = change.partition("=")
     name = _NAMES.get(step, step)
