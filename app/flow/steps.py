@@ -149,6 +149,7 @@ STEPS: dict[Step, StepFacts] = {
 }
 # fmt: on
 BENCHES: tuple[Step, ...] = tuple(step for step, facts in STEPS.items() if facts.usual)
+_NOT_OURS = (TimeClass.CUSTOMER, TimeClass.CARRIER)
 PLACE: dict[Step, int] = {step: place for place, step in enumerate(Step)}
 ENDS = frozenset({Step.READY, Step.RECEIVED, Step.REPLACED, Step.CANCELLED})
 PHOTO_STEPS = (Step.PHOTOS_WANTED, Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING)
@@ -304,6 +305,12 @@ MOVES: tuple[Move, ...] = (*_model_moves(), *_copy_moves(), *_cancels())
 MOVES_FROM: dict[tuple[Of, Step], tuple[Move, ...]] = {}
 for _move in MOVES:
     MOVES_FROM[_move.of, _move.start] = (*MOVES_FROM.get((_move.of, _move.start), ()), _move)
+
+
+def our_benches(*, blank_on: bool) -> list[Step]:
+    """The benches at which pieces wait for us, in their order; that of blanks where it is used."""
+    ours = (step for step in BENCHES if STEPS[step].waits_for not in _NOT_OURS)
+    return [step for step in ours if blank_on or step is not Step.BLANK]
 
 
 def moves_from(of: Of, step: Step) -> tuple[Move, ...]:

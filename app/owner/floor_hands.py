@@ -252,8 +252,9 @@ def crews(
         mine = tuple(name for step, name in names.items() if str(step) in steps)
         if mine:
             sets.setdefault(mine, []).append(there.get(account, 1.0))
-            who.setdefault(mine, []).extend(called[a] for a in [account] if a in called)
+            if account in called:
+                who.setdefault(mine, []).append(called[account])
     return tuple(
-        Crew(", ".join(mine), len(parts), mine, sum(parts) / len(parts), tuple(who[mine]))
+        Crew(", ".join(mine), len(parts), mine, sum(parts) / len(parts), tuple(who.get(mine, ())))
         for mine, parts in sorted(sets.items())
     )

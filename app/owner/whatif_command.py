@@ -37,6 +37,7 @@ from app.owner.spans import WorkAndRest, spans_of
 from app.owner.ways import rows_of, ways
 from app.shared.calendar import DAY
 from app.shared.database import Database
+from app.shared.people import first_name
 from app.shared.web import words
 from app.studio.workshop import InForce, Workshop
 
@@ -110,7 +111,7 @@ def floor_at(database: Database, in_force: InForce, now: int) -> Built:
     """The same from a database, at a moment (UTC seconds). Raises ValueError."""
     with database.reading() as db:
         away, machines = absences.standing(db), absences.in_use(db)
-        called = {row.id: row.name.split()[0] for row in absences.people(db)}
+        called = {row.id: first_name(row.name) for row in absences.people(db)}
         raw = store.since(db, now - YEAR)
         standing = floor_store.pieces(db, _order_of_work(floor_store.points(db), now, in_force))
         starts = floor_store.starts(db, now - YEAR)

@@ -61,6 +61,12 @@ class Calendar:
         """The first second of a day."""
         return self._day(day).start
 
+    def last_at(self, hour: int, now: int) -> int:
+        """The last moment up to `now` at which one of the days was so many hours old."""
+        today = self.day_of(now)
+        at = self.start_of(today) + hour * 3600
+        return at if at <= now else self.start_of(today - timedelta(days=1)) + hour * 3600
+
     def moment(self, day: date, hour: day_time) -> int:
         """The moment of a typed day and hour.
 

@@ -5,6 +5,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from sqlalchemy import Connection
+
 from app.flow.steps import STEPS, Step
 from app.shared import clock
 from app.shared.calendar import Calendar
@@ -31,6 +33,13 @@ class InForce:
     def journey(self, country: str) -> Journey | None:
         """The usual days on the way to a country as an address has it; None where not known."""
         return usual_journey(self.carriers, country, self.settings.country)
+
+
+def in_force_at(db: Connection, now: int) -> InForce:
+    """What stands in a database, with the calendar around a moment (UTC seconds)."""
+    settings = store.load(db)
+    year = datetime.fromtimestamp(now, settings.zone_info()).year
+    return InForce(settings, store.calendar(db, settings, year), carrier_list.load(db))
 
 
 class Workshop:
@@ -61,9 +70,7 @@ class Workshop:
         if known is None:
             asked = self._forgotten
             with self.database.reading() as db:
-                settings = store.load(db)
-                year = datetime.fromtimestamp(self.now(), settings.zone_info()).year
-                known = InForce(settings, store.calendar(db, settings, year), carrier_list.load(db))
+                known = in_force_at(db, self.now())
             # What was read before a change was saved must not be kept after it.
             if asked == self._forgotten:
                 self._studio = known

@@ -7,7 +7,6 @@ nothing.
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 
 from sqlalchemy import Connection
@@ -19,10 +18,8 @@ from app.shared.calendar import Calendar
 from app.shared.differences import Difference, Reading
 from app.shared.places import DataFolder
 from app.shared.tokens import key_fingerprint
-from app.studio import carrier_list
-from app.studio import store as studio_store
 from app.studio.rules import StudioSettings
-from app.studio.workshop import InForce
+from app.studio.workshop import InForce, in_force_at
 from app.upkeep import keys
 from app.upkeep.looking import is_at_rest, looking_at, raw_of, stamp
 from app.upkeep.replay import Tally, named, pieces_of
@@ -198,11 +195,8 @@ def _of_the_file(reading: Reading) -> Iterator[Difference]:
 
 def _studio(db: Connection, now: int) -> tuple[InForce, list[Difference]]:
     """Settings and calendar; where they cannot be read, the defaults and what is wrong."""
-    year = datetime.fromtimestamp(now, UTC).year
     try:
-        settings = studio_store.load(db)
-        carriers = carrier_list.load(db)
-        return InForce(settings, studio_store.calendar(db, settings, year), carriers), []
+        return in_force_at(db, now), []
     except ValueError as why:
         settings = StudioSettings()
         wrong = Difference("settings", 0, "value", str(why).split("\n", 1)[0], "readable")

@@ -8,7 +8,7 @@ import logging
 import re
 import threading
 from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 from weakref import WeakKeyDictionary
@@ -63,11 +63,7 @@ def _moment(stamp: str) -> int:
 
 def is_due(newest: int | None, now: int, calendar: Calendar) -> bool:
     """Whether a backup should be made: none since the last two o'clock at night, local time."""
-    night = datetime.fromtimestamp(calendar.start_of(calendar.day_of(now)), UTC)
-    night += timedelta(hours=AT_HOUR)
-    if night.timestamp() > now:
-        night -= timedelta(days=1)
-    return newest is None or newest < night.timestamp()
+    return newest is None or newest < calendar.last_at(AT_HOUR, now)
 
 
 def run(workshop: Workshop, stop: threading.Event) -> None:

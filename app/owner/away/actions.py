@@ -36,9 +36,10 @@ def add(workshop: Workshop, typed: AbsenceFields, who: Person) -> None:
     """Note an absence. Raises BadFields where the days make no sense or are noted already."""
     now = workshop.now()
     today = workshop.in_force().calendar.day_of(now)
-    first, last = typed.first_day, typed.last_day or typed.first_day
-    if first is None or last is None:
+    first = typed.first_day
+    if first is None:
         raise BadFields({"first_day": "Which day? One like 2026-12-24, please."})
+    last = typed.last_day or first
     if last < first:
         raise BadFields({"last_day": "The last day is before the first."})
     if (last - first).days >= MOST_DAYS:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from math import sqrt
 
-from app.flow.steps import BENCHES, STEPS, Step, TimeClass
+from app.flow.steps import STEPS, Step, our_benches
 from app.orders.forecast.worker import PERCENTS
 from app.shared.calendar import DAY, Calendar
 from app.shared.web import words
@@ -91,17 +91,12 @@ def flow_words(found: InAndOut) -> str:
 def lines(found: Mapping[str, AtAStep], *, blank_on: bool) -> list[Line]:
     """The steps at which work waits for hands or machines, in their order."""
     kept = []
-    for step in BENCHES:
-        facts = STEPS[step]
-        if facts.waits_for in (TimeClass.CUSTOMER, TimeClass.CARRIER):
-            continue
-        if step is Step.BLANK and not blank_on:
-            continue
+    for step in our_benches(blank_on=blank_on):
         one = found.get(str(step), AtAStep(0, 0, 0, 0))
         a_week = one.through / WEEKS
         ours = one.here - one.held
         weeks = ours / a_week if one.through >= FEW else None
-        kept.append(Line(step, facts.name, ours, one.hands, one.held, a_week, weeks))
+        kept.append(Line(step, STEPS[step].name, ours, one.hands, one.held, a_week, weeks))
     return kept
 
 

@@ -1,11 +1,11 @@
 """The week ahead put together: what falls on each day, and what should move on. Pure."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import groupby
 
-from app.flow.steps import BENCHES, STEPS, Step, TimeClass
+from app.flow.steps import STEPS, Step, our_benches
 from app.orders.benches.lines import OpenPiece
 from app.shared.calendar import DAY, Calendar
 from app.shared.web import words
@@ -49,7 +49,7 @@ class Moves:
     onward: str
     usual: float
     by_now: Sequence[Due]
-    later: Sequence[tuple[date, Sequence[Due]]] = field(default=())
+    later: Sequence[tuple[date, Sequence[Due]]]
 
 
 def week_days(
@@ -109,12 +109,7 @@ def moves(
     what it is set aside for is over. What is on hold, or waits for a customer, is left out.
     """
     today = calendar.day_of(now)
-    line = [
-        step
-        for step in BENCHES
-        if STEPS[step].waits_for not in (TimeClass.CUSTOMER, TimeClass.CARRIER)
-        and (blank_on or step is not Step.BLANK)
-    ]
+    line = our_benches(blank_on=blank_on)
     found = []
     for step in line:
         usual = pace[step][0]
@@ -141,11 +136,7 @@ def _due(piece: OpenPiece, usual: float, calendar: Calendar) -> date:
     at = piece.entered_at + round(usual * DAY)
     at = max(at, piece.aside_until or 0, piece.build_ends_at or 0)
     day = calendar.day_of(at)
-    for _ in range(30):
-        if calendar.is_working_day(day):
-            break
-        day += timedelta(days=1)
-    return day
+    return day if calendar.is_working_day(day) else calendar.add_working_days(day, 1)
 
 
 def _onward(step: Step, line: Sequence[Step]) -> str:

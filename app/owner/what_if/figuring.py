@@ -7,7 +7,6 @@ import json
 import sys
 from collections.abc import Callable
 from dataclasses import asdict
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +14,7 @@ from app.leadtimes.floor import ChangeError, Comparison, apply_changes, simulate
 from app.owner.what_if.rules import Ask, answer, ready, resolved
 from app.owner.whatif_command import by_name, floor_at
 from app.shared.database import Database
-from app.studio import carrier_list, store
-from app.studio.workshop import InForce
+from app.studio.workshop import in_force_at
 
 RUNS = 300
 Say = Callable[[dict[str, Any]], None]
@@ -26,7 +24,8 @@ def work_out(studio: Path, now: int, wish: dict[str, Any], say: Say) -> None:
     """Work out a wish: `asks` (each with an id, a name and settings), and the `ready` changes."""
     database = Database(studio)
     try:
-        in_force = _in_force(database, now)
+        with database.reading() as db:
+            in_force = in_force_at(db, now)
         built = floor_at(database, in_force, now)
         floor = built.floor
     except ValueError as why:
@@ -52,13 +51,6 @@ def work_out(studio: Path, now: int, wish: dict[str, Any], say: Say) -> None:
         except (ChangeError, ValueError) as why:
             said["why"] = str(why)
         say({**said, "done": done, "of": len(asks)})
-
-
-def _in_force(database: Database, now: int) -> InForce:
-    with database.reading() as db:
-        settings = store.load(db)
-        year = datetime.fromtimestamp(now, settings.zone_info()).year
-        return InForce(settings, store.calendar(db, settings, year), carrier_list.load(db))
 
 
 def main() -> None:

@@ -4,7 +4,6 @@ import json
 import logging
 import subprocess
 import threading
-from datetime import timedelta
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -49,11 +48,7 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
 def is_due(newest: int | None, started: int, now: int, calendar: Calendar) -> bool:
     """Whether the night's changes should be worked out: once after each night's AT_HOUR, and not
     because somebody has just started the program."""
-    here = calendar.local(now)
-    night = calendar.start_of(here.date()) + AT_HOUR * 3600
-    if night > now:
-        night = calendar.start_of(here.date() - timedelta(days=1)) + AT_HOUR * 3600
-    return night > max(newest or 0, started)
+    return calendar.last_at(AT_HOUR, now) > max(newest or 0, started)
 
 
 def work_out(
