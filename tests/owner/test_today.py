@@ -208,6 +208,16 @@ def test_a_chance_that_fell_is_said_with_its_day(workshop: ClockedWorkshop) -> N
     assert fallen.before == "", "another day is another chance"
 
 
+def test_a_needed_day_that_has_passed_is_no_chance_any_more(workshop: ClockedWorkshop) -> None:
+    worker.compute(workshop, figuring.figure)
+    order = min(workshop.chances(), key=workshop.chances().__getitem__)
+    with workshop.database.writing() as db:
+        db.execute(text("UPDATE orders SET needed_by = '2026-11-20' WHERE id = :o"), {"o": order})
+    shown = plain(page_of(workshop, "/owner"))
+    assert "needed by Fri 20 Nov, and still here" in shown
+    assert "by Fri 20 Nov" not in shown.replace("needed by Fri 20 Nov, and still here", "")
+
+
 def test_what_was_said_four_weeks_before_is_held_against_the_leaving(
     workshop: ClockedWorkshop,
 ) -> None:
@@ -356,5 +366,6 @@ def test_who_was_told_no_new_days_is_not_said_to_have_heard_nothing(
         )  # fmt: skip
     said = plain(page_of(workshop, "/owner"))
     line = said.split(f"{one.number} {one.customer}: ")[1]
-    assert line.startswith(f"told {short_day(one.told_end, date(2026, 11, 24))}, which their page")
+    told, now = (short_day(day, date(2026, 11, 24)) for day in (one.told_end, one.to_day))
+    assert line.startswith(f"told {told}, which their page no longer shows; now up to {now}")
     assert "Nobody has told them yet" not in said
