@@ -313,16 +313,7 @@ def one_animal(db: Connection, animal_id: int) -> dict[str, Any]:
                 select(order_animals.c.order_id).where(order_animals.c.animal_id == animal_id)
             ).scalars()
         ),
-        "changes": [
-            _changed(row)
-            for row in _many(
-                db,
-                select(changes, marks.c.what)
-                .outerjoin(marks, (changes.c.of == "marks") & (marks.c.id == changes.c.of_id))
-                .where(of_animal(animal_id))
-                .order_by(changes.c.id.desc()),
-            )
-        ],
+        "changes": changed(db, of_animal(animal_id)),
     }
 
 
@@ -333,13 +324,21 @@ def of_animal(animal_id: int) -> ColumnElement[bool]:
     return itself | ((changes.c.of == "marks") & changes.c.of_id.in_(own))
 
 
+def changed(db: Connection, only: ColumnElement[bool]) -> list[Mapping[Any, Any]]:
+    """Some notes of change as pages tell them, newest first."""
+    of_mark = (changes.c.of == "marks") & (marks.c.id == changes.c.of_id)
+    query = select(changes, marks.c.what).outerjoin(marks, of_mark).where(only)
+    rows = _many(db, query.order_by(changes.c.at.desc(), changes.c.id.desc()))
+    return [_told(row) for row in rows]
+
+
 _OF_MARK = {
     "what": "marking", "place": "where {} is", "side": "side of {}", "must": "{} must match",
 }  # fmt: skip
 
 
-def _changed(row: RowMapping) -> Mapping[Any, Any]:
-    """A note of change as a page tells it: what is a mark's names the mark."""
+def _told(row: RowMapping) -> Mapping[Any, Any]:
+    """A note of change in words: what is a mark's names the mark."""
     if row["of"] != "marks":
         return row
     if row["field"] == "gone_at":

@@ -13,6 +13,7 @@ from app.flow.after.cases import MENDS
 from app.flow.rules import Entry
 from app.flow.steps import Of
 from app.flow.store import Ref, entry_of_row
+from app.orders.lists.store import changed
 from app.shared.errors import NotFound
 from app.tables import (
     accounts,
@@ -62,7 +63,7 @@ class OrderRows:
     belongings: Sequence[Row]
     news: Sequence[Row]
     links: Sequence[Row]
-    changes: Sequence[Row]
+    changes: Sequence[Mapping[Any, Any]]
     log: Sequence[tuple[Ref, Entry]]
     people: Mapping[int, str]
     earlier: int
@@ -110,7 +111,7 @@ def rows_of(db: Connection, order_id: int) -> OrderRows:
         ),
         news=_of_order(db, news, order_id, "at"),
         links=_of_order(db, status_links, order_id, "made_at"),
-        changes=_of_order(db, changes, order_id, "at"),
+        changes=changed(db, changes.c.order_id == order_id),
         log=log_of_pieces(
             db, [row["id"] for row in found_models], [row["id"] for row in found_copies]
         ),

@@ -195,6 +195,10 @@ def test_marks_are_completed_with_their_side_and_taken_off_when_emptied(
         ("torn ear", "left", "head", 1, 1), ("a smudge", "not_asked", "", 1, 0),
         ("white star", "none", "", 1, 1),
     ]  # fmt: skip
+    page = words(painter.get(f"/orders/{order.number}"))
+    for said in ("marking: white star", "marking: a smudge", "side of torn ear: not asked left"):
+        assert said in page, "what was changed is told in words"
+    assert "gone at" not in page
     wrong = painter.post(f"{address}/marks", {**typed, "m1_side": "sideways"})
     assert wrong.status_code == 422
 
