@@ -44,6 +44,28 @@ cli = typer.Typer(
 )
 
 
+def _version(asked: bool) -> None:
+    """Say which program this is, and which version of a workshop's data it writes."""
+    if asked:
+        from app import __version__
+        from app.tables.migrating import HEAD
+
+        print(f"Likewright {__version__}, data version {HEAD}")
+        raise typer.Exit
+
+
+@cli.callback()
+def likewright(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", help="Say which version this is.", callback=_version, is_eager=True
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
 @cli.command()
 def serve(
     data: Data = None,
@@ -148,6 +170,14 @@ def audit(data: Data = None, as_json: AsJson = False) -> None:
 
 
 @cli.command()
+def status(data: Data = None) -> None:
+    """Say how the workshop is: data, backups, emails, pages, disk. Exit 1 if it needs a person."""
+    from app import opening
+
+    raise typer.Exit(opening.status(DataFolder(data_folder(data))))
+
+
+@cli.command()
 def publish(
     folder: Annotated[Path, argument("FOLDER", "The folder that a web host serves.")],
     then: Annotated[
@@ -174,7 +204,9 @@ def backup(
 
 @cli.command()
 def restore(
-    file: Annotated[Path, argument("FILE", "A file written by backup.")],
+    file: Annotated[
+        Path, argument("FILE", "A file written by backup, or put aside by an update (.db.gz).")
+    ],
     replace_links: Annotated[
         bool, option("--replace-links", "", "The key is lost: replace every link.")
     ] = False,

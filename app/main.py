@@ -62,7 +62,7 @@ from app.staff import pages as staff_pages
 from app.studio import carrier_pages
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
-from app.upkeep import in_order, nightly
+from app.upkeep import health_pages, in_order, nightly
 
 log = logging.getLogger("likewright")
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]", "testserver")
@@ -70,6 +70,7 @@ SETTLED_AFTER = 2.0
 Worker = Callable[[Workshop, threading.Event], None]
 
 ROUTERS = (
+    health_pages.router,
     staff_pages.router,
     studio_pages.router,
     carrier_pages.router,

@@ -7,7 +7,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from app import serving
-from app.main import staff_site
+from app.main import HOUSE, staff_site
 from app.orders.forecast import worker as forecasting
 from app.publishing import publish_command, sending
 from app.publishing import worker as publishing
@@ -22,7 +22,7 @@ from app.staff import links as sign_in
 from app.status.site import customers_site
 from app.studio.workshop import Workshop
 from app.tables.migrating import migrate
-from app.upkeep import keys, nightly
+from app.upkeep import keys, nightly, status_command, way_back
 from app.upkeep import restore as restoring
 
 SAFE_SQLITE = (3, 51, 3)
@@ -145,11 +145,21 @@ def publish(folder: DataFolder, place: Path, then: str) -> int:
         return publish_command.main(workshop, place, then)
 
 
+def status(folder: DataFolder) -> int:
+    """Say how a studio is, as its owner reads it; gives the exit code. Raises CannotStart."""
+    return status_command.main(folder, Environment.read().public_url, HOUSE)
+
+
 def restore(folder: DataFolder, file: Path, *, replace_links: bool) -> None:
-    """Put a backup in the place of a studio, write its pages anew, say what was done.
+    """Put a backup in the place of a studio, write its pages anew, say what was done. A copy that
+    an update put aside stays of its own version, for the program that wrote it.
 
     Raises CannotStart where that cannot be; nothing has changed then.
     """
+    if way_back.is_packed(file):
+        for line in way_back.put_back(folder, file, clock.now()):
+            say(line)
+        return
     published = last_published(folder.pages) if folder.pages.exists() else {}
     done = restoring.restore(folder, file, clock.now(), replace_links=replace_links)
     with opened(folder) as workshop:

@@ -100,6 +100,7 @@ _NO_PAGE: _Answer = (404, _TEXT, NOT_FOUND.encode())
 NOT_NOW = "We can’t show this page right now. Please try again in a few minutes.\n"
 _NOT_NOW: _Answer = (503, _TEXT, NOT_NOW.encode())
 _ALLOW = (b"allow", b"GET, HEAD")
+_WELL: _Answer = (200, _TEXT, b"well\n")
 _READ_ONLY: _Answer = (405, [*_TEXT, _ALLOW], b"Pages here can only be read.\n")
 
 
@@ -124,6 +125,8 @@ class _Site:
             return _READ_ONLY
         if path == "/static/status.css":
             return self._style
+        if path == "/health":
+            return self._health()
         token, slash, rest = path[1:].partition("/")
         known = not rest or PICTURE_NAME.fullmatch(rest) is not None
         if not known or _TOKEN.fullmatch(token) is None:
@@ -140,6 +143,15 @@ class _Site:
             # Relative, so that it also holds where the site lies under a longer address.
             return 308, [*_TEXT, (b"location", f"{token}/".encode())], b""
         return 200, _JPEG if rest else _HTML, found
+
+    def _health(self) -> _Answer:
+        """For a monitor: whether pages can be read, and nothing of what is in them."""
+        try:
+            self._pages.find(_PAGE, "", 0)
+        except (sqlite3.Error, OSError):
+            self._pages.close()
+            return _NOT_NOW
+        return _WELL
 
 
 def customers_site(pages_path: Path, clock: Callable[[], float] = time.time) -> ASGIApp:

@@ -24,6 +24,7 @@ _GIVEN_OUT = """
 SELECT count(DISTINCT l.order_id), count(DISTINCT o.customer_id)
 FROM status_links l JOIN orders o ON o.id = l.order_id WHERE l.revoked_at IS NULL
 """
+_ANOTHER = "is not the one that this workshop's links came from"
 _LIVE = "SELECT nonce, token_hash FROM status_links WHERE revoked_at IS NULL"
 
 
@@ -71,6 +72,22 @@ def refuse_without_key(folder: DataFolder) -> None:
         raise _wrong_key(folder, "is missing", lost)
 
 
+def what_is_wrong(folder: DataFolder) -> str:
+    """What `refuse_without_key` and `recognise` would refuse, as a sentence; empty where nothing.
+    Reads only, of a database of this program's version.
+    """
+    address = f"{folder.database_file.resolve().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(address, uri=True)) as raw:
+        lost = given_out(raw)
+        if not lost.orders:
+            return ""
+        if not folder.key_file.exists():
+            return str(_wrong_key(folder, "is missing", lost))
+        if not is_the_studios_own(raw, folder.key):
+            return str(_wrong_key(folder, _ANOTHER, lost))
+    return ""
+
+
 def _at_stake(folder: DataFolder) -> GivenOut:
     address = f"{folder.database_file.resolve().as_uri()}?mode=ro"
     with closing(sqlite3.connect(address, uri=True)) as raw:
@@ -85,7 +102,7 @@ def recognise(folder: DataFolder) -> None:
     with closing(sqlite3.connect(folder.database_file, isolation_level=None, timeout=10)) as raw:
         lost = given_out(raw)
         if lost.orders and not is_the_studios_own(raw, folder.key):
-            raise _wrong_key(folder, "is not the one that this workshop's links came from", lost)
+            raise _wrong_key(folder, _ANOTHER, lost)
         mine = key_fingerprint(folder.key)
         if kept_fingerprint(raw) != mine:
             raw.execute("UPDATE house SET key_fingerprint = ?", (mine,))

@@ -75,11 +75,11 @@ def restore(folder: DataFolder, file: Path, now: int, *, replace_links: bool = F
             raise _other_key(folder, "has another key")
         try:
             _unpack(file, new, now)
-            done = Restored(label.made_at, aside=_put_aside(folder, now))
+            done = Restored(label.made_at, aside=put_aside(folder, now))
             _settle(new, _closed(folder.database_file), folder.key, done, now, replace_links=other)
             reach("mid-restore")
             # A WAL must not lie beside another file than its own; pages are written anew.
-            for path in _beside_it(folder):
+            for path in beside_it(folder):
                 path.unlink()
             new.replace(folder.database_file)
             sync(folder.path)
@@ -158,9 +158,9 @@ def _links_of_the_old(db: Connection, old: Path, done: Restored) -> None:
     done.unknown_links = len(given_out - known)
 
 
-def _put_aside(folder: DataFolder, now: int) -> Path | None:
+def put_aside(folder: DataFolder, now: int) -> Path | None:
     """Copies of the old files as they lie there, in a folder beside. None where there are none."""
-    there = _beside_it(folder)
+    there = beside_it(folder)
     if folder.database_file.exists():
         there.insert(0, folder.database_file)
     if not there:
@@ -176,7 +176,8 @@ def _put_aside(folder: DataFolder, now: int) -> Path | None:
     return aside
 
 
-def _beside_it(folder: DataFolder) -> list[Path]:
+def beside_it(folder: DataFolder) -> list[Path]:
+    """What belongs to the database file and must not lie beside another one."""
     names = ("studio.db-", "pages.db")
     return [path for path in folder.path.iterdir() if path.name.startswith(names)]
 

@@ -113,7 +113,7 @@ def test_an_act_crosses_few_files_and_one_query_before_its_page(
 
 def test_strangers_may_only_use_the_doors() -> None:
     open_to_all = {name for name in permissions.TABLE if gate.may(None, name)}
-    assert open_to_all == {"sign_in", "sign_in_try", "sign_out", "link", "link_use"}
+    assert open_to_all == {"health", "sign_in", "sign_in_try", "sign_out", "link", "link_use"}
 
 
 def test_the_owner_may_do_all_that_anybody_may() -> None:

@@ -62,18 +62,25 @@ class Guard:
             await self.app(scope, receive, send)
             return
 
+        # Every page that can be read can be asked for without its body (RFC 9110, 9.3.2).
+        bare = scope["method"] == "HEAD"
+
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in self.headers.items():
                     headers.setdefault(name, value)
                 headers.setdefault("cache-control", "no-store")
+            elif bare:
+                message = {**message, "body": b""}
             await send(message)
 
         why, status = self._refusal(scope)
         if why:
             await PlainTextResponse(why, status)(scope, receive, send_with_headers)
             return
+        if bare:
+            scope = {**scope, "method": "GET"}
         await self.app(scope, _Counted(receive, self._most(scope)), send_with_headers)
 
     def _most(self, scope: Scope) -> int:
