@@ -25,6 +25,7 @@ from app.moving.effects import AskFirst
 from app.moving.machines import all_machines, runs
 from app.moving.rules import PHOTOS_AT_PASS, to_tick
 from app.orders.benches.words import ASIDE_REASONS, kind_words
+from app.orders.forecast.chances import how_likely
 from app.orders.order import history
 from app.orders.order.photos_told import to_fetch
 from app.orders.order.view import copy_facts, model_facts, where
@@ -132,6 +133,7 @@ def page_of(
         else model_facts(rows.row),
         **_work(rows, ref, request.state.person, in_force),
         **_times(state, workshop, now),
+        "chance": _chance(rows, workshop, in_force.calendar.day_of(now)),
         "coats": choices(in_force, state.step, now),
         "cures": _cures(rows, now),
         # Which machine a build is to run on is asked where there are several.
@@ -159,6 +161,14 @@ def _cures(rows: store.PieceRows, now: int) -> tuple[int, str] | None:
         return None
     laid_on = (e.reason for e in effective(rows.log) if e.kind is Kind.MOVE and e.until == until)
     return until, next(laid_on, "")
+
+
+def _chance(rows: store.PieceRows, workshop: Workshop, today: date) -> str:
+    """How likely the order is there when it is needed; nothing once the piece has left."""
+    state, order = rows.piece.state, rows.order
+    if not state.open or state.step is Step.HANDED_OVER:
+        return ""
+    return how_likely(order["needed_by"], workshop.chances().get(order["id"]), today)
 
 
 def _times(state: State, workshop: Workshop, now: int) -> dict[str, Any]:

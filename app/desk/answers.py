@@ -4,7 +4,7 @@ They are written to be copied into an answer: short, plain, and no more certain 
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from app.flow.queue import HARDLY, NEARLY_SURE
@@ -36,10 +36,11 @@ class ReadyText:
 @dataclass(frozen=True, slots=True)
 class AskedDay:
     """A day by which it is wanted, and the chance (0 to 1) of its being there by then; None
-    where none is known."""
+    where none is known. It is `noted` where it stands with the order."""
 
     day: date
     chance: float | None
+    noted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,9 +190,11 @@ def _joins(asked: _Asked) -> str:
 
 def _by_a_day(asked: _Asked) -> str:
     facts = asked.facts
-    when = _text(list(range_words.when(facts, asked.days))) if not facts.left else _parcel(asked)
     if asked.by is not None and not facts.left:
+        # What the page says of that day, the chance says more closely.
+        when = _text(list(range_words.when(replace(facts, needed_by=None), asked.days)))
         return f"{_chance(asked.by, asked.days, facts.journey)} {when}"
+    when = _text(list(range_words.when(facts, asked.days))) if not facts.left else _parcel(asked)
     if facts.left or facts.needed_by is not None:
         return when
     return (
@@ -202,9 +205,9 @@ def _by_a_day(asked: _Asked) -> str:
 
 def _chance(by: AskedDay, days: Days, journey: Journey | None) -> str:
     """An honest word on a day, with the journey in it."""
-    named = days.day(by.day)
+    asked = f"You asked {'for' if by.noted else 'about'} {days.day(by.day)}."
     if by.chance is None:
-        return f"You asked about {named}. We’re working out the dates, so we can’t say yet."
+        return f"{asked} We’re working out the dates, so we can’t say yet."
     if by.chance < HARDLY:
         odds = "everything can hardly be with you by then"
     elif by.chance < NEARLY_SURE:
@@ -213,7 +216,7 @@ def _chance(by: AskedDay, days: Days, journey: Journey | None) -> str:
     else:
         odds = "everything is very likely to be with you by then"
     way = f"the usual {said_way(journey)}" if journey is not None else "a day"
-    return f"You asked about {named}. As things are now, {odds}, with {way} on the way."
+    return f"{asked} As things are now, {odds}, with {way} on the way."
 
 
 def _change(asked: _Asked) -> str:

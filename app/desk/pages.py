@@ -14,14 +14,17 @@ from app.desk.recognising import asked_for
 from app.letters.forming import teller_of
 from app.moving.rules import scanned
 from app.orders.facts.gather import facts_of
+from app.orders.facts.order import OrderFacts
 from app.orders.facts.standing import decision
 from app.orders.forecast import worker as forecasting
+from app.orders.forecast.chances import how_likely, likely
 from app.orders.lists import store as lists_store
 from app.orders.order import links
 from app.orders.order import store as order_store
 from app.orders.order.actions import ContactFields, note_contact
 from app.shared.errors import BadFields, NotFound
 from app.shared.text import whole_number
+from app.shared.web import words
 from app.shared.web.fields import Channel, Day, Fields, Line, Words
 from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
@@ -91,8 +94,11 @@ def answers_page(
         said = store.said(db, order_id)
         share = store.asked_a_week(db, now)
         chance = forecasting.chance_by(db, workshop, order_id, day) if day is not None else None
+    today = in_force.calendar.day_of(now)
     if day is not None:
         asked = "by_a_day"
+    needed = _needed_day(facts, workshop, today) if day is None else None
+    by_day = AskedDay(day, chance) if day is not None else needed
     days = Days(in_force.calendar, now)
     teller = teller_of(in_force)
     link = f"{workshop.status_url}/{token}/" if token else ""
@@ -102,22 +108,37 @@ def answers_page(
         "customer": customer,
         "page": document(facts, teller, now),
         "asked": asked,
-        "answers": sorted(
-            answers(facts, days, link, AskedDay(day, chance) if day is not None else None),
-            key=lambda text: text.key != asked,
-        ),
+        "answers": sorted(answers(facts, days, link, by_day), key=lambda text: text.key != asked),
         "typed": {"by": by},
         "errors": errors,
-        "likely": forecasting.likely(chance) if chance is not None else "",
+        "likely": likely(chance) if chance is not None else "",
         "by": day,
+        "needed_said": _needed_said(facts, workshop, today),
         "said": said,
         "share": share,
         "now": now,
-        "today": in_force.calendar.day_of(now),
+        "today": today,
         "day": date.fromisoformat,
         "zone": in_force.settings.zone_info(),
     }
     return render(request, "desk/answers.html", context, 422 if errors else 200)
+
+
+def _needed_day(facts: OrderFacts, workshop: Workshop, today: date) -> AskedDay | None:
+    """The day by which an order is needed, where that can still be answered with a chance."""
+    chance = workshop.chances().get(facts.id)
+    if facts.needed_by is None or facts.needed_by < today or facts.left or chance is None:
+        return None
+    return AskedDay(facts.needed_by, chance, noted=True)
+
+
+def _needed_said(facts: OrderFacts, workshop: Workshop, today: date) -> str:
+    """What the desk reads of the day by which an order is needed."""
+    needed = facts.needed_by
+    if needed is None or facts.left or not facts.alive:
+        return ""
+    said = how_likely(needed.isoformat(), workshop.chances().get(facts.id), today)
+    return ", ".join(filter(None, (f"Needed by {words.short_day(needed, today)}", said)))
 
 
 def _asked_day(typed: str, today: date) -> tuple[date | None, dict[str, str]]:

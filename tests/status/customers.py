@@ -190,6 +190,7 @@ def _more_rows() -> dict[str, OrderFacts]:
             shown=Shown(date(2026, 3, 2), date(2026, 4, 20), None, RANGE.basis),
         ),
         "asked for a later day": made(copy(Step.SHAPING), needed_by=date(2026, 5, 1)),
+        "asked for a day that has passed": made(copy(Step.SHAPING), needed_by=date(2026, 2, 27)),
         "asked for the last day": made(copy(Step.SHAPING), needed_by=RANGE.to_day),
         "asked for a near day": replace(ROWS["order in"], needed_by=date(2026, 3, 20)),
         "asked for a day with time for the journey": made(

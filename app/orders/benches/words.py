@@ -16,6 +16,7 @@ from app.flow.queue import FALLING, QueueFacts, place
 from app.flow.rules import Policy, State
 from app.flow.steps import Of, Step
 from app.orders.benches.lines import Asked, OpenPiece
+from app.orders.forecast.chances import PASSED, how_likely
 from app.shared.calendar import Calendar
 from app.shared.people import Role, first_name
 from app.shared.web import words
@@ -233,17 +234,10 @@ def _needed(line: OpenPiece, chance: float | None, clock: Clock) -> tuple[str, l
     if line.needed_by is None:
         return "", []
     said = f"Needed by {clock.long(line.needed_by)}"
-    if line.needed_by < clock.today.isoformat():
-        return said, ["That date has passed"]
-    if chance is None:
+    likely = how_likely(line.needed_by, chance, clock.today)
+    if not likely:
         return said, []
-    odds = round(chance * 10)
-    likely = (
-        "hardly any chance" if odds == 0
-        else "almost sure" if odds == 10
-        else f"chance about {odds} in 10"
-    )  # fmt: skip
-    if chance < FALLING:
+    if likely == PASSED or (chance is not None and chance < FALLING):
         return said, [words.capital(likely)]
     return "", [f"{said}, {likely}"]
 

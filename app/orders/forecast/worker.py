@@ -17,9 +17,9 @@ from pydantic import TypeAdapter
 from sqlalchemy import Connection, bindparam, func, select, text
 from sqlalchemy.dialects.sqlite import insert
 
-from app.flow.queue import HARDLY, NEARLY_SURE
 from app.flow.steps import PHOTO_STEPS, Step
 from app.flow.store import mark_forecasts_stale, mark_pages_stale
+from app.orders.forecast.chances import likely
 from app.shared.calendar import DAY
 from app.shared.carriers import OVERNIGHT, last_leaving, said_way
 from app.shared.child import Child, Stopped
@@ -208,19 +208,6 @@ def chance_of_new(workshop: Workshop, day: date, country: str) -> str:
         f"{said} by then, if photos come and pass within {round(photos)} days as they usually do, "
         f"with {way} on the way."
     )
-
-
-def likely(chance: float) -> str:
-    """A chance (0 to 1) of being there in words, to be followed by the day."""
-    said = odds(chance)
-    return said if chance < HARDLY else f"{said} to be there"
-
-
-def odds(chance: float) -> str:
-    """A chance (0 to 1) in words: a number only where one is named to anybody."""
-    if chance < HARDLY:
-        return "hardly possible"
-    return f"about {max(1, round(chance * 10))} in 10" if chance < NEARLY_SURE else "very likely"
 
 
 def chance_within(points: Sequence[float], days: float) -> float:

@@ -43,7 +43,7 @@ def orders(
     with workshop.database.reading() as db:
         rows = store.order_list(db, asked, today.isoformat(), at_risk)
     context = {
-        "rows": [listed(row, chances) for row in rows[:PAGE]],
+        "rows": [listed(row, chances, today) for row in rows[:PAGE]],
         "more": len(rows) > PAGE,
         "asked": asked,
         "sorts": SORTS,

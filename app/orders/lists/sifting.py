@@ -2,10 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 from urllib.parse import urlencode
 
 from app.flow.steps import BENCHES, PLACE, STEPS, Step
+from app.orders.forecast.chances import how_likely
 
 SORTS: Mapping[str, str] = {
     "number": "number", "needed": "needed by", "ready": "ready by, as told", "name": "customer",
@@ -44,7 +46,8 @@ def sifting(sort: str, show: str, closed: bool, page: int) -> Sifting:
 @dataclass(frozen=True, slots=True)
 class Listed:
     """An order in the list: its row, the steps of its earliest and latest piece (equal where there
-    is one, empty where nothing is at a bench), and its chance of being ready when it is needed.
+    is one, empty where nothing is at a bench), and in words its chance of being there when it is
+    needed.
     """
 
     row: Mapping[Any, Any]
@@ -53,12 +56,12 @@ class Listed:
     chance: str
 
 
-def listed(row: Mapping[Any, Any], chances: Mapping[int, float]) -> Listed:
+def listed(row: Mapping[Any, Any], chances: Mapping[int, float], today: date) -> Listed:
     """An order as its line says it."""
     steps = [Step(step) for step in (row["steps"] or "").split(",") if step]
     here = sorted((step for step in steps if step in BENCHES), key=PLACE.__getitem__)
-    chance = chances.get(row["id"]) if row["needed_by"] and row["open"] else None
-    said = f"about {round(chance * 10)} in 10" if chance is not None else ""
+    making = any(step is not Step.HANDED_OVER for step in here)
+    said = how_likely(row["needed_by"], chances.get(row["id"]), today) if making else ""
     if not here:
         return Listed(row, "", "", said)
     return Listed(row, STEPS[here[0]].name, STEPS[here[-1]].name, said)

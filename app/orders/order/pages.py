@@ -16,7 +16,7 @@ from app.orders.entry.form import AddedCopy, ChangeAsked
 from app.orders.entry.joining import add_copy
 from app.orders.facts import sizes
 from app.orders.facts.to_tell import to_tell
-from app.orders.forecast.worker import likely
+from app.orders.forecast.chances import how_likely
 from app.orders.order import actions as order_actions
 from app.orders.order import asking, belongings, links, parts, store
 from app.orders.order.actions import CancelFields, ContactFields, StopFields
@@ -75,7 +75,7 @@ def _page(
         told = to_fetch(db, rows.order["id"])
         late = to_tell(db, in_force, now, rows.order["id"])
     today = in_force.calendar.day_of(now)
-    chance = workshop.chances().get(rows.order["id"])
+    needed, chance = rows.order["needed_by"], workshop.chances().get(rows.order["id"])
     context: dict[str, Any] = {
         "v": view(rows, in_force.settings, request.state.person, now, today, workshop.pace()),
         "number": number,
@@ -103,9 +103,14 @@ def _page(
         "belonging_kinds": KINDS,
         "belonging_ways": WAYS,
         "belonging_sent": SENT,
-        "chance": likely(chance) if chance is not None else "",
+        "chance": how_likely(needed, chance, today) if _making(rows) else "",
     }
     return render(request, "orders/order/order.html", context, status)
+
+
+def _making(rows: store.OrderRows) -> bool:
+    """Whether anything of it is still in the house, or to be made."""
+    return any(row["open"] and row["step"] != Step.HANDED_OVER for row in rows.copies)
 
 
 def _stopped(rows: store.OrderRows) -> bool:

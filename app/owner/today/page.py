@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from app.flow.queue import FALLING
 from app.flow.steps import Step
 from app.orders.facts.to_tell import to_tell
-from app.orders.forecast.worker import likely, odds
+from app.orders.forecast.chances import how_likely, odds
 from app.orders.lists import store as lists
 from app.orders.lists.sifting import Sifting
 from app.owner.answers import promise
@@ -76,6 +76,9 @@ def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
     found = lines(steps, blank_on=in_force.settings.blank_on)
     return {
         "past": past,
+        "likely": {
+            row["id"]: how_likely(row["needed_by"], chances.get(row["id"]), today) for row in past
+        },
         "risk": risk,
         "moved": moved,
         "chances_known": bool(chances),
@@ -123,7 +126,8 @@ def at_risk(db: Connection, chances: Mapping[int, float], today: date) -> list[A
         day, was = before.get(row["id"], ("", 0.0))
         fell = was - chances[row["id"]] >= FELL_BY
         said = odds(was) if fell else ""
-        found.append(AtRisk(row, likely(chances[row["id"]]), said, day if fell else ""))
+        now = how_likely(row["needed_by"], chances[row["id"]], today)
+        found.append(AtRisk(row, now, said, day if fell else ""))
     return found
 
 

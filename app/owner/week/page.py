@@ -5,7 +5,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from app.orders.benches import store as benches
-from app.orders.forecast.worker import likely
+from app.orders.forecast.chances import how_likely
 from app.orders.lists import store as lists
 from app.owner.away import store as absences
 from app.owner.away.rules import Away
@@ -103,9 +103,8 @@ def _orders(
         if row.needed_by:
             needed = date.fromisoformat(row.needed_by)
             leave = last_leaving(needed, in_force.journey(row.ship_country))
-            chance = chances.get(row.id)
-            said = f", {likely(chance)}" if chance is not None else ""
-            by = f"needed by {words.short_day(needed, today)}{said}"
+            said = how_likely(row.needed_by, chances.get(row.id), today)
+            by = ", ".join(filter(None, (f"needed by {words.short_day(needed, today)}", said)))
             found.append(Event(leave, f"last day to send {whose}: {by}", row.number))
         if row.to_day and today <= (told := date.fromisoformat(row.to_day)):
             found.append(Event(told, f"last day told to {whose}", row.number))

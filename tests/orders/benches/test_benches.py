@@ -441,10 +441,10 @@ def test_pace_is_the_studios_own_once_it_is_known(workshop):
 @pytest.mark.parametrize(
     ("chance", "said"),
     [
-        (0.61, "Needed by 12 April . Chance about 6 in 10"),
-        (0.9, "Needed by 12 April, chance about 9 in 10"),
-        (0.99, "Needed by 12 April, almost sure"),
-        (0.01, "Needed by 12 April . Hardly any chance"),
+        (0.61, "Needed by 12 April . About 6 in 10 to be there"),
+        (0.86, "Needed by 12 April, about 9 in 10 to be there"),
+        (0.99, "Needed by 12 April, very likely to be there"),
+        (0.01, "Needed by 12 April . Hardly possible"),
     ],
 )
 def test_the_chance_of_the_day_is_said_and_presses_only_while_it_falls(workshop, chance, said):
@@ -458,7 +458,7 @@ def test_the_chance_of_the_day_is_said_and_presses_only_while_it_falls(workshop,
 def test_a_needed_day_that_is_past_says_so(workshop):
     made = painting(workshop, needed_by="2026-03-01")
     said = row(Browser(site(workshop)).get("/").text, f"copy-{made.copy().id}")
-    assert "Needed by 1 March . That date has passed" in said
+    assert "Needed by 1 March . That day has passed" in said
 
 
 def test_the_names_of_the_benches_lead_to_each_and_one_can_be_looked_at_alone(workshop):
