@@ -99,7 +99,8 @@ def _hands_and_lay(
     """By interval the working seconds in hand, and those that the piece lay while hands were free
     and while none were.
 
-    Time on hold is neither: pieces on hold are left out of the simulation.
+    Time on hold is neither: pieces on hold are left out of the simulation. Those that wait for a
+    part are not, and lie there like any other.
     """
     own = by_class[:, CLASS_LIST.index(TimeClass.REST_OF_ORDER)]
     rest = by_class[:, CLASS_LIST.index(TimeClass.REST)]
@@ -115,11 +116,12 @@ def _hands_and_lay(
         spans = there[account].spans if account in there else calendar.work
         hands[mine] = attention(spans.until(found.start[mine]), spans.until(found.end[mine]))
     # The rest of an order is simulated itself, so that waiting for it is no time of its own.
-    lay = np.where(worked | found.held, 0, end - calendar.work.until(found.start + own))
-    busy = np.zeros_like(lay)
+    parked = found.held & ~found.lacking
+    lay = np.where(worked | parked, 0, end - calendar.work.until(found.start + own))
+    busy, stopped = np.zeros_like(lay), found.customer | found.lacking
     for step in BENCHES:
         crew = [account for account, steps in does.items() if str(step) in steps]
-        here = np.flatnonzero((found.step == STEP_CODE[step]) & (lay > 0) & ~found.customer)
+        here = np.flatnonzero((found.step == STEP_CODE[step]) & (lay > 0) & ~stopped)
         if crew and here.size:
             taken = nobody_free(
                 start[keeps], end[keeps], who[keeps], crew, there, calendar.work

@@ -71,7 +71,8 @@ class LogEntries(Columns):
 class Intervals(Columns):
     """What held from `start` to `end`; a piece's last interval has no length. `rests` is the moment
     to which it is set aside to dry, `packed_rest` that to which it rests before it is packed.
-    `batched` says that a batch was noted in the stay."""
+    `batched` says that a batch was noted in the stay, `lacking` that a part is not here: such a
+    piece counts as held, too."""
 
     piece: Ints
     step: Ints
@@ -83,6 +84,7 @@ class Intervals(Columns):
     rests: Ints
     packed_rest: Ints
     batched: Bools
+    lacking: Bools
 
 
 def _is(entries: LogEntries, *kinds: Kind) -> Bools:
@@ -137,6 +139,7 @@ def intervals(entries: LogEntries) -> Intervals:
         rests=latest(come | taken | aside, np.where(aside & entries.drying, entries.until, 0)),
         packed_rest=latest(move & (entries.until > 0), entries.until),
         batched=batched[stay] if size else come,
+        lacking=lacking,
     )
 
 

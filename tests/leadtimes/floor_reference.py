@@ -91,10 +91,15 @@ class People:
     def __init__(self, floor):
         self.free = {crew.name: crew.people for crew in floor.crews}
         self.slower = {None: 1.0} | {crew.name: 1.0 / crew.there for crew in floor.crews}
+        self.hands = dict(self.free)
         self.able = {step.name: [] for step in floor.steps}
         for crew in sorted(floor.crews, key=lambda crew: (len(crew.steps), -crew.there)):
             for step in crew.steps:
                 self.able[step].append(crew.name)
+
+    def turn(self, step, rank):
+        """Who is first over all steps: in hand, sent back, what the fewest do, then the order."""
+        return rank[0], sum(self.hands[name] for name in self.able[step]), *rank[1:]
 
     def some_free(self, step):
         return not self.able[step] or any(self.free[name] for name in self.able[step])
@@ -150,9 +155,9 @@ def heap_floor(floor, key, newcomers=()):
         heapq.heappush(ends, (end, next(ticket), step, crew, batch))
 
     def first_to_begin():
-        """The step whose best is first in the order of work, of all that can be begun."""
+        """The step whose best is first in line, of all that can be begun."""
         can = [
-            (queues[s][0], s)
+            (people.turn(work.names[s], queues[s][0]), s)
             for s in range(len(queues))
             if queues[s] and free[s] and people.some_free(work.names[s])
         ]
@@ -188,7 +193,7 @@ def heap_floor(floor, key, newcomers=()):
 
 class Hall:
     """Where pieces of a simpy floor with crews wait for a place and for somebody, all steps in one
-    line by the order of work.
+    line.
     """
 
     def __init__(self, env, floor, count):
@@ -198,7 +203,7 @@ class Hall:
     def ask(self, step, rank):
         """An event that comes with the crew of whoever takes the piece in hand."""
         event = self.env.event()
-        heapq.heappush(self.line, (rank, step, event))
+        heapq.heappush(self.line, (self.people.turn(step, rank), step, event))
         self.deal_soon()
         return event
 

@@ -172,3 +172,16 @@ def test_ready_hours_are_distributed_as_in_ciw():
     tenth, last = ciw_makespans(250)
     assert ks_2samp(ready[:, 9], tenth).pvalue > 0.05
     assert ks_2samp(ready.max(axis=1), last).pvalue > 0.05
+
+
+def test_who_alone_can_do_something_does_not_begin_what_others_can_do_too():
+    """By hand: she inspects the newest for an hour before she paints what is older; he paints
+    meanwhile. What is painted at 4 and at 5 waits for her until 5, and the older one goes first."""
+    paint, inspect = (FloorStep(name, np.full(2, h)) for name, h in (("paint", 4.0), ("look", 1.0)))
+    pieces = (
+        FloorPiece("first", "paint", oldest=1), FloorPiece("second", "paint", oldest=2),
+        FloorPiece("newest", "look", oldest=3),
+    )  # fmt: skip
+    crews = Crew("he", 1, ("paint",)), Crew("she", 1, ("paint", "look"))
+    ready = simulate(Floor((paint, inspect), pieces, crews=crews), 2).ready
+    assert ready[0] == pytest.approx([6, 7, 1])

@@ -20,7 +20,8 @@ from app.owner.floor_hands import (
     skills,
 )
 from app.owner.floor_now import NAMES
-from app.owner.intervals import STEP_CODE, Intervals
+from app.owner.floor_stays import stays
+from app.owner.intervals import KIND_CODE, STEP_CODE, Intervals, LogEntries, intervals
 from app.owner.spans import Spans, spans_of
 from app.shared.calendar import DAY, Calendar
 
@@ -40,7 +41,9 @@ def in_hand(*rows: tuple[int, str, int, int]) -> Intervals:
     no = np.zeros(len(rows), dtype=bool)
     none = np.zeros(len(rows), dtype=np.int64)
     codes = array(*(STEP_CODE[name] for name in step))
-    return Intervals(array(*piece), codes, array(*start), array(*end), no, no, ~no, none, none, no)
+    return Intervals(
+        array(*piece), codes, array(*start), array(*end), no, no, ~no, none, none, no, no
+    )
 
 
 def test_who_has_three_pieces_in_hand_gives_each_a_third():
@@ -131,3 +134,24 @@ def test_what_lies_before_the_first_entry_says_nothing_and_few_entries_no_hours(
     assert late.part == 1
     few = presence(worked_days(first, 25, range(9, 10)), CALENDAR, hours)[1]
     assert few.part == 1
+
+
+@pytest.mark.parametrize(
+    ("kinds", "part", "hours"), [("ask answer", True, 16), ("hold lift", False, 8)]
+)
+def test_a_piece_that_waits_for_a_part_lies_there_and_one_on_hold_is_left_out(kinds, part, hours):
+    """In packing from Monday at nine to Wednesday at nine, the first day without its base."""
+    monday = CALENDAR.start_of(date(2031, 3, 3)) + 9 * HOUR
+    moments = array(monday, monday, monday + DAY, monday + 2 * DAY)
+    no = np.zeros(4, dtype=bool)
+    entries = LogEntries(
+        piece=array(3, 3, 3, 3),
+        kind=array(*(KIND_CODE[kind] for kind in ("enter", *kinds.split(), "move"))),
+        step=array(*(STEP_CODE[name] for name in (*["packing"] * 3, "handed_over"))),
+        at=moments, until=array(0, 0, 0, 0), drying=no, again=no,
+        part=np.array([False, part, part, False]), batch=no,
+    )  # fmt: skip
+    found = intervals(entries)
+    hours_of = spans_of(CALENDAR, monday, monday + 3 * DAY)
+    known = stays(entries, found, array(0, 0, 0, 0), hours_of, Starts.of([]), {}, {})
+    assert known.before[0] == hours * HOUR

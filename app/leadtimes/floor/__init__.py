@@ -4,8 +4,8 @@
 by side under the same chances; `parse_change` and `apply_changes` turn "painting people=3" into the
 second one, and `floor_report` says what came out in plain text.
 
-People may do several steps (`Crew`): who is free takes up the first in the order of work of all
-that they do.
+People may do several steps (`Crew`): who is free takes up what the fewest people do, and of that
+the first in the order of work.
 
 What it leaves out: a free place takes up the best of its queue even while the step is closed, so
 that a more urgent piece that comes overnight does not overtake it in the morning; a batch starts

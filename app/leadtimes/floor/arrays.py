@@ -47,6 +47,7 @@ class FloorArrays(NamedTuple):
     send_below: Floats  # S × causes, cumulative shares
     send_to: Ints  # S × causes
     done_by: Words  # the crews that do the step
+    hands: Ints  # how many people do it, 0 where no crew does
     # by slot
     slot_step: Ints
     # by crew
@@ -65,6 +66,7 @@ class FloorArrays(NamedTuple):
     since: Floats  # clock hour at which it began to wait, ≤ 0
     # by position
     piece_at: Ints
+    turn: Ints  # 0 in hand, 1 sent back, 2 else
     done_share: Floats
     rest_share: Floats
     done_age: Floats
@@ -157,10 +159,13 @@ def _positions(floor: Floor, pieces: tuple[FloorPiece, ...]) -> tuple[Ints, Ints
     return hand, back, plain, at
 
 
+def _hands(floor: Floor, step: FloorStep) -> int:
+    return sum(crew.people for crew in floor.crews if step.name in crew.steps)
+
+
 def _limit(floor: Floor, step: FloorStep) -> int | None:
     """The step's places, but no more of them than there are people for it."""
-    hands = sum(c.people for c in floor.crews if step.name in c.steps)
-    given = [n for n in (step.places, hands or None) if n is not None]
+    given = [n for n in (step.places, _hands(floor, step) or None) if n is not None]
     return min(given) if given else None
 
 
@@ -273,6 +278,7 @@ def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
     hand, back, plain, at = _positions(floor, pieces)
     offset, places, slot_step = _slots(floor, len(pieces))
     start = np.array([floor.index(p.step) for p in pieces])
+    held = int((hand >= 0).sum())
     share, age = np.zeros(at.size), np.zeros(at.size)
     for i, p in enumerate(pieces):
         if p.in_hand:
@@ -296,6 +302,7 @@ def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
         send_below=send_below,
         send_to=send_to,
         done_by=done_by,
+        hands=np.array([_hands(floor, s) for s in floor.steps], dtype=np.int64),
         slot_step=slot_step,
         people=people,
         slower=np.array([*(1.0 / crew.there for crew in in_order(floor.crews)), 1.0]),
@@ -310,10 +317,11 @@ def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
         begins=np.where(later, -1, np.where(hand >= 0, hand, plain)),
         since=np.array([0.0 if p.in_hand else 0.0 - p.waited_h for p in pieces]),
         piece_at=at,
+        turn=np.repeat([0, 1, 2], [held, at.size - held - len(pieces), len(pieces)]),
         done_share=share,
         rest_share=1.0 - share,
         done_age=age,
-        counts=(np.arange(at.size) >= int((hand >= 0).sum())).astype(np.int64),
+        counts=(np.arange(at.size) >= held).astype(np.int64),
         hours=tables(kinds),
         words=-(-at.size // 64),
         cap=floor.rework_cap,

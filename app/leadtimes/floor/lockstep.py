@@ -3,9 +3,10 @@
 The turn of one replication: something ends (or a newcomer enters); when nothing else happens at
 that same instant, whoever is free takes up the best of its queue. So what happens together is seen
 together, and the order of slots decides nothing. A step that is closed takes up work all the same
-if a place is free; the work itself goes on only in its hours. Where steps share people, the first
-in the order of work of all steps that can begin is taken up, one after the other; else the steps
-of a replication have nothing to do with each other, and two of them are seen to at once.
+if a place is free; the work itself goes on only in its hours. Where steps share people, one piece
+after the other is taken up: what was in hand, what was sent back, then what the fewest people do,
+and of that the first in the order of work; else the steps of a replication have nothing to do with
+each other, and two of them are seen to at once.
 
 State is laid out flat, one line per quantity; an index like `rs` is row·steps + step. `finish`
 alone is slot-major, because the next instant is a minimum over slots: over the earliest of each
@@ -25,7 +26,8 @@ Words = NDArray[np.uint64]
 
 BLOCK = 8
 FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
-NEVER = 1 << 40  # behind every position
+NEVER = 1 << 60  # behind every place in line
+TURN, FEW = 50, 30  # bits below the turn, and below how many people do the step
 
 
 class Lockstep:
@@ -83,7 +85,10 @@ class Lockstep:
         self.crew_at = np.zeros(self.holder.size, dtype=np.int64)
         self.room = np.full(self.rows, FULL)  # steps with a free place
         self.step_bits = bit_at(np.arange(self.steps))[:, None]
-        self.head = np.full((self.steps, self.rows), NEVER)  # position of the best, and the step
+        # The best of each step: its turn, how many people do the step, its position and the step.
+        self.head = np.full((self.steps, self.rows), NEVER)
+        self.turn = self.plan.turn << TURN | np.arange(self.plan.turn.size) << 6
+        self.few = self.plan.hands << FEW | np.arange(self.steps)
         self.head_flat = self.head.ravel()
         every = np.arange(self.rows)
         for step in range(self.steps):
@@ -191,7 +196,7 @@ class Lockstep:
         self.dirty[r] |= bit_at(step)
         if self.plan.crewed:
             here = step * self.rows + r
-            self.head_flat[here] = np.minimum(self.head_flat[here], at << 6 | step)
+            self.head_flat[here] = np.minimum(self.head_flat[here], self.turn[at] | self.few[step])
 
     def _take_up(self, r: Ints) -> None:
         """Whoever is free takes up work, two steps of each row at a time, until none can."""
@@ -216,7 +221,7 @@ class Lockstep:
                 self._begin(row[can], step[can], rs[can], waiting[can], free[can])
 
     def _take_up_by_order(self, r: Ints) -> None:
-        """Whoever is free takes up the first in the order of work of all that can be begun."""
+        """Whoever is free takes up the first in line of all that can be begun."""
         while r.size:
             can = self.plan.by_present[self.present[r]] & self.room[r]
             heads = np.where(can & self.step_bits, self.head[:, r], NEVER).min(axis=0)
@@ -246,7 +251,8 @@ class Lockstep:
         waiting = self.summary[rs]
         word = np.minimum(index_of(lowest(waiting)), self.plan.words - 1)
         position = word * 64 + index_of(lowest(self.queue[rs * self.plan.words + word]))
-        self.head_flat[step * self.rows + r] = np.where(waiting, position << 6 | step, NEVER)
+        best = self.turn[np.minimum(position, self.turn.size - 1)] | self.few[step]
+        self.head_flat[step * self.rows + r] = np.where(waiting, best, NEVER)
 
     def _begin(self, r: Ints, step: Ints, rs: Ints, waiting: Words, free: Words) -> None:
         """The best of each queue is taken up, with others where the step works in batches."""

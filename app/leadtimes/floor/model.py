@@ -58,8 +58,9 @@ class Crew:
 
     A step that several crews do takes whoever is free of the crew that does the fewest steps, so
     that those who can do more stay free for it; of equal ones of that which is there the most, then
-    of the first named. Whoever is free
-    takes up the first in the order of work of all the steps that they do.
+    of the first named. Whoever is free takes up what was in hand, then what was sent back, then
+    what the fewest people do: somebody who alone inspects does not begin to paint while pieces wait
+    to be inspected. Of one step it is the first in the order of work.
 
     `there` is the part of the open hours in which they are there, above 0 to 1: whoever is there
     half of the time takes twice as long. `who` are their names, where they are known.
