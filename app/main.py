@@ -53,6 +53,7 @@ from app.photos.release import approval_pages
 from app.photos.release import pages as release_pages
 from app.publishing import sending
 from app.publishing import worker as publishing
+from app.set_up import pages as set_up_pages
 from app.shared.places import shipped
 from app.shared.web import refusals
 from app.shared.web.headers import Guard
@@ -73,6 +74,7 @@ ROUTERS = (
     health_pages.router,
     staff_pages.router,
     studio_pages.router,
+    set_up_pages.router,
     carrier_pages.router,
     benches_pages.router,
     moves_pages.router,
@@ -159,6 +161,7 @@ def staff_site(
     site.state.house = HOUSE
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
     door.install(site, banners=BANNERS, marks=MARKS)
+    site.state.next_step = set_up_pages.next_step
     refusals.install(site)
     ways = ("/release/", "/approvals/", "/parcel-pictures/", "/bench-pictures/", "/case-pictures/")
     one_picture = dict.fromkeys(ways, release_pages.BODY_AT_MOST)

@@ -7,6 +7,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from app import serving
+from app.letters import worker as letters
 from app.main import HOUSE, staff_site
 from app.orders.forecast import worker as forecasting
 from app.publishing import publish_command, sending
@@ -20,6 +21,7 @@ from app.shared.settings import Environment
 from app.shared.web import words
 from app.staff import links as sign_in
 from app.status.site import customers_site
+from app.studio.reach import read_address, without_secret
 from app.studio.workshop import Workshop
 from app.tables.migrating import migrate
 from app.upkeep import keys, nightly, status_command, way_back
@@ -59,10 +61,7 @@ def opened(
         migrate(folder.database_file, clock.now())
         keys.recognise(folder)
         workshop = Workshop(
-            folder,
-            public_url=Environment.read().public_url,
-            status_url=f"http://127.0.0.1:{public_port}",
-            demo=demo,
+            folder, public_url=_given_url(), status_url=f"http://127.0.0.1:{public_port}", demo=demo
         )
         try:
             yield workshop
@@ -70,6 +69,17 @@ def opened(
             workshop.close()
     finally:
         lock.close()
+
+
+def _given_url() -> str:
+    """The public address of the environment. Raises CannotStart for one that will not do."""
+    given = Environment.read().public_url
+    try:
+        return read_address(given)
+    except ValueError as why:
+        raise CannotStart(
+            f"LIKEWRIGHT_PUBLIC_URL cannot be used. {why} It says “{without_secret(given)}”."
+        ) from why
 
 
 def run(
@@ -86,6 +96,7 @@ def run(
     """
     way = way or Way()
     sending.set_up()
+    letters.set_up()
     nightly.Backups.read()
     serving.check_certificate(way)
     staff_door = serving.listen(way.host, port, "staff site")

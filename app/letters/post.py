@@ -8,14 +8,15 @@ import os
 import re
 import smtplib
 import ssl
+from base64 import b64encode
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from ipaddress import ip_address
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
 from app.letters.message import Mail
+from app.studio.reach import is_loopback
 
 # RFC 5321 section 4.5.3.2 has five minutes a command and ten for the last answer; a desk's own
 # server is near, so the first waits are shorter. The last is not: a second copy would go out.
@@ -51,17 +52,6 @@ class BadUrl(ValueError):
 
 
 Way = Callable[[Mail, str], None]
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host's name or number is this machine itself."""
-    bare = host.strip("[]").lower().rstrip(".")
-    if bare == "localhost" or bare.endswith(".localhost"):
-        return True
-    try:
-        return ip_address(bare).is_loopback
-    except ValueError:
-        return False
 
 
 # ---------------------------------------------------------------- a mail server
@@ -137,7 +127,23 @@ class Smtp:
             elif not is_loopback(self.server.host):
                 raise TryAgain("The mail server offers no TLS, so nothing is sent through it.")
         if self.server.user:
-            line.login(self.server.user, self.server.password)
+            self._sign_in(line)
+
+    def _sign_in(self, line: smtplib.SMTP) -> None:
+        user, password = self.server.user, self.server.password
+        if f"{user}{password}".isascii():
+            line.login(user, password)
+            return
+        # The library writes only ASCII; RFC 4616 section 2 has name and password in UTF-8.
+        if "PLAIN" not in line.esmtp_features.get("auth", "").split():
+            raise TryAgain(
+                "The mail server takes no name or password with letters beyond A to Z.",
+                reached=False,
+            )
+        plain = b64encode(f"\0{user}\0{password}".encode()).decode()
+        code, words = line.docmd("AUTH", f"PLAIN {plain}")
+        if code not in (235, 503):
+            raise smtplib.SMTPAuthenticationError(code, words)
 
     def _hello(self, line: smtplib.SMTP) -> None:
         code, words = line.ehlo()
@@ -197,7 +203,9 @@ def _in_words() -> Iterator[None]:
         yield
     except smtplib.SMTPAuthenticationError as why:
         raise TryAgain(
-            f"The mail server did not take the name or password: {why.smtp_code}", reached=False
+            "The mail server did not take the name or password. It answered: "
+            + _said(why.smtp_code, _bytes(why.smtp_error)),
+            reached=False,
         ) from None
     except smtplib.SMTPDataError as why:
         _expect((why.smtp_code, _bytes(why.smtp_error)), "the email")

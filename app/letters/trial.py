@@ -11,6 +11,7 @@ from app.letters.forming import domain_of
 from app.letters.message import Envelope, Unsendable, build
 from app.letters.post import MailRefused, Smtp, TryAgain
 from app.letters.rules import KINDS
+from app.letters.sending import Office
 from app.shared.errors import BadFields
 from app.shared.people import Person
 from app.shared.web.fields import Fields, Mail
@@ -44,16 +45,24 @@ def send(workshop: Workshop, form: Form, me: Person) -> None:
         raise BadFields({"to": "Which address should it go to?"})
     if why := worker.no_way_out(workshop):
         raise BadFields({"to": why})
+    deliver(workshop, worker.office_of(workshop), typed.to, typed.kind, me)
+
+
+def deliver(workshop: Workshop, office: Office, to: str, kind: str, me: Person) -> None:
+    """Send a test letter of a kind to an address by an office's way, and note who did.
+
+    Raises BadFields with what the mail server said where it does not go.
+    """
     in_force, now = workshop.in_force(), workshop.now()
-    office = worker.office_of(workshop)
     way = office.way
     if isinstance(way, Smtp):
         way = replace(way, answer_seconds=_ANSWER_SECONDS, last_answer_seconds=_LAST_ANSWER_SECONDS)
-    words = previews.trial(typed.kind, me.name, in_force, now)
+    words = previews.trial(kind, me.name, in_force, now)
     message_id = f"<{secrets.token_hex(16)}@{domain_of(in_force)}>"
     envelope = Envelope(
-        office.name, office.mail, me.name, typed.to, words.subject, message_id, "", now
-    )
+        office.name, office.mail, me.name, to, words.subject, message_id,
+        f"test{now}" if office.tagged else "", now,
+    )  # fmt: skip
     try:
         way(build(envelope, words.text, words.html), f"test-{now}")
     except (Unsendable, MailRefused, TryAgain) as why_not:

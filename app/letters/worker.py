@@ -16,8 +16,10 @@ from app.letters.sending import Linked, Office, Round, send_due
 from app.letters.trouble import MailState
 from app.orders.order import links
 from app.owner.today.rules import InOrder
+from app.shared.errors import CannotStart
 from app.shared.settings import Environment
 from app.shared.web import words
+from app.studio.reach import is_loopback, without_secret
 from app.studio.workshop import Workshop
 
 LOOK_EVERY = 5.0
@@ -46,11 +48,39 @@ def smtp_url() -> str:
     return Environment.read().smtp_url.strip()
 
 
+def set_up() -> None:
+    """Raise CannotStart where the environment names a mail server that cannot be read."""
+    try:
+        if smtp_url():
+            post.read_url(smtp_url())
+    except post.BadUrl as why:
+        said = without_secret(smtp_url())
+        raise CannotStart(f"LIKEWRIGHT_SMTP_URL cannot be used: {why}. It says “{said}”.") from why
+
+
+def server_of(workshop: Workshop) -> post.Server | None:
+    """The mail server: the environment's, else the one that was typed in. Raises BadUrl."""
+    if smtp_url():
+        return post.read_url(smtp_url())
+    s = workshop.in_force().settings
+    if not s.mail_host:
+        return None
+    password = workshop.folder.mail_password() if s.mail_user else ""
+    return post.Server(
+        s.mail_host, s.mail_port, s.mail_security == "tls", s.mail_user, password or ""
+    )
+
+
 def way_of(workshop: Workshop) -> post.Way:
     """The way letters leave. An invented studio writes to nobody. Raises BadUrl."""
-    if workshop.demo or not smtp_url():
-        return post.Folder(workshop.folder.letters)
-    return post.Smtp(post.read_url(smtp_url()))
+    server = None if workshop.demo else server_of(workshop)
+    return post.Smtp(server) if server else post.Folder(workshop.folder.letters)
+
+
+def takes_tags(workshop: Workshop) -> bool:
+    """Whether the mail server also takes a sender with a letter's tag in it."""
+    said = Environment.read().tagged_sender
+    return workshop.in_force().settings.mail_tagged if said is None else said
 
 
 # ---------------------------------------------------------------- what keeps letters from going
@@ -84,10 +114,10 @@ def obstacle(workshop: Workshop) -> str:
     if workshop.demo:
         return ""
     host = urlsplit(workshop.public_url).hostname or ""
-    if not host or post.is_loopback(host):
+    if not host or is_loopback(host):
         return (
-            "No email is being sent: customers' links would open nothing, as the workshop has no "
-            "public address yet. Set LIKEWRIGHT_PUBLIC_URL."
+            "No email is being sent: customers’ links would open nothing, as the workshop has no "
+            "public address yet. The owner can enter it under Settings, Set up."
         )
     why = no_way_out(workshop)
     return f"No email is being sent. {why}" if why else ""
@@ -104,6 +134,12 @@ def no_way_out(workshop: Workshop) -> str:
         return "The workshop has no email address yet. Enter one in Settings."
     except post.BadUrl as why:
         return f"LIKEWRIGHT_SMTP_URL cannot be used: {why}."
+    typed_in = workshop.in_force().settings
+    if typed_in.mail_user and not smtp_url() and workshop.folder.mail_password() is None:
+        return (
+            "The mail server’s password is not on this computer, as no backup holds it. The owner "
+            "can enter it again under Settings, Set up."
+        )
     return ""
 
 
@@ -112,7 +148,7 @@ def office_of(workshop: Workshop) -> Office:
     settings = workshop.in_force().settings
     return Office(
         settings.name, settings.contact_mail or "desk@letters.invalid", way_of(workshop),
-        linked_of(workshop), workshop.folder.pictures, Environment.read().tagged_sender,
+        linked_of(workshop), workshop.folder.pictures, takes_tags(workshop),
     )  # fmt: skip
 
 
@@ -122,10 +158,11 @@ def banner(workshop: Workshop) -> str | None:
         return why
     if workshop.demo:
         return "This is a made-up workshop: its emails are saved as files and go to nobody."
-    if not smtp_url():
+    if server_of(workshop) is None:
         return (
-            "No mail server is set, so emails are saved as files in "
-            f"{workshop.folder.letters} and reach nobody. Set LIKEWRIGHT_SMTP_URL."
+            "There is no mail server yet, so emails are saved as files in "
+            f"{workshop.folder.letters} and reach nobody. The owner can enter one under Settings, "
+            "Set up."
         )
     return None
 

@@ -16,4 +16,4 @@ def main(workshop: Workshop, how: Judging) -> int:
         print("The log has no pieces yet, so there is nothing to judge.", file=how.stderr)
         return BAD_INPUT
     time = own_time(workshop, table.log, first_day(table.log, how.train))
-    return judge(table, how, time, record.defaults())
+    return judge(table, how, time, record.defaults(workshop.in_force().settings.usual_weeks()))

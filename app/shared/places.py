@@ -9,7 +9,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import IO
 
-from app.shared.errors import CannotStart
+from app.shared.errors import CannotStart, Refused
 
 _KEY_BYTES = 32
 # How the names of a studio's files and folders begin, with what SQLite lays beside them.
@@ -26,8 +26,8 @@ def shipped(name: str) -> Path:
 
 @dataclass(frozen=True)
 class DataFolder:
-    """One studio's folder: studio.db, pages.db, letters/, pictures/ and key, and imports/ while a
-    sheet is being looked at; nothing else."""
+    """One studio's folder: studio.db, pages.db, letters/, pictures/ and key, key.mail where a mail
+    server's password was typed in, and imports/ while a sheet is being looked at; nothing else."""
 
     path: Path
 
@@ -118,6 +118,39 @@ class DataFolder:
             raise CannotStart(
                 f"The key file {self.key_file} cannot be read: {why.strerror}. Put it back."
             ) from why
+
+    @property
+    def mail_password_file(self) -> Path:
+        return self.path / "key.mail"
+
+    def mail_password(self) -> str | None:
+        """The mail server's password as it was typed in; None where none is kept here. It is never
+        in the database, so in no backup."""
+        try:
+            return self.mail_password_file.read_text(encoding="utf-8")
+        except (OSError, UnicodeError):
+            return None
+
+    def keep_mail_password(self, password: str) -> None:
+        """Keep the mail server's password, for this program's user alone; none where it is empty.
+
+        Raises Refused where it cannot be written.
+        """
+        half = self.path / "key.mail.part"
+        try:
+            if not password:
+                self.mail_password_file.unlink(missing_ok=True)
+                return
+            half.unlink(missing_ok=True)
+            handle = os.open(half, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                file.write(password)
+                file.flush()
+                os.fsync(file.fileno())
+            half.replace(self.mail_password_file)
+            sync(self.path)
+        except OSError as why:
+            raise Refused(f"The password could not be kept: {why.strerror}.") from why
 
     def hold(self) -> IO[bytes]:
         """Keep a second server off this folder for as long as the returned file stays open.

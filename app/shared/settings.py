@@ -34,7 +34,7 @@ class Environment(FromEnvironment):
     data: Path | None = None
     public_url: str = ""
     smtp_url: str = ""
-    tagged_sender: bool = False
+    tagged_sender: bool | None = None
 
 
 def data_folder(named: Path | None) -> Path:

@@ -50,6 +50,7 @@ def install(
     app.state.banners = tuple(banners)
     app.state.marks = dict(marks or {})
     app.state.turns = passwords.Turns()
+    app.state.next_step = lambda request: None
 
     @app.exception_handler(SignInFirst)
     async def _sign_in(request: Request, why: SignInFirst) -> Response:
@@ -77,7 +78,7 @@ async def gate(request: Request) -> None:
     """Find out who asks, and refuse what permissions.TABLE does not give them.
 
     Sets request.state.person, session_id, version (of the house), may, and the functions studio,
-    now, banners and marks. Raises SignInFirst, AlreadySignedIn or NotAllowed.
+    now, banners, marks and next_step. Raises SignInFirst, AlreadySignedIn or NotAllowed.
     """
     state, token = request.state, request.cookies.get(COOKIE)
     # Who brings no cookie takes no thread here.
@@ -92,6 +93,7 @@ async def gate(request: Request) -> None:
     state.now = request.app.state.workshop.now
     state.banners = partial(_banners, request)
     state.marks = partial(_marks, request)
+    state.next_step = partial(request.app.state.next_step, request)
     name = str(getattr(request.scope.get("route"), "name", ""))
     if state.may(name):
         return

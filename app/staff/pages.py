@@ -178,6 +178,8 @@ def link_use(request: Request, workshop: TheWorkshop, token: str, form: Filled) 
     try:
         if form["again"] != form["password"]:
             raise BadFields({"again": _TWICE})
+        with workshop.database.reading() as db:
+            purpose = links.look_at_link(db, token, workshop.now(), demo=workshop.demo).purpose
         session = links.use_link(
             workshop.database, token, form["name"], form["password"], studio_name,
             workshop.now(), demo=workshop.demo,
@@ -186,7 +188,8 @@ def link_use(request: Request, workshop: TheWorkshop, token: str, form: Filled) 
         return _link_page(
             request, workshop, token, {"name": form.plain().get("name", "")}, why.fields, 422
         )
-    return _signed_in(request, workshop, session)
+    onward = rules.SET_UP if purpose == "first" else "/"
+    return _signed_in(request, workshop, session, onward)
 
 
 def _link_page(

@@ -37,6 +37,8 @@ PASSWORD_HINT = (
 # are: a hundred a day of ten thousand.
 PIN_LENGTH = 4
 MY_BENCH = "/my-bench"
+# Where the first owner goes on to: what there is to set up.
+SET_UP = "/set-up"
 
 # Wrong guesses at one name: five are free, then the pause doubles. They are remembered for a day
 # or until the right password comes, so that at most about a hundred a day can be tried.

@@ -59,6 +59,13 @@ def _of_the_weeks(basis: str) -> str:
             )
         case Rests.ON_BOTH:
             return "The weeks are partly what’s usual in the trade, as our own record is short."
+        case Rests.ON_OUR_WEEKS:
+            return "The weeks are what we usually need."
+        case Rests.ON_WEEKS_AND_OWN:
+            return (
+                "The weeks come partly from how long animals like these have taken us, and partly "
+                "from what we usually need."
+            )
         case _:
             return "The weeks come from how long animals like these have taken us."
 
@@ -77,6 +84,13 @@ def _of_the_days(basis: str, begun: bool) -> str:
             return (
                 "We worked these dates out partly from what’s usual in the trade, as our own "
                 "record is short, so they’re far apart."
+            )
+        case Rests.ON_OUR_WEEKS:
+            return "We worked these dates out from the weeks we usually need."
+        case Rests.ON_WEEKS_AND_OWN:
+            return (
+                "We worked these dates out partly from how long orders like this have taken us, "
+                "and partly from the weeks we usually need."
             )
         case _:
             how = "one or two take longer" if begun else "one or two later"

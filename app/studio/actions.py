@@ -7,6 +7,7 @@ import json
 import logging
 from collections.abc import Iterable, Mapping
 from datetime import date
+from typing import Any
 
 from sqlalchemy import Connection
 
@@ -15,6 +16,7 @@ from app.flow.store import mark_forecasts_stale, mark_pages_stale
 from app.shared.database import Database
 from app.shared.errors import BadFields, NotFound
 from app.shared.people import Person
+from app.shared.web.forms import check
 from app.shared.web.words import day
 from app.studio import as_form, store
 from app.studio.as_form import TypedClosure
@@ -24,9 +26,10 @@ log = logging.getLogger("likewright.studio")
 
 # What a customer's page prints, and what a range is computed with.
 _CONTACT = {"name", "contact_mail", "contact_phone", "contact_hours", "how_to_send_photos"}
+_WEEKS = {"usual_weeks_from", "usual_weeks_to"}
 _CALENDAR = {"zone", "hours", "country", "region"}
-_ON_PAGES = frozenset(_CONTACT | _CALENDAR)
-_IN_FORECASTS = frozenset({*_CALENDAR, "capacity", "blank_on"})
+_ON_PAGES = frozenset(_CONTACT | _CALENDAR | _WEEKS)
+_IN_FORECASTS = frozenset({*_CALENDAR, *_WEEKS, "capacity", "blank_on"})
 MEANWHILE = "Somebody changed this while you were typing. Check it, then save again."
 
 
@@ -47,10 +50,26 @@ def save_settings(
         after = new.model_dump(mode="json", exclude=as_form.ELSEWHERE)
         changed = {name for name in after if after[name] != before.get(name)}
         store.save(db, after, old, me.account_id, now)
-        if changed & _ON_PAGES:
-            mark_pages_stale(db)
-        if changed & _IN_FORECASTS:
-            mark_forecasts_stale(db)
+        _what_follows(db, changed)
+    log.info("account %s changed settings: %s", me.account_id, ", ".join(sorted(changed)) or "none")
+
+
+def _what_follows(db: Connection, changed: set[str]) -> None:
+    if changed & _ON_PAGES:
+        mark_pages_stale(db)
+    if changed & _IN_FORECASTS:
+        mark_forecasts_stale(db)
+
+
+def save_some(database: Database, typed: Mapping[str, Any], me: Person, now: int) -> None:
+    """Save some settings and leave the others. Raises BadFields for what will not do."""
+    with database.writing() as db:
+        old = store.load(db)
+        new = check(StudioSettings, {**old.model_dump(), **typed}).model_dump(mode="json")
+        before = old.model_dump(mode="json")
+        changed = {name for name in typed if new[name] != before[name]}
+        store.save(db, {name: new[name] for name in changed}, old, me.account_id, now)
+        _what_follows(db, changed)
     log.info("account %s changed settings: %s", me.account_id, ", ".join(sorted(changed)) or "none")
 
 

@@ -18,7 +18,10 @@ from app.studio.rules import StudioSettings, line, read_hours, say_hours
 LONGEST_TEXT = 2_000
 _TICKS = ("blank_on", "photos_at_pass")
 # The settings that have a page of their own.
-ELSEWHERE = {"own_words"}
+ELSEWHERE = {
+    "own_words", "public_address", "mail_host", "mail_port", "mail_security", "mail_user",
+    "mail_tagged", "backups_folder", "set_up_fine", "set_up_over",
+}  # fmt: skip
 # The settings that are one field of the form each.
 _FLAT = [
     name for name in StudioSettings.model_fields if name not in {"hours", "capacity", *ELSEWHERE}
@@ -59,6 +62,8 @@ def read(
         _check_place(settings, holidays, wrong)
     if settings is not None and settings.posting_until <= settings.posting_from:
         wrong["posting_until"] = "“Until” must be later than “From”."
+    if settings is not None:
+        _check_weeks(settings.usual_weeks_from, settings.usual_weeks_to, wrong)
     if settings is None or wrong:
         raise BadFields(wrong)
     return settings
@@ -114,6 +119,15 @@ def _check_place(
         except ValueError:
             wrong[field] = f"We don’t know the holidays of that {field}. Check the code."
             return
+
+
+def _check_weeks(low: int, high: int, wrong: dict[str, str]) -> None:
+    if low and not high:
+        wrong["usual_weeks_to"] = "How many weeks at most?"
+    elif high and not low:
+        wrong["usual_weeks_from"] = "How many weeks at least?"
+    elif low > high:
+        wrong["usual_weeks_to"] = "“To” must not be less than “From”."
 
 
 def digest(typed: Mapping[str, Any]) -> str:

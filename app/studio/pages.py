@@ -16,7 +16,7 @@ from app.shared.errors import BadFields
 from app.shared.text import problem, tidy
 from app.shared.web.forms import Filled, Form
 from app.shared.web.templating import render
-from app.studio import actions, as_form, store
+from app.studio import actions, as_form, places, store
 from app.studio.rules import WEEKDAYS
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
@@ -60,6 +60,18 @@ LABELS = {
     "hour_rate": "An hour costs",
     "piece_rate": "A piece made again costs",
     "sending_rate": "Sending again costs",
+    "usual_weeks_from": "Our usual weeks, from",
+    "usual_weeks_to": "Our usual weeks, to",
+    "public_address": "Address of customers’ pages",
+    "mail_host": "Mail server",
+    "mail_port": "Mail server’s port",
+    "mail_security": "Mail server’s encryption",
+    "mail_user": "Mail server’s user name",
+    "mail_tagged": "Sender with a tag",
+    "mail_password": "Mail server’s password",
+    "backups_folder": "Backups go to",
+    "set_up_fine": "Set up: left as it is",
+    "set_up_over": "Set up: no more reminders",
     "closed": "Closed",
     "open_again": "Closure deleted",
 }
@@ -127,6 +139,10 @@ def _settings(
         "errors": errors,
         "seen": as_form.digest(stands) if fresh or form is None else form.plain().get("seen", ""),
         "weekdays": list(enumerate(WEEKDAYS)),
+        "zones": places.zones(),
+        "countries": places.countries(),
+        "regions": places.regions(stands["country"]),
+        "with_own": places.with_own,
         "steps": steps,
         "coming": coming,
         "today": today,

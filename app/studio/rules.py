@@ -12,6 +12,7 @@ from app.shared.calendar import Hours
 from app.shared.text import problem, tidy
 from app.studio.boxes import read_boxes, say_boxes
 from app.studio.curing import USUAL, Cure, read_table, written
+from app.studio.reach import read_address, read_host
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MOST_CHOICES, _LONGEST_CHOICE = 40, 40
@@ -153,6 +154,13 @@ def _capitals(value: str) -> str:
     return line(10)(value).upper()
 
 
+def _folder(value: str) -> str:
+    value = line(300)(value)
+    if value and not value.startswith("/"):
+        raise ValueError("The whole path, please, as in /mnt/disk/backups.")
+    return value
+
+
 def _hours(value: dict[int, str]) -> dict[int, str]:
     return {day: say_hours(read_hours(text)) for day, text in value.items() if text.strip()}
 
@@ -162,6 +170,7 @@ SomeChoices = Annotated[str, AfterValidator(_some_choices)]
 Rate = Annotated[int, Field(ge=0, le=1_000_000)]
 Capitals = Annotated[str, AfterValidator(_capitals)]
 Hour = Annotated[int, Field(ge=0, le=24)]
+Weeks = Annotated[int, Field(ge=0, le=104)]
 
 
 class StudioSettings(BaseModel):
@@ -172,7 +181,10 @@ class StudioSettings(BaseModel):
     where the name says so. `own_words` are the studio's words in its letters, by field
     (`app/letters/own_words.py`, which checks them). The rates say what an hour, the material
     of a piece made again and sending one again cost, in whatever the studio counts in; 0 where it
-    counts nothing.
+    counts nothing. The usual weeks are from the photos' passing until the last piece is ready, as
+    the studio says them itself; 0 where it does not. The mail server's password is not here, but
+    in the data folder (`DataFolder.mail_password`). `set_up_fine` are the steps of setting up that
+    the owner leaves as they are, `set_up_over` that nobody is reminded of the others.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -223,6 +235,21 @@ class StudioSettings(BaseModel):
     hour_rate: Rate = 0
     piece_rate: Rate = 0
     sending_rate: Rate = 0
+    usual_weeks_from: Weeks = 0
+    usual_weeks_to: Weeks = 0
+    public_address: Annotated[str, AfterValidator(read_address)] = ""
+    mail_host: Annotated[str, AfterValidator(read_host)] = ""
+    mail_port: Annotated[int, Field(ge=1, le=65_535)] = 587
+    mail_security: Literal["starttls", "tls"] = "starttls"
+    mail_user: Annotated[str, AfterValidator(line(254))] = ""
+    mail_tagged: bool = False
+    backups_folder: Annotated[str, AfterValidator(_folder)] = ""
+    set_up_fine: Annotated[str, AfterValidator(line(400))] = ""
+    set_up_over: bool = False
+
+    def usual_weeks(self) -> tuple[int, int] | None:
+        """Our usual weeks from the photos' passing on; None where the studio does not say."""
+        return (self.usual_weeks_from, self.usual_weeks_to) if self.usual_weeks_to else None
 
     def weekly(self) -> Mapping[int, Hours]:
         """Working hours by weekday."""

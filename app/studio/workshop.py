@@ -50,8 +50,9 @@ class Workshop:
     ) -> None:
         self.folder = folder
         self.database = Database(folder.database_file)
-        self.public_url = public_url.rstrip("/")
-        self.status_url = (public_url or status_url).rstrip("/")
+        # What the machine's environment says stands above what is set in a browser.
+        self.given_url = public_url.rstrip("/")
+        self._own_url = status_url.rstrip("/")
         self.demo = demo
         self.changed = threading.Event()
         self._studio: InForce | None = None
@@ -59,6 +60,16 @@ class Workshop:
         self._from_passing: Sequence[float] | None = None
         self._forgotten = 0
         self._pace = USUAL
+
+    @property
+    def public_url(self) -> str:
+        """The address under which customers reach their pages; empty where there is none yet."""
+        return self.given_url or self.in_force().settings.public_address
+
+    @property
+    def status_url(self) -> str:
+        """What a link to a customer's page begins with."""
+        return self.public_url or self._own_url
 
     def now(self) -> int:
         """This moment, UTC seconds."""

@@ -18,7 +18,7 @@ def backups(workshop: Workshop) -> list[InOrder]:
     trouble = warning(workshop)
     if trouble:
         return [InOrder(trouble, good=False)]
-    there = kept(backups_folder(workshop.folder))
+    there = kept(backups_folder(workshop))
     if not there:
         return [InOrder("The first backup will be made in a minute.", good=True)]
     when = words.when(there[-1][0], workshop.now(), workshop.in_force().settings.zone_info())

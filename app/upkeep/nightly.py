@@ -1,7 +1,8 @@
 """A backup every night, as many as are wanted, and a warning where the last one is old.
 
-The data folder holds nothing but the studio, so backups lie beside it, in `<data>-backups`, or in
-LIKEWRIGHT_BACKUPS: better on another disk. LIKEWRIGHT_BACKUPS_KEEP says how many (14).
+The data folder holds nothing but the studio, so backups lie beside it, in `<data>-backups`, or
+where the owner or LIKEWRIGHT_BACKUPS says: better on another disk.
+LIKEWRIGHT_BACKUPS_KEEP says how many (14).
 """
 
 import logging
@@ -19,7 +20,6 @@ from sqlalchemy import select
 from app.history import files as sheets
 from app.shared.calendar import DAY, Calendar
 from app.shared.errors import CannotStart
-from app.shared.places import DataFolder
 from app.shared.settings import FromEnvironment
 from app.studio.cached import cached_a_minute
 from app.studio.workshop import Workshop
@@ -43,10 +43,13 @@ class Backups(FromEnvironment):
     backups_keep: Annotated[int, Field(ge=1)] = 14
 
 
-def backups_folder(folder: DataFolder) -> Path:
-    """Where a studio's nightly backups lie."""
-    beside = folder.path.resolve()
-    return Backups.read().backups or beside.with_name(f"{beside.name}-backups")
+def backups_folder(workshop: Workshop) -> Path:
+    """Where a studio's nightly backups lie: as the environment says, as was set, or beside it."""
+    if given := Backups.read().backups:
+        return given
+    typed = workshop.in_force().settings.backups_folder
+    beside = workshop.folder.path.resolve()
+    return Path(typed) if typed else beside.with_name(f"{beside.name}-backups")
 
 
 def kept(place: Path) -> list[tuple[int, Path]]:
@@ -87,7 +90,7 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
 
 def tonight(workshop: Workshop) -> Path | None:
     """Make tonight's backup if it is due, and let the oldest go. Raises CannotStart."""
-    place, now = backups_folder(workshop.folder), workshop.now()
+    place, now = backups_folder(workshop), workshop.now()
     there = kept(place)
     if not is_due(there[-1][0] if there else None, now, workshop.in_force().calendar):
         return None
@@ -125,7 +128,7 @@ def warning(workshop: Workshop) -> str | None:
     """A sentence for every staff page where the last backup is more than two days old, or None."""
     if workshop.demo:
         return None
-    place, now = backups_folder(workshop.folder), workshop.now()
+    place, now = backups_folder(workshop), workshop.now()
     trouble = _trouble.get(workshop, "")
     there = kept(place)
     if there and now - there[-1][0] <= OLD_AFTER:

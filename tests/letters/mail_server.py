@@ -17,7 +17,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from aiosmtpd.smtp import SMTP, Envelope, Session
+from aiosmtpd.smtp import SMTP, AuthResult, Envelope, Session
 
 VERBS = ("CONNECT", "EHLO", "STARTTLS", "MAIL", "RCPT", "DATA", "DOT", "QUIT")
 
@@ -105,7 +105,8 @@ class Kept:
 
 @dataclass
 class MailServer:
-    """Runs in a thread of its own. `tls`: "" for none, "offered" (STARTTLS) or "from the start"."""
+    """Runs in a thread of its own. `tls`: "" for none, "offered" (STARTTLS) or "from the start".
+    `login` is a name and a password without which it takes nothing."""
 
     certificate: Certificate | None = None
     tls: str = ""
@@ -117,6 +118,7 @@ class MailServer:
     lines: list[Any] = field(default_factory=list)
     refuses_sender: Callable[[str], bool] = field(default=lambda _: False)
     on_kept: Callable[[], None] = field(default=lambda: None)
+    login: tuple[str, str] | None = None
 
     async def handle_MAIL(  # noqa: N802
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
@@ -137,6 +139,12 @@ class MailServer:
         self.on_kept()
         return "250 taken"
 
+    def _knows(self, *asked: Any) -> AuthResult:
+        """Whether name and password are those of the mailbox."""
+        given = asked[-1]
+        mine = tuple(part.encode() for part in self.login or ())
+        return AuthResult(success=(given.login, given.password) == mine, handled=False)
+
     @property
     def url(self) -> str:
         scheme = "smtps" if self.tls == "from the start" else "smtp"
@@ -151,6 +159,8 @@ class MailServer:
         more: dict[str, Any] = {"enable_SMTPUTF8": self.utf8, "loop": self._loop, "timeout": 60}
         if self.tls == "offered":
             more["tls_context"] = context
+        if self.login is not None:
+            more |= {"authenticator": self._knows, "auth_required": True}
         direct = context if self.tls == "from the start" else None
         self._server = self._loop.run_until_complete(
             self._loop.create_server(lambda: _Scripted(self, **more), sock=self._door, ssl=direct)

@@ -16,7 +16,7 @@ from tests.making import CAST, HOUR
 
 @pytest.mark.parametrize("address", ["", "http://127.0.0.1:8601", "http://localhost:8601"])
 def test_without_a_public_address_nothing_leaves(workshop: LetterShop, address: str) -> None:
-    workshop.public_url = address
+    workshop.given_url = address
     ordered(workshop)
     assert workshop.post(15 * MINUTE) == 0
     assert files(workshop) == []
@@ -29,7 +29,7 @@ def test_the_demo_writes_files_and_never_to_a_mail_server(
 ) -> None:
     monkeypatch.setenv("LIKEWRIGHT_SMTP_URL", "smtps://mail.example")
     letters_worker.smtp_url.cache_clear()
-    workshop.public_url, workshop.demo = "", True
+    workshop.given_url, workshop.demo = "", True
     ordered(workshop)
     assert workshop.post(15 * MINUTE) == 1
     assert len(files(workshop)) == 1

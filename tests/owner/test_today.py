@@ -344,7 +344,7 @@ def test_a_full_disk_and_a_missing_backup_are_said(
 def test_a_backup_made_by_day_is_not_called_one_of_last_night(empty: ClockedWorkshop) -> None:
     """One that was missed overnight is made as soon as the program runs."""
     empty.moment = int(datetime(2026, 3, 4, 16, tzinfo=LONDON).timestamp())
-    place = backups_folder(empty.folder)
+    place = backups_folder(empty)
     place.mkdir(parents=True)
     (place / "likewright-20260304T130500Z.db").touch()
     (said,) = in_order.backups(empty)

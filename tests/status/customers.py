@@ -27,7 +27,7 @@ from app.orders.facts.order import (
     QuestionFacts,
     ViewFacts,
 )
-from app.orders.facts.ranges import TOLD_BY_A_PERSON, Shown, ToldRange
+from app.orders.facts.ranges import FROM_OUR_WEEKS, TOLD_BY_A_PERSON, Shown, Span, ToldRange
 from app.photos.check.wording import ADVICE, BY_EYE
 from app.shared.carriers import Journey
 from app.status import site
@@ -184,6 +184,15 @@ def _more_rows() -> dict[str, OrderFacts]:
         "dates partly from the trade": replace(
             made(copy(Step.SHAPING)),
             shown=replace(RANGE, basis="partly from what is usual in the trade"),
+        ),
+        "dates from our usual weeks": replace(
+            made(copy(Step.SHAPING)), shown=replace(RANGE, basis="from our usual weeks")
+        ),
+        "dates partly from our usual weeks": replace(
+            made(copy(Step.SHAPING)), shown=replace(RANGE, basis="partly from our usual weeks")
+        ),
+        "weeks that are our usual ones": replace(
+            ROWS["order in"], weeks=Span(42.0, 70.0, FROM_OUR_WEEKS)
         ),
         "dates that have begun": replace(
             made(copy(Step.SHAPING)),

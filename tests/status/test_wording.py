@@ -284,6 +284,8 @@ def test_a_range_whose_first_day_has_passed_begins_now() -> None:
     [
         ("from what is usual in the trade", "don’t have enough of a record of our own yet"),
         ("partly from what is usual in the trade", "our own record is short"),
+        ("from our usual weeks", "from the weeks we usually need"),
+        ("partly from our usual weeks", "and partly from the weeks we usually need"),
         ("from this studio's own record", "how long orders like this have taken us"),
         ("told by a person", "These are the dates we gave you."),
     ],

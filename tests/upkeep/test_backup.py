@@ -196,13 +196,13 @@ def test_a_backup_is_due_once_a_night(workshop, newest, now, due) -> None:
 
 def test_one_a_night_and_fourteen_are_kept(workshop) -> None:
     make_order(workshop.database, CAST.desk, NOW)
-    stranger = backups_folder(workshop.folder) / "likewright-by-hand.db"
+    stranger = backups_folder(workshop) / "likewright-by-hand.db"
     for night in range(17):
         workshop.moment = NOW + night * DAY
         assert tonight(workshop) is not None
         assert tonight(workshop) is None
         stranger.touch()
-    there = kept(backups_folder(workshop.folder))
+    there = kept(backups_folder(workshop))
     assert [moment for moment, _ in there] == [NOW + night * DAY for night in range(3, 17)]
     assert all(read_label(path).made_at == moment for moment, path in there)
     assert stranger.exists()
@@ -219,7 +219,7 @@ def test_how_many_are_kept_and_where_can_be_set(workshop, tmp_path, monkeypatch)
 
 
 def test_halves_that_a_cut_left_are_cleared_the_next_night(workshop) -> None:
-    place = backups_folder(workshop.folder)
+    place = backups_folder(workshop)
     place.mkdir()
     half = place / ".likewright-20260301T020000Z.db.part"
     half.touch()
@@ -276,7 +276,7 @@ def test_an_invented_studio_is_not_backed_up(workshop: TestWorkshop) -> None:
     one_turn(workshop)
     workshop.moment += 5 * DAY
     assert warning(workshop) is None
-    assert not backups_folder(workshop.folder).exists()
+    assert not backups_folder(workshop).exists()
 
 
 @pytest.mark.parametrize("demo", [False, True])

@@ -13,6 +13,8 @@ from app.leadtimes.survival import Floats
 
 ENOUGH_WHOLE: Final = 20  # pieces whose whole lead times alone say how long things take
 NARROWEST: Final = 1.1  # the slow point over the median
+LOW_POINT: Final = 0.10
+HIGH_POINT: Final = 0.85
 WIDE: Final = 4.0  # slow over median where nothing at all is known
 
 
@@ -36,6 +38,16 @@ class Defaults:
         whole = np.exp(centre + spread * normal_score(level))
         left: Floats = np.maximum(whole - age, 1e-9 * whole)
         return left
+
+
+def spanning(defaults: Defaults, step: int, low: float, high: float) -> Defaults:
+    """Defaults stretched so that from entering a step on `low` and `high` days, both > 0, are the
+    10 % and the 85 % point, as a log-normal's."""
+    below, above = (float(score) for score in normal_score([LOW_POINT, HIGH_POINT]))
+    middle = np.exp((above * np.log(low) - below * np.log(high)) / (above - below))
+    median = defaults.median * (middle / defaults.median[step])
+    slow = defaults.slow * (high / defaults.slow[step])
+    return Defaults(median, np.maximum(slow, median * NARROWEST))
 
 
 def scaled(defaults: Defaults, paths: Paths, now: float) -> Defaults:

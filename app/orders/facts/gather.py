@@ -428,8 +428,8 @@ def _with_range(
     facts: OrderFacts, order: Row[Any], rows: Rows, in_force: InForce, now: int
 ) -> OrderFacts:
     """Add what is computed now: days from the photos' passing, or what is left of the way."""
-    blank_on = in_force.settings.blank_on
-    weeks = ranges.from_passing(blank_on=blank_on)
+    blank_on, ours = in_force.settings.blank_on, in_force.settings.usual_weeks()
+    weeks = ranges.from_passing(blank_on=blank_on, our_weeks=ours)
     forecast = rows.forecasts.get(order.id)
     points: ranges.Span | ranges.Soon | None = None
     if forecast is not None:
@@ -443,7 +443,8 @@ def _with_range(
     if not has_range(facts):
         return replace(facts, weeks=weeks)
     if points is None:
-        points = ranges.default_range(positions(facts, now), blank_on=blank_on)
+        where = positions(facts, now)
+        points = ranges.default_range(where, blank_on=blank_on, our_weeks=ours)
     computed = points if isinstance(points, ranges.Span) else None
     facts = replace(facts, weeks=weeks, computed=computed)
     made = decision(facts, in_force.calendar, now)

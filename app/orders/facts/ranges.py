@@ -28,7 +28,11 @@ STALE_AFTER_DAYS = 3
 RECOMPUTED_WITHIN = 600
 TOLD_BY_A_PERSON = "told by a person"
 _TRADE = "from what is usual in the trade"
-FROM_THE_TRADE = f"{_TRADE}, not yet from this studio's own record"
+_NOT_YET = "not yet from this studio's own record"
+FROM_THE_TRADE = f"{_TRADE}, {_NOT_YET}"
+_OUR_WEEKS = "from our usual weeks"
+FROM_OUR_WEEKS = f"{_OUR_WEEKS}, {_NOT_YET}"
+Weeks = tuple[int, int]
 _Z_LOW, _Z_HIGH = NormalDist().inv_cdf(LOW), NormalDist().inv_cdf(HIGH)
 
 
@@ -46,6 +50,8 @@ class Rests(StrEnum):
 
     ON_THE_TRADE = "trade"
     ON_BOTH = "both"
+    ON_OUR_WEEKS = "weeks"
+    ON_WEEKS_AND_OWN = "weeks and own"
     ON_OUR_OWN = "own"
     ON_A_WORD = "word"
 
@@ -56,6 +62,10 @@ class Rests(StrEnum):
             return cls.ON_A_WORD
         if basis.startswith(_TRADE):
             return cls.ON_THE_TRADE
+        if basis.startswith(_OUR_WEEKS):
+            return cls.ON_OUR_WEEKS
+        if _OUR_WEEKS in basis:
+            return cls.ON_WEEKS_AND_OWN
         return cls.ON_BOTH if _TRADE in basis else cls.ON_OUR_OWN
 
 
@@ -173,8 +183,11 @@ def _numbers(points: str) -> tuple[float, float] | None:
     return (low, high) if math.isfinite(low) and math.isfinite(high) and low <= high else None
 
 
-def default_range(pieces: Sequence[Position], *, blank_on: bool) -> Span:
-    """What is left until the last piece is packed, from the usual and slow stays of the trade.
+def default_range(
+    pieces: Sequence[Position], *, blank_on: bool, our_weeks: Weeks | None = None
+) -> Span:
+    """What is left until the last piece is packed, from the usual and slow stays of the trade, or
+    from these stretched to the studio's own usual weeks from the photos' passing on.
 
     Each stay is taken as log-normal with its usual stay as median and its slow stay as 85 % point;
     their sum as log-normal with the same mean and variance (Fenton 1960, from memory). Of several
@@ -182,12 +195,17 @@ def default_range(pieces: Sequence[Position], *, blank_on: bool) -> Span:
     """
     spans = [_left_of(piece, blank_on) for piece in pieces]
     low, high = max(spans, key=lambda span: span[1], default=(0.0, 0.0))
-    return Span(low, high, FROM_THE_TRADE)
+    if our_weeks is None:
+        return Span(low, high, FROM_THE_TRADE)
+    whole_low, whole_high = _left_of(Position(Step.FINISHING, 0.0), blank_on)
+    low *= 7 * our_weeks[0] / whole_low
+    return Span(low, max(low, high * 7 * our_weeks[1] / whole_high), FROM_OUR_WEEKS)
 
 
-def from_passing(*, blank_on: bool) -> Span:
+def from_passing(*, blank_on: bool, our_weeks: Weeks | None = None) -> Span:
     """The days from the photos' passing until the last piece is packed, from the defaults."""
-    return default_range([Position(Step.FINISHING, 0.0)], blank_on=blank_on)
+    passed = [Position(Step.FINISHING, 0.0)]
+    return default_range(passed, blank_on=blank_on, our_weeks=our_weeks)
 
 
 def _left_of(piece: Position, blank_on: bool) -> tuple[float, float]:

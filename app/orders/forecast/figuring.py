@@ -29,6 +29,7 @@ from app.orders.forecast.worker import Figures
 from app.shared.calendar import Calendar
 from app.shared.database import Database
 from app.studio import store
+from app.studio.rules import StudioSettings
 
 SEED = 1
 _OPEN_ORDERS = text(
@@ -44,7 +45,8 @@ def figure(studio: Path, now: int) -> Figures:
     try:
         with database.reading() as db:
             known = record.read(db)
-            calendar = _calendar(db, now)
+            settings = store.load(db)
+            calendar = _calendar(db, settings, now)
             open_orders = db.execute(_OPEN_ORDERS, {"here": _HERE}).all()
     finally:
         database.close()
@@ -54,7 +56,8 @@ def figure(studio: Path, now: int) -> Figures:
         for piece, day in known.resting.items()
     }
     time = open_time(calendar, known.log, now)
-    found, entering = ranges_of(known, waiting, time, now, resting)
+    ours = settings.usual_weeks()
+    found, entering = ranges_of(known, waiting, time, now, resting, ours)
     gone: dict[int, tuple[list[float], str]] = {order: ([], "") for order, here in open_orders
                                                 if not here}  # fmt: skip
     return Figures(
@@ -71,16 +74,18 @@ def ranges_of(
     time: OpenTime,
     now: int,
     resting: Mapping[int, float] = MappingProxyType({}),
+    our_weeks: tuple[int, int] | None = None,
 ) -> tuple[dict[int, tuple[list[float], str]], list[float]]:
     """Each open order's points in days and what they rest on, and the points from photos' passing.
 
     An order whose photos have not all passed has the latter, as if they passed today: of the last
     of its pieces, those that have passed standing where they are. What is on hold until a moment
     of `resting` goes on then, and no sooner than as something that enters its step. All of it is
-    reckoned in open time and told in real days.
+    reckoned in open time and told in real days. `our_weeks` stand in the place of what is usual in
+    the trade.
     """
     log, today = opened(known.log, time), float(time.to_open(now))
-    defaults = record.defaults()
+    defaults = record.defaults(our_weeks)
     passing = record.WAY.index(Step.FINISHING)
     generator = np.random.default_rng(SEED)
     entering = cache(lambda step: forecast_from_entering(log, step, today, defaults))
@@ -118,8 +123,7 @@ def _days(time: OpenTime, now: int, points: Floats) -> list[float]:
     return [round(float(day), 2) for day in time.days_after(now, points)]
 
 
-def _calendar(db: Connection, now: int) -> Calendar:
-    settings = store.load(db)
+def _calendar(db: Connection, settings: StudioSettings, now: int) -> Calendar:
     return store.calendar(db, settings, datetime.fromtimestamp(now, settings.zone_info()).year)
 
 

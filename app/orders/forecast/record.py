@@ -18,7 +18,7 @@ from sqlalchemy import Connection, text
 from app.flow.after.cases import FIRST_OF_CASES, REPAIRS
 from app.flow.groups import SLOWEST
 from app.flow.steps import BENCHES, ENDS, MAKING_STEPS, STEPS, Step
-from app.leadtimes.forecast.defaults import Defaults
+from app.leadtimes.forecast.defaults import Defaults, spanning
 from app.leadtimes.log import Ints, StayLog, make_log
 from app.leadtimes.survival import Floats
 from app.leadtimes.usual import usual_and_slow
@@ -270,8 +270,9 @@ def _pace_of_step(step: Step, own: OwnStays, now: int) -> tuple[float, float, bo
     return found.median, found.slow, True
 
 
-def defaults() -> Defaults:
-    """Days that remain from entering each step, by what is usual in the trade.
+def defaults(our_weeks: tuple[int, int] | None = None) -> Defaults:
+    """Days that remain from entering each step, by what is usual in the trade, or by that stretched
+    to the studio's own usual weeks from the photos' passing on.
 
     Medians add up along the way; the slow points add up in squares about the median, as if steps
     were independent (common practice, no source).
@@ -280,4 +281,7 @@ def defaults() -> Defaults:
     extra = np.array([STEPS[step].slow - STEPS[step].usual for step in WAY], dtype=float)
     median = np.cumsum(usual[::-1])[::-1]
     spread = np.sqrt(np.cumsum((extra**2)[::-1])[::-1])
-    return Defaults(median, median + spread)
+    found = Defaults(median, median + spread)
+    if our_weeks is None:
+        return found
+    return spanning(found, WAY.index(Step.FINISHING), 7.0 * our_weeks[0], 7.0 * our_weeks[1])

@@ -41,6 +41,8 @@ _BASIS = {
     "": "",  # all of it has left the house: nothing is forecast
 }
 
+_TRADE, _OUR_WEEKS = "what is usual in the trade", "our usual weeks"
+
 _WAITING = text(
     "SELECT oa.order_id, m.step FROM order_animals oa JOIN models m ON m.id = oa.model_id"
     " WHERE m.step IN :steps"
@@ -232,12 +234,13 @@ def _store(
     now: int,
 ) -> None:
     """Keep what was computed from the log up to `last` and the changes up to `edits`."""
+    own = workshop.in_force().settings.usual_weeks()
     rows = [
         {
             "order_id": order,
             "computed_at": now,
             "points": points_json(days),
-            "basis": _BASIS[basis],
+            "basis": _BASIS[basis].replace(_TRADE, _OUR_WEEKS if own else _TRADE),
             "inputs": str(last),
             "stale": 0,
         }

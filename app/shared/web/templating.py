@@ -31,6 +31,10 @@ NOTICES = {
     "link": "The link was replaced. The old one no longer opens anything.",
     "revoked": "The link is revoked.",
     "test_sent": "The test email was sent.",
+    "mail_tried": "Saved. The mail server took a test email: see whether it arrives.",
+    "answers": "Saved. Customers’ pages answer there. Whether they’re yours shows once an order "
+    "has a link.",
+    "answers_ours": "Saved. Your customers’ pages answer there.",
     "released": "It will be on the customer's page within seconds.",
 }
 
@@ -74,6 +78,7 @@ def render(request: Request, name: str, context: dict[str, Any], status: int = 2
         "zone": studio and studio.settings.zone_info(),
         "banners": getattr(request.state, "banners", list)(),
         "counts_beside": getattr(request.state, "marks", dict)(),
+        "next_step": getattr(request.state, "next_step", lambda: None),
         "path": request.url.path,
         "notice": NOTICES.get(request.query_params.get("done", ""), ""),
         "once": new_once(),

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from app.flow.steps import Step
 from app.orders.facts.ranges import (
+    FROM_OUR_WEEKS,
     FROM_THE_TRADE,
     Decision,
     HouseHold,
@@ -362,3 +363,14 @@ def test_of_several_pieces_the_furthest_from_its_end_counts() -> None:
 )
 def test_weeks_are_rounded_outward(low: float, high: float, said: str) -> None:
     assert weeks(low, high) == said
+
+
+def test_our_usual_weeks_stand_in_the_place_of_the_trades() -> None:
+    span = from_passing(blank_on=True, our_weeks=(6, 10))
+    assert (span.low, span.high) == (pytest.approx(42), pytest.approx(70))
+    assert span.basis == FROM_OUR_WEEKS
+    assert Rests.of(span.basis) is Rests.ON_OUR_WEEKS
+    further = default_range([Position(Step.PACKING, 0.0)], blank_on=True, our_weeks=(6, 10))
+    of_the_trade = default_range([Position(Step.PACKING, 0.0)], blank_on=True)
+    assert of_the_trade.low < further.low < further.high < 30
+    assert Rests.of("partly from our usual weeks") is Rests.ON_WEEKS_AND_OWN

@@ -63,6 +63,19 @@ def test_every_open_order_gets_its_points_and_what_they_rest_on(workshop: Clocke
     assert found[painting.id][0]["50"] < found[wanted.id][0]["50"]
 
 
+def test_our_usual_weeks_are_told_until_our_own_record_speaks(workshop: ClockedWorkshop) -> None:
+    wanted = make_order(workshop.database, CAST.desk, NOW)
+    typed = {"usual_weeks_from": 6, "usual_weeks_to": 10}
+    forecasting.compute(workshop, figure)
+    actions.save_some(workshop.database, typed, CAST.owner, NOW)
+    workshop.forget()
+    assert stored(workshop)[wanted.id][2] == 1, "it is worked out anew"
+    forecasting.compute(workshop, figure)
+    points, basis, _ = stored(workshop)[wanted.id]
+    assert (points["10"], points["85"]) == (pytest.approx(42, abs=1), pytest.approx(70, abs=1))
+    assert basis == "from our usual weeks"
+
+
 def test_an_order_of_which_all_has_left_gets_no_range(workshop: ClockedWorkshop) -> None:
     gone = in_painting(workshop, needed_by="2026-03-20")
     two = make_order(workshop.database, CAST.desk, NOW, [Wanted(step=Step.READY, copies=2,

@@ -1,6 +1,8 @@
 """The studio's own record: what the log says of each piece's way, for the statistics."""
 
+import math
 import random
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -282,3 +284,18 @@ def test_the_defaults_fall_along_the_way() -> None:
     assert (np.diff(found.median) < 0).all()
     assert (found.slow > found.median).all()
     assert found.median[-1] == STEPS[Step.PACKING].usual
+
+
+def test_our_usual_weeks_are_the_ends_from_the_photos_passing_on() -> None:
+    """A log-normal with 10 % below 42 days and 85 % below 70 has its median at
+    42 exp(1.2816 ln(70/42) / (1.2816 + 1.0364)) = 55.7 days."""
+    ours, trade = own.defaults((6, 10)), own.defaults()
+    passing = own.WAY.index(Step.FINISHING)
+    assert ours.slow[passing] == pytest.approx(70)
+    low, high = NormalDist().inv_cdf(0.10), NormalDist().inv_cdf(0.85)
+    spread = (math.log(70) - math.log(42)) / (high - low)
+    assert ours.median[passing] == pytest.approx(math.exp(math.log(42) - low * spread), rel=1e-4)
+    assert ours.median[passing] == pytest.approx(55.7, abs=0.05)
+    assert np.allclose(ours.median / trade.median, ours.median[0] / trade.median[0])
+    same = own.defaults((7, 7))
+    assert (same.slow >= same.median * 1.1 - 1e-9).all()
