@@ -64,6 +64,7 @@ from app.studio import carrier_pages
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
 from app.upkeep import health_pages, in_order, nightly
+from app.upkeep.kept import pages as kept_pages
 
 log = logging.getLogger("likewright")
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]", "testserver")
@@ -72,6 +73,7 @@ Worker = Callable[[Workshop, threading.Event], None]
 
 ROUTERS = (
     health_pages.router,
+    kept_pages.router,
     staff_pages.router,
     studio_pages.router,
     set_up_pages.router,

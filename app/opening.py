@@ -26,6 +26,7 @@ from app.studio.workshop import Workshop
 from app.tables.migrating import migrate
 from app.upkeep import keys, nightly, status_command, way_back
 from app.upkeep import restore as restoring
+from app.upkeep.kept import again
 
 SAFE_SQLITE = (3, 51, 3)
 
@@ -64,6 +65,8 @@ def opened(
             folder, public_url=_given_url(), status_url=f"http://127.0.0.1:{public_port}", demo=demo
         )
         try:
+            for line in again.let_go(workshop):
+                warn(line)
             yield workshop
         finally:
             workshop.close()

@@ -7,7 +7,6 @@ from typing import Any
 from sqlalchemy import Connection, Table, select, text
 from sqlalchemy.sql.schema import ScalarElementColumnDefault
 
-from app.tables import customers as customers_table
 from app.tables import imports
 
 _CUSTOMERS = text("SELECT id, name, name_key FROM customers WHERE joined_into_id IS NULL")
@@ -64,12 +63,6 @@ _GONE = tuple(
 def customers(db: Connection) -> Sequence[Any]:
     """All customers: id, name, folded name."""
     return db.execute(_CUSTOMERS).all()
-
-
-def is_customer(db: Connection, customer: int) -> bool:
-    """Whether there is such a customer."""
-    query = select(customers_table.c.id).where(customers_table.c.id == customer)
-    return db.execute(query).first() is not None
 
 
 def mails(db: Connection) -> dict[str, int]:

@@ -19,7 +19,6 @@ from app.shared.text import whole_number
 from app.shared.web.forms import Filled, Form
 from app.shared.web.templating import go, render
 from app.studio.web import AskedId, Me, RowId, TheWorkshop
-from app.studio.workshop import Workshop
 
 router = APIRouter()
 _UNHEARD_AFTER = 7 * 86_400
@@ -145,7 +144,7 @@ def letter(request: Request, workshop: TheWorkshop, id_: RowId) -> Response:
     """One letter as it went or will go, in text."""
     with workshop.database.reading() as db:
         kept = lists.one(db, id_)
-        said = _words(workshop, db, kept)
+        said = worker.words_of_kept(workshop, db, kept)
     context = {
         "kept": kept,
         "said": said,
@@ -159,17 +158,10 @@ def letter(request: Request, workshop: TheWorkshop, id_: RowId) -> Response:
 def letter_html(workshop: TheWorkshop, id_: RowId) -> Response:
     """The HTML twin of one letter, alone."""
     with workshop.database.reading() as db:
-        said = _words(workshop, db, lists.one(db, id_))
+        said = worker.words_of_kept(workshop, db, lists.one(db, id_))
     if said is None:
         raise NotFound("The text of this email was not kept.")
     return inert(said.html)
-
-
-def _words(workshop: Workshop, db: Any, kept: lists.KeptLetter) -> wording.LetterWords | None:
-    if kept.letter is None:
-        return None
-    link = worker.linked_of(workshop)(db, kept.order_id)
-    return wording.words_of(kept.letter, kept.line.subject, link)
 
 
 def inert(html: str) -> Response:

@@ -10,10 +10,11 @@ from weakref import WeakKeyDictionary
 from sqlalchemy import Connection
 
 from app.letters import forming, outbox, post, trouble
-from app.letters.lists import counts
+from app.letters.lists import KeptLetter, counts
 from app.letters.message import Unsendable, mailbox
 from app.letters.sending import Linked, Office, Round, send_due
 from app.letters.trouble import MailState
+from app.letters.wording import LetterWords, words_of
 from app.orders.order import links
 from app.owner.today.rules import InOrder
 from app.shared.errors import CannotStart
@@ -69,6 +70,14 @@ def server_of(workshop: Workshop) -> post.Server | None:
     return post.Server(
         s.mail_host, s.mail_port, s.mail_security == "tls", s.mail_user, password or ""
     )
+
+
+def words_of_kept(workshop: Workshop, db: Connection, kept: KeptLetter) -> LetterWords | None:
+    """A letter as it went or will go, with its link as it is now; None where the text is gone."""
+    if kept.letter is None:
+        return None
+    link = linked_of(workshop)(db, kept.order_id)
+    return words_of(kept.letter, kept.line.subject, link)
 
 
 def way_of(workshop: Workshop) -> post.Way:

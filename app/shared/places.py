@@ -13,7 +13,7 @@ from app.shared.errors import CannotStart, Refused
 
 _KEY_BYTES = 32
 # How the names of a studio's files and folders begin, with what SQLite lays beside them.
-_OWN = ("studio.", "pages.", "letters", "pictures", "imports", "key")
+_OWN = ("studio.", "pages.", "letters", "pictures", "imports", "key", "erased")
 _OTHERS = 0o077
 
 
@@ -27,7 +27,8 @@ def shipped(name: str) -> Path:
 @dataclass(frozen=True)
 class DataFolder:
     """One studio's folder: studio.db, pages.db, letters/, pictures/ and key, key.mail where a mail
-    server's password was typed in, and imports/ while a sheet is being looked at; nothing else."""
+    server's password was typed in, imports/ while a sheet is being looked at, and erased once
+    somebody was; nothing else."""
 
     path: Path
 
@@ -54,6 +55,11 @@ class DataFolder:
     @property
     def key_file(self) -> Path:
         return self.path / "key"
+
+    @property
+    def erased_file(self) -> Path:
+        """What has gone for good, without names (app.upkeep.kept.erased_list)."""
+        return self.path / "erased"
 
     def prepare(self) -> None:
         """Make the folder and its key where they are missing.

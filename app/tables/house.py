@@ -102,3 +102,24 @@ class StoredForecast(SQLModel, table=True):
     inputs: str = col.text()
     stale: int = col.whole(1)
     later_since: str | None = col.text_or_none()
+
+
+class LetGo(SQLModel, table=True):
+    """What has gone for good, and that it was done: a person, or photos or letters of which time
+    was up. Without `account_id` the house did it; `again` says that a restore had brought it back.
+
+    `customer_id` is set for a person. `amount` counts orders of a person, photos, or letters.
+    """
+
+    __tablename__ = "let_go"
+    __table_args__ = (
+        col.one_of("what", "person", "photos", "letters"), col.flag("again"), col.STRICT,
+    )  # fmt: skip
+
+    id: int | None = col.key()
+    at: int = col.whole(None)
+    account_id: int | None = col.to_or_none("accounts.id")
+    what: str = col.text(None)
+    customer_id: int | None = col.to_or_none("customers.id", index=True)
+    amount: int = col.whole(0)
+    again: int = col.whole(0)

@@ -77,7 +77,8 @@ class SignInTry(SQLModel, table=True):
 
 
 class Customer(SQLModel, table=True):
-    """Somebody who orders. A record joined into another keeps its name there as `also_known_as`."""
+    """Somebody who orders. A record joined into another keeps its name there as `also_known_as`.
+    What was theirs is gone since `erased_at`."""
 
     __tablename__ = "customers"
     __table_args__ = (col.STRICT,)
@@ -94,6 +95,7 @@ class Customer(SQLModel, table=True):
     joined_into_id: int | None = col.to_or_none("customers.id")
     made_at: int = col.whole(None)
     import_id: int | None = col.whole_or_none()
+    erased_at: int | None = col.moment_or_none()
 
 
 class CustomerMail(SQLModel, table=True):

@@ -1,5 +1,8 @@
 """A book with a limit, and what a studio needs to move in, to be kept and to leave."""
 
+import sqlalchemy as sa
+from alembic import op
+
 revision = "0012"
 down_revision = "0011"
 branch_labels = None
@@ -22,3 +25,27 @@ def _moving_in() -> None:
 
 def _kept() -> None:
     """What is kept, for how long, and what is gone."""
+    op.create_table(
+        "let_go",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("what", sa.Text(), nullable=False),
+        sa.Column("customer_id", sa.Integer(), nullable=True),
+        sa.Column("amount", sa.Integer(), nullable=False),
+        sa.Column("again", sa.Integer(), nullable=False),
+        sa.CheckConstraint(
+            "what IN ('person', 'photos', 'letters')", name=op.f("ck_let_go_what_known")
+        ),
+        sa.CheckConstraint("again IN (0, 1)", name=op.f("ck_let_go_again_flag")),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_let_go_account_id_accounts")
+        ),
+        sa.ForeignKeyConstraint(
+            ["customer_id"], ["customers.id"], name=op.f("fk_let_go_customer_id_customers")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_let_go")),
+        sqlite_strict=True,
+    )
+    op.create_index(op.f("ix_let_go_customer_id"), "let_go", ["customer_id"])
+    op.add_column("customers", sa.Column("erased_at", sa.Integer(), nullable=True))

@@ -138,7 +138,7 @@ def _customer(db: Connection, draft: Draft, now: int) -> int:
 def _known_customer(db: Connection, customer_id: int, draft: Draft, digits: str) -> int:
     typed = draft.customer
     row = db.execute(select(customers).where(customers.c.id == customer_id)).first()
-    if row is None or row.joined_into_id is not None:
+    if row is None or row.joined_into_id is not None or row.erased_at is not None:
         raise BadFields({"name": "This customer's record is gone. Choose or type again."})
     if fold(typed.name) != row.name_key:
         raise BadFields(

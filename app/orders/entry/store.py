@@ -83,7 +83,11 @@ def by_mail(db: Connection, mail: str) -> Known | None:
 def customer(db: Connection, customer_id: int) -> Known | None:
     """One customer, or None."""
     row = db.execute(
-        select(customers).where(customers.c.id == customer_id, customers.c.joined_into_id.is_(None))
+        select(customers).where(
+            customers.c.id == customer_id,
+            customers.c.joined_into_id.is_(None),
+            customers.c.erased_at.is_(None),
+        )
     ).first()
     return _known(db, row) if row is not None else None
 

@@ -202,7 +202,7 @@ def customer_list(db: Connection, typed: str, page: int) -> Rows:
             .scalar_subquery()
             .label("orders"),
         )
-        .where(customers.c.joined_into_id.is_(None))
+        .where(customers.c.joined_into_id.is_(None), customers.c.erased_at.is_(None))
         .order_by(customers.c.name_key)
         .limit(PAGE + 1)
         .offset(page * PAGE)

@@ -35,6 +35,7 @@ NOTICES = {
     "answers": "Saved. Customers’ pages answer there. Whether they’re yours shows once an order "
     "has a link.",
     "answers_ours": "Saved. Your customers’ pages answer there.",
+    "erased": "Erased, for good.",
     "released": "It will be on the customer's page within seconds.",
 }
 
