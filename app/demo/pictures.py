@@ -23,6 +23,7 @@ from app.orders.entry import form as intake
 from app.orders.entry.actions import take_in
 from app.orders.order.photos_told import ToldFields, photos_told
 from app.photos import store
+from app.photos.check.wording import ADVICE
 from app.photos.pictures import files
 from app.photos.release.actions import AT_MOST, RELEASED, kept_anew
 from app.shared.calendar import DAY
@@ -30,7 +31,7 @@ from app.shared.child import Child
 from app.shared.people import Person, Role
 from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
-from app.tables import approval_pictures, photo_deliveries, pictures
+from app.tables import approval_pictures, photo_deliveries, pictures, views_asked
 
 Shot = dict[str, Any]
 _LONGEST_DRAWING = 600.0
@@ -191,6 +192,12 @@ def _asked(workshop: Workshop, row: Any, desk: Person, shots: Sequence[Shot]) ->
         at = int(db.execute(came).scalar_one())
         ids = _rows(db, workshop, row.order_id, row.delivery_id, desk, shots, at - 600)
         store.give(db, ids, row.model_id, also=True)
+        if row.pictures == _GAP and shots:
+            # As the check advises: between the last photo and the first.
+            ends = {"first": f"{shots[-1]['name']}.JPG", "second": f"{shots[0]['name']}.JPG"}
+            wish = ADVICE["gap"].format(more=9, **ends)
+            first = (views_asked.c.model_id == row.model_id) & (views_asked.c.number == 1)
+            db.execute(update(views_asked).where(first).values(wish=wish))
 
 
 def _prints(workshop: Workshop, gone: Any, desk: Person, shots: Sequence[Shot]) -> None:

@@ -9,6 +9,7 @@ from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.engine import RowMapping
 
 from app.flow.steps import PHOTO_STEPS, Step
+from app.flow.store import mark_pages_stale
 from app.shared.errors import NotFound
 from app.shared.people import Person
 from app.tables import (
@@ -232,6 +233,16 @@ def of_model(db: Connection, model_id: int) -> Sequence[RowMapping]:
     return db.execute(query).mappings().all()
 
 
+def unique_names(pictures: Sequence[RowMapping]) -> list[str]:
+    """The pictures' own names; where two cards hold the same name, the later one is numbered."""
+    seen: dict[str, int] = {}
+    names = []
+    for row in pictures:
+        many = seen[row["name"]] = seen.get(row["name"], 0) + 1
+        names.append(row["name"] if many == 1 else f"{row['name']} ({many})")
+    return names
+
+
 def with_pictures(db: Connection, model_ids: Sequence[int]) -> set[int]:
     """Those of some models of which pictures are here."""
     query = select(picture_models.c.model_id).where(picture_models.c.model_id.in_(model_ids))
@@ -268,6 +279,9 @@ def give(db: Connection, picture_ids: Sequence[int], model_id: int | None, *, al
     if model_id is not None and picture_ids:
         rows = [{"model_id": model_id, "picture_id": id_} for id_ in picture_ids]
         db.execute(insert(picture_models).on_conflict_do_nothing(), rows)
+    # A page may show those that a request names.
+    of_orders = select(pictures.c.order_id).where(pictures.c.id.in_(picture_ids[:500])).distinct()
+    mark_pages_stale(db, db.execute(of_orders).scalars().all())
 
 
 def give_where_only_one(db: Connection, order_id: int, picture_id: int) -> None:

@@ -1,7 +1,6 @@
 """Comparing the pages file with the log, for the audit. Nothing is written and nothing is held."""
 
 import time
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,11 +10,10 @@ from app.letters.forming import teller_of
 from app.orders.facts import ranges
 from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts, has_range
-from app.photos.release.actions import on_pages
+from app.publishing.beside import Beside, beside_pages
 from app.publishing.pages_file import PageRow, read_all
-from app.publishing.worker import AT_ONCE, LiveLink, as_shown, live_links
+from app.publishing.worker import AT_ONCE, LiveLink, live_links
 from app.shared.differences import Difference, Reading
-from app.status.picture_words import CaptionedPicture
 from app.status.rendering import page_html
 from app.status.wording import Teller, document
 from app.studio.workshop import InForce
@@ -58,13 +56,13 @@ def _compare(
             links = live_links(db, part, in_force, now)
             known = [id_ for id_ in part if id_ in links and id_ in in_file]
             facts = facts_of_many(db, known, in_force, now)
-            pictures = on_pages(db, known)
+            pictures = beside_pages(db, facts.values(), in_force)
             for id_ in part:
                 rows = in_file.get(id_, {})
                 count += len(rows)
                 found.extend(_links(id_, links.get(id_, []), rows))
                 if id_ in facts and rows:
-                    found.extend(_texts(facts[id_], rows, teller, as_shown(pictures.get(id_, ()))))
+                    found.extend(_texts(facts[id_], rows, teller, pictures.get(id_, Beside())))
     return count, found
 
 
@@ -76,14 +74,14 @@ def _links(order_id: int, links: list[LiveLink], rows: dict[str, PageRow]) -> li
 
 
 def _texts(
-    facts: OrderFacts, rows: dict[str, PageRow], teller: Teller, shown: Sequence[CaptionedPicture]
+    facts: OrderFacts, rows: dict[str, PageRow], teller: Teller, beside: Beside
 ) -> list[Difference]:
     """The pages of an order against its facts. The range is the one that was told."""
     if has_range(facts):
         facts = replace(facts, shown=ranges.as_told(facts.told))
     found: list[Difference] = []
     for row in rows.values():
-        expected = page_html(document(facts, teller, row.written_at, shown))
+        expected = page_html(document(facts, teller, row.written_at, beside.shown, beside.own))
         if row.html != expected:
             here, there = row.html.decode().splitlines(), expected.decode().splitlines()
             one = next((line for line in here if line not in there), "(another order of lines)")

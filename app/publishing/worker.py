@@ -27,12 +27,9 @@ from app.orders.facts import told as tellings
 from app.orders.facts.gather import facts_of_many
 from app.orders.facts.order import OrderFacts
 from app.orders.facts.standing import decision
-from app.photos.release import actions as release
-from app.photos.release.actions import place
+from app.publishing.beside import Beside, beside_pages
 from app.publishing.pages_file import PagePicture, PageRow, PagesFile
 from app.shared.calendar import DAY
-from app.status.document import PICTURE
-from app.status.picture_words import CaptionedPicture
 from app.status.rendering import page_html, template_file
 from app.status.wording import document
 from app.studio.workshop import InForce, Workshop
@@ -197,19 +194,19 @@ def _write(workshop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     with workshop.database.reading() as db:
         links = live_links(db, list(wanted), in_force, now)
         found = list(facts_of_many(db, sorted(links), in_force, now).values())
-        pictures = release.on_pages(db, sorted(links))
+        pictures = beside_pages(db, found, in_force)
     _keep_told(workshop, found, now)
     folder = workshop.folder.pictures
-    # A lost file leaves the page without its picture.
-    there = {
-        id_: [one for one in some if place(folder, one.file).is_file()]
-        for id_, some in pictures.items()
-    }
+    there = {id_: some.there(folder) for id_, some in pictures.items()}
     pages.replace(
         wanted,
         _rows(found, links, in_force, now, there),
         {
-            id_: [PagePicture(_beside(one), one.file, place(folder, one.file)) for one in some]
+            # A file's name is made of its hash.
+            id_: [
+                PagePicture(name, Path(path).name, folder / path)
+                for name, path in some.files.items()
+            ]
             for id_, some in there.items()
         },
     )
@@ -217,22 +214,6 @@ def _write(workshop: Workshop, pages: PagesFile, wanted: dict[int, int]) -> int:
     with workshop.database.writing(quietly=True) as db:
         db.execute(_WRITTEN, done)
     return len(done)
-
-
-def _beside(one: release.Released) -> str:
-    """Under which name a picture lies beside its page."""
-    return f"picture-{one.number}.jpg" if one.number else PICTURE
-
-
-def as_shown(some: Iterable[release.Released]) -> list[CaptionedPicture]:
-    """An order's pictures, as its page is worded from them."""
-    return [
-        CaptionedPicture(
-            one.animal, one.shows, one.by, one.released_at, one.width, one.height,
-            one.remembered, _beside(one),
-        )
-        for one in some
-    ]  # fmt: skip
 
 
 def live_links(
@@ -284,12 +265,13 @@ def _rows(
     links: dict[int, list[LiveLink]],
     in_force: InForce,
     now: int,
-    pictures: Mapping[int, Sequence[release.Released]],
+    pictures: Mapping[int, Beside],
 ) -> list[PageRow]:
     teller = teller_of(in_force)
     rows: list[PageRow] = []
     for facts in found:
-        page = page_html(document(facts, teller, now, as_shown(pictures.get(facts.id, ()))))
+        beside = pictures.get(facts.id, Beside())
+        page = page_html(document(facts, teller, now, beside.shown, beside.own))
         rows.extend(
             PageRow(link.token_hash, facts.id, page, now, link.lapses_at)
             for link in links[facts.id]

@@ -7,9 +7,23 @@ The studio's own contact is in it. `rendering` makes the page of it that the pag
 import re
 from dataclasses import dataclass
 
-# The names of a page's pictures, which lie beside it: the released one, and what is to be approved.
+# The names of a page's pictures, which lie beside it: the released one, what is to be approved, and
+# the customer's own photos that a request names.
 PICTURE = "picture.jpg"
-PICTURE_NAME = re.compile(r"picture(-\d{1,2})?\.jpg")
+PICTURE_NAME = re.compile(r"(?:picture|photo)(?:-\d{1,2})?\.jpg")
+
+
+@dataclass(frozen=True, slots=True)
+class ShownPicture:
+    """A picture of a page, its caption and size in px. The bytes lie beside the page, under its
+    `name`."""
+
+    caption: str
+    alt: str
+    width: int
+    height: int
+    folded: bool = False
+    name: str = PICTURE
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,11 +32,13 @@ class Block:
 
     `kind` is text, quiet (what explains, in a lower voice), range (its odd lines are the days
     that stand out), points (a list), steps (a numbered list) or link (its words and an https
-    address); in letters also name (of whom what follows tells).
+    address), or photos (the customer's own, under a line that says so); in letters also name (of
+    whom what follows tells).
     """
 
     kind: str
     lines: tuple[str, ...]
+    photos: tuple[ShownPicture, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,19 +75,6 @@ class StudioContact:
             r"[\s().\-/]", "", self.phone.replace("(0)", "" if "+" in self.phone else "0")
         )
         return number if re.fullmatch(r"\+?[0-9]{3,20}", number) else ""
-
-
-@dataclass(frozen=True, slots=True)
-class ShownPicture:
-    """A picture of a page, its caption and size in px. The bytes lie beside the page, under its
-    `name`."""
-
-    caption: str
-    alt: str
-    width: int
-    height: int
-    folded: bool = False
-    name: str = PICTURE
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,10 @@
 """The pictures on a page, in words. Pure."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.shared.web import words
-from app.status.document import PICTURE, ShownPicture
+from app.status.document import PICTURE, Block, ShownPicture
 from app.status.voice import Days, own
 
 
@@ -23,6 +24,31 @@ class CaptionedPicture:
     height: int
     remembered: bool = False
     name: str = PICTURE
+
+
+@dataclass(frozen=True, slots=True)
+class OwnPhoto:
+    """A photo of the customer's own that a request names: of the animal with this letter, the name
+    of its file, and the name under which a small one lies beside the page."""
+
+    letter: str
+    file: str
+    name: str
+
+
+def with_own_photos(blocks: Sequence[Block], own: Sequence[OwnPhoto]) -> list[Block]:
+    """A request's blocks, the photos that it names below its list and what is said of it: nobody
+    finds a file by its name on a phone."""
+    if not own:
+        return list(blocks)
+    lead = "This is the photo of yours that we mean:"
+    if len(own) > 1:
+        lead = "These are the photos of yours that we mean:"
+    # Their sizes are the style sheet's business: all stand in boxes of one shape.
+    photos = tuple(ShownPicture(p.file, f"Your photo {p.file}", 0, 0, name=p.name) for p in own)
+    shown = Block("photos", (lead,), photos)
+    ends = [k + 2 for k, block in enumerate(blocks) if block.kind == "steps"]
+    return [*blocks[: ends[0]], shown, *blocks[ends[0] :]] if ends else list(blocks)
 
 
 def picture(shown: CaptionedPicture, gift: bool, days: Days) -> ShownPicture:

@@ -25,7 +25,7 @@ from app.status import (
 )
 from app.status.document import Block, Document, Section, StudioContact, ToDo
 from app.status.order_words import said_back
-from app.status.picture_words import CaptionedPicture, picture
+from app.status.picture_words import CaptionedPicture, OwnPhoto, picture, with_own_photos
 from app.status.tasks import first_wanted, tasks
 from app.status.together import models_of, stands_with, told_apart
 from app.status.voice import Days, likenesses, named
@@ -51,9 +51,11 @@ class Teller:
 
 
 def document(
-    facts: OrderFacts, teller: Teller, now: int, shown: Sequence[CaptionedPicture] = ()
-) -> Document:
-    """An order's status page as it reads now, with the pictures that are shown on it."""
+    facts: OrderFacts, teller: Teller, now: int, shown: Sequence[CaptionedPicture] = (),
+    own: Sequence[OwnPhoto] = (),
+) -> Document:  # fmt: skip
+    """An order's status page as it reads now, with the pictures that are shown on it and the
+    customer's own photos that a request names."""
     days = Days(teller.calendar, now)
     names = words.listed([animal.name for animal in facts.animals]) or f"Order {facts.number}"
     neutral = f"Order {facts.number}"
@@ -63,7 +65,7 @@ def document(
         studio=teller.name,
         number=facts.number,
         todo=to_do(facts, days),
-        sections=tuple(_sections(facts, teller, days)),
+        sections=tuple(_sections(facts, teller, days, own)),
         as_of=_as_of(days),
         private=_private(facts),
         contact=teller.contact,
@@ -134,13 +136,17 @@ def _all_left(facts: OrderFacts) -> str:
 # ---------------------------------------------------------------- the letter
 
 
-def _sections(facts: OrderFacts, teller: Teller, days: Days) -> Iterable[Section]:
+def _sections(
+    facts: OrderFacts, teller: Teller, days: Days, own: Sequence[OwnPhoto]
+) -> Iterable[Section]:
     quiet = is_quiet(facts, days.now)
     for names, animal in told_apart(facts.animals):
         alone = len(facts.animals) == 1 and not facts.gift
         heading = "Where things are" if alone else names
         otherwise = approval_words.asked_otherwise(animal, facts)
-        yield Section(heading, (*otherwise, *_animal(animal, facts, teller, days, quiet)))
+        blocks = _animal(animal, facts, teller, days, quiet)
+        photos = [photo for photo in own if photo.letter == animal.letter]
+        yield Section(heading, (*otherwise, *with_own_photos(blocks, photos)))
     yield from aftercare_words.sections(facts, days)
     yield from parcel_words.parcels(facts, days)
     yield from lent_words.section(facts, days)

@@ -16,7 +16,7 @@ from app.shared.web.forms import Form, check
 from app.studio.rules import StudioSettings, line, read_hours, say_hours
 
 LONGEST_TEXT = 2_000
-_TICKS = ("blank_on", "photos_at_pass")
+_TICKS = ("blank_on", "photos_at_pass", "own_photos")
 # The settings that have a page of their own.
 ELSEWHERE = {
     "own_words", "public_address", "mail_host", "mail_port", "mail_security", "mail_user",

@@ -31,6 +31,7 @@ LABELS = {
     "contact_phone": "Phone",
     "contact_hours": "When somebody answers",
     "how_to_send_photos": "How customers send photos",
+    "own_photos": "Their photos beside a request",
     "zone": "Time zone",
     "country": "Country",
     "region": "Region",

@@ -232,6 +232,7 @@ class StudioSettings(BaseModel):
     )
     finding_kinds: Annotated[str, AfterValidator(_kinds)] = FINDINGS
     photos_at_pass: bool = False
+    own_photos: bool = True
     hour_rate: Rate = 0
     piece_rate: Rate = 0
     sending_rate: Rate = 0

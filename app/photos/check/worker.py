@@ -94,7 +94,7 @@ def check(
     thresholds: dict[str, Any], stop: threading.Event,
 ) -> None:  # fmt: skip
     """Run one check and keep its answer; nothing is kept where it was stopped."""
-    begun, names = workshop.now(), unique_names(pictures)
+    begun, names = workshop.now(), store.unique_names(pictures)
     state = _under_way[workshop] = UnderWay(model_id, len(pictures))
     try:
         with files.Incoming(workshop.folder.pictures) as sheet:
@@ -120,16 +120,6 @@ def check(
 def sheet_place(check_id: int) -> str:
     """Where the contact sheet of a check lies."""
     return f"{files.SHOWN}/check-{check_id}.jpg"
-
-
-def unique_names(pictures: Sequence[RowMapping]) -> list[str]:
-    """The pictures' own names; where two cards hold the same name, the later one is numbered."""
-    seen: dict[str, int] = {}
-    names = []
-    for row in pictures:
-        many = seen[row["name"]] = seen.get(row["name"], 0) + 1
-        names.append(row["name"] if many == 1 else f"{row['name']} ({many})")
-    return names
 
 
 def _ask(wish: dict[str, Any], state: UnderWay, stop: threading.Event) -> dict[str, Any]:
