@@ -26,7 +26,7 @@ from app.leadtimes.floor import (
     quantile_table,
 )
 from app.owner.floor_hands import crews, most_at_once
-from app.owner.floor_stays import Stays
+from app.owner.floor_stays import Asides, Stays
 from app.owner.intervals import STEP_CODE, STEP_LIST, Bools, Ints
 from app.shared.calendar import DAY, Calendar
 
@@ -76,6 +76,7 @@ class Today:
     # By step, how many of its machines' places are out of use.
     out: Mapping[str, int] = field(default_factory=dict)
     called: Mapping[int, str] = field(default_factory=dict)  # by account, somebody's first name
+    asides: Asides | None = None  # what came of pieces that were set aside until some moment
 
 
 @dataclass(frozen=True)
@@ -131,7 +132,8 @@ def build(known: Stays, today: Today, slack: Mapping[Step, float] | None = None)
         )  # fmt: skip
         steps += [*before, made, *after]
     names = {step.name for step in steps}
-    pieces, parked = _pieces(known, today, line, names, slack or {})
+    aside = _SetAside(today, line, hours)
+    pieces, parked = _pieces(known, today, line, names, slack or {}, aside)
     floor = Floor(
         tuple(steps), pieces, _arrivals(today, line), horizon_h=HORIZON_H,
         calendar=today.calendar, now=today.now,
@@ -187,9 +189,9 @@ def wait_splits(known: Stays, today: Today, slack: Mapping[Step, float]) -> tupl
     return tuple(found)
 
 
-def _ended(known: Stays, step: Step, now: int) -> tuple[Bools, Bools]:
+def _ended(known: Stays | Asides, step: Step, now: int) -> tuple[Bools, Bools]:
     """The stays of a step that have ended, and those of lately, or all where these are too few."""
-    mine = (known.step == STEP_CODE[step]) & (known.following >= 0)
+    mine = (known.step == STEP_CODE[step]) & known.ended
     lately = mine & (known.left >= now - LATELY)
     return mine, lately if lately.sum() >= ENOUGH else mine
 
@@ -277,7 +279,12 @@ def _rework(step: Step, known: Stays, mine: Any, blank_on: bool) -> tuple[Rework
 
 
 def _pieces(
-    known: Stays, today: Today, line: list[Step], names: set[str], slack: Mapping[Step, float]
+    known: Stays,
+    today: Today,
+    line: list[Step],
+    names: set[str],
+    slack: Mapping[Step, float],
+    aside: "_SetAside",
 ) -> tuple[tuple[FloorPiece, ...], int]:
     """Today's pieces where they stand, without those on hold and the copies that wait for them."""
     still = {int(known.piece[i]): int(i) for i in np.flatnonzero(known.following < 0)}
@@ -307,6 +314,7 @@ def _pieces(
                 priority=row.rank[0],
                 oldest=float(row.rank[1]),
                 after=row.after if waits else None,
+                left=aside.left(row, step) if where == rest_name(step) else None,
             )
         )  # fmt: skip
     return tuple(found), len(parked)
@@ -319,6 +327,27 @@ def _together(today: Today, keys: set[str]) -> tuple[tuple[str, ...], ...]:
         if row.copy and not row.ship_part and row.key in keys:
             found.setdefault(row.order_id, []).append(row.key)
     return tuple(tuple(group) for group in found.values() if len(group) > 1)
+
+
+class _SetAside:
+    """What is left of the stays of pieces that are set aside until a moment: the hours until then,
+    and as many as pieces took from such a moment until they left the step, where enough did.
+    """
+
+    def __init__(self, today: Today, line: Sequence[Step], hours: OpenHours) -> None:
+        self._now, self._hours, known = today.now, hours, today.asides
+        self._later = {
+            step: quantile_table(known.later[lately] / HOUR)
+            for step in line
+            if known is not None and (lately := _ended(known, step, today.now)[1]).sum() >= ENOUGH
+        }
+
+    def left(self, row: Any, step: Step) -> NDArray[np.float64] | None:
+        """A table of hours of work; None where nothing is known beyond its age."""
+        if (row.aside_until or 0) <= self._now or step not in self._later:
+            return None
+        until = self._hours.worked((row.aside_until - self._now) / HOUR)
+        return np.asarray(self._later[step] + until)
 
 
 class _SoFar:

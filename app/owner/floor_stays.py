@@ -13,6 +13,7 @@ from app.owner.intervals import (
     CLASS_LIST,
     KIND_CODE,
     STEP_CODE,
+    Bools,
     Columns,
     Intervals,
     Ints,
@@ -43,6 +44,40 @@ class Stays(Columns):
     following: Ints
     waiting: Ints
     waiting_open: Ints
+
+    @property
+    def ended(self) -> Bools:
+        """The stays that are over."""
+        return np.asarray(self.following >= 0)
+
+
+@dataclass(frozen=True)
+class Asides(Columns):
+    """Times that pieces were set aside until a moment: the step, working seconds from that moment
+    until the piece had left the step, and the moment at which it had.
+    """
+
+    step: Ints
+    later: Ints
+    left: Ints
+
+    @property
+    def ended(self) -> Bools:
+        """All of them."""
+        return np.ones(self.step.size, dtype=bool)
+
+
+def asides(entries: LogEntries, found: Intervals, calendar: WorkAndRest) -> Asides:
+    """What came of pieces that were set aside, of stays that have ended."""
+    come = np.isin(entries.kind, [KIND_CODE[Kind.ENTER], KIND_CODE[Kind.MOVE]])
+    following = np.searchsorted(np.flatnonzero(come), np.arange(come.size), "right")
+    first = np.append(np.flatnonzero(come), come.size)[following]
+    inside = np.minimum(first, come.size - 1)
+    ended = (first < come.size) & (found.piece[inside] == found.piece)
+    some = np.flatnonzero((entries.kind == KIND_CODE[Kind.ASIDE]) & (entries.until > 0) & ended)
+    left = found.start[inside[some]]
+    later = calendar.work.between(np.minimum(entries.until[some], left), left)
+    return Asides(found.step[some], later, left)
 
 
 def stays(

@@ -13,7 +13,7 @@ from app.owner.floor_hands import Starts
 _MODELS = text(
     "SELECT m.id, o.id AS order_id, o.number, o.needed_by, o.ship_country, o.ship_part,"
     " o.taken_at, m.letter,"
-    " m.number AS version, 1 AS making, m.step, m.entered_at, m.in_hand,"
+    " m.number AS version, 1 AS making, m.step, m.entered_at, m.in_hand, m.aside_until,"
     " m.hold_whose <> '' AS held, m.reworks, m.passed_at, m.counted_at"
     " FROM models m JOIN orders o ON o.id = m.order_id WHERE m.open = 1 AND EXISTS"
     " (SELECT 1 FROM copies c WHERE c.open = 1 AND (c.model_id = m.id OR c.id IN"
@@ -23,7 +23,7 @@ _COPIES = text(
     "SELECT c.id, o.id AS order_id, o.number, o.needed_by, o.ship_country, o.ship_part,"  # noqa: S608
     " o.taken_at, c.letter,"
     " c.number AS copy_number, c.making, coalesce(s.model_id, c.model_id) AS model_id, c.step,"
-    " c.entered_at, c.in_hand,"
+    " c.entered_at, c.in_hand, c.aside_until,"
     " c.hold_whose <> '' AS held, c.reworks, coalesce(c.passed_at, m.passed_at) AS passed_at,"
     " coalesce(c.counted_at, m.counted_at) AS counted_at"
     f" FROM copies c LEFT JOIN {SLOWEST} s ON s.copy_id = c.id"
@@ -58,7 +58,7 @@ _COPIES_ORDERED = text(
 @dataclass(frozen=True)
 class PieceToday:
     """A piece of today. `log` is its number in the log's arrays, `rank` its place in the order of
-    work.
+    work; `aside_until` is the moment until which it is set aside.
     """
 
     key: str
@@ -67,6 +67,7 @@ class PieceToday:
     step: str
     entered_at: int
     in_hand: bool
+    aside_until: int | None
     held: bool
     rank: tuple[int, int]
     after: str | None
@@ -95,8 +96,8 @@ def _piece(
     row: Any, key: str, log: int, after: str | None, rank: Callable[[Any], tuple[int, int]]
 ) -> PieceToday:
     return PieceToday(
-        key, log, log % 2 == 1, row.step, row.entered_at, bool(row.in_hand), bool(row.held),
-        rank(row), after, row.order_id, bool(row.ship_part),
+        key, log, log % 2 == 1, row.step, row.entered_at, bool(row.in_hand), row.aside_until,
+        bool(row.held), rank(row), after, row.order_id, bool(row.ship_part),
     )  # fmt: skip
 
 

@@ -31,7 +31,7 @@ from app.owner.away import store as absences
 from app.owner.away.rules import Away, parts_there, places_out
 from app.owner.floor_hands import Presence, Starts, most_at_once, presence, several_at_once, skills
 from app.owner.floor_now import HORIZON_H, NAMES, Built, Today, build, slack_of, wait_splits
-from app.owner.floor_stays import Stays, stays
+from app.owner.floor_stays import Stays, asides, stays
 from app.owner.intervals import STEP_CODE, Intervals, intervals
 from app.owner.spans import WorkAndRest, spans_of
 from app.owner.ways import rows_of, ways
@@ -138,6 +138,7 @@ def floor_at(database: Database, in_force: InForce, now: int) -> Built:
         now, in_force.calendar, settings.blank_on, settings.capacity, does, parts,
         _at_once(found, now - QUARTER), standing, *ordered,
         {_MADE_AT[makes]: places for makes, places in out.items() if makes in _MADE_AT}, called,
+        asides(raw.entries, found, hours),
     )  # fmt: skip
     first = build(known, today)
     if not first.floor.pieces:

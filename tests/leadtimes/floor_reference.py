@@ -64,6 +64,8 @@ class Work:
     def duration(self, piece, step, rounds, in_hand):
         u, table = (self.hash(piece, step, rounds) >> 24) * 2.0**-40, self.tables[step]
         cells, age = len(table) - 1, piece.age_h if in_hand else 0.0
+        if in_hand and piece.left is not None:
+            table, age = piece.left, 0.0
         if age >= table[-1]:
             age = 0.0
         if age > table[0]:

@@ -112,7 +112,9 @@ def test_people_who_do_several_steps_are_the_same_in_the_heap_and_in_simpy_to_0_
 def test_simpy_agrees_with_pieces_in_hand_and_newcomers_too():
     floor = nine_steps(30)
     held = (FloorPiece("held", "step 3", in_hand=True, age_h=2.5, oldest=40),
-            FloorPiece("also held", "step 8", in_hand=True, age_h=0.5, oldest=41))  # fmt: skip
+            FloorPiece("also held", "step 8", in_hand=True, age_h=0.5, oldest=41),
+            FloorPiece("known", "step 5", in_hand=True, oldest=42, left=quantile_table([30, 33, 41]))
+            )  # fmt: skip
     gaps = np.random.default_rng(4).exponential(9, 50)
     floor = replace(
         floor, pieces=(*floor.pieces, *held), arrivals=(Arrivals("step 2", gaps, 300.0),)

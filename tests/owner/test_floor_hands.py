@@ -20,7 +20,7 @@ from app.owner.floor_hands import (
     skills,
 )
 from app.owner.floor_now import NAMES
-from app.owner.floor_stays import stays
+from app.owner.floor_stays import asides, stays
 from app.owner.intervals import KIND_CODE, STEP_CODE, Intervals, LogEntries, intervals
 from app.owner.spans import Spans, spans_of
 from app.shared.calendar import DAY, Calendar
@@ -155,3 +155,23 @@ def test_a_piece_that_waits_for_a_part_lies_there_and_one_on_hold_is_left_out(ki
     hours_of = spans_of(CALENDAR, monday, monday + 3 * DAY)
     known = stays(entries, found, array(0, 0, 0, 0), hours_of, Starts.of([]), {}, {})
     assert known.before[0] == hours * HOUR
+
+
+def test_what_was_set_aside_is_told_by_how_long_after_that_moment_it_left():
+    """Set aside on Monday until Tuesday noon and out on Wednesday at ten: five hours of Tuesday
+    and one of Wednesday. Out before that moment is no time after it, and one that is here yet is
+    not counted."""
+    monday = CALENDAR.start_of(date(2031, 3, 3)) + 9 * HOUR
+    noon, ten = monday + DAY + 3 * HOUR, monday + 2 * DAY + HOUR
+    kinds = ["enter", "aside", "move", "enter", "aside", "move", "enter", "aside"]
+    size, no = len(kinds), np.zeros(len(kinds), dtype=bool)
+    entries = LogEntries(
+        piece=array(3, 3, 3, 5, 5, 5, 7, 7), kind=array(*(KIND_CODE[kind] for kind in kinds)),
+        step=array(*([STEP_CODE["painting"]] * 2 + [STEP_CODE["inspection"]]) * 3)[:size],
+        at=array(monday, monday, ten, monday, monday, monday + HOUR, monday, monday),
+        until=array(0, noon, 0, 0, noon, 0, 0, noon), drying=no, again=no, part=no, batch=no,
+    )  # fmt: skip
+    known = asides(entries, intervals(entries), spans_of(CALENDAR, monday, monday + 3 * DAY))
+    assert known.later.tolist() == [6 * HOUR, 0]
+    assert known.left.tolist() == [ten, monday + HOUR]
+    assert {int(code) for code in known.step} == {STEP_CODE["painting"]}

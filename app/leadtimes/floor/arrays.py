@@ -41,7 +41,7 @@ class FloorArrays(NamedTuple):
     offset: Ints  # first slot
     places: Ints  # NO_LIMIT for a step without
     batch: Ints
-    table: Floats  # S × (points + 1), hours of work
+    table: Floats  # S × (points + 1), hours of work; then the tables of pieces of their own
     hours_row: Ints  # the row of the step in `hours`
     worked_horizon: Floats  # hours of work open within the horizon
     send_below: Floats  # S × causes, cumulative shares
@@ -70,6 +70,7 @@ class FloorArrays(NamedTuple):
     done_share: Floats
     rest_share: Floats
     done_age: Floats
+    own_table: Ints  # the row of a piece's own table, -1 where its step's counts
     counts: Ints  # 0 where the stay was in hand at the start: it had no waiting to count
     # the rest
     hours: HourTables
@@ -115,6 +116,8 @@ def _check(floor: Floor) -> None:
         raise ValueError("Only pieces that are on the floor leave it together.")
     for p in floor.pieces:
         first, last = floor.index(p.step), _last(floor, p.last)
+        if p.left is not None and (not p.in_hand or p.left.shape != floor.steps[0].durations.shape):
+            raise ValueError(f"{p.key}: what is left is a table like its step’s, of one in hand.")
         if first > last or min(p.age_h, p.waited_h) < 0 or (p.enters_h or 0.0) < 0:
             raise ValueError(
                 f"{p.key}: its last step comes before its first, or a time is negative."
@@ -279,9 +282,13 @@ def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
     offset, places, slot_step = _slots(floor, len(pieces))
     start = np.array([floor.index(p.step) for p in pieces])
     held = int((hand >= 0).sum())
-    share, age = np.zeros(at.size), np.zeros(at.size)
+    share, age, own = np.zeros(at.size), np.zeros(at.size), np.full(at.size, -1)
+    rows = [s.durations for s in floor.steps]
     for i, p in enumerate(pieces):
-        if p.in_hand:
+        if p.in_hand and p.left is not None:
+            own[hand[i]] = len(rows)
+            rows.append(p.left)
+        elif p.in_hand:
             below = draws.share_below(floor.steps[start[i]].durations, p.age_h)
             # Older than anything ever seen: nothing is known but that it is not done, so it draws
             # afresh, as if it had just begun.
@@ -296,7 +303,7 @@ def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
         offset=offset,
         places=places,
         batch=np.array([s.batch for s in floor.steps]),
-        table=np.array([s.durations for s in floor.steps], dtype=np.float64),
+        table=np.array(rows, dtype=np.float64),
         hours_row=row,
         worked_horizon=np.array([float(s.hours.worked(floor.horizon_h)) for s in floor.steps]),
         send_below=send_below,
@@ -321,6 +328,7 @@ def lay_out(floor: Floor, late: Newcomers) -> FloorArrays:
         done_share=share,
         rest_share=1.0 - share,
         done_age=age,
+        own_table=own,
         counts=(np.arange(at.size) >= held).astype(np.int64),
         hours=tables(kinds),
         words=-(-at.size // 64),

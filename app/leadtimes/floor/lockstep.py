@@ -287,14 +287,18 @@ class Lockstep:
         np.bitwise_or.at(self.dirty, r[more], bit_at(step[more]))
 
     def _work(self, step: Ints, position: Ints, hashed: Words) -> Floats:
-        """Hours of work of each stay, drawn from its step's table."""
+        """Hours of work of each stay, drawn from its step's table or from the piece's own."""
         plan = self.plan
         u = (hashed >> S24) * PER_40
         if self.any_in_hand:
             u = plan.done_share[position] + u * plan.rest_share[position]
         x = u * (self.pad - 1)
         cell = np.minimum(x.astype(np.int64), self.pad - 2)
-        at = step * self.pad + cell
+        row = step
+        if self.any_in_hand:
+            own = plan.own_table[position]
+            row = np.where(own < 0, step, own)
+        at = row * self.pad + cell
         below = self.table[at]
         work = below + (x - cell) * (self.table[at + 1] - below)
         if self.any_in_hand:

@@ -82,6 +82,8 @@ class FloorPiece:
     `waited_h` hours on the clock. It is taken up by `priority` (small first), then by `oldest`
     (small first: for instance the day its photos were accepted). `after` names a piece that must be
     ready before this one begins (a copy and its model); `enters_h` is a known later hour of entry.
+    `left` is a quantile table of the hours of work that are left of the stay of a piece in hand,
+    where more is known of it than its age.
     """
 
     key: str
@@ -94,6 +96,7 @@ class FloorPiece:
     oldest: float = 0.0
     after: str | None = None
     enters_h: float | None = None
+    left: Floats | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True)
