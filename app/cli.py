@@ -194,12 +194,28 @@ def publish(
 @cli.command()
 def backup(
     file: Annotated[Path, argument("FILE", "The file to write. It must not exist yet.")],
+    pictures: Annotated[
+        Path | None, option("--with-pictures", "FOLDER", "Copy new photos there, too.")
+    ] = None,
     data: Data = None,
 ) -> None:
     """Write a backup into one file, even while the server runs. Exit 1 if the audit differs."""
     from app.upkeep import backup_command
 
-    raise typer.Exit(backup_command.main(DataFolder(data_folder(data)), file))
+    raise typer.Exit(backup_command.main(DataFolder(data_folder(data)), file, pictures))
+
+
+@cli.command()
+def drill(
+    file: Annotated[
+        Path | None, argument("FILE", "A backup; without it the newest of the nightly ones.")
+    ] = None,
+    data: Data = None,
+) -> None:
+    """Restore a backup on trial, into a scratch folder, and audit it. Exit 1 if it is not whole."""
+    from app import opening
+
+    raise typer.Exit(opening.try_out(DataFolder(data_folder(data)), file))
 
 
 @cli.command()
@@ -210,12 +226,16 @@ def restore(
     replace_links: Annotated[
         bool, option("--replace-links", "", "The key is lost: replace every link.")
     ] = False,
+    pictures: Annotated[
+        Path | None, option("--with-pictures", "FOLDER", "Bring photos back from there.")
+    ] = None,
     data: Data = None,
 ) -> None:
     """Put a backup in place of the data. What was there before is kept beside it."""
     from app import opening
 
-    opening.restore(DataFolder(data_folder(data)), file, replace_links=replace_links)
+    folder = DataFolder(data_folder(data))
+    opening.restore(folder, file, replace_links=replace_links, pictures=pictures)
 
 
 @cli.command("replace-links")

@@ -122,7 +122,7 @@ BANNERS: list[door.Banner] = [
     sending.warning,
     nightly.warning,
 ]
-HOUSE = (in_order.backups, letters_worker.in_order, sending.in_order, in_order.disk)
+HOUSE = (in_order.backups, letters_worker.in_order, sending.in_order, in_order.disk, in_order.going)
 MARKS: dict[str, door.Mark] = {"letters": letters_worker.dead_letters}
 WORKERS: tuple[tuple[str, Worker], ...] = (
     ("forecasting", forecasting.run),

@@ -10,6 +10,7 @@ from app import serving
 from app.letters import worker as letters
 from app.main import HOUSE, staff_site
 from app.orders.forecast import worker as forecasting
+from app.owner import own_log
 from app.publishing import publish_command, sending
 from app.publishing import worker as publishing
 from app.publishing.pages_file import PagesFile, last_published
@@ -24,7 +25,7 @@ from app.status.site import customers_site
 from app.studio.reach import read_address, without_secret
 from app.studio.workshop import Workshop
 from app.tables.migrating import migrate
-from app.upkeep import keys, nightly, status_command, way_back
+from app.upkeep import drill, keys, nightly, status_command, way_back
 from app.upkeep import restore as restoring
 from app.upkeep.kept import again
 
@@ -161,10 +162,26 @@ def publish(folder: DataFolder, place: Path, then: str) -> int:
 
 def status(folder: DataFolder) -> int:
     """Say how a studio is, as its owner reads it; gives the exit code. Raises CannotStart."""
-    return status_command.main(folder, Environment.read().public_url, HOUSE)
+    return status_command.main(folder, _given_url(), HOUSE)
 
 
-def restore(folder: DataFolder, file: Path, *, replace_links: bool) -> None:
+def try_out(folder: DataFolder, file: Path | None) -> int:
+    """Restore a backup on trial, the newest of the nightly ones where none is named, and say how
+    it went; gives the exit code: 0 whole, 1 not. Raises CannotStart."""
+    with own_log.studio_in(folder) as workshop:
+        place = nightly.backups_folder(workshop)
+        there = nightly.kept(place)
+        file = file or (there[-1][1] if there else None)
+        if file is None:
+            raise CannotStart(f"There is no backup in {place} yet. Name one.")
+        why = drill.try_out(workshop, file)
+    say(f"{file}: {why or 'restored on trial, audited, and whole.'}")
+    return 1 if why else 0
+
+
+def restore(
+    folder: DataFolder, file: Path, *, replace_links: bool, pictures: Path | None = None
+) -> None:
     """Put a backup in the place of a studio, write its pages anew, say what was done. A copy that
     an update put aside stays of its own version, for the program that wrote it.
 
@@ -175,7 +192,9 @@ def restore(folder: DataFolder, file: Path, *, replace_links: bool) -> None:
             say(line)
         return
     published = last_published(folder.pages) if folder.pages.exists() else {}
-    done = restoring.restore(folder, file, clock.now(), replace_links=replace_links)
+    done = restoring.restore(
+        folder, file, clock.now(), replace_links=replace_links, pictures=pictures
+    )
     with opened(folder) as workshop:
         publishing.want_all(workshop)
         publishing.rewrite_stale(workshop)

@@ -32,7 +32,9 @@ def words_save(request: Request, workshop: TheWorkshop, me: Me, form: Filled) ->
         new = own_words.read(form)
         if form.get("act") == "look":
             return _words(request, workshop, form, {}, new)
-        actions.save_own_words(workshop.database, new, form.get("seen"), me, workshop.now())
+        actions.save_elsewhere(
+            workshop.database, "own_words", new, form.get("seen"), me, workshop.now()
+        )
     except BadFields as why:
         return _words(request, workshop, form, why.fields)
     workshop.forget()

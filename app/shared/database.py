@@ -10,7 +10,7 @@ Readers see one snapshot each and cannot write.
 import logging
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from sqlite3 import Connection as RawConnection
 from typing import Any
@@ -63,6 +63,12 @@ class Database:
         """One consistent view that cannot write."""
         with self._reader.begin() as db:
             yield db
+
+    def take_in_log(self) -> None:
+        """Bring the write-ahead log into the file and empty it, so that what was erased is in
+        neither. Where somebody reads just now, the next checkpoint does it."""
+        with self._turn, closing(self._writer.raw_connection()) as raw:
+            raw.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)").close()
 
     def close(self) -> None:
         """Let go of every connection."""

@@ -126,6 +126,8 @@ TABLE: dict[str, Row] = {
     "note_answer": DESK_AND_OWNER,
     "join_customers": DESK_AND_OWNER,
     "join_customers_do": DESK_AND_OWNER,
+    "keeping": OWNER_ONLY,
+    "keeping_save": OWNER_ONLY,
     "erase": OWNER_ONLY,
     "erase_do": OWNER_ONLY,
     # One piece.

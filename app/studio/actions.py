@@ -106,25 +106,25 @@ def save_step_texts(
     log.info("account %s changed the words for steps", me.account_id)
 
 
-def save_own_words(
-    database: Database, new: Mapping[str, str], seen: str, me: Person, now: int
+def save_elsewhere(
+    database: Database, name: str, new: Mapping[str, Any], seen: str, me: Person, now: int
 ) -> None:
-    """Save the studio's own words in letters, by field. `seen` is the digest of what the form was
-    filled with.
+    """Save a setting that has a page of its own, field by field. `seen` is the digest of what the
+    form was filled with.
 
-    Raises BadFields where they were changed meanwhile.
+    Raises BadFields where it was changed meanwhile.
     """
     with database.writing() as db:
-        old = store.load(db).own_words
+        old: Mapping[str, Any] = getattr(store.load(db), name)
         if seen != as_form.digest(old):
             raise BadFields({"": MEANWHILE})
-        store.put(db, "own_words", json.dumps(dict(new)), me.account_id, now)
+        store.put(db, name, json.dumps(dict(new)), me.account_id, now)
         for field in sorted({*old, *new}):
             was, is_ = old.get(field, ""), new.get(field, "")
             if was != is_:
                 said = json.dumps(was), json.dumps(is_)
-                note(db, me.account_id, now, "settings", f"own_words_{field}", *said)
-    log.info("account %s changed the words in emails", me.account_id)
+                note(db, me.account_id, now, "settings", f"{name}_{field}", *said)
+    log.info("account %s changed %s", me.account_id, name)
 
 
 def add_closure(database: Database, closure: TypedClosure, me: Person, now: int) -> None:

@@ -19,7 +19,7 @@ LONGEST_TEXT = 2_000
 _TICKS = ("blank_on", "photos_at_pass", "own_photos")
 # The settings that have a page of their own.
 ELSEWHERE = {
-    "own_words", "public_address", "mail_host", "mail_port", "mail_security", "mail_user",
+    "own_words", "keeps", "public_address", "mail_host", "mail_port", "mail_security", "mail_user",
     "mail_tagged", "backups_folder", "set_up_fine", "set_up_over",
 }  # fmt: skip
 # The settings that are one field of the form each.

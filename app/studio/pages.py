@@ -57,6 +57,7 @@ LABELS = {
     "posting_until": "Emails go out until",
     "inspection_list": "Ticked at inspection",
     "finding_kinds": "Findings",
+    "keeps": "How long we keep",
     "photos_at_pass": "Two photos at Pass",
     "hour_rate": "An hour costs",
     "piece_rate": "A piece made again costs",
@@ -174,6 +175,8 @@ def _label(field: str, steps: Mapping[str, str]) -> str:
         step = field.removeprefix(start)
         if step != field:
             return f"{steps.get(step, step)}, {words}"
+    if field.startswith("keeps_"):
+        return f"How long we keep {field.removeprefix('keeps_')}"
     if field.startswith("own_words_"):
         return f"Words in emails, {field.removeprefix('own_words_').replace('_', ' ')}"
     return LABELS.get(field, field)

@@ -179,12 +179,14 @@ class StudioSettings(BaseModel):
     `hours` maps a weekday (0 is Monday) to hours as typed; `capacity` maps a step to how many
     pieces it can have in hand at once; `cures` is a table, a material a line; days are working days
     where the name says so. `own_words` are the studio's words in its letters, by field
-    (`app/letters/own_words.py`, which checks them). The rates say what an hour, the material
-    of a piece made again and sending one again cost, in whatever the studio counts in; 0 where it
-    counts nothing. The usual weeks are from the photos' passing until the last piece is ready, as
-    the studio says them itself; 0 where it does not. The mail server's password is not here, but
-    in the data folder (`DataFolder.mail_password`). `set_up_fine` are the steps of setting up that
-    the owner leaves as they are, `set_up_over` that nobody is reminded of the others.
+    (`app/letters/own_words.py`, which checks them), `keeps` how long what is kept
+    (`app/upkeep/kept/rules.py`), a kind that is not in it for ever. The rates say what an hour, the
+    material of a piece made again and sending one again cost, in whatever the studio counts in; 0
+    where it counts nothing. The usual weeks are from the photos' passing until the last piece is
+    ready, as the studio says them itself; 0 where it does not. The mail server's password is not
+    here, but in the data folder (`DataFolder.mail_password`). `set_up_fine` are the steps of
+    setting up that the owner leaves as they are, `set_up_over` that nobody is reminded of the
+    others.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -227,6 +229,7 @@ class StudioSettings(BaseModel):
     posting_from: Hour = 10
     posting_until: Hour = 17
     own_words: dict[str, str] = Field(default_factory=dict)
+    keeps: dict[str, int] = Field(default_factory=dict)
     inspection_list: SomeChoices = (
         "stance, symmetry, eyes in line, seams, varnish, base level, spelling, copies complete"
     )

@@ -123,3 +123,15 @@ class LetGo(SQLModel, table=True):
     customer_id: int | None = col.to_or_none("customers.id", index=True)
     amount: int = col.whole(0)
     again: int = col.whole(0)
+
+
+class Drill(SQLModel, table=True):
+    """A backup that was restored on trial; `why` is what was wrong with it, empty where nothing."""
+
+    __tablename__ = "drills"
+    __table_args__ = (col.STRICT,)
+
+    id: int | None = col.key()
+    at: int = col.whole(None)
+    backup_at: int = col.whole(None)
+    why: str = col.text()

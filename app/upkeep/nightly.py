@@ -19,12 +19,14 @@ from sqlalchemy import select
 
 from app.history import files as sheets
 from app.shared.calendar import DAY, Calendar
-from app.shared.errors import CannotStart
+from app.shared.errors import CannotStart, CannotWrite
 from app.shared.settings import FromEnvironment
 from app.studio.cached import cached_a_minute
 from app.studio.workshop import Workshop
 from app.tables import house
+from app.upkeep import drill
 from app.upkeep.backup import StoredPicture, back_up, read_label
+from app.upkeep.kept import ending
 
 AT_HOUR = 2
 OLD_AFTER = 2 * DAY
@@ -70,8 +72,9 @@ def is_due(newest: int | None, now: int, calendar: Calendar) -> bool:
 
 
 def run(workshop: Workshop, stop: threading.Event) -> None:
-    """Make a backup each night until `stop` is set; one that was missed is made at once. Sheets
-    that were sent and have lain here for a day go, too.
+    """Make a backup each night until `stop` is set; one that was missed is made at once. After it
+    goes what has been kept for as long as the studio keeps it, and once a month the backup is
+    restored on trial. Sheets that were sent and have lain here for a day go, too.
 
     An invented studio is not backed up: it can be made anew.
     """
@@ -79,9 +82,12 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
         wait = _LOOK_EVERY
         sheets.let_go(workshop.folder, workshop.now())
         try:
-            if not workshop.demo:
-                tonight(workshop)
-        except CannotStart as why:
+            if not workshop.demo and (made := tonight(workshop)):
+                # After the backup: what goes by mistake is there for some nights more.
+                ending.end(workshop)
+                if drill.is_due(workshop):
+                    drill.try_out(workshop, made)
+        except (CannotStart, CannotWrite) as why:
             _log.warning("no backup: %s", why)
             _trouble[workshop] = str(why)
             wait = _AFTER_TROUBLE

@@ -24,9 +24,11 @@ from app.shared.errors import CannotStart
 from app.shared.faults import reach
 from app.shared.places import DataFolder, hash_of, sync
 from app.shared.tokens import key_fingerprint
+from app.shared.web.words import capital, count
 from app.tables import orders, status_links
 from app.tables.migrating import migrate
 from app.upkeep.backup import Label, read_label
+from app.upkeep.pictures_kept import put_pictures_back
 
 _SETTLE = (
     "DROP TABLE backup",
@@ -44,7 +46,8 @@ class Restored:
     """What a restore did.
 
     `aside` is where the old data lies (None where there was none); `lost` and `changed` are
-    pictures that are not there, or not as they were; `unknown_links` opens nothing any more: it
+    pictures that are not there, or not as they were, `brought_back` counts those that were
+    put back from a folder of pictures; `unknown_links` opens nothing any more: it
     counts links that were given out after the backup.
     """
 
@@ -54,12 +57,21 @@ class Restored:
     replaced_links: int = 0
     revoked_again: int = 0
     unknown_links: int = 0
+    brought_back: int = 0
     lost: list[str] = field(default_factory=list)
     changed: list[str] = field(default_factory=list)
 
 
-def restore(folder: DataFolder, file: Path, now: int, *, replace_links: bool = False) -> Restored:
-    """Put a backup in the place of the studio's database.
+def restore(
+    folder: DataFolder,
+    file: Path,
+    now: int,
+    *,
+    replace_links: bool = False,
+    pictures: Path | None = None,
+) -> Restored:
+    """Put a backup in the place of the studio's database, and what is missing under pictures/ from
+    a folder that `keep_pictures` has filled.
 
     Raises CannotStart beside a running server, for a file that is no sound backup, and where the
     key is another one and `replace_links` was not said; nothing has changed then.
@@ -88,6 +100,8 @@ def restore(folder: DataFolder, file: Path, now: int, *, replace_links: bool = F
         finally:
             for left in folder.path.glob("studio.db.restoring*"):
                 left.unlink()
+    if pictures is not None:
+        done.brought_back = put_pictures_back(pictures, folder.pictures, label.pictures)
     _look_for_pictures(folder.pictures, label, done)
     return done
 
@@ -207,6 +221,10 @@ def lines(done: Restored, folder: DataFolder, made: str) -> Sequence[str]:
     if done.unknown_links:
         said.append(
             f"{done.unknown_links:,} links were given out after this backup and no longer work."
+        )
+    if done.brought_back:
+        said.append(
+            f"{capital(count(done.brought_back, 'photo'))} brought back into {folder.pictures}."
         )
     for what, names in (("not there", done.lost), ("not as they were", done.changed)):
         if names:

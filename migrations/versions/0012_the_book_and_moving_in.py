@@ -49,3 +49,12 @@ def _kept() -> None:
     )
     op.create_index(op.f("ix_let_go_customer_id"), "let_go", ["customer_id"])
     op.add_column("customers", sa.Column("erased_at", sa.Integer(), nullable=True))
+    op.create_table(
+        "drills",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("at", sa.Integer(), nullable=False),
+        sa.Column("backup_at", sa.Integer(), nullable=False),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_drills")),
+        sqlite_strict=True,
+    )

@@ -21,7 +21,7 @@ AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 ASKED = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 STAFF = (
     "/", "/?show=mine", "/?bench=painting", "/my-bench", "/orders/new", "/orders", "/orders?closed=1", "/waiting", "/waiting/longer", "/parcels", "/parcels/courier", "/parcels/list", "/belongings", "/aftercare", "/break-room",
-    "/builds", "/blanks", "/colours", "/photos", "/photos/record", "/photos/thresholds", "/customers", "/letters", "/owner", "/what-would-help", "/week", "/absences", "/lead-times", "/rework", "/find?q=otis", "/settings", "/settings/closures", "/settings/carriers", "/settings/carriers/1", "/settings/letters", "/set-up", "/set-up/address", "/set-up/mail", "/set-up/backups", "/history", "/letters/test", "/accounts", "/me",
+    "/builds", "/blanks", "/colours", "/photos", "/photos/record", "/photos/thresholds", "/customers", "/letters", "/owner", "/what-would-help", "/week", "/absences", "/lead-times", "/rework", "/find?q=otis", "/settings", "/settings/closures", "/settings/carriers", "/settings/carriers/1", "/settings/keeping", "/settings/letters", "/set-up", "/set-up/address", "/set-up/mail", "/set-up/backups", "/history", "/letters/test", "/accounts", "/me",
 )  # fmt: skip
 
 
@@ -68,7 +68,7 @@ def addresses(page: Page, demo: Served) -> list[str]:
     found += [link for link in links if link.startswith("/corrections/")][:1]
     found += [order, f"{order}/edit", f"/tickets?order={order.rpartition('/')[2]}"]
     for path in [p for p in found if re.match(r"^/(customers|animals)/\d+$", p)]:
-        found.append(f"{path}/edit")
+        found += [f"{path}/edit", *([f"{path}/erase"] if "customers" in path else [])]
     found += [f"{path}/colours" for path in found if re.match(r"^/animals/\d+$", path)]
     page.goto(f"{demo.staff}/waiting")
     waiting = page.locator("main a[href^='/orders/']")

@@ -45,6 +45,7 @@ def erase(workshop: Workshop, customer_id: int, who: Person) -> None:
         if gone not in erased_list.read(workshop.folder):
             erased_list.add(workshop.folder, [gone])
         erase_in(db, workshop.folder, customer_id, who.account_id, workshop.now())
+    workshop.database.take_in_log()
     workshop.changed.set()
 
 
@@ -59,7 +60,7 @@ def erase_in(
         links.revoke(db, order.id, now)
     remove(folder, [*files(db, folder, whose, REMOVED), *_letter_files(db, folder, whose)])
     for order in orders:
-        shutil.rmtree(folder.pictures / INBOX / str(order.number), ignore_errors=True)
+        remove_inbox(folder, order.number)
     for table, column in REMOVED:
         db.execute(delete(table).where(whose.of(table, column)))
     _settle_letters(db, whose, now)
@@ -149,3 +150,8 @@ def remove(folder: DataFolder, paths: Sequence[Path]) -> int:
             path.unlink()
             gone += 1
     return gone
+
+
+def remove_inbox(folder: DataFolder, number: int) -> None:
+    """Delete what was dropped for an order and not taken in."""
+    shutil.rmtree(folder.pictures / INBOX / str(number), ignore_errors=True)

@@ -1,4 +1,4 @@
-"""Everything about a person, and erasing one."""
+"""Everything about a person, erasing one, and how long a studio keeps what."""
 
 from collections.abc import Iterator
 from typing import Any
@@ -10,13 +10,15 @@ from starlette.responses import Response
 from app.history.export_pages import zipped
 from app.letters import lists, worker
 from app.orders.lists import store as lists_store
-from app.shared.errors import NotFound, Refused
-from app.shared.web.forms import Filled
+from app.shared.errors import BadFields, NotFound, Refused
+from app.shared.web.forms import Filled, check
 from app.shared.web.templating import go, render
+from app.studio import actions, as_form
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 from app.upkeep import nightly
-from app.upkeep.kept import erasing, store
+from app.upkeep.kept import ending, erasing, store
+from app.upkeep.kept.rules import KeepFields
 
 router = APIRouter()
 _NOT_SURE = "Tick the box to say that you mean it."
@@ -80,3 +82,46 @@ def _preview(
         "copies": store.copies_elsewhere(workshop.folder),
     }
     return render(request, "upkeep/erase.html", context, 422 if errors else 200)
+
+
+# ---------------------------------------------------------------- how long
+
+
+@router.get("/settings/keeping", name="keeping")
+def keeping(request: Request, workshop: TheWorkshop) -> Response:
+    """How long what is kept, what goes the coming night, and what has gone."""
+    keeps = workshop.in_force().settings.keeps
+    return _keeping(request, workshop, {name: str(many) for name, many in keeps.items()}, {})
+
+
+@router.post("/settings/keeping", name="keeping_save")
+def keeping_save(request: Request, workshop: TheWorkshop, me: Me, form: Filled) -> Response:
+    """Save how long; what that means is shown before a night has done it."""
+    try:
+        typed = {name: form.get(name) for name in KeepFields.model_fields}
+        new = check(KeepFields, typed).model_dump(exclude_none=True)
+        seen = form.get("seen")
+        actions.save_elsewhere(workshop.database, "keeps", new, seen, me, workshop.now())
+    except BadFields as why:
+        return _keeping(request, workshop, form.plain(), why.fields)
+    workshop.forget()
+    return go(request, "/settings/keeping?done=saved")
+
+
+def _keeping(
+    request: Request, workshop: Workshop, typed: dict[str, str], errors: dict[str, str]
+) -> Response:
+    in_force = workshop.in_force()
+    stale = actions.MEANWHILE in errors.values() or not errors
+    with workshop.database.reading() as db:
+        history = store.history(db)
+    context = {
+        "typed": typed,
+        "errors": errors,
+        "seen": as_form.digest(in_force.settings.keeps) if stale else typed.get("seen", ""),
+        "due": ending.due_now(workshop),
+        "history": history,
+        "now": workshop.now(),
+        "zone": in_force.settings.zone_info(),
+    }
+    return render(request, "upkeep/keeping.html", context, 422 if errors else 200)

@@ -106,5 +106,5 @@ NAMES_NOBODY: Sequence[Table] = (
     t.accounts, t.sessions, t.sign_in_links, t.sign_in_tries, t.house, t.settings, t.carriers,
     t.closures, t.step_texts, t.machines, t.batches, t.builds, t.imports, t.absences, t.what_ifs,
     t.chances, t.forecasts, t.order_animals, t.copy_companions, t.status_links, t.status_pages,
-    t.findings, t.check_ticks, t.mark_ticks, t.aftercare_copies, t.let_go,
+    t.findings, t.check_ticks, t.mark_ticks, t.aftercare_copies, t.let_go, t.drills,
 )  # fmt: skip
