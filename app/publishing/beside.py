@@ -48,7 +48,7 @@ def beside_pages(
         photos = [(f"photo-{k}.jpg", one) for k, one in enumerate(own.get(order_id, ()), 1)]
         found[order_id] = Beside(
             [_captioned(name, one) for name, one in shown],
-            [OwnPhoto(one.letter, one.name, name) for name, one in photos],
+            [OwnPhoto(one.letter, one.name, name, one.azimuth, one.around) for name, one in photos],
             {name: release.place(Path(), one.file).as_posix() for name, one in shown}
             | {name: one.path for name, one in photos},
         )

@@ -7,6 +7,8 @@ The studio's own contact is in it. `rendering` makes the page of it that the pag
 import re
 from dataclasses import dataclass
 
+from app.status.round_drawing import RoundDrawing
+
 # The names of a page's pictures, which lie beside it: the released one, what is to be approved, and
 # the customer's own photos that a request names.
 PICTURE = "picture.jpg"
@@ -39,6 +41,7 @@ class Block:
     kind: str
     lines: tuple[str, ...]
     photos: tuple[ShownPicture, ...] = ()
+    drawing: RoundDrawing | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from app.shared.web import words
 from app.status.document import PICTURE, Block, ShownPicture
+from app.status.round_drawing import RoundDrawing, drawn
 from app.status.voice import Days, own
 
 
@@ -29,11 +30,14 @@ class CaptionedPicture:
 @dataclass(frozen=True, slots=True)
 class OwnPhoto:
     """A photo of the customer's own that a request names: of the animal with this letter, the name
-    of its file, and the name under which a small one lies beside the page."""
+    of its file, and the name under which a small one lies beside the page. The check read it and
+    all of its set as taken from these sides, in degrees; it may have read none."""
 
     letter: str
     file: str
     name: str
+    azimuth: int | None = None
+    around: tuple[int, ...] = ()
 
 
 def with_own_photos(blocks: Sequence[Block], own: Sequence[OwnPhoto]) -> list[Block]:
@@ -44,11 +48,30 @@ def with_own_photos(blocks: Sequence[Block], own: Sequence[OwnPhoto]) -> list[Bl
     lead = "This is the photo of yours that we mean:"
     if len(own) > 1:
         lead = "These are the photos of yours that we mean:"
+    drawing = _between(own)
+    numbers = ("1: ", "2: ") if drawing is not None else ("",) * len(own)
     # Their sizes are the style sheet's business: all stand in boxes of one shape.
-    photos = tuple(ShownPicture(p.file, f"Your photo {p.file}", 0, 0, name=p.name) for p in own)
-    shown = Block("photos", (lead,), photos)
+    photos = tuple(
+        ShownPicture(number + p.file, f"Your photo {p.file}", 0, 0, name=p.name)
+        for number, p in zip(numbers, own, strict=True)
+    )
+    lines = (lead,) if drawing is None else (lead, SEEN_FROM_ABOVE)
+    shown = Block("photos", lines, photos, drawing)
     ends = [k + 2 for k, block in enumerate(blocks) if block.kind == "steps"]
     return [*blocks[: ends[0]], shown, *blocks[ends[0] :]] if ends else list(blocks)
+
+
+SEEN_FROM_ABOVE = (
+    "Seen from above, roughly: each dot is where you took a photo; 1 and 2 are the two above. No "
+    "photo shows us the shaded side."
+)
+
+
+def _between(own: Sequence[OwnPhoto]) -> RoundDrawing | None:
+    """Where the photos stood, if two are named and no photo was taken between them."""
+    if len(own) != 2 or own[0].azimuth is None or own[1].azimuth is None:
+        return None
+    return drawn(own[0].around, (own[0].azimuth, own[1].azimuth))
 
 
 def picture(shown: CaptionedPicture, gift: bool, days: Days) -> ShownPicture:

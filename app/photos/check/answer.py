@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from app.photos.check.facts import PictureFacts, SetFacts, ViewPair
+from app.photos.check.facts import PictureFacts, Ring, SetFacts, ViewPair
 from app.photos.check.flaws import flaws, signs_of_copy
 from app.photos.check.rules import Aspect, Judgement, Verdict
 from app.photos.check.thresholds import Thresholds
@@ -96,6 +96,21 @@ def as_json(result: CheckResult) -> dict[str, Any]:
         "aspects": {a.value: v.value for a, v in result.aspects.items()},
         "cannot_tell": list(result.cannot_tell),
         "thresholds_version": result.thresholds.version,
+        "ring": _ring_as_json(result.facts),
+    }
+
+
+def _ring_as_json(facts: SetFacts) -> dict[str, Any] | None:
+    """How the photos go round, in whole degrees; without a lens in the files only about so."""
+    ring = facts.ring
+    if ring is None:
+        return None
+    return {
+        "closed": ring.closed,
+        "gap": round(ring.gap),
+        "between": [facts.pictures[place].name for place in ring.between],
+        "step": round(ring.step),
+        "lens": "said" if any(p.focal_35 for p in facts.pictures) else "assumed",
     }
 
 
@@ -120,4 +135,12 @@ def _picture_as_json(place: int, p: PictureFacts, result: CheckResult) -> dict[s
         "signs_of_copy": list(signs_of_copy(p, result.thresholds)),
         "copy_of": None if copy_of is None else result.facts.pictures[copy_of].name,
         "matches": result.facts.shape.degree.get(place, 0),
+        **_stood(place, result.facts.ring),
     }
+
+
+def _stood(place: int, ring: Ring | None) -> dict[str, int]:
+    """From which side (degrees counter-clockwise, seen from above) and height it was taken."""
+    if ring is None or place not in ring.azimuth:
+        return {}
+    return {"azimuth": round(ring.azimuth[place]) % 360, "height": round(ring.height[place])}

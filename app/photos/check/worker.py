@@ -15,15 +15,16 @@ from subprocess import CalledProcessError
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import insert
+from sqlalchemy import insert, select
 from sqlalchemy.engine import RowMapping
 
+from app.flow.store import mark_pages_stale
 from app.photos import store
 from app.photos.check import thresholds_kept
 from app.photos.pictures import files
 from app.shared.child import Child, Stopped
 from app.studio.workshop import Workshop
-from app.tables import photo_checks
+from app.tables import order_animals, photo_checks
 
 LOOK_EVERY = 3.0
 # While pictures are still coming in, one after another, their set is not whole.
@@ -157,5 +158,8 @@ def _keep(
                 result=json.dumps({**result, "ids": ids}), graph=answer.get("graph", ""),
             ).returning(photo_checks.c.id)
         ).scalar_one()  # fmt: skip
+        # The page of a request that waits may show from where its photos were taken.
+        of_model = select(order_animals.c.order_id).where(order_animals.c.model_id == model_id)
+        mark_pages_stale(db, db.execute(of_model).scalars().all())
         if sheet.stat().st_size:
             os.rename(sheet, workshop.folder.pictures / sheet_place(made))

@@ -1,5 +1,6 @@
 """The customer's own photos that a request for more views names, by the names of their files."""
 
+import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,12 +17,18 @@ AT_MOST = 4
 @dataclass(frozen=True, slots=True)
 class NamedPhoto:
     """A photo that is named: of which animal of its order (its letter), the name that the check
-    knows it by, and where the small JPEG of it lies under pictures/."""
+    knows it by, and where the small JPEG of it lies under pictures/.
+
+    `azimuth` is the side from which it was taken and `around` are those of its whole set, in
+    degrees counter-clockwise, where the newest check could read them.
+    """
 
     order_id: int
     letter: str
     name: str
     path: str
+    azimuth: int | None = None
+    around: tuple[int, ...] = ()
 
 
 # What is told of, or on hold, is not asked for; of an animal that has died, and of a gift, no
@@ -51,13 +58,29 @@ def named(db: Connection, order_ids: Sequence[int]) -> Mapping[int, Sequence[Nam
         # What came later was in no set that anybody had looked at.
         rows = [r for r in store.of_model(db, model_id) if r["came_at"] <= asked_at[model_id]]
         own = dict(zip(store.unique_names(rows), rows, strict=True))
+        stood = _stood(db, model_id)
+        around = tuple(sorted(stood.values()))
         found.setdefault(order_id, []).extend(
-            NamedPhoto(order_id, letter, name, files.shown_place(own[name]["sha256"], files.THUMB))
+            NamedPhoto(
+                order_id,
+                letter,
+                name,
+                files.shown_place(own[name]["sha256"], files.THUMB),
+                stood.get(name),
+                around,
+            )
             for name in mentioned(said, own)
             # The photos may be an earlier order's, and so somebody else's.
             if own[name]["order_id"] == order_id
         )
     return {order_id: some[:AT_MOST] for order_id, some in found.items()}
+
+
+def _stood(db: Connection, model_id: int) -> dict[str, int]:
+    """From which side each picture of the newest check was taken, where it could tell."""
+    row = store.last_check(db, model_id)
+    told = json.loads(row["result"]).get("pictures", []) if row is not None else []
+    return {one["name"]: one["azimuth"] for one in told if "azimuth" in one}
 
 
 def mentioned(wishes: Sequence[str], names: Mapping[str, object]) -> list[str]:

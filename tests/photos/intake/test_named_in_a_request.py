@@ -1,6 +1,7 @@
 """The customer's own photos that a request names stand small beside it on their page, and no others."""
 
 import io
+import json
 import sqlite3
 from collections.abc import Mapping
 
@@ -13,7 +14,7 @@ from app.orders.order.photos_told import ToldFields, photos_told
 from app.photos.release.named import mentioned
 from app.publishing.pages_file import read_all
 from app.publishing.worker import rewrite_stale, want_all
-from app.tables import forecasts
+from app.tables import forecasts, photo_checks
 from tests.making import CAST, NOW, MadeOrder, Wanted, walk
 from tests.photos.intake.conftest import told
 from tests.photos.intake.shots import Desk, jpeg
@@ -150,3 +151,27 @@ def test_a_link_that_is_taken_back_leaves_none_of_them(
     with workshop.database.writing() as db:
         links.revoke(db, order.id, workshop.now())
     assert beside(workshop) == {}
+
+
+def test_where_the_photos_stood_is_drawn_once_the_check_has_read_it(
+    workshop: ClockedWorkshop, desk: Browser, painter: Browser
+) -> None:
+    order = asked(workshop, desk, painter)
+    linked(workshop, order)
+    assert "<svg" not in page(workshop)
+    stood = {"IMG_1.JPG": 300, "IMG_2.JPG": 0, "IMG_3.JPG": 120, "IMG_4.JPG": 200}
+    result = {"pictures": [{"name": n, "azimuth": a} for n, a in stood.items()]}
+    with workshop.database.writing() as db:
+        db.execute(
+            insert(photo_checks).values(
+                model_id=order.model().id, begun_at=NOW, ended_at=NOW, set_key="4", pictures=4,
+                remembered=0, verdict="doubtful", result=json.dumps(result), graph="",
+                thresholds_version="1",
+            )
+        )  # fmt: skip
+        mark_pages_stale(db)
+    shown = page(workshop)
+    assert shown.count("<circle cx") == 4
+    assert "1: IMG_2.JPG" in shown
+    assert "No photo shows us the shaded side." in text_of(shown.encode())
+    assert differences(workshop) == []
