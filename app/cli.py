@@ -2,6 +2,7 @@
 
 import logging
 import sys
+import time
 import webbrowser
 from pathlib import Path
 from typing import Annotated
@@ -338,8 +339,6 @@ def whatif(
     closed=2031-08-04..2031-08-15                or painting closed=2031-08-04
     newcomers=+20%             a fifth more orders
     """
-    import time
-
     from app.owner import own_log, whatif_command
 
     with own_log.studio_in(DataFolder(data_folder(data))) as workshop:
@@ -373,8 +372,6 @@ def backtest(
     every_method: Annotated[bool, typer.Option("--all", help="Every method alone, too.")] = False,
 ) -> None:
     """Judge the forecast on a table of stays, or with --data on your own log."""
-    import time
-
     import numpy as np
 
     from app.leadtimes.backtest_command import Judging, main_backtest
@@ -405,9 +402,20 @@ def warn(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
+def _log_to_stderr() -> None:
+    """What goes wrong; and who signed in, was let in or kept out, which is worth knowing when all
+    goes well (OWASP ASVS 5.0, 16.3.1). Moments in UTC."""
+    say = logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%SZ")
+    say.converter = time.gmtime
+    out = logging.StreamHandler()
+    out.setFormatter(say)
+    logging.basicConfig(level=logging.WARNING, handlers=[out])
+    logging.getLogger("likewright.staff").setLevel(logging.INFO)
+
+
 def main() -> None:
     """Run a command and end with its exit code."""
-    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    _log_to_stderr()
     command = typer.main.get_command(cli)
     try:
         code = command.main(prog_name="likewright", standalone_mode=False)

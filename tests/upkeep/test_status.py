@@ -2,8 +2,11 @@
 
 import asyncio
 import os
+import re
 import subprocess
 import sys
+import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -118,3 +121,33 @@ def test_on_a_system_that_it_does_not_run_on_it_says_so() -> None:
     assert done.returncode == 69
     assert "runs on Linux and macOS" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_the_log_says_when_in_utc_and_who_signed_in() -> None:
+    said = (
+        "from app import cli; import logging; cli._log_to_stderr();"
+        "logging.getLogger('likewright.staff').info('account 7 signed in');"
+        "logging.getLogger('likewright.other').info('of no interest'); sys.exit(0)"
+    )
+    done = at_the_prompt(said)
+    assert re.fullmatch(
+        r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ INFO likewright\.staff: account 7 signed in\n",
+        done.stderr,
+    )
+    when = datetime.strptime(done.stderr[:20], "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=UTC)
+    assert abs(when.timestamp() - time.time()) < 120
+
+
+def test_requests_from_elsewhere_are_noted_and_cannot_fill_the_log(workshop, caplog) -> None:
+    site = staff_site(workshop)
+    clock = [0.0]
+    site.monotonic = lambda: clock[0]
+    browser = Browser(site)
+    for _ in range(50):
+        foreign = {"origin": "https://elsewhere.example\x0bWARNING forged"}
+        assert browser.send("POST", "/sign-in", headers=foreign).status_code == 403
+    clock[0] = 61.0
+    browser.send("POST", "/sign-in", headers={"origin": "https://elsewhere.example"})
+    lines = [record.getMessage() for record in caplog.records if "elsewhere" in record.getMessage()]
+    assert [line.split()[1] for line in lines] == ["1", "50"]
+    assert all(line.isprintable() for line in lines)

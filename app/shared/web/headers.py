@@ -1,7 +1,9 @@
 """Guards around the staff site, as plain ASGI: who may call, how much they may send, and what
 every answer carries. They run before anything is parsed."""
 
-from collections.abc import Iterable, Mapping
+import logging
+import time
+from collections.abc import Callable, Iterable, Mapping
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -29,6 +31,8 @@ ONLY_ENCRYPTED = {"strict-transport-security": "max-age=31536000"}
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 LARGEST_FORM = 512 * 1024
 LONGEST_PATH = 1000
+_NOTED_EVERY = 60.0
+log = logging.getLogger("likewright.staff")
 
 
 class Guard:
@@ -48,6 +52,7 @@ class Guard:
         encrypted: bool = False,
         largest: int = LARGEST_FORM,
         larger: Mapping[str, int] | None = None,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.app = app
         self.hosts = frozenset(hosts) if hosts is not None else None
@@ -56,6 +61,8 @@ class Guard:
             self.headers |= ONLY_ENCRYPTED
         self.largest = largest
         self.larger = dict(larger or {})
+        self.monotonic = monotonic
+        self.strangers, self.noted_at = 0, -_NOTED_EVERY
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -101,10 +108,22 @@ class Guard:
         if scope["method"] in SAFE:
             return "", 0
         if not _from_ourselves(headers, host):
+            self._note_stranger(headers)
             return "That did not come from one of our pages. Load the page again.", 403
         if whole_number(headers.get("content-length", "0"), self._most(scope)) is None:
             return str(TooLarge()), 413
         return "", 0
+
+    def _note_stranger(self, headers: Headers) -> None:
+        """A line for a request that another site had a browser send, at most one a minute: the log
+        is not for strangers to fill. What is quoted of it can start no line of its own."""
+        self.strangers += 1
+        if self.monotonic() - self.noted_at >= _NOTED_EVERY:
+            log.warning(
+                "refused %d from elsewhere, the last from %.80r", self.strangers,
+                headers.get("origin", headers.get("sec-fetch-site", "nowhere")),
+            )  # fmt: skip
+            self.strangers, self.noted_at = 0, self.monotonic()
 
 
 class _Counted:

@@ -90,8 +90,8 @@ def render(request: Request, name: str, context: dict[str, Any], status: int = 2
 
 
 def sent(jpeg: bytes) -> Response:
-    """A picture for the staff, which a browser may keep for ten minutes."""
-    headers = {"cache-control": "private, max-age=600", "content-disposition": "inline"}
+    """A picture for the staff, which no browser keeps: a tablet is shared, and is signed out of."""
+    headers = {"cache-control": "no-store", "content-disposition": "inline"}
     return Response(jpeg, media_type="image/jpeg", headers=headers)
 
 
