@@ -39,6 +39,7 @@ PIN_LENGTH = 4
 MY_BENCH = "/my-bench"
 # Where the first owner goes on to: what there is to set up.
 SET_UP = "/set-up"
+_LANDS = {Role.BENCH: MY_BENCH, Role.OWNER: "/owner"}
 
 # Wrong guesses at one name: five are free, then the pause doubles. They are remembered for a day
 # or until the right password comes, so that at most about a hundred a day can be tried.
@@ -113,8 +114,9 @@ def pin_problem(pin: str) -> str | None:
 
 
 def landing(role: Role, address: str) -> str:
-    """Where somebody goes on to after signing in: who makes the pieces lands on My bench."""
-    return MY_BENCH if role is Role.BENCH and address == "/" else address
+    """Where somebody goes on to after signing in: who makes the pieces lands on My bench, the owner
+    on Today, the front desk on the benches; whoever asked for a page gets that."""
+    return _LANDS.get(role, address) if address == "/" else address
 
 
 def _core(password: str) -> str:

@@ -39,7 +39,7 @@ def signed_in(chromium: Browser, demo: Served, width: int) -> Page:
     page = chromium.new_context(viewport={"width": width, "height": 900}).new_page()
     page.goto(next(line for line in demo.said if "/in/" in line))
     page.locator("main button").click()
-    page.wait_for_url(demo.staff + "/")
+    page.wait_for_url(demo.staff + "/owner")
     return page
 
 

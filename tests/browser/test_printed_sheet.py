@@ -31,7 +31,7 @@ def page(chromium: Browser, demo: Served) -> Iterator[Page]:
     found = chromium.new_context(viewport={"width": 1280, "height": 900}).new_page()
     found.goto(next(line for line in demo.said if "/in/" in line))
     found.locator("main button").click()
-    found.wait_for_url(demo.staff + "/")
+    found.wait_for_url(demo.staff + "/owner")
     yield found
     found.context.close()
 

@@ -31,10 +31,8 @@ def who(workshop: ClockedWorkshop, browser: Browser) -> int | None:
     return found and found.account_id
 
 
-def test_who_makes_the_pieces_lands_on_my_bench_and_others_on_the_benches(
-    workshop: ClockedWorkshop,
-) -> None:
-    for person, place in ((CAST.painter, "/my-bench"), (CAST.desk, "/"), (CAST.owner, "/")):
+def test_everybody_lands_where_their_day_begins(workshop: ClockedWorkshop) -> None:
+    for person, place in ((CAST.painter, "/my-bench"), (CAST.desk, "/"), (CAST.owner, "/owner")):
         browser = Browser(staff_site(workshop))
         typed = {"name": person.name, "password": PASSWORD, "next": "/"}
         assert browser.post("/sign-in", typed).headers["location"] == place

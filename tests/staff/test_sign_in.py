@@ -313,9 +313,9 @@ def test_a_field_sent_twice_is_refused_in_words(browser: Browser) -> None:
     assert "sent twice" in answer.text
 
 
-def test_who_is_signed_in_goes_from_the_door_to_the_benches(owner: Browser) -> None:
+def test_who_is_signed_in_goes_from_the_door_to_where_their_day_begins(owner: Browser) -> None:
     answer = owner.get("/sign-in?next=//elsewhere.example")
-    assert (answer.status_code, answer.headers["location"]) == (303, "/")
+    assert (answer.status_code, answer.headers["location"]) == (303, "/owner")
 
 
 def test_a_new_password_needs_the_current_one_and_ends_other_sessions(
