@@ -28,6 +28,7 @@ from app.letters import pages as letters_pages
 from app.letters import reminders as letter_reminders
 from app.letters import worker as letters_worker
 from app.orders.benches import pages as benches_pages
+from app.orders.book import pages as book_pages
 from app.orders.entry import pages as entry_pages
 from app.orders.forecast import worker as forecasting
 from app.orders.lists import pages as lists_pages
@@ -84,6 +85,7 @@ ROUTERS = (
     order_pages.router,
     edit_pages.router,
     lists_pages.router,
+    book_pages.router,
     bench_pages.router,
     mine_pages.router,
     ticket_pages.router,

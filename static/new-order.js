@@ -29,7 +29,7 @@
   });
   document.addEventListener("htmx:after:request", (event) => {
     const to = event.detail.ctx.response.headers.get("HX-Redirect") || "";
-    if (!to.startsWith("/orders/")) return;
+    if (!/^\/(orders\/|book)/.test(to)) return;
     gone = key();
     localStorage.removeItem(gone);
   });

@@ -21,6 +21,8 @@ from app.history import actions as history
 from app.history import columns, files, rules, table
 from app.moving.machines import BLANKS
 from app.moving.perform import Seen
+from app.orders.entry.form import read
+from app.orders.entry.listing import put_on_list
 from app.orders.order import belongings, parts
 from app.orders.order.asking import FROM_HERE, QuestionFields, ask
 from app.owner.away import actions as away
@@ -116,6 +118,7 @@ def fill(workshop: ClockedWorkshop) -> None:
     plate = parts.PartFields(kind="plate", about=str(late.copy("A1")), due_on=date(2026, 3, 12))
     parts.add(workshop, late.id, plate, CAST.desk, "")
     _lend(workshop, late.id, gone.id)
+    _wait(workshop)
     shown = make_order(database, CAST.desk, start, [Wanted(step=Step.FINISHING)], approves="both")
     with database.writing() as db:
         of_model = select(questions.c.id).where(questions.c.order_id == shown.id).limit(1)
@@ -222,6 +225,13 @@ def _bring_history(workshop: ClockedWorkshop) -> None:
         "Inga Vell,Puck,5/1/2026,,12/2/2026,80\n"
     )
     files.keep(workshop.folder, following.encode(), "next.csv", NOW)
+
+
+def _wait(workshop: ClockedWorkshop) -> None:
+    """An order on the waiting list."""
+    typed = {"name": "Sela Brook", "a0_name": "Fern", "a0_kind": "goat", "a0c0_size": "80"}
+    today = workshop.in_force().calendar.day_of(workshop.now())
+    put_on_list(workshop, read(typed, today), typed, CAST.desk, "waits")
 
 
 def _lend(workshop: ClockedWorkshop, late: int, gone: int) -> None:

@@ -13,10 +13,17 @@ from app.letters.rules import says_when
 from app.letters.sentences import of_an_act
 from app.orders.facts.acts import acts_of
 from app.orders.facts.changeable import Detail, changeable
-from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, joining
+from app.orders.facts.order import AnimalFacts, CopyFacts, OrderFacts, WaitFacts, joining
 from app.shared.carriers import Journey, said_way
 from app.shared.web import words
-from app.status import lent_words, model_words, parcel_words, piece_words, range_words
+from app.status import (
+    lent_words,
+    model_words,
+    parcel_words,
+    piece_words,
+    range_words,
+    waiting_words,
+)
 from app.status.document import Block
 from app.status.photo_words import more_views, until_passed
 from app.status.tasks import payment
@@ -72,12 +79,20 @@ def answers(
         ("lent", "Do you still have what I lent you?", _lent),
         *_unasked(facts),
     )
-    # Of an order that was cancelled there is one thing to say, whatever is asked.
-    cancelled = "" if facts.alive else to_do(facts, days).more
+    # Of an order that was cancelled, or has not begun, there is one thing to say to everything.
+    one_thing = "" if facts.alive else to_do(facts, days).more
+    if facts.waits is not None:
+        one_thing = _on_the_list(facts, facts.waits, days)
     return [
-        ReadyText(key, question, _letter(asked, cancelled or say(asked)))
+        ReadyText(key, question, _letter(asked, one_thing or say(asked)))
         for key, question, say in given
     ]
+
+
+def _on_the_list(facts: OrderFacts, waits: WaitFacts, days: Days) -> str:
+    if waits.off:
+        return to_do(facts, days).more
+    return _text(list(waiting_words.on_the_list(facts, waits, days)))
 
 
 _NO_NEW_PHOTOS = "We keep the model, so you won’t need to send new photos. It travels separately."

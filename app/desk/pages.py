@@ -135,7 +135,7 @@ def _needed_day(facts: OrderFacts, workshop: Workshop, today: date) -> AskedDay 
 def _needed_said(facts: OrderFacts, workshop: Workshop, today: date) -> str:
     """What the desk reads of the day by which an order is needed."""
     needed = facts.needed_by
-    if needed is None or facts.left or not facts.alive:
+    if needed is None or facts.left or not facts.alive or facts.waits is not None:
         return ""
     said = how_likely(needed.isoformat(), workshop.chances().get(facts.id), today)
     return ", ".join(filter(None, (f"Needed by {words.short_day(needed, today)}", said)))

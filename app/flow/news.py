@@ -11,6 +11,8 @@ from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey
 # News of what was changed of an order, and the fields of two notes: that a copy was added, and who
 # else stands on its base.
 CHANGED, ADDED, ON_ONE_BASE = "order_changed", "added", "on one base with"
+# An order was put on the waiting list (or told another week), or struck off it.
+ON_THE_LIST, OFF_THE_LIST = "on_the_list", "off_the_list"
 # The moves that can be news at all.
 TOLD_OF = PASSED | ASKED_AGAIN | {
     MoveKey.PHOTOS_COUNTED, MoveKey.BEGUN, MoveKey.HANDED_OVER, MoveKey.RECEIVED,

@@ -114,6 +114,16 @@ TABLES: Sequence[OutTable] = (
         _c("note", "o.note", "Note of the office."),
         _c("bench_note", "o.bench_note", "Note for the bench."),
     )),
+    OutTable("waiting_list", "A row an order that is, or was, on the waiting list.",
+             "waiting_list w" + _OF_ORDER.format("w"), "o.customer_id", (
+        _ORDER, _at("put", "w.put_at", "When it was put on the list."),
+        _c("copies", "w.copies", "How many copies."),
+        _c("begins", "w.begins_on", "The week (its Monday) in which it begins, as last told."),
+        _at("began", "w.began_at", "When it was taken on."),
+        _at("struck_off", "w.off_at", "When it was struck off the list."),
+        _c("why", "w.why", "Why it was struck off."),
+        _c("typed", "w.typed", "The order as it was typed (JSON), until it is taken on."), _by("w"),
+    )),
     OutTable("log", "A row an entry of the log, the oldest first: all that happened to each piece.",
              "transitions t", _WHOSE_ENTRY, (
         _c("entry", "t.id", "The entry’s number."),

@@ -147,7 +147,13 @@ def _still_right(db: Connection, row: _Row, to: store.Addressee, now: int) -> bo
     if acts and _overtaken(db, row, acts):
         drop(db, row.id, OVERTAKEN, free=True)
         return False
-    if not acts and not row.order_open and _cancelled(db, row.order_id):
+    listed = [one for one in parts_from_json(row.parts) if one.kind in rules.OF_THE_LIST]
+    if listed:
+        facts = bare_facts(db, row.order_id)
+        if not all(rules.still_so(one.kind, one.round, facts) for one in listed):
+            drop(db, row.id, OVERTAKEN, free=True)
+            return False
+    elif not acts and not row.order_open and _cancelled(db, row.order_id):
         drop(db, row.id, CANCELLED, free=False)
         return False
     why = _for_a_look(row, to, store.remembered_now(db, row.order_id), now)

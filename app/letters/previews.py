@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection
 
 from app.flow.approvals.rules import BEFORE, MODEL_APPROVAL
-from app.flow.news import CHANGED
+from app.flow.news import CHANGED, OFF_THE_LIST, ON_THE_LIST
 from app.flow.steps import ENDS, Step
 from app.letters import rules, store, wording
 from app.letters.forming import posting_of, teller_of
@@ -25,6 +26,7 @@ from app.orders.facts.order import (
     QuestionFacts,
     Standing,
     ViewFacts,
+    WaitFacts,
 )
 from app.status.document import Block, Section
 from app.studio.workshop import InForce
@@ -105,6 +107,10 @@ def in_another_tone(facts: OrderFacts, tone: str) -> OrderFacts:
 
 def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
     """The order as if it stood where a letter of a kind is written, and the letter's part."""
+    if kind in (ON_THE_LIST, OFF_THE_LIST):
+        return _listed(kind, facts, now)
+    if facts.waits is not None:
+        facts = replace(facts, waits=None, open=True)
     if kind in ("question", "approval_reminder"):
         topic = MODEL_APPROVAL if kind == "approval_reminder" else ""
         said = "(the words of the question)"
@@ -128,6 +134,14 @@ def as_if(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
     if change is None:
         return Part(kind), facts
     return Part(kind), replace(facts, animals=tuple(map(change, facts.alive)))
+
+
+def _listed(kind: str, facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:
+    """The order as if it were on the waiting list, or had been struck off it."""
+    in_five_weeks = datetime.fromtimestamp(now, UTC).date() + timedelta(weeks=5)
+    waits = facts.waits or WaitFacts(now, in_five_weeks - timedelta(days=in_five_weeks.weekday()))
+    waits = replace(waits, off=kind == OFF_THE_LIST)
+    return Part(kind, round=waits.round), replace(facts, open=False, waits=waits)
 
 
 def _aftercare(facts: OrderFacts, now: int) -> tuple[Part, OrderFacts]:

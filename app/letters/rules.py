@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from datetime import time as day_time
 
-from app.flow.news import CHANGED
+from app.flow.news import CHANGED, OFF_THE_LIST, ON_THE_LIST
 from app.flow.steps import MAKING_STEPS, Step
 from app.letters.letter import Part
 from app.orders.facts.acts import BY_A_PERSON, touched
@@ -32,7 +32,8 @@ LAST_CALL_WORKING_DAYS = 2
 
 # In the order in which they stand in a letter: what is not made, what is asked, what is told.
 KINDS = (
-    "cancelled", AFTERCARE, "question", "more_views", "on_hold", "made_again", "order_in", CHANGED,
+    "cancelled", OFF_THE_LIST, ON_THE_LIST, AFTERCARE, "question", "more_views", "on_hold",
+    "made_again", "order_in", CHANGED,
     "photo_reminder", "approval_reminder", "running_later", "handed_over", "number_corrected",
     "received",
     "photos_passed", "last_call", "making_begun", "photos_counted",
@@ -41,6 +42,7 @@ KINDS = (
 PLAIN = frozenset({"photos_counted", "photos_passed", "making_begun"})
 # What does not count among an order's few letters.
 ASKS = frozenset({"question", "more_views", "photo_reminder", "approval_reminder"})
+OF_THE_LIST = frozenset({ON_THE_LIST, OFF_THE_LIST})
 PER_ANIMAL = frozenset({*PLAIN, "more_views", "photo_reminder"})
 _AT_MACHINES = (Step.PHOTOS_IN, Step.BUILDING, Step.ASSESSING)
 
@@ -215,6 +217,8 @@ def _is_moot(
     one: Pending, others: Sequence[Pending], facts: OrderFacts, gone: Gone, today: date
 ) -> bool:
     """Whether it need not be told any more: overtaken, or nothing of it is made any more."""
+    if one.kind in OF_THE_LIST:
+        return not still_so(one.kind, one.round, facts)
     if one.kind in BY_A_PERSON:
         return not touched(one.kind, one.round, facts)
     if one.kind == AFTERCARE:
@@ -247,6 +251,14 @@ def _is_moot(
         case "approval_reminder":
             return all(question.id != one.round // 10 for question in facts.questions)
     return False
+
+
+def still_so(kind: str, round_: int, facts: OrderFacts) -> bool:
+    """Whether an order is still on the waiting list with the week that was told, or off it."""
+    waits = facts.waits
+    if waits is None or waits.off != (kind == OFF_THE_LIST):
+        return False
+    return waits.off or round_ == waits.round
 
 
 def _overtaken(one: Pending, animal: AnimalFacts) -> bool:

@@ -7,7 +7,7 @@ said once for the whole letter, and so is when the order is ready.
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from app.flow.news import CHANGED
+from app.flow.news import CHANGED, OFF_THE_LIST, ON_THE_LIST
 from app.flow.steps import Step
 from app.letters import own_words
 from app.letters.letter import Part, WordedLetter
@@ -35,6 +35,7 @@ from app.status import (
     photo_words,
     piece_words,
     range_words,
+    waiting_words,
 )
 from app.status.change_words import what_changed
 from app.status.document import Block, Section, StudioContact
@@ -48,7 +49,7 @@ _SAY_WHEN = frozenset({
     "running_later", "order_in", "photos_passed", "making_begun", "photos_counted", AFTERCARE,
     *OF_AN_ACT,
 })  # fmt: skip
-_SAY_NOTHING_TO_DO = _SAY_WHEN - {"running_later"}
+_SAY_NOTHING_TO_DO = (_SAY_WHEN - {"running_later"}) | {ON_THE_LIST}
 _HOW_TO = frozenset({"order_in", "photo_reminder"})
 # Where somebody may ask themselves what became of what they lent.
 _SAY_LENT = frozenset({"order_in", "photos_counted", "cancelled", "handed_over"})
@@ -171,7 +172,7 @@ def _sections(
 ) -> Iterator[Section]:
     """What is said once: what was ordered, what to do, how to photograph, when, care."""
     kinds = {part.kind for part in parts}
-    if "order_in" in kinds:
+    if kinds & {"order_in", ON_THE_LIST}:
         yield Section("What you ordered", tuple(said_back(facts, days)))
     reminders = [LetterContext.of(part, facts) for part in parts if part.kind == "photo_reminder"]
     gently = not reminders or any(telling.remembered for telling in reminders)
@@ -229,8 +230,26 @@ def _more_views(telling: LetterContext, days: Days, teller: Teller) -> Iterable[
     yield _text(f"Please send {files}. You can simply reply to this email.")
 
 
+def _on_the_list(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
+    first, waits = telling.part.round <= 1, telling.facts.waits
+    if first:
+        yield _text(f"Thank you for your order. Its number is {telling.facts.number}.")
+    else:
+        yield _text("The week in which we expect to begin on your order has changed.")
+    if waits is not None:
+        yield from waiting_words.on_the_list(telling.facts, waits, days)
+
+
+def _off_the_list(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
+    yield _text(f"{waiting_words.OFF} {SURPRISED}")
+
+
 def _order_in(telling: LetterContext, days: Days, teller: Teller) -> Iterable[Block]:
-    yield _text(f"Thank you for your order. Its number is {telling.facts.number}.")
+    number = telling.facts.number
+    if telling.facts.waited_since is not None:
+        yield _text(f"It’s your turn: we’ve taken on your order {number}, and can begin.")
+    else:
+        yield _text(f"Thank you for your order. Its number is {number}.")
     for animal in telling.animals:
         if animal.told_at is not None or (animal.counted_at is not None and not animal.passed):
             yield from photo_words.until_passed(animal, days)
@@ -438,6 +457,8 @@ _SAY: Mapping[str, Callable[[LetterContext, Days, Teller], Iterable[Block]]] = {
     "number_corrected": _number_corrected,
     "question": _question,
     "more_views": _more_views,
+    OFF_THE_LIST: _off_the_list,
+    ON_THE_LIST: _on_the_list,
     "order_in": _order_in,
     CHANGED: lambda telling, days, _: what_changed(telling.facts, telling.part.round, days),
     "photo_reminder": _photo_reminder,

@@ -12,7 +12,7 @@ from functools import cache
 
 from jinja2 import Environment
 
-from app.flow.news import CHANGED
+from app.flow.news import CHANGED, OFF_THE_LIST, ON_THE_LIST
 from app.letters.letter import Part, WordedLetter
 from app.letters.rules import KINDS
 from app.letters.sentences import LetterContext
@@ -28,6 +28,8 @@ _ITEM = re.compile(r"^(- |\d+\. )")
 # In words for the desk: what a letter of this kind tells.
 CALLED: Mapping[str, str] = {
     "cancelled": "cancelled",
+    OFF_THE_LIST: "off the waiting list",
+    ON_THE_LIST: "on the waiting list",
     AFTERCARE: "lost, damaged, sent back",
     "on_hold": "on hold",
     "made_again": "made again",
@@ -61,6 +63,12 @@ class LetterWords:
 # gift, which may be seen by whom it is for: after "Your order 1147", and naming no animal.
 _SUBJECTS: Mapping[str, tuple[str, str, str]] = {
     "cancelled": ("Your order {number}: {cancelled}", "", ": {cancelled}"),
+    OFF_THE_LIST: ("Your order {number}: off our waiting list", "", ": off our waiting list"),
+    ON_THE_LIST: (
+        "{names}: on our waiting list",
+        "Your order {number}: on our waiting list",
+        ": on our waiting list",
+    ),
     AFTERCARE: (
         "{names}: what happened, and what we’re doing",
         "Your order {number}: what happened, and what we’re doing",

@@ -50,7 +50,8 @@ _WANTED = text("SELECT order_id, wanted FROM status_pages WHERE order_id IN :ids
 _LINKS = text(
     "SELECT l.order_id, l.token_hash, l.lapses_at, CASE WHEN o.open = 0 THEN"
     " (SELECT max(last_at) FROM (SELECT last_at FROM copies WHERE order_id = o.id"
-    " UNION ALL SELECT last_at FROM models WHERE order_id = o.id)) END AS ended_at"
+    " UNION ALL SELECT last_at FROM models WHERE order_id = o.id"
+    " UNION ALL SELECT off_at FROM waiting_list WHERE order_id = o.id)) END AS ended_at"
     " FROM status_links l JOIN orders o ON o.id = l.order_id"
     " WHERE l.order_id IN :ids AND l.revoked_at IS NULL"
 ).bindparams(bindparam("ids", expanding=True))

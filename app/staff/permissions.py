@@ -112,6 +112,9 @@ TABLE: dict[str, Row] = {
     "edit_order": DESK_AND_OWNER,
     "save_edit": DESK_AND_OWNER,
     "waiting": EVERYBODY,
+    "waiting_list": DESK_AND_OWNER,
+    "waiting_list_week": DESK_AND_OWNER,
+    "waiting_list_off": DESK_AND_OWNER,
     # Customers and animals.
     "customers": DESK_AND_OWNER,
     "customer": DESK_AND_OWNER,

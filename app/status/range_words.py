@@ -169,14 +169,19 @@ def _longer(shown: Shown, days: Days) -> Iterable[Block]:
         yield Block("text", (f"We’ll write with new ones by {days.day(shown.write_by)}.",))
 
 
+def too_late(named: str) -> str:
+    """Of a day asked for that lies behind us."""
+    return (
+        f"You asked for {named}, and we’re past that day now. If you need it by another day, "
+        "please write and tell us."
+    )
+
+
 def _needed(facts: OrderFacts, days: Days) -> str:
     assert facts.needed_by is not None
     named = days.day(facts.needed_by)
     if facts.needed_by < days.today:
-        return (
-            f"You asked for {named}, and we’re past that day now. If you need it by another day, "
-            "please write and tell us."
-        )
+        return too_late(named)
     shown = facts.shown
     if facts.passed and shown is not None and shown.to_day is not None:
         if shown.to_day < facts.needed_by:

@@ -47,7 +47,7 @@ class Task:
 
 def tasks(facts: OrderFacts, days: Days) -> list[Task]:
     """Everything that we need from the customer, what stops the work first."""
-    if not facts.alive:
+    if not facts.alive or facts.waits is not None:
         return []
     return [
         *payment(facts),

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from app.flow.steps import PHOTO_STEPS, Step
-from app.orders.facts.order import AnimalFacts, OrderFacts, joining
+from app.orders.facts.order import AnimalFacts, OrderFacts, WaitFacts, joining
 from app.orders.facts.standing import is_quiet
 from app.shared.calendar import Calendar
 from app.shared.web import words
@@ -22,6 +22,7 @@ from app.status import (
     photo_words,
     piece_words,
     range_words,
+    waiting_words,
 )
 from app.status.document import Block, Document, Section, StudioContact, ToDo
 from app.status.order_words import said_back
@@ -95,6 +96,10 @@ def _private(facts: OrderFacts) -> str:
 
 def to_do(facts: OrderFacts, days: Days) -> ToDo:
     """The top of the page: what the customer needs to do, usually nothing."""
+    if facts.waits is not None and facts.waits.off:
+        return ToDo(f"{_NOTHING}.", f"{waiting_words.OFF} {SURPRISED}")
+    if facts.waits is not None:
+        return ToDo(f"{_NOTHING} right now.", "We’ll write to you before we begin.")
     if not facts.alive and not facts.cases:
         return ToDo(f"{_NOTHING}.", f"{CANCELLED} {SURPRISED}")
     found = tasks(facts, days)
@@ -139,6 +144,9 @@ def _all_left(facts: OrderFacts) -> str:
 def _sections(
     facts: OrderFacts, teller: Teller, days: Days, own: Sequence[OwnPhoto]
 ) -> Iterable[Section]:
+    if facts.waits is not None:
+        yield from _waiting(facts, facts.waits, days)
+        return
     quiet = is_quiet(facts, days.now)
     for names, animal in told_apart(facts.animals):
         alone = len(facts.animals) == 1 and not facts.gift
@@ -160,6 +168,12 @@ def _sections(
     if ordered:
         begun = not any(a.model.step is Step.PHOTOS_WANTED for a in facts.alive)
         yield Section("What you ordered", tuple(ordered), folded=facts.gift or begun)
+
+
+def _waiting(facts: OrderFacts, waits: WaitFacts, days: Days) -> Iterable[Section]:
+    if not waits.off:
+        yield Section("When we begin", tuple(waiting_words.on_the_list(facts, waits, days)))
+        yield Section("What you ordered", tuple(said_back(facts, days)), folded=facts.gift)
 
 
 def _animal(

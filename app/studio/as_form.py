@@ -31,7 +31,7 @@ _FLAT = [
 def flat(settings: StudioSettings, steps: Iterable[str]) -> dict[str, str]:
     """The settings as the form shows them: a text for each field, "" for a tick that is off."""
     found = settings.model_dump(include=set(_FLAT))
-    typed = {name: str(value) for name, value in found.items()}
+    typed = {name: "" if value is None else str(value) for name, value in found.items()}
     typed |= {name: "1" if found[name] else "" for name in _TICKS}
     typed |= {f"hours_{day}": settings.hours.get(day, "") for day in range(7)}
     typed |= {f"capacity_{step}": str(settings.capacity.get(step, "")) for step in steps}

@@ -38,6 +38,7 @@ LABELS = {
     "hours": "Working hours",
     "starts_when": "Work starts when",
     "first_number": "First order number",
+    "intake_limit": "Copies taken on in a week",
     "blank_on": "Blank step",
     "approves": "Customer approves",
     "capacity": "Pieces at once",

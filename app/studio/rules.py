@@ -6,7 +6,7 @@ from datetime import time
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from app.shared.calendar import Hours
 from app.shared.text import problem, tidy
@@ -173,6 +173,14 @@ Hour = Annotated[int, Field(ge=0, le=24)]
 Weeks = Annotated[int, Field(ge=0, le=104)]
 
 
+def _none_where_empty(value: object) -> object:
+    return None if isinstance(value, str) and not value.strip() else value
+
+
+# As many as are taken on in a week; None where nobody counts.
+Limit = Annotated[Annotated[int, Field(ge=1, le=999)] | None, BeforeValidator(_none_where_empty)]
+
+
 class StudioSettings(BaseModel):
     """Everything a person can set. Each field is one row of the settings table, as JSON.
 
@@ -207,6 +215,7 @@ class StudioSettings(BaseModel):
     )
     starts_when: Literal["none", "part", "all"] = "none"
     first_number: Annotated[int, Field(ge=1, le=9_999_999)] = 1001
+    intake_limit: Limit = None
     blank_on: bool = True
     approves: Literal["nothing", "model", "paint", "both"] = "nothing"
     capacity: dict[str, int] = Field(default_factory=dict)

@@ -31,7 +31,7 @@ SCHEMAS = {
     "0009": "3f4e5bd505e1df7f896be7548df64525",
     "0010": "0b31989b4b2f655c68baf8edd3208f74",
     "0011": "9399c8ff140e759669902445b2d920d0",
-    "0012": "732d48b13a90fbb17be73a0095c33598",
+    "0012": "89538c806b9125171a4978a34ec2feab",
 }
 HEAD = max(SCHEMAS)
 # The label of a backup lies beside the studio's tables. What SQLite makes by itself is no part of

@@ -55,6 +55,36 @@ class Order(SQLModel, table=True):
     import_id: int | None = col.whole_or_none()
 
 
+class ListedOrder(SQLModel, table=True):
+    """An order on the waiting list, or that was on it: no piece of it is in the log before it
+    begins, and until then its row of `orders` is not open.
+
+    `typed` is the form as it was typed, JSON, as right on the day `typed_on`; empty once it began.
+    `begins_on` is the Monday of the week in which the customer was told that it begins, `round` how
+    often they were told. It began at `began_at`, or was struck off the list at `off_at`, `why`.
+    """
+
+    __tablename__ = "waiting_list"
+    __table_args__ = (
+        CheckConstraint("began_at IS NULL OR off_at IS NULL", name="one_end"),
+        col.STRICT,
+    )
+
+    order_id: int | None = Field(
+        default=None, primary_key=True, foreign_key="orders.id", sa_type=Integer
+    )
+    put_at: int = col.whole(None)
+    account_id: int | None = col.to_or_none("accounts.id")
+    typed: str = col.text(None)
+    typed_on: str = col.text(None)
+    copies: int = col.whole(None)
+    begins_on: str = col.text(None)
+    round: int = col.whole(1)
+    began_at: int | None = col.moment_or_none()
+    off_at: int | None = col.moment_or_none()
+    why: str = col.text()
+
+
 class OrderAnimal(SQLModel, table=True):
     """An animal of an order under its letter, and the model its copies are made from."""
 

@@ -16,7 +16,32 @@ def upgrade() -> None:
 
 
 def _book() -> None:
-    """How much is taken on in a week, and who waits to be taken on."""
+    """Who waits to be taken on."""
+    op.create_table(
+        "waiting_list",
+        sa.Column("order_id", sa.Integer(), nullable=False),
+        sa.Column("put_at", sa.Integer(), nullable=False),
+        sa.Column("account_id", sa.Integer(), nullable=True),
+        sa.Column("typed", sa.Text(), nullable=False),
+        sa.Column("typed_on", sa.Text(), nullable=False),
+        sa.Column("copies", sa.Integer(), nullable=False),
+        sa.Column("begins_on", sa.Text(), nullable=False),
+        sa.Column("round", sa.Integer(), nullable=False),
+        sa.Column("began_at", sa.Integer(), nullable=True),
+        sa.Column("off_at", sa.Integer(), nullable=True),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.CheckConstraint(
+            "began_at IS NULL OR off_at IS NULL", name=op.f("ck_waiting_list_one_end")
+        ),
+        sa.ForeignKeyConstraint(
+            ["order_id"], ["orders.id"], name=op.f("fk_waiting_list_order_id_orders")
+        ),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_waiting_list_account_id_accounts")
+        ),
+        sa.PrimaryKeyConstraint("order_id", name=op.f("pk_waiting_list")),
+        sqlite_strict=True,
+    )
 
 
 def _moving_in() -> None:

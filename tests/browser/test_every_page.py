@@ -20,6 +20,7 @@ from tests.browser.conftest import Served, start, stop
 AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 ASKED = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 STAFF = (
+    "/book",
     "/", "/?show=mine", "/?bench=painting", "/my-bench", "/orders/new", "/orders", "/orders?closed=1", "/waiting", "/waiting/longer", "/parcels", "/parcels/courier", "/parcels/list", "/belongings", "/aftercare", "/break-room",
     "/builds", "/blanks", "/colours", "/photos", "/photos/record", "/photos/thresholds", "/customers", "/letters", "/owner", "/what-would-help", "/week", "/absences", "/lead-times", "/rework", "/find?q=otis", "/settings", "/settings/closures", "/settings/carriers", "/settings/carriers/1", "/settings/keeping", "/settings/letters", "/set-up", "/set-up/address", "/set-up/mail", "/set-up/backups", "/history", "/letters/test", "/accounts", "/me",
 )  # fmt: skip

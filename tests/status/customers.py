@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 from app.desk.answers import answers
 from app.flow.approvals.rules import BEFORE, MODEL_APPROVAL, PAINT_APPROVAL
@@ -26,6 +27,7 @@ from app.orders.facts.order import (
     ParcelFacts,
     QuestionFacts,
     ViewFacts,
+    WaitFacts,
 )
 from app.orders.facts.ranges import FROM_OUR_WEEKS, TOLD_BY_A_PERSON, Shown, Span, ToldRange
 from app.photos.check.wording import ADVICE, BY_EYE
@@ -211,6 +213,15 @@ def _more_rows() -> dict[str, OrderFacts]:
         "asked for a near day abroad": replace(
             ROWS["order in"], needed_by=date(2026, 4, 9), journey=Journey(5, 9, working=False)
         ),
+        "on the waiting list": _listed(date(2026, 3, 30)),
+        "on the waiting list, with a day": _listed(date(2026, 3, 30), needed_by=date(2026, 9, 1)),
+        "on the waiting list, with a near day": _listed(
+            date(2026, 3, 30), needed_by=date(2026, 4, 24)
+        ),
+        "on the waiting list, its week over": _listed(date(2026, 2, 16)),
+        "told another week": _listed(date(2026, 4, 6), round=2),
+        "off the waiting list": _listed(date(2026, 3, 30), off=True),
+        "taken on from the waiting list": replace(ROWS["order in"], waited_since=NOW - 40 * DAY),
         **_groups(),
         "on its way": _under_way((date(2026, 3, 5), date(2026, 3, 9))),
         "on its way into the next month": _under_way((date(2026, 3, 30), date(2026, 4, 2))),
@@ -224,6 +235,11 @@ def _more_rows() -> dict[str, OrderFacts]:
         "collected": _parcel("collected"),
         "brought": _parcel("brought"),
     }
+
+
+def _listed(begins: date, needed_by: date | None = None, **more: Any) -> OrderFacts:
+    waits = WaitFacts(NOW - 9 * DAY, begins, **more)
+    return replace(ROWS["order in"], open=False, waits=waits, needed_by=needed_by)
 
 
 def _groups() -> dict[str, OrderFacts]:

@@ -175,7 +175,7 @@ SUMS = {
     "0009_the_commission.py": "e2e70bde8b2c7a65af655824f3b787724f37145412216b1f23f31279580c3988",
     "0010_the_bench_and_the_parcel.py": "045b36e31758bdbfbeedbd7208a1776d3442afb93172b8374e154bd80818bd21",
     "0011_history_and_the_owner.py": "12843b51aec5d38f9322d04b87374a5041688335bac680df01afafb1c0a9177c",
-    "0012_the_book_and_moving_in.py": "8938e14ae40f94e8199984be05c9ac1fe770d3fac74290047fc5946f5c28d7f8",
+    "0012_the_book_and_moving_in.py": "36ae30f6cbc6afe4e6c420eafdd14bab4229535196dca62dee0b6e94f93c07cb",
 }
 
 

@@ -13,10 +13,12 @@ from app.flow.actions import Entering, entering, new_version
 from app.flow.approvals import requiring
 from app.flow.approvals.rules import Approves
 from app.flow.approvals.rules import usual as usual_approvals
-from app.flow.changes import change_in
+from app.flow.changes import change_in, note
 from app.flow.money import Paid
 from app.flow.steps import PHOTO_STEPS, Of, Step
+from app.flow.store import mark_stale
 from app.flow.versions import in_pose, version_for
+from app.orders.book import room, store
 from app.orders.entry.form import AnimalDraft, CopyFields, Draft, OrderFields
 from app.orders.entry.shape import LETTERS
 from app.orders.entry.store import Known, by_mail
@@ -25,7 +27,7 @@ from app.orders.forecast.worker import chance_of_new
 from app.orders.order import links
 from app.orders.order.actions import animal_changed
 from app.shared.errors import BadFields
-from app.shared.people import Person
+from app.shared.people import Person, Role
 from app.shared.text import fold
 from app.shared.web import words
 from app.studio.rules import StudioSettings
@@ -40,6 +42,7 @@ from app.tables import (
     models,
     order_animals,
     orders,
+    waiting_list,
 )
 
 _NOT_DIGIT = re.compile(r"\D")
@@ -61,34 +64,50 @@ class LooksKnown(Exception):
         self.known = known
 
 
-def take_in(workshop: Workshop, draft: Draft, who: Person, once: str) -> Taken:
-    """Save an order as typed. A form that is sent twice makes one order.
+def take_in(
+    workshop: Workshop, draft: Draft, who: Person, once: str, *,
+    listed: int | None = None, why: str = "",
+) -> Taken:  # fmt: skip
+    """Save an order as typed; one of the waiting list, `listed` by its number, begins. A form that
+    is sent twice makes one order.
 
     Raises BadFields where a customer or animal that the form names is not known any more, and
-    LooksKnown where it has to be asked first who is meant.
+    LooksKnown where it has to be asked first who is meant; WeekFull where the week has no room for
+    it, unless an owner says `why` it is taken on all the same.
     """
     now = workshop.now()
     with workshop.database.writing() as db:
-        known = db.execute(
-            select(orders.c.id, orders.c.number).where(orders.c.once == once)
-        ).first()
-        if known is not None:
-            return Taken(known.id, known.number)
-        taken = enter_order(db, workshop, draft, who, now, once)
+        if (before := known(db, once)) is not None:
+            return before
+        waiting = store.the_listed(db, listed)
+        if not draft.order.under_way:
+            full = room.full(db, workshop.in_force(), now, draft.many, waiting)
+            if full is not None and not (why and who.role is Role.OWNER):
+                raise full
+        taken = enter_order(db, workshop, draft, who, now, once, waiting=waiting)
+        if not draft.order.under_way and full is not None:
+            note(db, who.account_id, now, "orders", "over_limit", None, why, order_id=taken.id)
     workshop.changed.set()
     return taken
 
 
+def known(db: Connection, once: str) -> Taken | None:
+    """What a form that is sent again has made already."""
+    row = db.execute(select(orders.c.id, orders.c.number).where(orders.c.once == once)).first()
+    return Taken(row.id, row.number) if row is not None else None
+
+
 def enter_order(
     db: Connection, workshop: Workshop, draft: Draft, who: Person, now: int, once: str | None,
-    *, link: bool = True,
+    *, link: bool = True, waiting: store.Row | None = None,
 ) -> Taken:  # fmt: skip
-    """Save an order inside an open transaction; without `link` it has no status page.
+    """Save an order inside an open transaction; without `link` it has no status page. One that has
+    been `waiting` on the list begins now, under its number and with its link.
 
     Raises what `take_in` raises.
     """
-    customer_id = _customer(db, draft, now)
-    taken = _order(db, workshop, draft, customer_id, now, once)
+    customer_id = customer_of(db, draft, now)
+    taken = order_row(db, workshop, draft, customer_id, now, once, waiting=waiting)
     if not draft.order.under_way:
         needed = Paid(workshop.in_force().settings.starts_when)
         payments.ask(db, taken.id, needed, who, now)
@@ -104,7 +123,11 @@ def enter_order(
         requiring.in_line(book.act, taken.id, draft.order.approves.topics)
     book.close()
     db.execute(insert(forecasts).values(order_id=taken.id, computed_at=now))
-    if link:
+    if waiting is not None:
+        at = waiting_list.c.order_id == taken.id
+        db.execute(update(waiting_list).where(at).values(began_at=now, typed=""))
+        mark_stale(db, [taken.id])
+    elif link:
         links.make(db, workshop.folder.key, taken.id, who.account_id, now)
     if not draft.order.under_way:
         news.write(db, taken.id, "order_in", now)
@@ -112,7 +135,9 @@ def enter_order(
     return taken
 
 
-def _customer(db: Connection, draft: Draft, now: int) -> int:
+def customer_of(db: Connection, draft: Draft, now: int) -> int:
+    """The customer whom a form names, known already or written down now; raises BadFields and
+    LooksKnown."""
     typed = draft.customer
     digits = _NOT_DIGIT.sub("", typed.phone)
     if typed.customer_id is not None:
@@ -176,9 +201,11 @@ def _mail(db: Connection, customer_id: int, mail: str) -> None:
         )
 
 
-def _order(
-    db: Connection, workshop: Workshop, draft: Draft, customer_id: int, now: int, once: str | None
-) -> Taken:
+def order_row(
+    db: Connection, workshop: Workshop, draft: Draft, customer_id: int, now: int, once: str | None,
+    *, open_: int = 1, waiting: store.Row | None = None,
+) -> Taken:  # fmt: skip
+    """The row of an order: a new one with the next number, or that of one that is `waiting`."""
     in_force = workshop.in_force()
     last = db.execute(select(func.coalesce(func.max(orders.c.number), 0))).scalar_one()
     number = max(last + 1, in_force.settings.first_number)
@@ -187,17 +214,14 @@ def _order(
     taken_at = now
     if typed.taken_on is not None and typed.taken_on != in_force.calendar.day_of(now):
         taken_at = in_force.calendar.start_of(typed.taken_on)
-    made = db.execute(
-        insert(orders).values(
-            number=number,
-            customer_id=customer_id,
-            taken_at=taken_at,
-            recorded_at=now,
-            imported=int(typed.under_way),
-            once=once,
-            **values,
-        )
-    ).inserted_primary_key
+    values |= {
+        "customer_id": customer_id, "taken_at": taken_at, "recorded_at": now, "once": once,
+        "imported": int(typed.under_way), "open": open_,
+    }  # fmt: skip
+    if waiting is not None:
+        db.execute(update(orders).where(orders.c.id == waiting["order_id"]).values(**values))
+        return Taken(waiting["order_id"], waiting["number"])
+    made = db.execute(insert(orders).values(number=number, **values)).inserted_primary_key
     assert made is not None
     return Taken(int(made[0]), number)
 

@@ -241,6 +241,11 @@ class Draft:
     order: OrderFields
     animals: list[AnimalDraft]
 
+    @property
+    def many(self) -> int:
+        """How many copies it is."""
+        return sum(len(animal.copies) for animal in self.animals)
+
 
 class _Errors:
     """Everything that is wrong, gathered before the form is shown again."""

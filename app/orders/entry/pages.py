@@ -7,15 +7,28 @@ from starlette.responses import Response
 
 from app.flow.approvals.rules import SAID, Approves
 from app.flow.steps import STARTS, STEPS, Of
+from app.orders.book import room
+from app.orders.book import store as book_store
+from app.orders.book.drafts import typed_of
+from app.orders.book.room import WeekFull
 from app.orders.entry import store
 from app.orders.entry.actions import LooksKnown, take_in
 from app.orders.entry.form import AnimalDetails, read
-from app.orders.entry.shape import LETTERS, MOST_ANIMALS, MOST_COPIES, Shape, bases_of, copy_lines
+from app.orders.entry.listing import put_on_list
+from app.orders.entry.shape import (
+    LETTERS,
+    MOST_ANIMALS,
+    MOST_COPIES,
+    CopyLine,
+    Shape,
+    bases_of,
+    copy_lines,
+)
 from app.orders.facts import sizes
 from app.orders.forecast import worker as forecasting
 from app.shared.errors import BadFields
 from app.shared.text import whole_number
-from app.shared.web.fields import Day, Fields, Short
+from app.shared.web.fields import Day, Fields, Line, Short
 from app.shared.web.forms import Filled, Form, check
 from app.shared.web.templating import go, is_partial, new_once, render
 from app.studio.web import AskedId, Me, TheWorkshop
@@ -30,10 +43,18 @@ def new_order(
     workshop: TheWorkshop,
     customer: AskedId | None = None,
     animal: AskedId | None = None,
+    listed: AskedId | None = None,
 ) -> Response:
-    """An empty form; with a customer or an animal that is known already where one was named."""
+    """An empty form; with a customer or an animal that is known already where one was named, or
+    filled in as typed of an order that is `listed` to wait."""
     typed: dict[str, str] = {}
     with workshop.database.reading() as db:
+        if (row := book_store.the_listed(db, listed)) is not None:
+            typed = typed_of(row["typed"]) | {
+                "customer_id": str(row["customer_id"]), "name": row["customer"],
+                "listed": str(row["number"]),
+            }  # fmt: skip
+            return _page(request, workshop, typed, Shape.of(typed))
         if customer is not None and (known := store.customer(db, customer)):
             typed |= _customer_typed(known)
         if animal is not None and (beast := store.animal(db, animal)):
@@ -55,9 +76,15 @@ def save_order(request: Request, workshop: TheWorkshop, me: Me, form: Filled) ->
             raise BadFields({"": "This form is not complete. Load the page again."})
         if form.get("same"):
             typed |= _who_is_meant(workshop, form.get("same"))
-        taken = take_in(
-            workshop, read(typed, workshop.in_force().calendar.day_of(workshop.now())), me, once
-        )
+        draft = read(typed, workshop.in_force().calendar.day_of(workshop.now()))
+        listed = whole_number(form.get("listed"))
+        if form.get("place") == "list":
+            taken = put_on_list(workshop, draft, typed, me, once, listed=listed)
+            return go(request, f"/book?done=listed#order-{taken.number}")
+        over = _why_over(form) if form.get("place") == "over" else ""
+        taken = take_in(workshop, draft, me, once, listed=listed, why=over)
+    except WeekFull:
+        return _page(request, workshop, typed, Shape.of(typed), focus="place", status=422)
     except BadFields as why:
         return _page(request, workshop, typed, Shape.of(typed), why.fields, status=422)
     except LooksKnown as why:
@@ -66,6 +93,34 @@ def save_order(request: Request, workshop: TheWorkshop, me: Me, form: Filled) ->
     if typed.get("then") == "another":
         return go(request, f"/orders/new?done=saved&after={taken.number}")
     return go(request, f"/orders/{taken.number}?done=saved")
+
+
+class OverFields(Fields):
+    """Why an order is taken on although the week is full."""
+
+    why: Line
+
+
+def _full(
+    workshop: Workshop, typed: dict[str, str], lines: list[list[CopyLine]]
+) -> WeekFull | None:
+    """Whether this week has no room for what is typed, and when it could begin."""
+    in_force = workshop.in_force()
+    if in_force.settings.intake_limit is None or typed.get("under_way") == "1":
+        return None
+    many = sum(line.many for animal in lines for line in animal)
+    with workshop.database.reading() as db:
+        number = whole_number(typed.get("listed", ""))
+        waiting = book_store.the_listed(db, number)
+        return room.full(db, in_force, workshop.now(), many, waiting)
+
+
+def _why_over(form: Form) -> str:
+    """Why an order is taken on although the week is full. Raises BadFields where nothing is."""
+    found = check(OverFields, form.plain())
+    if not found.why:
+        raise BadFields({"why": "Say why: it stands in the order’s history."})
+    return found.why
 
 
 def _who_is_meant(workshop: Workshop, answer: str) -> dict[str, str]:
@@ -223,11 +278,15 @@ def _page(
     status: int = 200,
 ) -> Response:
     """The form. `asks` names the customer who may be meant, if that has to be said first."""
-    settings = workshop.in_force().settings
+    in_force, now = workshop.in_force(), workshop.now()
+    settings = in_force.settings
+    lines = copy_lines(typed, shape)
     context = {
         "typed": typed,
         "errors": errors or {},
-        "lines": (lines := copy_lines(typed, shape)),
+        "lines": lines,
+        "full": _full(workshop, typed, lines),
+        "today": in_force.calendar.day_of(now),
         "bases_of": bases_of(typed, lines),
         "letters": LETTERS,
         "most_animals": MOST_ANIMALS,

@@ -17,6 +17,7 @@ from app.flow.gates import Gate, read
 from app.flow.money import Paid
 from app.flow.rules import DRYING, Entry, Kind, TimeIs, effective, is_rework
 from app.flow.steps import ASKED_AGAIN, PASSED, MoveKey, Step, piece_code
+from app.orders.book.drafts import animals_of
 from app.orders.facts import ranges, sizes, store
 from app.orders.facts.cases import CaseFacts
 from app.orders.facts.changed import ChangeFacts
@@ -32,6 +33,7 @@ from app.orders.facts.order import (
     QuestionFacts,
     Standing,
     ViewFacts,
+    WaitFacts,
     has_range,
 )
 from app.orders.facts.overdue import kept, on_the_way
@@ -84,6 +86,10 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         _animal(row, tuple(by_letter.get(row.in_order, ())), rows)
         for row in rows.animals.get(order.id, ())
     )
+    waits = _waits(order)
+    if waits is not None:
+        typed_on = date.fromisoformat(order.typed_on)
+        animals = animals_of(order.typed, typed_on, order.number, waits.since)
     copies = [copy for copies in by_letter.values() for copy in copies]
     asked = rows.questions.get(order.id, ())
     changes = [entry for log in _logs_of(order.id, rows) for entry in log if entry.kind in _CHANGES]
@@ -134,9 +140,18 @@ def _order(order: Row[Any], rows: Rows) -> OrderFacts:
         ),
         cases=tuple(map(_case, rows.cases.get(order.id, ()))),
         later_since=_day(forecast.later_since) if forecast is not None else None,
+        waits=waits,
+        waited_since=order.put_at if order.began_at is not None else None,
         # The steps of the copy before a remake are not counted any more.
         caused_at=max(*(copy.remade_at for copy in copies), (told and told.calendar_at) or 0, 0),
     )
+
+
+def _waits(order: Row[Any]) -> WaitFacts | None:
+    if order.put_at is None or order.began_at is not None:
+        return None
+    begins = date.fromisoformat(order.begins_on)
+    return WaitFacts(order.put_at, begins, order.begins_round, off=order.off_at is not None)
 
 
 def _logs_of(order_id: int, rows: Rows) -> Iterable[list[Entry]]:

@@ -243,6 +243,18 @@ class QuestionFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class WaitFacts:
+    """That an order is on the waiting list, `since` when (UTC seconds): the Monday of the week in
+    which its customer was last told that it begins, how often they were told, and whether it was
+    struck `off` the list."""
+
+    since: int
+    begins_on: date
+    round: int = 1
+    off: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class OrderFacts:
     """Everything about one order that may be told to its customer.
 
@@ -255,6 +267,8 @@ class OrderFacts:
     still wanted, `to_redo` what they said no to and are yet to be shown anew. `journey` are the
     usual days on the way to them, of what has yet to leave. `runs_over` says that the end as
     computed now lies beyond the told one, `later_since` since when, as far as that was kept.
+    `waits` is there while nothing of it has begun: its animals are then as they were typed.
+    `waited_since` is since when one that has begun had been on the waiting list.
     """
 
     id: int
@@ -288,6 +302,8 @@ class OrderFacts:
     lent: tuple[LentFacts, ...] = ()
     journey: Journey | None = None
     cases: tuple[CaseFacts, ...] = ()
+    waits: WaitFacts | None = None
+    waited_since: int | None = None
 
     def __post_init__(self) -> None:
         """Let the copies with several animals know them, and these animals the copies."""

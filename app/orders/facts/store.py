@@ -21,8 +21,10 @@ def _query(sql: str) -> Any:
 
 
 _ORDERS = _query(
-    "SELECT o.*, c.address_as, c.name AS customer_name FROM orders o"
-    " JOIN customers c ON c.id = o.customer_id WHERE o.id IN :ids"
+    "SELECT o.*, c.address_as, c.name AS customer_name, w.put_at, w.typed, w.typed_on, w.begins_on,"
+    " w.round AS begins_round, w.began_at, w.off_at FROM orders o"
+    " JOIN customers c ON c.id = o.customer_id"
+    " LEFT JOIN waiting_list w ON w.order_id = o.id WHERE o.id IN :ids"
 )
 # A model may come from another order than the one that it is used in.
 _ANIMALS = _query(

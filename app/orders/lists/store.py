@@ -46,6 +46,7 @@ _OF_WHOM = f"""
     AND k.step <> 'replaced' AND k.id NOT IN ({SUPERSEDED})) AS copies"""  # noqa: S608
 _ORDERS = f"""
 SELECT o.id, o.number, o.gift, o.needed_by, o.taken_at, o.open, o.shop_reference, c.name,
+  (SELECT began_at IS NULL AND off_at IS NULL FROM waiting_list WHERE order_id = o.id) AS listed,
   {_OF_WHOM}
 FROM orders o JOIN customers c ON c.id = o.customer_id
 """  # noqa: S608
@@ -83,9 +84,13 @@ _SORTS = {
     "number": "o.number", "needed": "o.needed_by IS NULL, o.needed_by, o.number",
     "ready": "t.to_day IS NULL, t.to_day, o.number", "name": "c.name_key, o.number",
 }  # fmt: skip
+# What is on the waiting list has a page of its own.
+_BEGUN = (
+    " AND o.id NOT IN (SELECT order_id FROM waiting_list WHERE began_at IS NULL AND off_at IS NULL)"
+)
 _LISTS = {
     (closed, show, sort): text(
-        f"{_LISTED} WHERE o.open = {int(not closed)} AND {where}"
+        f"{_LISTED} WHERE o.open = {int(not closed)} AND {where}{_BEGUN if closed else ''}"
         f" ORDER BY {'o.number DESC' if closed and sort == 'number' else order}"
         " LIMIT :most OFFSET :skip"
     )

@@ -74,6 +74,9 @@ def _page(
         )
         told = to_fetch(db, rows.order["id"])
         late = to_tell(db, in_force, now, rows.order["id"])
+    if not rows.models and not rows.copies:
+        # Nothing of it has begun: it stands on the waiting list, or was struck off it.
+        return go(request, f"/book#order-{number}")
     today = in_force.calendar.day_of(now)
     needed, chance = rows.order["needed_by"], workshop.chances().get(rows.order["id"])
     context: dict[str, Any] = {

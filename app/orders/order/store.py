@@ -35,6 +35,7 @@ from app.tables import (
     status_links,
     tellings,
     transitions,
+    waiting_list,
 )
 
 Row = RowMapping
@@ -79,7 +80,9 @@ def by_number(db: Connection, number: int) -> int:
 
 def rows_of(db: Connection, order_id: int) -> OrderRows:
     """Everything about an order. Raises NotFound."""
-    order = db.execute(select(orders).where(orders.c.id == order_id)).mappings().first()
+    listed = orders.outerjoin(waiting_list, waiting_list.c.order_id == orders.c.id)
+    query = select(orders, waiting_list.c.put_at).select_from(listed)
+    order = db.execute(query.where(orders.c.id == order_id)).mappings().first()
     if order is None:
         raise NotFound("There is no such order.")
     customer_id = order["customer_id"]

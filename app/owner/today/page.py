@@ -9,6 +9,8 @@ from sqlalchemy import Connection
 
 from app.flow.queue import FALLING
 from app.flow.steps import Step
+from app.orders.book import store as waiting_list
+from app.orders.book.rules import told_is_over
 from app.orders.facts.to_tell import to_tell
 from app.orders.forecast.chances import how_likely, odds
 from app.orders.lists import store as lists
@@ -72,6 +74,7 @@ def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
         flow = store.flow(db, since, now)
         steps = store.at_steps(db, since, now)
         customers = _customers(db, workshop, now)
+        book = waiting_list.book(db, in_force, now)
         simulated = [one for one in of_tonight(db) if one.found]
     found = lines(steps, blank_on=in_force.settings.blank_on)
     return {
@@ -91,6 +94,9 @@ def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
         "promise": promise(workshop.days_from_passing(), today, calendar),
         "by_christmas": _by_christmas(workshop, today),
         "customers": customers,
+        "book": book,
+        "can_begin": sum(week == book.monday for week in book.begins),
+        "told_over": sum(told_is_over(row["begins_on"], today) for row in book.listed),
         "in_order": [said for look in looks for said in look(workshop)],
         "today": today,
         "now": now,

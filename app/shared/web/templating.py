@@ -15,6 +15,9 @@ from app.shared.web import words
 # What a page says after an act that led to it, by the short word in its address.
 NOTICES = {
     "saved": "Saved.",
+    "listed": "On the waiting list. The customer’s page and an email say so.",
+    "told": "Their page says the new week, and an email goes with the next ones.",
+    "struck": "Off the waiting list. Their page and an email say so.",
     "brought_in": "Brought in. No email was written.",
     "taken_back": "Taken back: all that came with it is gone.",
     "moved": "Moved.",

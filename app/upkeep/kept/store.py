@@ -49,12 +49,18 @@ def unsettled(db: Connection, customer_id: int) -> list[str]:
     cases = here.join(t.aftercare_cases, t.aftercare_cases.c.order_id == t.orders.c.id).where(
         t.aftercare_cases.c.closed_at.is_(None)
     )
+    waits = t.waiting_list.c
+    listed_ = here.join(t.waiting_list, waits.order_id == t.orders.c.id).where(
+        waits.began_at.is_(None), waits.off_at.is_(None)
+    )
     said = []
     erased = select(t.customers.c.erased_at).where(t.customers.c.id == customer_id)
     if db.execute(erased).scalar() is not None:
         said.append("This person has been erased already.")
     if found := _numbers(db, here.where(t.orders.c.open == 1)):
         said.append(f"{found} still open. Finish or cancel first.")
+    if found := _numbers(db, listed_):
+        said.append(f"{found} on the waiting list. Strike it off first.")
     if found := _numbers(db, lent):
         said.append(f"Something they lent us is still here: {found} waiting for its return.")
     if found := _numbers(db, cases):

@@ -50,6 +50,7 @@ CHANGED: Sequence[Goes] = (
          ("shop_reference", "gift_day", "needed_reason", "ship_name", "ship_lines", "ship_postcode",
           "ship_country", "ship_phone", "parcel_note", "note", "bench_note"),
          stays=("channel", "paid", "needed_by", "copy_deadline", "once", "approves")),
+    Goes(t.waiting_list, "order_id", ("typed", "why"), stays=("typed_on", "begins_on")),
     Goes(t.questions, "order_id", blotted=("asked", "answer", "overridden"),
          stays=("topic", "channel", "before_step", "until_paid", "verdict")),
     Goes(t.parts, "order_id", ("what",), ("overridden",),
