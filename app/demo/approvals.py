@@ -34,7 +34,7 @@ class Approvals:
         """What the customer of a new order approves."""
         if job.row["imported"]:
             return
-        drawn = self._rng.choices(tuple(_WISHES), tuple(_WISHES.values()))[0]
+        drawn = self._floor.own(self._rng).choices(tuple(_WISHES), tuple(_WISHES.values()))[0]
         job.row["approves"] = drawn.stored
 
     def remembered(self, job: Job) -> None:
@@ -155,7 +155,7 @@ class Approvals:
 
     def _wait(self) -> int:
         """Seconds until a customer answers: most within half a day to three days."""
-        return int(min(7.0, self._rng.lognormvariate(0.0, 0.6)) * DAY)
+        return int(min(7.0, self._floor.own(self._rng).lognormvariate(0.0, 0.6)) * DAY)
 
     def _stopping(self, piece: DemoPiece) -> list[Row]:
         ids = {g.question for g in piece.state.gates if g.stops_at(piece.state.step)}
@@ -165,7 +165,9 @@ class Approvals:
     def _show(self, piece: DemoPiece, row: Row) -> Course:
         """The pictures are taken and go, from which on the time is the customer's."""
         floor = self._floor
-        yield floor.open_hours.next_open(floor.time + self._rng.randrange(600, 2 * HOUR))
+        yield floor.open_hours.next_open(
+            floor.time + self._floor.own(self._rng).randrange(600, 2 * HOUR)
+        )
         seen = "model" if row["topic"] == MODEL_APPROVAL else "painting"
         asked = f"Is the {seen} of {piece.animal['name']} as you’d like it?"
         row.update(asked=asked, asked_at=floor.time)
@@ -185,11 +187,11 @@ class Approvals:
     def _answer(self, piece: DemoPiece, row: Row) -> str:
         """What the customer says is written down; gives their words where it is a no."""
         floor, waiting = self._floor, self._waiting(piece.job, row)
-        verdict = self._rng.choices(tuple(_ANSWERS), tuple(_ANSWERS.values()))[0]
+        verdict = self._floor.own(self._rng).choices(tuple(_ANSWERS), tuple(_ANSWERS.values()))[0]
         of_model = row["topic"] == MODEL_APPROVAL
         if of_model and (len(waiting) > 1 or piece.model not in piece.job.models):
             verdict = YES
-        said = self._rng.choice(floor.words.studio["approvals"][verdict])
+        said = self._floor.own(self._rng).choice(floor.words.studio["approvals"][verdict])
         row.update(answered_at=floor.time, answered_by_id=floor.desk, answer=said, verdict=verdict)
         for copy, gate in waiting:
             self._end(copy, gate)

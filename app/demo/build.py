@@ -74,19 +74,21 @@ class DemoStudio:
 
 
 def build(
-    folder: DataFolder, now: int, months: int, per_month: int, seed: int, progress: Progress
-) -> DemoStudio:
+    folder: DataFolder, now: int, months: int, per_month: int, seed: int, progress: Progress,
+    *, hires: bool = True,
+) -> DemoStudio:  # fmt: skip
     """Fill a migrated, empty studio.db with an invented history of some months that ends `now`.
 
-    The same arguments give the same studio. `progress` is told what is being done and which part
-    of the whole is done, 0 to 1. Raises CannotStart where the folder holds orders already, or no
-    migrated database; nothing is written then, nor where anything else fails.
+    The same arguments give the same studio; one that never `hires` has the same orders and chances
+    as one in which somebody new came, and differs by nothing else. `progress` is told what is being
+    done and which part of the whole is done, 0 to 1. Raises CannotStart where the folder holds
+    orders already, or no migrated database; nothing is written then, nor where anything else fails.
     """
     if months < 1 or per_month < 1:
         raise CannotStart("A demo needs at least one month and one order a month.")
     with _writing(folder.database_file) as raw:
         ledger = Ledger(partial(_add, raw))
-        floor, name = _history(ledger, now, months, per_month, seed, progress)
+        floor, name = _history(ledger, now, months, per_month, seed, progress, hires=hires)
         afterwards.write_all(floor, lambda part: progress("writing it down", 0.85 + 0.1 * part))
         still_open = sum(job.row["open"] for job in floor.jobs)
         made = DemoStudio(name, len(floor.jobs), still_open, ledger.entries)
@@ -98,8 +100,9 @@ def build(
 
 
 def _history(
-    ledger: Ledger, now: int, months: int, per_month: int, seed: int, progress: Progress
-) -> tuple[DemoFloor, str]:
+    ledger: Ledger, now: int, months: int, per_month: int, seed: int, progress: Progress,
+    *, hires: bool,
+) -> tuple[DemoFloor, str]:  # fmt: skip
     """The floor after its whole history, and the studio's name."""
     # Not for secrets: the same seed shall give the same studio.
     rng = Random(seed)  # noqa: S311
@@ -121,6 +124,10 @@ def _history(
     )  # fmt: skip
     accounts = house.hire(ledger, words, size, start)
     house.put_to_work(floor, accounts, first, last)
+    if (new := house.hired_at(floor)) is not None:
+        floor.apart_from, floor.seed = new, seed
+        if hires:
+            house.take_on(floor, size, new, last)
     house.write_down(ledger, words, settings, shut, start)
     _wire(floor, size, settings, per_month)
     floor.run(lambda what, part: progress(what, 0.85 * part))

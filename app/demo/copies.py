@@ -132,7 +132,7 @@ class Copies:
         if floor.chance(0.02):
             why = self._found("mended")
             self._mended(piece, why, by, cause="painting")
-        coat = self._coats.choices(tuple(_COATS), tuple(_COATS.values()))[0]
+        coat = floor.own(self._coats).choices(tuple(_COATS), tuple(_COATS.values()))[0]
         cured = later(floor.time + self._cures[coat], piece.state.rests_until)
         floor.ledger.move(piece, MoveKey.PAINTED, by=by, until=cured, reason=coat)
 

@@ -6,7 +6,8 @@ take the next piece of a bench by the order of work.
 
 from bisect import insort
 from collections import defaultdict
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from heapq import heappop, heappush
 from inspect import GEN_RUNNING, getgeneratorstate
@@ -48,7 +49,7 @@ class DemoFloor:
         self, rng: Random, words: DemoWords, ledger: Ledger, calendar: Calendar,
         span: tuple[int, int], open_hours: WorkingHours, reserve_from: int,
     ) -> None:  # fmt: skip
-        self.rng = rng
+        self.rng = self._common = rng
         self.words = words
         self.ledger = ledger
         self.calendar = calendar
@@ -61,6 +62,10 @@ class DemoFloor:
         self.jobs: list[Job] = []
         self.courses: dict[Of, Callable[[DemoPiece], Course]] = {}
         self.lines: defaultdict[Step, list[DemoPiece]] = defaultdict(list)
+        # From when on everything draws for itself, from a stream that this seeds (see `drawing`).
+        self.apart_from, self.seed = self.now + 1, 0
+        self._streams: dict[str, Random] = {}
+        self._whose: dict[Course, str] = {}
         self._events: list[tuple[int, int, Callable[[], None]]] = []
         self._count = 0
 
@@ -102,6 +107,23 @@ class DemoFloor:
         """True so often."""
         return self.rng.random() < p
 
+    @contextmanager
+    def drawing(self, whose: str) -> Iterator[None]:
+        """Draw for an order or a piece. From `apart_from` on each has a stream of its own, so that
+        two histories that differ in who works there differ in nothing else: common random numbers.
+        """
+        before = self.rng
+        if whose and self.time >= self.apart_from:
+            self.rng = self._streams.setdefault(whose, Random(f"{self.seed} {whose}"))  # noqa: S311
+        try:
+            yield
+        finally:
+            self.rng = before
+
+    def own(self, usual: Random) -> Random:
+        """The stream of whoever draws for itself now, else the usual one."""
+        return usual if self.rng is self._common else self.rng
+
     # ------------------------------------------------------------ courses
 
     def begin(self, piece: DemoPiece) -> None:
@@ -112,11 +134,15 @@ class DemoFloor:
         """Let a piece take a course, in place of the one that it is on."""
         self.withdraw(piece)
         piece.course = course
+        self._whose[course] = piece.called
         self.go_on(course)
 
     def go_on(self, course: Course | None) -> None:
         """Let a course go on to its next wait; one that is over or was broken off stays so."""
-        when = next(course, None) if course else None
+        if course is None:
+            return
+        with self.drawing(self._whose.get(course, "")):
+            when = next(course, None)
         if when is not None:
             self.later(when, lambda: self.go_on(course))
 
@@ -184,10 +210,16 @@ class DemoFloor:
 
     # ------------------------------------------------------------ people
 
+    def joins(self, worker: Worker) -> None:
+        """Somebody is new here. The owner stays the last who is called."""
+        self.workers.insert(-1, worker)
+        self._call(worker)
+
     def _call(self, worker: Worker) -> None:
         worker.called = True
         opens = worker.hours.next_open(self.time)
-        delay = self.rng.randrange(20, 200) if opens == self.time else self.rng.randrange(60, 900)
+        # However often somebody is called, the piece that calls draws no more for it.
+        delay = self._common.randrange(*((20, 200) if opens == self.time else (60, 900)))
         self.later(opens + delay, lambda: self._come(worker))
 
     def _come(self, worker: Worker) -> None:

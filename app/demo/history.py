@@ -65,11 +65,16 @@ class History:
         for days, wanted in (*CAST, (9 / 1440, _LAST), (3 / 24, told)):
             at = floor.now - int(days * DAY)
             if at > floor.start:
-                floor.later(at, lambda w=wanted: self._typed(w))  # type: ignore[misc]
+                floor.later(at, lambda w=wanted: self._told(w))  # type: ignore[misc]
 
     def _comes(self) -> None:
-        if not (self._floor.chance(0.05) and self._follow_on()):
-            self._typed(Wanted())
+        with self._floor.drawing(f"order {self._intake.next_number}"):
+            if not (self._floor.chance(0.05) and self._follow_on()):
+                self._typed(Wanted())
+
+    def _told(self, wanted: Wanted) -> None:
+        with self._floor.drawing(f"order {self._intake.next_number}"):
+            self._typed(wanted)
 
     def _typed(self, wanted: Wanted) -> None:
         """An order is typed in, its models at photos wanted, its copies not begun."""

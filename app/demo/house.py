@@ -3,6 +3,7 @@
 import json
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import takewhile
 from math import ceil
 
 from app.demo.floor import DemoFloor, Worker
@@ -22,6 +23,8 @@ _BENCH_SKILLS = (
     (Step.SHAPING, Step.FINISHING, Step.PAINTING),
     (Step.PAINTING, Step.SHAPING),
 )
+# Somebody is taken on so long before the end, where the history began long before that.
+_HIRED_BACK, _LONG_ENOUGH = 119 * DAY, 300 * DAY
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +94,24 @@ def hire(ledger: Ledger, words: DemoWords, size: Size, at: int) -> list[Row]:
     ]
 
 
+def hired_at(floor: DemoFloor) -> int | None:
+    """When somebody is taken on who inspects; None in a history too short to show a change."""
+    if floor.now - floor.start < _LONG_ENOUGH:
+        return None
+    return floor.open_hours.next_open(floor.now - _HIRED_BACK)
+
+
+def take_on(floor: DemoFloor, size: Size, at: int, last: date) -> None:
+    """Somebody new at the narrowest step: until then the owner alone inspects, by afternoon."""
+    name = floor.words.people["staff"][1 + size.desks + size.bench]
+    account = floor.ledger.note(
+        "accounts", name=name, name_key=fold(name), role=str(Role.BENCH), made_at=at
+    )
+    hours = lay_out(floor.calendar, floor.calendar.day_of(at), last)
+    new = Worker(account["id"], (Step.INSPECTION,), hours)
+    floor.later(at, lambda: floor.joins(new))
+
+
 def write_down(
     ledger: Ledger, words: DemoWords, settings: StudioSettings, shut: list[Row], at: int
 ) -> None:
@@ -116,7 +137,7 @@ def put_to_work(floor: DemoFloor, accounts: list[Row], first: date, last: date) 
     workers = [
         Worker(
             account, _skills(place),
-            lay_out(calendar, first, last, _away(floor, place, first, last)),
+            lay_out(calendar, first, last, _away(floor, place, account, first, last)),
         )
         for place, account in enumerate(bench)
     ]  # fmt: skip
@@ -135,19 +156,43 @@ def _skills(place: int) -> tuple[Step, ...]:
     return (Step.INSPECTION, *own) if inspects else own
 
 
-def _away(floor: DemoFloor, place: int, first: date, last: date) -> frozenset[date]:
-    """Two weeks in summer, a few odd days; the first painter was away for three weeks besides."""
+def _away(floor: DemoFloor, place: int, account: int, first: date, last: date) -> frozenset[date]:
+    """Two weeks in summer, a few odd days; the first painter was away for three weeks besides.
+
+    Leave is noted four weeks ahead, the painter's weeks as they begin, odd days nowhere.
+    """
     days: set[date] = set()
     for year in range(first.year, last.year + 1):
         leave = date(year, 7, 1) + timedelta(days=14 * (place % 4))
-        days |= {leave + timedelta(days=n) for n in range(12)}
+        days |= _noted(floor, account, leave, 12, ahead=28)
         for _ in range(4):
             days.add(date(year, 1, 1) + timedelta(days=floor.rng.randrange(365)))
     if place == 2:
         for back in range(130, (last - first).days + 1, 365):
             start = floor.calendar.day_of(floor.now) - timedelta(days=back)
-            days |= {start + timedelta(days=n) for n in range(19)}
+            days |= _noted(floor, account, start, 19)
     return frozenset(days)
+
+
+def _noted(
+    floor: DemoFloor, account: int, start: date, length: int, ahead: int = 0
+) -> set[date]:  # fmt: skip
+    """The days of an absence, and its row where it is of this history and known by now; up to the
+    first day that was noted already."""
+    span = [start + timedelta(days=n) for n in range(length)]
+    opens = floor.open_hours.next_open(floor.calendar.start_of(start - timedelta(days=ahead)))
+    at = max(floor.start, opens)
+    before = [
+        row for row in floor.ledger.rows["absences"]
+        if row["account_id"] == account and row["last_day"] >= start.isoformat()
+    ]  # fmt: skip
+    new = list(takewhile(lambda day: all(day.isoformat() < r["first_day"] for r in before), span))
+    if new and at <= floor.now and floor.calendar.start_of(new[-1]) >= floor.start:
+        floor.ledger.note(
+            "absences", account_id=account, first_day=start.isoformat(),
+            last_day=new[-1].isoformat(), made_at=at, made_by_id=1,
+        )  # fmt: skip
+    return set(span)
 
 
 def builders_of(floor: DemoFloor, words: DemoWords, size: Size) -> list[Builder]:

@@ -22,7 +22,7 @@ class Intake:
 
     def __init__(self, floor: DemoFloor, first_number: int) -> None:
         self._floor = floor
-        self._number = first_number
+        self.next_number = first_number
         self.customers: list[Row] = []
         self._animals_of: dict[int, list[Row]] = {}
         self.marks_of: dict[int, list[Row]] = {}
@@ -103,7 +103,7 @@ class Intake:
         typed_late = wanted.late_entry and rng.random() < 0.35
         gift = rng.random() < 0.15 if wanted.gift is None else wanted.gift
         row = floor.ledger.note(
-            "orders", number=self._number, customer_id=customer["id"], recorded_at=at,
+            "orders", number=self.next_number, customer_id=customer["id"], recorded_at=at,
             taken_at=at - rng.randrange(HOUR, 14 * HOUR) if typed_late else at,
             shop_reference=f"SB-{rng.randrange(40_000, 99_999)}" if rng.random() < 0.6 else "",
             channel=rng.choices(("shop", "phone", "mail", "in_person"), (60, 14, 20, 6))[0],
@@ -117,7 +117,7 @@ class Intake:
         if wish in floor.words.studio["for_the_bench"]:
             whose = "bench_note"
         row |= {"note": "", "bench_note": None, whose: wish}
-        self._number += 1
+        self.next_number += 1
         wait = int(0.04 * DAY) if floor.chance(0.12) else floor.span_of(4.2, 0.85, 40)
         # Now and then nothing comes at all.
         patience = "gone" if floor.chance(0.022) else "slow" if floor.chance(0.03) else ""

@@ -73,6 +73,13 @@ class DemoPiece:
     troubled: int = 0
 
     @property
+    def called(self) -> str:
+        """What the piece is called, whatever ids it and others were given."""
+        row = self.row
+        of = f"{self.job.row['number']} {self.letter} {self.ref.of} {row['number']}"
+        return f"{of} {row.get('making', 1)}"
+
+    @property
     def may_begin(self) -> bool:
         """Whether a copy waits for no model any more."""
         models = [model for model in (self.model, *self.beside) if model is not None]

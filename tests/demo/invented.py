@@ -16,13 +16,14 @@ BETWEEN_THE_YEARS = int(datetime(2026, 12, 29, 13, 0, tzinfo=ZONE).timestamp())
 
 
 def invent(
-    path: Path, now: int = A_TUESDAY, months: int = 14, per_month: int = 45, seed: int = 1
-) -> tuple[DataFolder, DemoStudio]:
+    path: Path, now: int = A_TUESDAY, months: int = 14, per_month: int = 45, seed: int = 1,
+    *, hires: bool = True,
+) -> tuple[DataFolder, DemoStudio]:  # fmt: skip
     """Make a studio and say what was made."""
     folder = DataFolder(path)
     folder.prepare()
     migrate(folder.database_file, now)
-    return folder, build(folder, now, months, per_month, seed, lambda what, part: None)
+    return folder, build(folder, now, months, per_month, seed, lambda what, part: None, hires=hires)
 
 
 def rows(folder: DataFolder, query: str, *values: object) -> list[sqlite3.Row]:

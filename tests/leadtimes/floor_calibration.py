@@ -1,6 +1,10 @@
 """How true `whatif` is of the invented studio: simulated from past days, held against what came.
 
-    python -m tests.leadtimes.floor_calibration [weeks back, ...]
+    python -m tests.leadtimes.floor_calibration [seed, ...]
+
+The last four months are the judge: what the simulation draws is fitted once, to the months before
+them, and what was on the floor on days of these four months is held against what came of it. A
+piece that is still there when the history ends came later than any range that had ended.
 
 For each past day the studio is cut back to what was written down by then (later entries, pieces and
 orders are taken out, the cached columns folded again), the floor is built and simulated as
@@ -17,6 +21,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 from sqlalchemy import text
@@ -25,15 +30,20 @@ from app.flow.rules import fold
 from app.flow.steps import Of, Step
 from app.flow.store import Ref, log_of, save
 from app.leadtimes.floor import Outcome, simulate
-from app.owner import whatif_command
+from app.owner import floor_now, whatif_command
 from app.owner.floor_now import NAMES, Built
+from app.owner.floor_stays import Stays
 from app.shared.calendar import DAY
 from app.shared.places import DataFolder
 from tests.demo.invented import A_TUESDAY, invent
 from tests.staff.browser import ClockedWorkshop
 
 Row = tuple[float, float, float, float]
-WEEKS_BACK = tuple(range(30, 7, -2))
+LEARN = floor_now._ended
+WEEKS_BACK = tuple(range(17, 6, -2))
+FITTED_UNTIL = A_TUESDAY - 122 * DAY
+SEEDS = 1, 2, 3, 4
+FAR = 1 << 40
 RUNS = 300
 
 
@@ -51,6 +61,7 @@ def cut_back(studio: Path, moment: int) -> None:
             f" (SELECT {column} FROM transitions WHERE {column} IS NOT NULL)"
         )
     raw.execute("DELETE FROM orders WHERE taken_at > ?", (moment,))
+    raw.execute("DELETE FROM absences WHERE made_at > ?", (moment,))
     raw.execute("DELETE FROM forecasts")
     raw.commit()
     raw.close()
@@ -95,8 +106,8 @@ SELECT o.number || '-' || p.letter || {number} AS key, p.held, p.at FROM (
         UNION ALL SELECT NULL, id, order_id FROM copies) q
       ON q.id = t.model_id OR q.copy = t.copy_id
       WHERE t.kind IN ('hold', 'lift') AND t.happened_at > :now) AS held,
-    (SELECT min(t.happened_at) FROM transitions t
-      WHERE t.{of} = p.id AND t.to_step = '{end}' AND t.happened_at > :now) AS at
+    coalesce((SELECT min(t.happened_at) FROM transitions t WHERE t.{of} = p.id
+      AND t.to_step = '{end}' AND t.happened_at > :now), CASE WHEN p.open THEN :far END) AS at
   FROM {table} p) p JOIN orders o ON o.id = p.order_id WHERE p.at IS NOT NULL
 """
 _TAKEN_UP = """
@@ -118,10 +129,19 @@ def what_came(studio: Path, moment: int) -> tuple[dict[str, int], dict[str, int]
         _READY.format(number=copy, of="copy_id", table="copies", end=Step.HANDED_OVER),
         _READY.format(number=model, of="model_id", table="models", end=Step.READY),
     ):
-        found |= {key: at for key, held, at in raw.execute(query, {"now": moment}) if not held}
+        found |= {
+            key: at for key, held, at in raw.execute(query, {"now": moment, "far": FAR}) if not held
+        }
     rows = raw.execute(_TAKEN_UP, {"now": moment, "until": moment + 28 * DAY}).fetchall()
     raw.close()
     return found, {NAMES[Step(step)]: count for step, count in rows}
+
+
+def fitted(known: Stays, step: Step, _: int) -> tuple[np.ndarray, np.ndarray]:
+    """The stays of a step that what is drawn rests on: those that had ended by then."""
+    mine, lately = LEARN(known, step, FITTED_UNTIL)
+    before = known.left <= FITTED_UNTIL
+    return mine & before, lately & before
 
 
 def days_of(folder: DataFolder, weeks: Iterable[int]) -> list[Day]:
@@ -129,7 +149,8 @@ def days_of(folder: DataFolder, weeks: Iterable[int]) -> list[Day]:
     found = []
     for back in weeks:
         moment = A_TUESDAY - 7 * DAY * back
-        with as_of(folder, moment) as workshop:
+        learns = patch.object(floor_now, LEARN.__name__, fitted)
+        with as_of(folder, moment) as workshop, learns:
             built = whatif_command.floor_of(workshop)
         outcome = simulate(built.floor, RUNS, seed=back)
         found.append(Day(moment, built, outcome, *what_came(folder.database_file, moment)))
@@ -191,14 +212,16 @@ def shares_within(found: list[Row]) -> tuple[float, float]:
     return float(np.mean((low <= real) & (real <= high))), float(np.mean(real <= high))
 
 
-def main(weeks: Iterable[int]) -> None:
-    """Invent the studio, look back, print both tables."""
-    with tempfile.TemporaryDirectory() as place:
-        folder, _ = invent(Path(place))
-        days = days_of(folder, weeks)
+def main(seeds: Iterable[int]) -> None:
+    """Invent the studios, look back, print both tables."""
+    days = []
+    for seed in seeds:
+        with tempfile.TemporaryDirectory() as place:
+            folder, _ = invent(Path(place), seed=seed)
+            days += days_of(folder, WEEKS_BACK)
     print(f"From {len(days)} past days, {RUNS} simulations each")
     print("\n".join([*work_table(days), "", *dates_table(dates(days))]))
 
 
 if __name__ == "__main__":
-    main([int(word) for word in sys.argv[1:]] or WEEKS_BACK)
+    main([int(word) for word in sys.argv[1:]] or SEEDS)
