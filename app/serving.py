@@ -73,8 +73,13 @@ def way(
     Beyond this machine it is only taken encrypted: over plain HTTP a password could be read on the
     way, and a browser would not keep the cookie anyway. Raises WrongUsage.
     """
+    names = list(names)
     try:
         address = ipaddress.ip_address(LOOPBACK if host == "localhost" else host)
+    except ValueError:
+        address = _looked_up(host)
+        names.insert(0, host)
+    try:
         senders = [str(ipaddress.ip_address(proxy)) for proxy in proxies]
     except ValueError as why:
         raise WrongUsage(f"{why}. Write it like 192.168.1.20.") from why
@@ -98,6 +103,23 @@ def way(
     if behind_proxy:
         return Way(str(address), known, proxies=tuple(senders or ("127.0.0.1", "::1")))
     return Way(str(address), known, certificate, certificate_key)
+
+
+def _looked_up(name: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
+    """The address of a name, as this machine knows it. Raises WrongUsage."""
+    try:
+        found = ipaddress.ip_address(socket.getaddrinfo(name, None)[0][4][0])
+    except (OSError, UnicodeError, ValueError) as why:
+        raise WrongUsage(
+            f"{name} is not an address, and this machine knows no such name. Write it like "
+            "192.168.1.20, and give the name with --name."
+        ) from why
+    if found.is_loopback:
+        raise WrongUsage(
+            f"{name} means this computer alone ({found}) here, and no tablet would reach it. Write "
+            "its address in your network, like 192.168.1.20, and give the name with --name."
+        )
+    return found
 
 
 @dataclass(frozen=True, slots=True)

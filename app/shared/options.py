@@ -20,7 +20,7 @@ def _port(flag: str, whose: str) -> Any:
     return option(flag, "NUMBER", f"Port of the {whose} pages.", min=1, max=65535)
 
 
-_HOST = "Address of the staff's pages; beyond this machine only with a certificate or a proxy."
+_HOST = "Address or name of the staff's pages; beyond this machine only encrypted."
 Data = Annotated[Path | None, option("--data", "FOLDER", "The folder with the workshop's data.")]
 Port = Annotated[int, _port("--port", "staff's")]
 PublicPort = Annotated[int, _port("--public-port", "customers'")]

@@ -59,6 +59,23 @@ def test_the_names_that_are_accepted() -> None:
     assert behind.proxies == ("127.0.0.1", "::1")
 
 
+def test_a_host_may_be_a_name_that_this_machine_knows(monkeypatch) -> None:
+    known = {"workshop.lan": "192.168.1.20", "own-name": "127.0.1.1"}
+
+    def look_up(name, port):
+        return [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (known[name], 0))]
+
+    monkeypatch.setattr(socket, "getaddrinfo", look_up)
+    named = way("workshop.lan", C, K, ["desk.example"], [], [])
+    assert named.host == "192.168.1.20"
+    assert {"192.168.1.20", "workshop.lan", "desk.example"} <= set(named.hosts())
+    assert named.address(8600) == "https://workshop.lan:8600"
+    with pytest.raises(WrongUsage, match="no tablet would reach it"):
+        way("own-name", C, K, [], [], [])
+    with pytest.raises(WrongUsage, match="in the clear"):
+        way("workshop.lan", None, None, [], [], [])
+
+
 def test_at_the_prompt_it_is_wrong_usage(tmp_path) -> None:
     ended = subprocess.run(
         [sys.executable, "-m", "app", "serve", "--host", "0.0.0.0", "--data", str(tmp_path / "d")],
