@@ -14,11 +14,12 @@ Word = Annotated[str, Query(max_length=80)]
 
 
 @router.get("/owner", name="house")
-def house(request: Request, workshop: TheWorkshop, csv: Word = "") -> Response:
-    """The house today: what needs a look, how the work flows, is the house in order."""
+def house(request: Request, workshop: TheWorkshop, csv: Word = "", by: Word = "") -> Response:
+    """The house today: what needs a look, how the work flows, is the house in order; and until when
+    photos must pass for a day (`by`, ISO)."""
     from app.owner.today.page import page
 
-    shown = render(request, "owner/today.html", page(workshop, request.app.state.house))
+    shown = render(request, "owner/today.html", page(workshop, request.app.state.house, by))
     return or_csv(shown, csv)
 
 

@@ -5,6 +5,7 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from datetime import date, timedelta
 
 import pytest
 from playwright.sync_api import Browser, Page
@@ -136,3 +137,113 @@ def test_a_day_that_is_being_typed_outlasts_the_answers_that_come_in_beside_it(o
     page.wait_for_timeout(200)
     assert day.input_value() == "2026-01-05"
     assert page.evaluate("document.activeElement.textContent").startswith("Keep")
+
+
+# ---------------------------------------------------------------- walks
+
+SHEET = """Customer\tAnimal\tOrdered\tSent
+Ottilie Brandreth\tPippin\t2024-03-04\t2024-04-20
+Cosmo Featherby\tBarnaby\t2024-03-11\t2024-05-02"""
+LINKS = {
+    "the week ahead": "/week",
+    "what would help": "/what-would-help",
+    "Lead times": "/lead-times",
+}
+
+
+def fits(page: Page) -> None:
+    """Nothing of the page reaches beyond the window."""
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    assert wide <= page.viewport_size["width"], f"{page.url} is {wide} px wide"
+
+
+def went(page: Page, text: str, where: str) -> None:
+    """A link of the page's own leads there, and what it opens fits."""
+    page.locator("main").get_by_role("link", name=text, exact=True).first.click()
+    page.wait_for_url(f"**{where}*")
+    fits(page)
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_owner_lands_on_today_and_goes_from_there(opened, demo, width):
+    page = opened(width)
+    page.goto(f"{demo.staff}/sign-in")
+    page.wait_for_url("**/owner")
+    fits(page)
+    for text, where in LINKS.items():
+        page.goto(f"{demo.staff}/owner")
+        went(page, text, where)
+    page.goto(f"{demo.staff}/owner")
+    soon = (date.today() + timedelta(days=120)).isoformat()
+    page.get_by_label("To be there by").fill(soon)
+    page.get_by_role("button", name="Look").click()
+    page.wait_for_url("**/owner?by=*")
+    said = page.locator("section:has(#photos) p").first.inner_text()
+    assert said.startswith("To be there by"), said
+    fits(page)
+
+
+def test_an_absence_is_noted_and_stands_in_the_week(opened, demo):
+    page = opened(390)
+    page.goto(f"{demo.staff}/absences")
+    page.get_by_label("Who, or which machine").select_option(index=1)
+    today = page.evaluate("new Date().toISOString().slice(0, 10)")
+    page.get_by_label("First day").fill(today)
+    page.get_by_role("button", name="Note it").click()
+    name = page.locator("section:has(#ahead) .name").first.inner_text()
+    fits(page)
+    page.goto(f"{demo.staff}/week")
+    assert f"{name} is " in page.locator("main").inner_text()
+    page.goto(f"{demo.staff}/absences")
+    page.locator("section:has(#ahead)").get_by_role("button", name="Delete").first.click()
+    page.wait_for_url("**/absences")
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_a_sheet_is_pasted_brought_in_and_taken_back(opened, demo, width):
+    page = opened(width)
+    page.goto(f"{demo.staff}/history")
+    fits(page)
+    page.locator("[name=pasted]").fill(SHEET)
+    page.get_by_role("button", name="Look at the table").click()
+    page.wait_for_url("**/history/sheets/*")
+    fits(page)
+    page.get_by_role("button", name="See what would come of it").click()
+    page.get_by_role("button", name="Bring it in").wait_for()
+    fits(page)
+    page.get_by_role("button", name="Bring it in").click()
+    page.wait_for_url("**/history*done=brought_in*")
+    assert "two finished pieces" in page.locator("section:has(#brought-in)").inner_text()
+    page.get_by_text("Take it back").first.click()
+    page.get_by_role("button", name="Take back").first.click()
+    page.wait_for_url("**done=taken_back*")
+    fits(page)
+
+
+def test_beyond_the_limit_an_order_waits_on_the_list(opened, demo):
+    page = opened(390)
+    page.goto(f"{demo.staff}/settings")
+    page.get_by_label("Copies taken on in a week").fill("1")
+    page.get_by_role("button", name="Save").first.click()
+    page.wait_for_url("**done=saved*")
+    for animal in ("Pippin", "Barnaby"):
+        page.goto(f"{demo.staff}/orders/new")
+        page.locator("#name").fill(f"Walker {animal}")
+        page.locator("#a0_name").fill(animal)
+        if page.locator("#full").count():
+            page.get_by_role("button", name="Put on the waiting list").click()
+        else:
+            page.get_by_role("button", name="Save order", exact=True).last.click()
+        page.wait_for_url("**done=*")
+    page.goto(f"{demo.staff}/book")
+    assert "Walker Barnaby" in page.locator("main").inner_text()
+    fits(page)
+    assert faults(page) == []
+    page.get_by_text("Strike it off the list").last.click()
+    page.get_by_label("Why").last.fill("too late for them")
+    page.get_by_role("button", name="Strike off").last.click()
+    page.wait_for_url("**done=struck*")
+    page.goto(f"{demo.staff}/settings")
+    page.get_by_label("Copies taken on in a week").fill("")
+    page.get_by_role("button", name="Save").first.click()
+    page.wait_for_url("**done=saved*")

@@ -369,3 +369,33 @@ def test_who_was_told_no_new_days_is_not_said_to_have_heard_nothing(
     told, now = (short_day(day, date(2026, 11, 24)) for day in (one.told_end, one.to_day))
     assert line.startswith(f"told {told}, which their page no longer shows; now up to {now}")
     assert "Nobody has told them yet" not in said
+
+
+def test_the_last_day_for_photos_by_size(workshop: ClockedWorkshop) -> None:
+    """Recounted without the curve's own code: with everybody gone it is the sorted days themselves;
+    here the open ones are few, so the median lies between those of the two extremes."""
+    worker.compute(workshop, figuring.figure)
+    shown = plain(page_of(workshop, "/owner?by=2027-03-20"))
+    assert "To be there by 20 March 2027, photos must pass by" in shown
+    found = house.page(workshop, (), "2027-03-20")["by"]
+    assert found.sizes
+    with workshop.database.reading() as db:
+        rows = db.execute(text(
+            "SELECT c.size_mm, max(m.passed_at, o.taken_at) AS passed, c.step,"
+            " (SELECT max(happened_at) FROM transitions t WHERE t.copy_id = c.id"
+            "  AND t.to_step = 'handed_over') AS gone"
+            " FROM copies c JOIN models m ON m.id = c.model_id JOIN orders o ON o.id = c.order_id"
+            " WHERE c.withdrawn = 0 AND c.step <> 'replaced' AND o.imported = 0"
+        )).all()  # fmt: skip
+    for one in found.sizes:
+        days = sorted(
+            (r.gone - r.passed) / 86_400 for r in rows if r.size_mm == one.size and r.gone
+        )
+        assert one.left == pytest.approx(len(days), abs=3), (
+            "all but what a case or an undo took out"
+        )
+        assert one.sure <= one.even, "to be surer it must pass sooner"
+        until = (date(2027, 3, 19) - one.even).days + 1
+        assert days[len(days) // 4] - 1 <= until <= days[3 * len(days) // 4] + 8
+    for strange in ("", "tomorrow", "0001-01-01", "9999-12-31", "2026-02-30"):
+        assert house.page(workshop, (), strange)["by"] is None

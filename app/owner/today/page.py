@@ -34,6 +34,7 @@ from app.studio.workshop import Workshop
 SHOWN = 8
 FELL_DAYS, FELL_BY = 7, 0.1
 CHRISTMAS_AHEAD = 150
+MOST_AHEAD = 1000
 # What was simulated is said for today while no more than a night was missed.
 STILL_TRUE = 2 * DAY
 Look = Callable[[Workshop], Sequence[InOrder]]
@@ -61,8 +62,9 @@ class Customers:
     held: int
 
 
-def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
-    """Everything on the page, as of now."""
+def page(workshop: Workshop, looks: Sequence[Look], by: str = "") -> dict[str, Any]:
+    """Everything on the page, as of now; `by` is a day (ISO) for which photos are to pass in time,
+    and what is no day ahead is as if it were not said."""
     now, in_force = workshop.now(), workshop.in_force()
     calendar = in_force.calendar
     today, since = calendar.day_of(now), now - WEEKS * 7 * DAY
@@ -93,6 +95,7 @@ def page(workshop: Workshop, looks: Sequence[Look]) -> dict[str, Any]:
         "busiest": _busiest(simulated, now),
         "promise": promise(workshop.days_from_passing(), today, calendar),
         "by_christmas": _by_christmas(workshop, today),
+        "by": _by_a_day(workshop, _ahead(by, today), today),
         "customers": customers,
         "book": book,
         "can_begin": sum(week == book.monday for week in book.begins),
@@ -112,6 +115,38 @@ def _by_christmas(workshop: Workshop, today: date) -> str:
         return ""
     leave = last_leaving(eve, in_force.journey(in_force.settings.country))
     return last_to_pass_words(last_to_pass(points, leave, in_force.calendar), eve, today)
+
+
+@dataclass(frozen=True, slots=True)
+class ByADay:
+    """A day, until when photos must pass for it, in a sentence, and by size."""
+
+    day: date
+    said: str
+    sizes: Sequence[Any]
+
+
+def _ahead(typed: str, today: date) -> date | None:
+    try:
+        day = date.fromisoformat(typed)
+    except ValueError:
+        return None
+    return day if 0 < (day - today).days <= MOST_AHEAD else None
+
+
+def _by_a_day(workshop: Workshop, day: date | None, today: date) -> ByADay | None:
+    """Until when photos must pass for a day, as the forecast has it, and by size."""
+    points, in_force = workshop.days_from_passing(), workshop.in_force()
+    if day is None or points is None:
+        return None
+    # numpy is large: only who asks for a day has it loaded.
+    from app.owner.today.by_size import last_by_size
+
+    leave = last_leaving(day, in_force.journey(in_force.settings.country))
+    with workshop.database.reading() as db:
+        sizes = last_by_size(db, in_force.calendar, leave, workshop.now())
+    said = last_to_pass_words(last_to_pass(points, leave, in_force.calendar), day, today)
+    return ByADay(day, said, sizes)
 
 
 def _busiest(simulated: Sequence[KeptAsk], now: int) -> str:

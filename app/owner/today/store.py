@@ -11,7 +11,7 @@ from app.owner.today.rules import AtAStep, InAndOut
 # Pieces that customers ordered: no remakes, no work of a case, nothing taken off an order again.
 _OWN = f"c.withdrawn = 0 AND c.replaces_id IS NULL AND c.id NOT IN ({OF_CASES})"
 # Every move as it should have been: undone ones out, corrected ones in their right form.
-_MOVES = """
+MOVES = """
 SELECT t.copy_id, t.model_id, t.from_step, coalesce(k.to_step, t.to_step) AS to_step,
   coalesce(k.happened_at, t.happened_at) AS at
 FROM transitions t LEFT JOIN transitions k ON k.about_id = t.id AND k.kind = 'correction'
@@ -29,12 +29,12 @@ _ACCEPTED = text(
     " AND max(coalesce(c.passed_at, m.passed_at), o.taken_at) BETWEEN :since AND :now"
 )
 _LEFT = text(
-    f"SELECT count(DISTINCT v.copy_id) FROM ({_MOVES}) v JOIN copies c ON c.id = v.copy_id"  # noqa: S608
+    f"SELECT count(DISTINCT v.copy_id) FROM ({MOVES}) v JOIN copies c ON c.id = v.copy_id"  # noqa: S608
     f" WHERE v.to_step = 'handed_over' AND v.at BETWEEN :since AND :now"
     f" AND c.withdrawn = 0 AND c.id NOT IN ({OF_CASES})"
 )
 _THROUGH = text(
-    f"SELECT from_step AS step, count(*) AS n FROM ({_MOVES})"  # noqa: S608
+    f"SELECT from_step AS step, count(*) AS n FROM ({MOVES})"  # noqa: S608
     " WHERE at BETWEEN :since AND :now AND from_step <> to_step GROUP BY from_step"
 )
 # A model stands at its bench once, however many copies wait for it.
@@ -55,7 +55,7 @@ _CHANCE_BEFORE = text(
 # last of its pieces left.
 _SAID = text(
     "WITH gone AS (SELECT c.order_id, max(v.at) AS at"  # noqa: S608
-    f" FROM ({_MOVES}) v JOIN copies c ON c.id = v.copy_id WHERE v.to_step = 'handed_over'"
+    f" FROM ({MOVES}) v JOIN copies c ON c.id = v.copy_id WHERE v.to_step = 'handed_over'"
     " AND c.order_id IN (SELECT order_id FROM chances WHERE needed_by < :today)"
     " GROUP BY c.order_id)"
     " SELECT k.thousandths, k.needed_by, o.ship_country, gone.at AS left_at,"
