@@ -64,7 +64,7 @@ from app.staff import pages as staff_pages
 from app.studio import carrier_pages
 from app.studio import pages as studio_pages
 from app.studio.workshop import Workshop
-from app.upkeep import health_pages, in_order, nightly
+from app.upkeep import clock_check, health_pages, in_order, nightly
 from app.upkeep.kept import pages as kept_pages
 
 log = logging.getLogger("likewright")
@@ -123,6 +123,7 @@ BANNERS: list[door.Banner] = [
     letters_worker.trouble_banner,
     sending.warning,
     nightly.warning,
+    clock_check.warning,
 ]
 HOUSE = (in_order.backups, letters_worker.in_order, sending.in_order, in_order.disk, in_order.going)
 MARKS: dict[str, door.Mark] = {"letters": letters_worker.dead_letters}
@@ -145,9 +146,10 @@ def staff_site(
     hosts: Iterable[str] = LOOPBACK_NAMES,
     encrypted: bool = False,
     workers: bool = False,
+    served_at: str = "",
 ) -> Guard:
     """The staff's site over one workshop, guarded. `workers` start and end with it; `encrypted`
-    says that it is reached by TLS alone."""
+    says that it is reached by TLS alone, `served_at` is the address that colleagues type."""
 
     site = FastAPI(
         title="Likewright",
@@ -166,6 +168,7 @@ def staff_site(
     site.state.steps = {str(step): STEPS[step].name for step in BENCHES}
     door.install(site, banners=BANNERS, marks=MARKS)
     site.state.next_step = set_up_pages.next_step
+    site.state.served_at = served_at
     refusals.install(site)
     ways = ("/release/", "/approvals/", "/parcel-pictures/", "/bench-pictures/", "/case-pictures/")
     one_picture = dict.fromkeys(ways, release_pages.BODY_AT_MOST)

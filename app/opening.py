@@ -25,7 +25,7 @@ from app.status.site import customers_site
 from app.studio.reach import read_address, without_secret
 from app.studio.workshop import Workshop
 from app.tables.migrating import migrate
-from app.upkeep import drill, keys, nightly, status_command, way_back
+from app.upkeep import clock_check, drill, keys, nightly, status_command, way_back
 from app.upkeep import restore as restoring
 from app.upkeep.kept import again
 
@@ -114,7 +114,13 @@ def run(
     doors = [
         serving.Door(customers_site(workshop.folder.pages), public_door),
         serving.Door(
-            staff_site(workshop, hosts=way.hosts(), encrypted=way.encrypted, workers=True),
+            staff_site(
+                workshop,
+                hosts=way.hosts(),
+                encrypted=way.encrypted,
+                workers=True,
+                served_at=way.address(port),
+            ),
             staff_door,
             way,
         ),
@@ -132,6 +138,8 @@ def say_where(workshop: Workshop, address: str) -> None:
         say(f"{address}{path}")
     else:
         say(f"The staff's pages: {address}/")
+    if (wrong_clock := clock_check.behind(workshop)) is not None:
+        warn(f"({wrong_clock})")
     if sqlite3.sqlite_version_info < SAFE_SQLITE:
         warn(
             f"(SQLite {sqlite3.sqlite_version}: writes and checkpoints stay on one connection, "

@@ -2,13 +2,18 @@
 
 import fcntl
 import hashlib
+import json
 import os
 import secrets
+import socket
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 from typing import IO
 
+from app.shared import clock
 from app.shared.errors import CannotStart, Refused
 
 _KEY_BYTES = 32
@@ -27,8 +32,8 @@ def shipped(name: str) -> Path:
 @dataclass(frozen=True)
 class DataFolder:
     """One studio's folder: studio.db, pages.db, letters/, pictures/ and key, key.mail where a mail
-    server's password was typed in, imports/ while a sheet is being looked at, and erased once
-    somebody was; nothing else."""
+    server's password was typed in, imports/ while a sheet is being looked at, studio.held-by while
+    a server runs, and erased once somebody was; nothing else."""
 
     path: Path
 
@@ -126,6 +131,11 @@ class DataFolder:
             ) from why
 
     @property
+    def holder_file(self) -> Path:
+        """Who has the folder: for the words of a refusal, not for the lock itself."""
+        return self.path / "studio.held-by"
+
+    @property
     def mail_password_file(self) -> Path:
         return self.path / "key.mail"
 
@@ -158,10 +168,10 @@ class DataFolder:
         except OSError as why:
             raise Refused(f"The password could not be kept: {why.strerror}.") from why
 
-    def hold(self) -> IO[bytes]:
-        """Keep a second server off this folder for as long as the returned file stays open.
+    def hold(self) -> "FolderLock":
+        """Keep a second server off this folder until the returned lock is closed.
 
-        Raises CannotStart where another server has the folder.
+        Raises CannotStart where another server has the folder, with who that is.
         """
         file = self.key_file.open("rb")
         try:
@@ -169,10 +179,41 @@ class DataFolder:
         except OSError as why:
             file.close()
             raise CannotStart(
-                f"Another Likewright is already running on {self.path}. Stop it first, "
-                "or name another folder with --data."
+                f"Another Likewright is already running on {self.path}{self._who_holds()}. Stop "
+                "it first, or name another folder with --data."
             ) from why
-        return file
+        self._say_who_holds()
+        return FolderLock(file, self.holder_file)
+
+    def _say_who_holds(self) -> None:
+        """Write down who has the folder now; it is read only while that one has it."""
+        since = f"{datetime.fromtimestamp(clock.now(), UTC):%-d %B %Y, %H:%M} UTC"
+        said = {"process": os.getpid(), "host": socket.gethostname(), "since": since}
+        with suppress(OSError):
+            handle = os.open(self.holder_file, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600)
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                json.dump(said, file)
+
+    def _who_holds(self) -> str:
+        try:
+            said = json.loads(self.holder_file.read_text(encoding="utf-8"))
+            return f": process {said['process']} on {said['host']}, since {said['since']}"
+        except (OSError, ValueError, KeyError, TypeError):
+            return ""
+
+
+@dataclass(frozen=True, slots=True)
+class FolderLock:
+    """A folder that nobody else may open, with the note of who has it."""
+
+    file: IO[bytes]
+    note: Path
+
+    def close(self) -> None:
+        """Let others have the folder."""
+        with suppress(OSError):
+            self.note.unlink(missing_ok=True)
+        self.file.close()
 
 
 def hash_of(path: Path) -> str:

@@ -16,6 +16,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.shared.errors import NotAllowed
 from app.shared.people import Person, Role
+from app.shared.tokens import key_fingerprint
 from app.shared.web.refusals import sorry
 from app.shared.web.templating import is_partial
 from app.staff import passwords, permissions, rules, store
@@ -23,7 +24,9 @@ from app.studio.workshop import Workshop
 
 log = logging.getLogger("likewright.staff")
 
+# What a cookie was called before each studio had a name of its own: who has one stays signed in.
 COOKIE = "__Host-likewright"
+_SIGNS = 8
 Banner = Callable[[Workshop], str | None]
 Mark = Callable[[Workshop], int]
 
@@ -51,6 +54,8 @@ def install(
     app.state.marks = dict(marks or {})
     app.state.turns = passwords.Turns()
     app.state.next_step = lambda request: None
+    app.state.served_at = ""
+    app.state.cookie = cookie_name(app.state.workshop)
 
     @app.exception_handler(SignInFirst)
     async def _sign_in(request: Request, why: SignInFirst) -> Response:
@@ -64,6 +69,17 @@ def install(
     async def _go_on(request: Request, why: AlreadySignedIn) -> Response:
         onward = rules.same_site(request.query_params.get("next", "/"))
         return RedirectResponse(rules.landing(request.state.person.role, onward), 303)
+
+
+def cookie_name(workshop: Workshop) -> str:
+    """What a studio's cookie is called. A browser keeps cookies by host and not by port: with one
+    name for all, two studios on one machine would sign each other out."""
+    return f"{COOKIE}-{key_fingerprint(workshop.folder.key)[:_SIGNS]}"
+
+
+def token_of(request: Request) -> str | None:
+    """The text of the cookie that a browser sent for this studio, or None."""
+    return request.cookies.get(request.app.state.cookie) or request.cookies.get(COOKIE)
 
 
 def may(role: Role | None, route_name: str) -> bool:
@@ -80,7 +96,7 @@ async def gate(request: Request) -> None:
     Sets request.state.person, session_id, version (of the house), may, and the functions studio,
     now, banners, marks and next_step. Raises SignInFirst, AlreadySignedIn or NotAllowed.
     """
-    state, token = request.state, request.cookies.get(COOKIE)
+    state, token = request.state, token_of(request)
     # Who brings no cookie takes no thread here.
     found = await run_in_threadpool(_session, request, token) if token else None
     person = state.person = (

@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Callable
 from typing import Any
+from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -16,7 +17,8 @@ from app.shared.web.forms import Filled, Form
 from app.shared.web.refusals import status_of
 from app.shared.web.templating import render
 from app.staff import actions, links, rules, sessions, store
-from app.staff.gate import COOKIE
+from app.staff.gate import COOKIE, token_of
+from app.studio.reach import is_loopback
 from app.studio.web import Me, RowId, TheWorkshop
 from app.studio.workshop import Workshop
 
@@ -80,18 +82,24 @@ def _door(
 
 
 def _signed_in(request: Request, workshop: Workshop, token: str, onward: str = "/") -> Response:
-    before = request.cookies.get(COOKIE)
-    if before:
+    if before := token_of(request):
         sessions.sign_out(workshop.database, before, workshop.now())
     with workshop.database.reading() as db:
         found = store.who(db, token, workshop.now())
-    return _with_cookie(rules.landing(Role(found.role), onward) if found else onward, token)
+    onward = rules.landing(Role(found.role), onward) if found else onward
+    return _with_cookie(request, onward, token)
 
 
-def _with_cookie(onward: str, token: str) -> Response:
+def _with_cookie(request: Request, onward: str, token: str) -> Response:
     answer = RedirectResponse(onward, 303)
     answer.set_cookie(
-        COOKIE, token, max_age=rules.ABSOLUTE, path="/", secure=True, httponly=True, samesite="lax"
+        request.app.state.cookie,
+        token,
+        max_age=rules.ABSOLUTE,
+        path="/",
+        secure=True,
+        httponly=True,
+        samesite="lax",
     )
     return answer
 
@@ -129,7 +137,7 @@ def _switch(request: Request, workshop: Workshop, form: Form) -> Response:
     account_id, state = _account(form), request.state
     try:
         token = sessions.switch(
-            workshop.database, state.session_id, request.cookies[COOKIE], account_id,
+            workshop.database, state.session_id, token_of(request) or "", account_id,
             form.get("pin"), workshop.now(),
         )  # fmt: skip
     except BadFields as why:
@@ -138,7 +146,7 @@ def _switch(request: Request, workshop: Workshop, form: Form) -> Response:
         answer = _pin_page(request, workshop, account_id, {"pin": str(why)}, 429)
         answer.headers["retry-after"] = str(why.seconds)
         return answer
-    return _with_cookie(rules.MY_BENCH, token)
+    return _with_cookie(request, rules.MY_BENCH, token)
 
 
 def _pin_page(
@@ -155,10 +163,11 @@ def _pin_page(
 @router.post("/sign-out", name="sign_out")
 def sign_out(request: Request, workshop: TheWorkshop) -> Response:
     """The end of a session, here and on the server."""
-    if token := request.cookies.get(COOKIE):
+    if token := token_of(request):
         sessions.sign_out(workshop.database, token, workshop.now())
     answer = RedirectResponse("/sign-in", 303)
-    answer.delete_cookie(COOKIE, path="/", secure=True, httponly=True, samesite="lax")
+    for name in {request.app.state.cookie, COOKIE} & request.cookies.keys():
+        answer.delete_cookie(name, path="/", secure=True, httponly=True, samesite="lax")
     return answer
 
 
@@ -261,8 +270,21 @@ def account_invite(request: Request, workshop: TheWorkshop, me: Me, form: Filled
         path = actions.invite(workshop.database, me, form["name"], form["role"], workshop.now())
     except BadFields as why:
         return _accounts(request, workshop, 422, typed=form.plain(), errors=why.fields)
-    address = str(request.base_url).rstrip("/") + path
-    return _accounts(request, workshop, invited={"name": form["name"].strip(), "address": address})
+    served = _served_at(request)
+    invited = {
+        "name": form["name"].strip(),
+        "address": served + path,
+        "here_only": is_loopback(urlsplit(served).hostname or ""),
+    }
+    return _accounts(request, workshop, invited=invited)
+
+
+def _served_at(request: Request) -> str:
+    """The address that colleagues type: as this page was asked for, or, where that was on this
+    machine itself, the one that the house is served at."""
+    here = is_loopback(request.base_url.hostname or "")
+    served: str = request.app.state.served_at if here else ""
+    return served or str(request.base_url).rstrip("/")
 
 
 @router.post("/accounts/invitations/{link_id}/take-back", name="invitation_take_back")

@@ -1,8 +1,11 @@
 """One studio's folder: made with its key, held by one server."""
 
 import os
+import re
+import socket
 import subprocess
 import sys
+from datetime import UTC, datetime
 
 import pytest
 
@@ -75,7 +78,17 @@ def test_a_second_server_on_one_folder_is_refused_in_words(folder):
     found = second_server(folder)
     assert found.returncode == 3
     assert "already running" in found.stdout
+    said = re.search(
+        r": process (\d+) on (.+), since (\d+ \w+ \d{4}, \d\d:\d\d) UTC\. Stop", found.stdout
+    )
+    assert said is not None
+    assert (int(said[1]), said[2]) == (os.getpid(), socket.gethostname())
+    since = datetime.strptime(said[3], "%d %B %Y, %H:%M").replace(tzinfo=UTC)
+    assert abs((datetime.now(UTC) - since).total_seconds()) < 120
+    folder.holder_file.write_text("{")
+    assert "already running" in second_server(folder).stdout, "without the note the lock holds"
     held.close()
+    assert not folder.holder_file.exists()
     assert second_server(folder).returncode == 0
 
 

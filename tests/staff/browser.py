@@ -8,7 +8,7 @@ browser.as_(shop, CAST.owner)      # signed in without typing
 import asyncio
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
-from http.cookies import SimpleCookie
+from http.cookies import Morsel, SimpleCookie
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -51,8 +51,9 @@ class Browser:
     """Sends one request at a time, each on an event loop of its own. `cookie` is the session's,
     `steps` what My bench keeps, by name."""
 
-    def __init__(self, site: ASGIApp) -> None:
+    def __init__(self, site: ASGIApp, origin: str = ORIGIN) -> None:
         self.site = site
+        self.origin = origin
         self.cookie = ""
         self.steps: dict[str, str] = {}
 
@@ -71,7 +72,9 @@ class Browser:
     def post(
         self, address: str, typed: Mapping[str, str | Sequence[str]] | None = None, **headers: str
     ) -> httpx.Response:
-        return self.send("POST", address, data=typed or {}, headers={"origin": ORIGIN, **headers})
+        return self.send(
+            "POST", address, data=typed or {}, headers={"origin": self.origin, **headers}
+        )
 
     def send(self, method: str, address: str, **more: Any) -> httpx.Response:
         return asyncio.run(self._send(method, address, **more))
@@ -85,13 +88,19 @@ class Browser:
             else {"cookie": "; ".join(f"{name}={text}" for name, text in kept.items())}
         )
         headers |= more.pop("headers", {})
-        async with httpx.AsyncClient(transport=transport, base_url=ORIGIN) as client:
+        async with httpx.AsyncClient(transport=transport, base_url=self.origin) as client:
             answer = await client.request(method, address, headers=headers, **more)
-        for name, set_ in SimpleCookie(answer.headers.get("set-cookie", "")).items():
+        for name, set_ in _set_by(answer):
             if name.startswith("bench-"):
                 assert (set_["path"], set_["secure"], set_["httponly"]) == ("/my-bench", True, True)
                 self.steps[name] = set_.value
                 continue
-            assert name == COOKIE
+            assert name.startswith(COOKIE)
             self.cookie = "" if set_["max-age"] == "0" else set_.value
         return answer
+
+
+def _set_by(answer: httpx.Response) -> Iterator[tuple[str, Morsel[str]]]:
+    """The cookies that an answer sets or takes away."""
+    for line in answer.headers.get_list("set-cookie"):
+        yield from SimpleCookie(line).items()

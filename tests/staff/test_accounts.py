@@ -1,7 +1,10 @@
 """The owner's accounts page."""
 
+import re
+
 import pytest
 
+from app.main import staff_site
 from app.shared.errors import Refused
 from app.staff import actions
 from tests.making import CAST, NOW, rows
@@ -104,3 +107,28 @@ def test_a_role_that_is_none_changes_nothing(owner: Browser, workshop: ClockedWo
     answer = owner.post("/accounts/2/role", {"role": "king"})
     assert answer.status_code == 422
     assert rows(workshop.database, "SELECT role FROM accounts WHERE id = 2") == [("desk",)]
+
+
+def test_an_invitation_carries_the_name_under_which_the_house_is_served(
+    owner: Browser, workshop: ClockedWorkshop
+) -> None:
+    def link(browser: Browser) -> str:
+        page = browser.post("/accounts", {"name": f"Wilf {len(links)}", "role": "bench"})
+        found = re.search(r'id="invitation">(.*?)/in/', page.text)
+        assert found is not None
+        links.append(page.text)
+        return found[1]
+
+    links: list[str] = []
+    assert link(owner) == "https://testserver"
+    assert "opens on this computer only" not in links[-1]
+    for served, named in (
+        ("https://desk.fernlight.example:8600", "https://desk.fernlight.example:8600"),
+        ("http://127.0.0.1:8600", "http://127.0.0.1:8600"),
+    ):
+        site = staff_site(workshop, served_at=served)
+        at_home = Browser(site, "http://127.0.0.1:8600").as_(workshop, CAST.owner)
+        assert link(at_home) == named
+        assert ("opens on this computer only" in links[-1]) is ("127" in named)
+        elsewhere = Browser(site).as_(workshop, CAST.owner)
+        assert link(elsewhere) == "https://testserver", "as it was asked for"

@@ -58,7 +58,7 @@ def test_the_first_link_makes_the_owner_once(empty_shop: ClockedWorkshop) -> Non
         assert (page.status_code, "Create my account" in page.text) == (200, True)
     assert fingerprint(empty_shop.folder.database_file) == before, "looking uses nothing"
     done = browser.post(path, FIRST)
-    assert (done.status_code, done.headers["location"]) == (303, "/")
+    assert (done.status_code, done.headers["location"]) == (303, "/set-up")
     assert browser.get("/accounts").status_code == 200, "signed in, and an owner"
     assert rows(empty_shop.database, "SELECT name, role FROM accounts") == [
         ("Odile Marchbanks", "owner")

@@ -2,6 +2,7 @@
 
 import hashlib
 import logging
+import re
 import threading
 import time
 
@@ -9,7 +10,7 @@ import pytest
 
 from app.shared.errors import BadFields
 from app.staff import passwords, rules, sessions, store
-from app.staff.gate import COOKIE
+from app.staff.gate import COOKIE, cookie_name
 from tests.making import CAST, DAY, NOW, fingerprint, rows
 from tests.staff.browser import ORIGIN, PASSWORD, Browser, ClockedWorkshop
 from tests.staff.conftest import door
@@ -56,7 +57,7 @@ def test_the_way_on_never_leaves_the_site(browser: Browser, elsewhere: str) -> N
 def test_the_cookie_is_for_this_host_only_and_out_of_scripts_reach(browser: Browser) -> None:
     header = sign_in(browser).headers["set-cookie"]
     name, *attributes = (part.strip().lower() for part in header.split(";"))
-    assert name.startswith("__host-likewright=")
+    assert re.fullmatch(r"__host-likewright-[0-9a-f]{8}=[\w-]{43}", name)
     assert {"secure", "httponly", "samesite=lax", "path=/", "max-age=2592000"} <= set(attributes)
     assert not any(part.startswith("domain") for part in attributes)
 
@@ -378,3 +379,25 @@ def test_the_form_masks_the_password_and_lets_managers_fill_it(browser: Browser)
     assert 'autocomplete="current-password"' in page
     assert "onpaste" not in page
     assert ORIGIN not in page
+
+
+def test_two_studios_on_one_machine_do_not_sign_each_other_out(
+    workshop: ClockedWorkshop, empty_shop: ClockedWorkshop
+) -> None:
+    """A browser keeps cookies by host (RFC 6265 section 8.5: not by port)."""
+    names = {cookie_name(workshop), cookie_name(empty_shop)}
+    assert len(names) == 2
+    assert all(name.startswith("__Host-") for name in names)
+    here = Browser(door(workshop))
+    answer = here.post("/sign-in", {"name": "Dara Quill", "password": PASSWORD})
+    [set_] = answer.headers.get_list("set-cookie")
+    assert set_.startswith(f"{cookie_name(workshop)}=")
+    both = f"{cookie_name(workshop)}={here.cookie}; {cookie_name(empty_shop)}=another"
+    assert here.get("/me", cookie=both).status_code == 200
+    # Who was signed in before studios had names stays so, until they sign out.
+    old = f"{COOKIE}={here.cookie}"
+    assert here.get("/me", cookie=old).status_code == 200
+    out = here.post("/sign-out", cookie=f"{old}; {both}")
+    gone = {line.partition("=")[0] for line in out.headers.get_list("set-cookie")}
+    assert gone == {COOKIE, cookie_name(workshop)}
+    assert here.get("/me", cookie=f"{old}; {both}").status_code == 303

@@ -21,7 +21,7 @@ from app.flow.versions import in_pose, version_for
 from app.orders.book import room, store
 from app.orders.entry.form import AnimalDraft, CopyFields, Draft, OrderFields
 from app.orders.entry.shape import LETTERS
-from app.orders.entry.store import Known, by_mail
+from app.orders.entry.store import Known, by_mail, by_name
 from app.orders.facts.sizes import usual
 from app.orders.forecast.worker import chance_of_new
 from app.orders.order import links
@@ -57,11 +57,12 @@ class Taken:
 
 
 class LooksKnown(Exception):
-    """The email address of somebody new is that of a customer, `known`: the same person?"""
+    """The email address or the name of somebody new is that of a customer, `known`: the same
+    person? `by` says which of the two."""
 
-    def __init__(self, known: Known) -> None:
+    def __init__(self, known: Known, by: str) -> None:
         super().__init__(known.name)
-        self.known = known
+        self.known, self.by = known, by
 
 
 def take_in(
@@ -142,9 +143,11 @@ def customer_of(db: Connection, draft: Draft, now: int) -> int:
     digits = _NOT_DIGIT.sub("", typed.phone)
     if typed.customer_id is not None:
         return _known_customer(db, typed.customer_id, draft, digits)
-    known = by_mail(db, typed.mail)
-    if known is not None and not typed.someone_else:
-        raise LooksKnown(known)
+    if not typed.someone_else:
+        if (known := by_mail(db, typed.mail)) is not None:
+            raise LooksKnown(known, "email address")
+        if (known := by_name(db, typed.name)) is not None:
+            raise LooksKnown(known, "name")
     made = db.execute(
         insert(customers).values(
             name=typed.name,
@@ -207,9 +210,8 @@ def order_row(
 ) -> Taken:  # fmt: skip
     """The row of an order: a new one with the next number, or that of one that is `waiting`."""
     in_force = workshop.in_force()
-    last = db.execute(select(func.coalesce(func.max(orders.c.number), 0))).scalar_one()
-    number = max(last + 1, in_force.settings.first_number)
     typed = draft.order
+    number = _number(db, typed, in_force.settings.first_number)
     values = {"approves": _approves(draft, in_force.settings).stored, **typed.columns()}
     taken_at = now
     if typed.taken_on is not None and typed.taken_on != in_force.calendar.day_of(now):
@@ -224,6 +226,21 @@ def order_row(
     made = db.execute(insert(orders).values(number=number, **values)).inserted_primary_key
     assert made is not None
     return Taken(int(made[0]), number)
+
+
+def _number(db: Connection, typed: OrderFields, first: int) -> int:
+    """The order's number: the next one, or the one that it brings from before.
+
+    Raises BadFields where another order has that.
+    """
+    brought = typed.own_number if typed.under_way else None
+    if brought is None:
+        last = db.execute(select(func.coalesce(func.max(orders.c.number), 0))).scalar_one()
+        return max(int(last) + 1, first)
+    taken = select(orders.c.id).where(orders.c.number == brought)
+    if db.execute(taken).first() is not None:
+        raise BadFields({"own_number": f"There is an order {brought} already."})
+    return brought
 
 
 def _approves(draft: Draft, settings: StudioSettings) -> Approves:
@@ -312,6 +329,7 @@ def _copies(
             **copy.columns(), "order_id": order_id, "order_animal_id": line.id,
             "letter": line.letter, "number": number, "pose": pose, "model_id": model_id,
             "measured": copy.measured or usual(line.typed.fields.kind) or None,
+            "spelling_confirmed_at": now if _confirmed(whole.order, copy) else None,
         }  # fmt: skip
         made = book.piece(Of.COPY, values, first, _since(workshop, copy.since, now))
         groups.put(db, made.id, {id_: model for id_, (model, _) in others.items()})
@@ -444,6 +462,11 @@ def _ready_model(db: Connection, animal_id: int) -> int | None:
         .limit(1)
     )
     return db.execute(query).scalar()
+
+
+def _confirmed(order: OrderFields, copy: CopyFields) -> bool:
+    """Whether a copy came with an inscription that the customer has confirmed."""
+    return order.under_way and order.spelling_confirmed and bool(copy.inscription)
 
 
 def _since(workshop: Workshop, since: date | None, now: int) -> int:

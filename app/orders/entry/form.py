@@ -37,6 +37,7 @@ from app.shared.web.forms import check
 
 MOST_PICTURES = 20_000
 SMALLEST_MM, LARGEST_MM = 5, 2000
+LARGEST_NUMBER = 9_999_999
 Sent = TypeVar("Sent", bound=Fields)
 
 
@@ -62,6 +63,12 @@ def _pictures(value: int | None) -> int | None:
     return value
 
 
+def _order_number(value: int | None) -> int | None:
+    if value is not None and not 1 <= value <= LARGEST_NUMBER:
+        raise ValueError(f"A number from 1 to {LARGEST_NUMBER}, please, or leave it empty.")
+    return value
+
+
 def _stored(value: Any) -> Any:
     if isinstance(value, bool):
         return int(value)
@@ -78,7 +85,7 @@ ChosenApproves = Annotated[Approves | None, BeforeValidator(_unless_empty)]
 
 class CustomerFields(Fields):
     """Who orders. `customer_id` names somebody who is known already; `someone_else` says that it
-    is not the customer who is known under the same address."""
+    is not the customer who is known under the same address or name."""
 
     customer_id: Number
     name: Name
@@ -127,10 +134,16 @@ class OrderDetails(Fields):
 
 
 class OrderFields(OrderDetails):
-    """An order as it is taken. `chance_told` says that the customer heard how likely the day is."""
+    """An order as it is taken. `chance_told` says that the customer heard how likely the day is.
+
+    One that is under way may bring its number from before, and inscriptions that the customer has
+    confirmed.
+    """
 
     under_way: Tick
     taken_on: Day
+    own_number: Annotated[Number, AfterValidator(_order_number)]
+    spelling_confirmed: Tick
     chance_told: Tick
 
 
@@ -270,7 +283,7 @@ def read(typed: Mapping[str, str], today: date) -> Draft:
     customer = errors.check(CustomerFields, typed, "")
     order = errors.check(OrderFields, typed, "")
     days = errors.check(OrderDays, typed, "")
-    animals = _animals(typed, errors, bool(days and days.under_way), today)
+    animals = _animals(typed, errors, days if days and days.under_way else None, today)
     if days is not None:
         errors.fields |= _day_problems(days, today)
     if errors.fields or customer is None or order is None:
@@ -293,7 +306,7 @@ class _TypedAnimal:
 
 
 def _animals(
-    typed: Mapping[str, str], errors: _Errors, under_way: bool, today: date
+    typed: Mapping[str, str], errors: _Errors, under_way: OrderDays | None, today: date
 ) -> list[AnimalDraft]:
     found: list[_TypedAnimal] = []
     for n, count in enumerate(Shape.of(typed).copies):
@@ -314,7 +327,7 @@ def _animals(
     drafts: list[AnimalDraft] = []
     for animal in found:
         if under_way:
-            errors.fields |= _under_way_problems(animal, found, today)
+            errors.fields |= _under_way_problems(animal, found, under_way.taken_on, today)
         copies = [line for line in animal.lines.values() for _ in range(line.many or 1)]
         if len(copies) > MOST_COPIES:
             said = f"{MOST_COPIES} copies of one animal at most; these are {len(copies)}."
@@ -366,14 +379,14 @@ def _day_problems(order: OrderDays, today: date) -> dict[str, str]:
 
 
 def _under_way_problems(
-    animal: _TypedAnimal, animals: list[_TypedAnimal], today: date
+    animal: _TypedAnimal, animals: list[_TypedAnimal], taken_on: date | None, today: date
 ) -> dict[str, str]:
     """An order under way needs a step and a day for each piece, and they have to fit together."""
     found: dict[str, str] = {}
     n, fields = animal.place, animal.fields
     if fields.step is None or fields.step not in STARTS[Of.MODEL]:
         found[f"a{n}_step"] = "Say where this animal's model is."
-    found |= _since_problems(f"a{n}_since", fields.since, today)
+    found |= _since_problems(f"a{n}_since", fields.since, taken_on, today)
     for c, copy in animal.lines.items():
         beside = [other.fields.step for other in animals if _stands_on(other) == (n, c)]
         ready = all(step is Step.READY for step in (fields.step, *beside))
@@ -390,11 +403,15 @@ def _under_way_problems(
         elif copy.step is not None and copy.step not in STARTS[Of.COPY]:
             found[name] = f"{STEPS[copy.step].name} is not a step of a copy."
         if begun:
-            found |= _since_problems(f"a{n}c{c}_since", copy.since, today)
+            found |= _since_problems(f"a{n}c{c}_since", copy.since, taken_on, today)
     return found
 
 
-def _since_problems(name: str, since: date | None, today: date) -> dict[str, str]:
+def _since_problems(
+    name: str, since: date | None, taken_on: date | None, today: date
+) -> dict[str, str]:
     if since is None:
         return {name: "Since which day?"}
+    if taken_on is not None and since < taken_on <= today:
+        return {name: "That is before the order was taken on."}
     return {name: "That is in the future."} if since > today else {}

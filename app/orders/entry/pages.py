@@ -88,7 +88,7 @@ def save_order(request: Request, workshop: TheWorkshop, me: Me, form: Filled) ->
     except BadFields as why:
         return _page(request, workshop, typed, Shape.of(typed), why.fields, status=422)
     except LooksKnown as why:
-        return _page(request, workshop, typed, Shape.of(typed), asks=why.known, status=422)
+        return _page(request, workshop, typed, Shape.of(typed), asks=why, status=422)
     # Where it was asked who is meant, the form remembers what was wanted after saving.
     if typed.get("then") == "another":
         return go(request, f"/orders/new?done=saved&after={taken.number}")
@@ -274,7 +274,7 @@ def _page(
     errors: dict[str, str] | None = None,
     *,
     focus: str = "",
-    asks: store.Known | None = None,
+    asks: LooksKnown | None = None,
     status: int = 200,
 ) -> Response:
     """The form. `asks` names the customer who may be meant, if that has to be said first."""
@@ -292,7 +292,8 @@ def _page(
         "most_animals": MOST_ANIMALS,
         "most_copies": MOST_COPIES,
         "said": _chance(workshop, typed),
-        "asks": asks,
+        "asks": asks.known if asks else None,
+        "asks_by": asks.by if asks else "",
         **_record(workshop, typed),
         "focus": focus,
         "once": typed.get("once") or new_once(),

@@ -80,6 +80,19 @@ def by_mail(db: Connection, mail: str) -> Known | None:
     return _known(db, row) if row is not None else None
 
 
+def by_name(db: Connection, name: str) -> Known | None:
+    """The customer who has exactly this name, or None; of several the one who ordered last."""
+    last = select(func.max(orders.c.id)).where(orders.c.customer_id == customers.c.id)
+    query = (
+        select(customers)
+        .where(customers.c.name_key == fold(name), customers.c.joined_into_id.is_(None))
+        .order_by(last.scalar_subquery().desc(), customers.c.id)
+        .limit(1)
+    )
+    row = db.execute(query).first()
+    return _known(db, row) if row is not None else None
+
+
 def customer(db: Connection, customer_id: int) -> Known | None:
     """One customer, or None."""
     row = db.execute(

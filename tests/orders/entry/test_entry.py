@@ -546,3 +546,73 @@ def test_an_order_taken_before_today_keeps_its_day(
     assert NOW - 23 * DAY < int(str(taken)) < NOW - 21 * DAY
     assert recorded == NOW
     assert "Taken 10 Feb" in words(desk.get(f"/orders/{number}"))
+
+
+# The same person twice, and orders that bring something from before
+
+
+def test_somebody_of_the_same_name_is_asked_about_before_a_second_record_is_made(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    number_in(save(desk))
+    again = save(desk, once="two", mail="", name=f"  {TYPED['name'].upper()} ")
+    assert again.status_code == 422
+    assert "has the same name. Is it the same person?" in words(again)
+    assert count(workshop, "customers") == 1
+    form = the_form(again.text, "/orders/new")
+    assert number_in(desk.post("/orders/new", {**form.fields, "same": "nobody"})) == 1002
+    assert count(workshop, "customers") == 2
+    other = save(desk, once="three", mail="someone@else.example")
+    assert "has the same name." in words(other), "people have several addresses"
+    form = the_form(other.text, "/orders/new")
+    known = re.search(r'name="same" value="(\d+)"', other.text)
+    assert known is not None
+    assert number_in(desk.post("/orders/new", {**form.fields, "same": known[1]})) == 1003
+    assert count(workshop, "customers") == 2
+
+
+UNDER_WAY = TYPED | {
+    "under_way": "1", "taken_on": "2026-02-10", "a0_step": "ready", "a0_since": "2026-02-12",
+    "a0c0_step": "painting", "a0c0_since": "2026-02-20", "once": "under-way",
+}  # fmt: skip
+
+
+def test_an_order_under_way_keeps_its_number_and_the_next_one_follows_it(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    assert number_in(desk.post("/orders/new", UNDER_WAY | {"own_number": "2414"})) == 2414
+    taken = desk.post(
+        "/orders/new", UNDER_WAY | {"own_number": "2414", "once": "b", "someone_else": "1"}
+    )
+    assert taken.status_code == 422
+    assert at_field(taken, "own_number") == "There is an order 2414 already."
+    lower = UNDER_WAY | {"own_number": "77", "once": "c", "someone_else": "1"}
+    assert number_in(desk.post("/orders/new", lower)) == 77
+    assert number_in(save(desk, once="d", someone_else="1", own_number="5")) == 2415, "a new one"
+
+
+@pytest.mark.parametrize("typed", ["0", "-1", "1.5", "10000000", "2414-A", "²"])
+def test_a_number_that_will_not_do_is_said_at_its_field(desk: Browser, typed: str) -> None:
+    answer = desk.post("/orders/new", UNDER_WAY | {"own_number": typed})
+    assert answer.status_code == 422
+    assert at_field(answer, "own_number")
+    assert typed_in(answer, "own_number") == typed
+
+
+def test_nothing_stands_anywhere_since_before_the_order_was_taken_on(desk: Browser) -> None:
+    for field in ("a0_since", "a0c0_since"):
+        answer = desk.post("/orders/new", UNDER_WAY | {field: "2026-02-09"})
+        assert answer.status_code == 422
+        assert at_field(answer, field) == "That is before the order was taken on."
+    same_day = UNDER_WAY | {"a0_since": "2026-02-10", "a0c0_since": "2026-02-10"}
+    assert desk.post("/orders/new", same_day).status_code == 303
+
+
+def test_a_spelling_that_was_confirmed_before_is_not_asked_again(
+    desk: Browser, workshop: ClockedWorkshop
+) -> None:
+    named = UNDER_WAY | {"a0c0_inscription": "Juniper 2019"}
+    desk.post("/orders/new", named)
+    desk.post("/orders/new", named | {"once": "b", "someone_else": "1", "spelling_confirmed": "1"})
+    kept = rows(workshop.database, "SELECT order_id, spelling_confirmed_at FROM copies")
+    assert {order: at is not None for order, at in kept} == {1: False, 2: True}
