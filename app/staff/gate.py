@@ -5,7 +5,7 @@
 
 import logging
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
+from functools import cache, partial
 from typing import Any
 from urllib.parse import quote
 
@@ -55,7 +55,7 @@ def install(
     app.state.turns = passwords.Turns()
     app.state.next_step = lambda request: None
     app.state.served_at = ""
-    app.state.cookie = cookie_name(app.state.workshop)
+    app.state.cookie = cache(partial(cookie_name, app.state.workshop))
 
     @app.exception_handler(SignInFirst)
     async def _sign_in(request: Request, why: SignInFirst) -> Response:
@@ -79,7 +79,7 @@ def cookie_name(workshop: Workshop) -> str:
 
 def token_of(request: Request) -> str | None:
     """The text of the cookie that a browser sent for this studio, or None."""
-    return request.cookies.get(request.app.state.cookie) or request.cookies.get(COOKIE)
+    return request.cookies.get(request.app.state.cookie()) or request.cookies.get(COOKIE)
 
 
 def may(role: Role | None, route_name: str) -> bool:

@@ -93,7 +93,7 @@ def _signed_in(request: Request, workshop: Workshop, token: str, onward: str = "
 def _with_cookie(request: Request, onward: str, token: str) -> Response:
     answer = RedirectResponse(onward, 303)
     answer.set_cookie(
-        request.app.state.cookie,
+        request.app.state.cookie(),
         token,
         max_age=rules.ABSOLUTE,
         path="/",
@@ -166,7 +166,7 @@ def sign_out(request: Request, workshop: TheWorkshop) -> Response:
     if token := token_of(request):
         sessions.sign_out(workshop.database, token, workshop.now())
     answer = RedirectResponse("/sign-in", 303)
-    for name in {request.app.state.cookie, COOKIE} & request.cookies.keys():
+    for name in {request.app.state.cookie(), COOKIE} & request.cookies.keys():
         answer.delete_cookie(name, path="/", secure=True, httponly=True, samesite="lax")
     return answer
 
