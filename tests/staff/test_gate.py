@@ -97,6 +97,8 @@ def test_an_act_crosses_few_files_and_one_query_before_its_page(
     site.add_api_route("/act", act, name="act", methods=["POST"], response_model=None)
     guarded = Guard(site, hosts=["testserver"], referrer="same-origin")
     browser = Browser(guarded).as_(workshop, CAST.desk)
+    # What the cookie is called is worked out with a site's first request, once.
+    assert site.state.cookie() == gate.cookie_name(workshop)
     listening = (workshop.database._reader, "before_cursor_execute")
     event.listen(*listening, lambda *more: asked.append(more[2]))
     threading.setprofile(follow)
