@@ -13,7 +13,7 @@ from app.leadtimes.forecast.defaults import Defaults
 from app.leadtimes.forecast.features import fit_encoder
 from app.leadtimes.forecast.levels import LEVELS, POINTS
 from app.leadtimes.forecast.line import fit_line
-from app.leadtimes.forecast.methods import METHODS, said_by_all
+from app.leadtimes.forecast.methods import said_by_all
 from app.leadtimes.forecast.normal import normal_share
 from app.leadtimes.forecast.orders import (
     PRIOR_CORRELATION,
@@ -105,9 +105,7 @@ def test_what_happens_later_changes_nothing() -> None:
     assert not between
     early = said_by_all(*_today(cut, now), seeded())
     late = said_by_all(*_today(log, now), seeded())
-    # The landmarks, from which these two learn, are spread over the whole log: other rows, not later.
-    curves = [place for place, name in enumerate(METHODS) if name not in ("forest", "line")]
-    assert early[curves] == pytest.approx(late[curves])
+    assert early == pytest.approx(late)
 
 
 def _today(log: StayLog, now: float):  # type: ignore[no-untyped-def]
@@ -176,7 +174,7 @@ def test_features_do_not_know_the_date() -> None:
 def test_weights_go_to_the_method_that_was_right() -> None:
     truth = np.linspace(1, 50, 200)
     said = np.stack([np.tile(truth[:, None], POINTS.size), np.full((200, POINTS.size), 500.0)])
-    record = ForecastRecord(paths_of(finished_pieces(0)).landmarks, said)
+    record = ForecastRecord(paths_of(finished_pieces(0)).landmarks(200.0), said)
     seen = KnownEnds(truth, np.ones(200), np.inf, pieces=200)
     assert earned_weights(record, seen, np.array([0.5, 0.5]))[0] > 0.95
     unseen = KnownEnds(truth, np.ones(200), np.inf, pieces=2)

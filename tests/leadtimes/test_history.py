@@ -60,7 +60,7 @@ def test_whole_lead_times_count_as_much_as_any_and_no_stay_of_them_does():
     assert len(known.open_at(8.0)) == 9, "those begun by day 8"
     assert len(other.open_at(8.0)) == 0, "where they were, nobody can say"
     assert other.open_at(41.0).stay.size == 1
-    assert set(other.landmarks.stay.tolist()) <= {40, 41}
+    assert set(other.landmarks(41.0).stay.tolist()) <= {40, 41}
     assert 5.0 in fit_walks(known, 41.0).hazards[1].times
     assert fit_walks(other, 41.0).hazards[1].times.tolist() == [3.0], "the last one's own"
 

@@ -7,6 +7,7 @@ import pytest
 
 from app.leadtimes.forecast.calibrate import mapped_levels
 from app.leadtimes.forecast.curves import PRIOR, fit_since_step
+from app.leadtimes.forecast.forest import _begins, _grid
 from app.leadtimes.forecast.levels import LEVELS
 from app.leadtimes.forecast.line import LineInFront, fit_line
 from app.leadtimes.forecast.paths import Moments, Paths, paths_of
@@ -63,7 +64,6 @@ def test_the_line_does_not_know_what_is_to_come() -> None:
     today = float(np.quantile(paths.entered, 0.6))
     late = paths.ended > today
     other = replace(paths, ended=np.where(late, paths.ended + 77, paths.ended))
-    other.__dict__["landmarks"] = paths.landmarks
     told = [line.predict(moments) for line, moments in (fitted(p, today) for p in (paths, other))]
     assert (told[0] == told[1]).all()
 
@@ -139,9 +139,43 @@ def test_a_wild_method_moves_the_blend_no_further_than_its_rein() -> None:
 def test_the_level_map_leaves_the_middle_as_it_is() -> None:
     """Ranges twice too long: the ends are read lower, the middle is the weights' business."""
     paths = one_at_a_time()
-    moments = paths.landmarks
+    moments = paths.landmarks(500.0)
     days, _ = paths.known_on(500.0, moments)
     ranges = 2 * days[:, None] * (0.5 + LEVELS)
-    found = mapped_levels(paths, moments, ranges, 500.0)
+    found = mapped_levels(paths, moments, ranges, 500.0, trust=120.0)
     assert found[LEVELS == 0.5] == pytest.approx(0.5)
     assert found[LEVELS == 0.85] < 0.75
+
+
+def test_landmarks_lie_whole_weeks_or_whole_days_before_today() -> None:
+    paths = paths_of(lines.age_matters(seeded()))
+    weekly, daily = paths.landmarks(700.25), paths.landmarks(60.25)
+    assert ((700.25 - weekly.at) % 7).tolist() == [0] * len(weekly)
+    assert ((60.25 - daily.at) % 1).tolist() == [0] * len(daily)
+    assert np.unique(np.diff(np.unique(daily.at))).tolist() == [1]
+    assert weekly.at.max() == 693.25
+    for at in np.unique(weekly.at)[::9]:
+        assert weekly.stay[weekly.at == at].tolist() == paths.open_at(float(at)).stay.tolist()
+
+
+def test_what_is_noted_by_day_may_take_no_day_at_all() -> None:
+    """Three in four are through the second step on the day they come to it; the others take eight."""
+    stays = []
+    for piece, when in enumerate(np.arange(0.0, 400.0)):
+        rest = 0.0 if piece % 4 else 8.0
+        stays += [(piece, 0, when, when + 3), (piece, 1, when + 3, when + 3 + rest)]
+    paths = paths_of(lines.cut(stays, 390.0))
+    moments = paths.open_at(388.0)
+    moments = moments[paths.step[moments.stay] == 0]
+    said = fit_walks(paths, 388.0).predict(moments, seeded())
+    left = paths.entered[moments.stay] + 3 - 388.0
+    for level, days in ((0.5, 0.0), (0.9, 8.0)):
+        assert said[:, LEVELS.round(6) == level][:, 0] == pytest.approx(left + days)
+
+
+def test_where_many_remain_as_long_to_the_day_a_forest_reads_whole_days() -> None:
+    days = np.repeat([1.0, 2.0, 3.0], 40)
+    ends = _grid(days)
+    assert ends.tolist() == [1, 2, 3] == _begins(ends, days).tolist()
+    spread = seeded().random(400)
+    assert _begins(_grid(spread), spread)[1:] == pytest.approx(_grid(spread)[:-1])

@@ -27,7 +27,8 @@ def test_it_counts_what_a_person_would_count(name: str) -> None:
     late = np.where(log.piece % 5 == 0, log.entered + 9 * DAY, np.nan)  # some came under watch late
     paths = paths_of(replace(log, watched_from=late))
     to_go = generator.permutation(paths.steps).astype(float)
-    some = paths.landmarks[generator.choice(len(paths.landmarks), 200, replace=False)]
+    landmarks = paths.landmarks(float(paths.entered.max()))
+    some = landmarks[generator.choice(len(landmarks), 200, replace=False)]
     found = in_front(paths, some, to_go)
     expected = [
         counted(paths, stay, when, to_go)

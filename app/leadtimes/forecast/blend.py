@@ -114,5 +114,12 @@ def rehearsal_days(paths: Paths, until: float, count: int) -> list[float]:
     if ended.size < FEWEST_PIECES:
         return []
     first = max(float(begun[begun.size // 5]), float(ended[min(9, ended.size - 1)]))
-    days: list[float] = np.linspace(first, until, count + 1)[:-1].tolist()
-    return days if first < until else []
+    if first >= until:
+        return []
+    apart = (until - first) / count
+    back = np.linspace(until - first, 0, count + 1)[:-1]
+    unit = 7.0 if apart >= 5 else 1.0 if apart >= 0.7 else 0.0
+    if unit:  # as landmarks lie: on the weekday, or at the hour, of what is asked
+        back = np.unique(np.floor(back / unit + 1e-9))[::-1] * unit
+    days: list[float] = (until - back[back > 0]).tolist()
+    return days

@@ -25,7 +25,7 @@ from app.leadtimes.forecast.levels import HIGHEST, LEVELS, level_of
 from app.leadtimes.forecast.paths import Moments, Paths
 from app.leadtimes.survival import Bools, Floats
 
-TRUST: Final = 120.0  # pieces after which the map counts half
+TRUST: Final = 200.0  # pieces after which the map counts half
 FADES: Final = 5.0  # typical remaining times in which a row's weight halves
 STEP: Final = 0.001
 MOST_STEPS: Final = 0.02

@@ -39,7 +39,7 @@ class Hazard:
         return met + np.maximum(age - last, 0.0) * self.rate_beyond
 
     def remaining(self, age: Floats, levels: Floats) -> Floats:
-        """Days that remain at each age (rows) and level (columns)."""
+        """Days that remain at each age (rows) and level (columns, or each row's own)."""
         target = self.grown(age)[:, None] - np.log1p(-levels)
         place = np.searchsorted(self.total, target - 1e-12, "left")
         last_time = self.times[-1] if self.times.size else 0.0
@@ -47,6 +47,14 @@ class Hazard:
         beyond = last_time + (target - last_total) / self.rate_beyond
         reached = np.where(place < self.times.size, np.append(self.times, 0.0)[place], beyond)
         return np.maximum(reached - age[:, None], 0.0)
+
+    def whole(self, levels: Floats) -> Floats:
+        """Days from the very beginning at each level, what ends at once included.
+
+        At age 0 a piece is known not to have ended at once, where many do: dates without hours.
+        """
+        days: Floats = self.remaining(np.full(1, -1e-12), levels)[0]
+        return days
 
 
 def hazard_of(

@@ -61,7 +61,7 @@ def scaled(defaults: Defaults, paths: Paths, now: float) -> Defaults:
     many = int(told.sum())
     if not many:
         return defaults
-    half, slow = fit_whole(paths, now).hazard.remaining(np.zeros(1), np.array([0.5, 0.85]))[0]
+    half, slow = fit_whole(paths, now).hazard.whole(np.array([0.5, 0.85]))
     weight = min(many / ENOUGH_WHOLE, 1.0)
     factor = max(half / defaults.median[0], 1e-3) ** weight
     wide = max(slow / defaults.slow[0], 1e-3) ** weight

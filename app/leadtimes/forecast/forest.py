@@ -24,13 +24,14 @@ from app.leadtimes.survival import Bools, Floats
 
 TREES: Final = 60
 DEPTH: Final = 7
-BINS: Final = 32
-ROWS_PER_TREE: Final = 4_000
+BINS: Final = 16
+ROWS_PER_TREE: Final = 2_000
 ROWS_PER_PIECE: Final = 4  # on average and a tree: rows of one piece are no new evidence
 FEWEST_IN_LEAF: Final = 16  # rows, where one piece counts for at most MOST_FROM_PIECE
 MOST_FROM_PIECE: Final = 2.0
 FEATURES_TRIED: Final = 0.4  # the share of columns that a level of a tree may cut
 GRID: Final = 80
+HEAP: Final = 3  # remaining times that are one by more than chance
 PRIOR: Final = 3.0
 SMALL: Final = 0.05  # remaining times are compared on log(days + SMALL x their median)
 
@@ -72,6 +73,7 @@ class Forest:
     reached: ByStep
     edges: list[Floats]
     grid: Floats
+    begins: Floats
     trees: list[Tree]
     leaf_size: float
 
@@ -88,7 +90,7 @@ class Forest:
         prior = _hazard_on_grid(self.reached, self.paths, moments, self.grid)
         share = (scale * deaths + PRIOR * prior) / (scale * at_risk + PRIOR)
         total = np.cumsum(-np.log1p(-np.minimum(share, 1 - 1e-9)), axis=1)
-        return _read(total, self.grid, self._tail(total))
+        return _read(total, self.begins, self.grid, self._tail(total))
 
     def _tail(self, total: Floats) -> Floats:
         """Rate beyond the grid: that of its last quarter."""
@@ -102,28 +104,28 @@ def fit_forest(
     paths: Paths, now: float, encoder: Encoder, reached: ByStep, generator: Generator, count: int
 ) -> Forest | None:
     """`count` trees on the landmarks before `now`; None where hardly anything has finished."""
-    rows = paths.landmarks
-    rows = rows[rows.at < now]
+    rows = paths.landmarks(now)
     days, seen = paths.known_on(now, rows)
     if not seen.any() or np.unique(paths.piece[rows.stay[seen]]).size < 10:
         return None
     rows, days, seen = _thinned(rows, days, seen, paths, generator)
     grid = _grid(days[seen])
     features = encoder.columns(rows)
-    edges = [_edges(column) for column in features.T]
+    edges = [_edges(column) for column in features[:: 1 + len(rows) // ROWS_PER_TREE].T]
     binned = _bin(features, edges)
     target = _target(paths, rows, days, seen, reached)
     trees, sizes = [], []
-    piece = paths.piece[rows.stay]
+    names, piece = np.unique(paths.piece[rows.stay], return_inverse=True)
     for _ in range(count):
-        drawn = _draw(piece, generator)
+        drawn = _draw(piece, names.size, generator)
         sample = Sample(
-            binned[drawn], target[drawn], days[drawn], seen[drawn], _evidence(piece[drawn])
+            binned[:, drawn], target[:, drawn], days[drawn], seen[drawn], _evidence(piece[drawn])
         )
         tree, size = _grow(sample, grid, generator)
         trees.append(tree)
         sizes.append(size)
-    return Forest(paths, encoder, reached, edges, grid, trees, float(np.mean(sizes)))
+    begins = _begins(grid, days[seen])
+    return Forest(paths, encoder, reached, edges, grid, begins, trees, float(np.mean(sizes)))
 
 
 def _thinned(
@@ -136,16 +138,15 @@ def _thinned(
     return rows[kept], days[kept], seen[kept]
 
 
-def _draw(piece: Ints, generator: Generator) -> Ints:
+def _draw(piece: Ints, pieces: int, generator: Generator) -> Ints:
     """Row numbers for one tree: about two thirds of the pieces, a few rows of each on average."""
-    names, position = np.unique(piece, return_inverse=True)
-    mine = np.flatnonzero((generator.random(names.size) < 0.67)[position])
-    most = min(ROWS_PER_TREE, ROWS_PER_PIECE * names.size)
+    mine = np.flatnonzero((generator.random(pieces) < 0.67)[piece])
+    most = min(ROWS_PER_TREE, ROWS_PER_PIECE * pieces)
     return mine if mine.size <= most else generator.choice(mine, most, replace=False)
 
 
 def _target(paths: Paths, rows: Moments, days: Floats, seen: Bools, reached: ByStep) -> Floats:
-    """Two columns to split by: log of the remaining
+    """Two numbers to split by: log of the remaining
     time, and where it stands in the range of `reached`.
     """
     whole = days.copy()
@@ -161,14 +162,28 @@ def _target(paths: Paths, rows: Moments, days: Floats, seen: Bools, reached: ByS
         met[mine] = hazard.grown(age[mine] + days[mine]) - hazard.grown(age[mine])
     surprise = np.exp(-np.minimum(met, 30.0))  # the level from above: uniform where e is right
     surprise = np.where(seen, surprise, surprise / 2)
-    both = np.column_stack((log_days, surprise))
-    standard: Floats = (both - both.mean(axis=0)) / (both.std(axis=0) + 1e-12)
+    both = np.stack((log_days, surprise))
+    standard: Floats = (both - both.mean(axis=1, keepdims=True)) / (
+        both.std(axis=1, keepdims=True) + 1e-12
+    )
     return standard
 
 
 def _grid(days: Floats) -> Floats:
     """Ends of the intervals on which leaves count: quantiles of the remaining times seen."""
-    return np.unique(np.quantile(days, np.linspace(0, 1, GRID + 1)[1:]))
+    levels = np.linspace(0, 1, GRID + 1)[1:]
+    return np.unique(np.quantile(days, levels, method="inverted_cdf"))
+
+
+def _begins(grid: Floats, days: Floats) -> Floats:
+    """From when on each interval is read: its begin, or its end where most that it holds fall on
+    that, as dates without hours do.
+    """
+    place = np.searchsorted(grid, days, "left")
+    many = np.bincount(place, minlength=grid.size)
+    last = np.bincount(place, days == grid[place], minlength=grid.size)
+    heap = (last >= HEAP) & (last > many / 2)
+    return np.where(heap, grid, np.concatenate(([0.0], grid[:-1])))
 
 
 def _edges(column: Floats) -> Floats:
@@ -176,16 +191,15 @@ def _edges(column: Floats) -> Floats:
 
 
 def _bin(features: Floats, edges: list[Floats]) -> Ints:
-    """The bin of every value, features x rows turned so that a row of the result is a moment."""
-    return np.column_stack(
+    """The bin of every value, features x moments."""
+    return np.stack(
         [np.searchsorted(e, f, "left") for e, f in zip(edges, features.T, strict=True)]
-    )
+    ).astype(np.uint8)
 
 
 def _evidence(piece: Ints) -> Floats:
     """What each row counts for when a leaf is asked whether it holds enough."""
-    _, place, count = np.unique(piece, return_inverse=True, return_counts=True)
-    weight: Floats = np.minimum(1.0, MOST_FROM_PIECE / count)[place]
+    weight: Floats = np.minimum(1.0, MOST_FROM_PIECE / np.bincount(piece)[piece])
     return weight
 
 
@@ -194,51 +208,55 @@ def _grow(sample: Sample, grid: Floats, generator: Generator) -> tuple[Tree, flo
     binned = sample.binned
     nodes = 2 ** (DEPTH + 1) - 1
     feature, cut = np.full(nodes, -1), np.zeros(nodes, dtype=np.int64)
-    node = np.zeros(binned.shape[0], dtype=np.int64)
-    some = max(3, round(FEATURES_TRIED * binned.shape[1]))
-    here = np.arange(binned.shape[0])
+    node = np.zeros(binned.shape[1], dtype=np.int64)
+    some = max(3, round(FEATURES_TRIED * binned.shape[0]))
+    here = np.arange(binned.shape[1])
     for _ in range(DEPTH):
         large = np.bincount(node[here], sample.evidence[here], nodes) >= 2 * FEWEST_IN_LEAF
         here = here[large[node[here]]]
         if not here.size:
             break
         names, position = np.flatnonzero(large), (np.cumsum(large) - 1)[node[here]]
-        tried = generator.choice(binned.shape[1], some, replace=False)
+        tried = generator.choice(binned.shape[0], some, replace=False)
         best, column, place = _best_cuts(
-            binned[np.ix_(here, tried)], sample.target[here], sample.evidence[here], position
+            binned[tried].take(here, axis=1),
+            sample.target.take(here, axis=1),
+            sample.evidence[here],
+            position,
         )
         chosen = best > 0
         feature[names[chosen]], cut[names[chosen]] = tried[column[chosen]], place[chosen]
         here = here[chosen[position]]
         mine = node[here]
-        node[here] = 2 * mine + 1 + (binned[here, feature[mine]] > cut[mine])
+        node[here] = 2 * mine + 1 + (binned[feature[mine], here] > cut[mine])
     return _with_leaves(feature, cut, node, sample, grid)
 
 
 def _best_cuts(
     binned: Ints, target: Floats, evidence: Floats, node: Ints
 ) -> tuple[Floats, Ints, Ints]:
-    """By node the largest drop of the sum of squares, its column and bin; 0 where none helps."""
-    nodes, columns = int(node.max()) + 1, binned.shape[1]
-    key = ((node[:, None] * columns + np.arange(columns)) * BINS + binned).ravel()
+    """By node the largest drop of the sum of squares, its column and bin; 0 where none helps.
+
+    A row weighs as its evidence does.
+    """
+    nodes, columns = int(node.max()) + 1, binned.shape[0]
+    key = ((node * columns + np.arange(columns)[:, None]) * BINS + binned).ravel()
     shape = (nodes, columns, BINS)
 
-    def below(values: Floats | None) -> Floats:
-        weight = None if values is None else np.repeat(values, columns)
-        table = np.bincount(key, weight, minlength=nodes * columns * BINS)
-        running: Floats = np.cumsum(table.reshape(shape).astype(float), axis=2)
+    def below(values: Floats) -> Floats:
+        table = np.bincount(key, np.tile(values, columns), minlength=nodes * columns * BINS)
+        running: Floats = np.cumsum(table.reshape(shape), axis=2)
         return running
 
-    count = below(None)
-    other = count[:, :, -1:] - count
+    low = below(evidence)
+    high = low[:, :, -1:] - low
+    allowed = np.minimum(low, high) >= FEWEST_IN_LEAF
+    low, high = np.where(allowed, low, 1.0), np.where(allowed, high, 1.0)
     gain = np.zeros(shape)
-    for values in target.T:
-        low = below(values)
-        whole = low[:, :, -1:]
-        gain += low**2 / np.maximum(count, 1) + (whole - low) ** 2 / np.maximum(other, 1)
-        gain -= whole**2 / np.maximum(count[:, :, -1:], 1)
-    enough = below(evidence)
-    allowed = np.minimum(enough, enough[:, :, -1:] - enough) >= FEWEST_IN_LEAF
+    for values in target:
+        part = below(values * evidence)
+        whole = part[:, :, -1:]
+        gain += part**2 / low + (whole - part) ** 2 / high - whole**2 / (low + high)
     flat = np.where(allowed & (gain > 1e-12), gain, 0.0).reshape(nodes, -1)
     place = flat.argmax(axis=1)
     return flat[np.arange(nodes), place], place // BINS, place % BINS
@@ -265,11 +283,11 @@ def _with_leaves(
 
 
 def _leaf(tree: Tree, binned: Ints) -> Ints:
-    node = np.zeros(binned.shape[0], dtype=np.int64)
-    rows = np.arange(binned.shape[0])
+    node = np.zeros(binned.shape[1], dtype=np.int64)
+    rows = np.arange(binned.shape[1])
     for _ in range(DEPTH):
         feature = tree.feature[node]
-        down = 2 * node + 1 + (binned[rows, np.maximum(feature, 0)] > tree.cut[node])
+        down = 2 * node + 1 + (binned[np.maximum(feature, 0), rows] > tree.cut[node])
         node = np.where(feature >= 0, down, node)
     return node
 
@@ -285,17 +303,16 @@ def _hazard_on_grid(reached: ByStep, paths: Paths, moments: Moments, grid: Float
     return -np.expm1(-np.minimum(np.diff(met, axis=1), 30.0))
 
 
-def _read(total: Floats, grid: Floats, rate: Floats) -> Floats:
-    """The quantiles of a cumulative hazard given on a grid, straight within an interval."""
-    edges = np.concatenate(([0.0], grid))
+def _read(total: Floats, begins: Floats, ends: Floats, rate: Floats) -> Floats:
+    """The quantiles of a cumulative hazard given at the ends of intervals, straight within one."""
     total = np.concatenate((np.zeros((total.shape[0], 1)), total), axis=1)
     days = np.empty((total.shape[0], LEVELS.size))
     rows = np.arange(total.shape[0])
     for number, target in enumerate(-np.log1p(-LEVELS)):
-        place = np.minimum((total < target).sum(axis=1), grid.size)
+        place = np.minimum((total < target).sum(axis=1), ends.size)
         low, high = total[rows, place - 1], total[rows, place]
         share = np.clip((target - low) / np.where(high > low, high - low, 1.0), 0.0, 1.0)
-        inside = edges[place - 1] + share * (edges[place] - edges[place - 1])
-        beyond = grid[-1] + (target - total[:, -1]) / rate
+        inside = begins[place - 1] + share * (ends[place - 1] - begins[place - 1])
+        beyond = ends[-1] + (target - total[:, -1]) / rate
         days[:, number] = np.where(total[:, -1] < target, beyond, inside)
     return days

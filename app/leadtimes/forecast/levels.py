@@ -39,13 +39,16 @@ def at_levels(forecast: Floats, levels: ArrayLike) -> Floats:
 
 
 def level_of(forecast: Floats, days: ArrayLike) -> Floats:
-    """The level at which each piece's forecast has its
-    own number of days: the inverse of `at_levels`.
+    """The lowest level at which each piece's forecast reaches its own number of days: the inverse
+    of `at_levels`.
+
+    The lowest, because with it a range read there holds: many levels are one day where dates have
+    no hours.
     """
     asked = np.asarray(days, dtype=float)[:, None]
     levels_0 = np.concatenate(([0.0], LEVELS))
     days_0 = np.concatenate((np.zeros((forecast.shape[0], 1)), forecast), axis=1)
-    place = np.clip((days_0 <= asked).sum(axis=1, keepdims=True), 1, LEVELS.size)
+    place = np.clip((days_0 < asked).sum(axis=1, keepdims=True), 1, LEVELS.size)
     low = np.take_along_axis(days_0, place - 1, axis=1)
     width = np.take_along_axis(days_0, place, axis=1) - low
     share = np.clip((asked - low) / np.where(width > 0, width, 1.0), 0.0, 1.0)

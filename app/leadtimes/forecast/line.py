@@ -41,7 +41,7 @@ class LineInFront:
         step = self.paths.step[moments.stay]
         for code in np.unique(step):
             mine = (step == code) & np.isfinite(yardstick)
-            multiple = self.multiples[code].remaining(np.zeros(1), LEVELS)
+            multiple = self.multiples[code].whole(LEVELS)
             said[mine] = yardstick[mine, None] * multiple
         return said
 
@@ -56,11 +56,9 @@ class LineInFront:
 
 def fit_line(paths: Paths, now: float, since_step: ByStep) -> LineInFront:
     """From what was open at the landmarks before `now`, those still open counted as such."""
-    nothing = np.zeros(1)
-    to_go = np.array([h.remaining(nothing, MIDDLE)[0, 0] for h in since_step.hazards])
+    to_go = np.array([hazard.whole(MIDDLE)[0] for hazard in since_step.hazards])
     line = LineInFront(paths, since_step, to_go, None)
-    rows = paths.landmarks
-    rows = rows[rows.at < now]
+    rows = paths.landmarks(now)
     yardstick = line.days_in_line(rows)
     days, seen = paths.known_on(now, rows)
     told = np.isfinite(yardstick)
@@ -102,7 +100,7 @@ def in_front(paths: Paths, moments: Moments, to_go: Floats) -> Floats:
         return np.zeros(0)
     times, when = np.unique(moments.at, return_inverse=True)
     place = np.searchsorted(np.unique(to_go), to_go)  # 0 is nearest the end
-    stay, at = _open_at_all(paths, times)
+    stay, at = paths.open_at_all(times)
     before = _entered_earlier(paths.step[stay], paths.entered[stay], at)
     # Rows of one moment stand together, in order of stay: so a stay's row at a moment is found.
     row = np.searchsorted(at * paths.step.size + stay, when * paths.step.size + moments.stay)
@@ -111,18 +109,6 @@ def in_front(paths: Paths, moments: Moments, to_go: Floats) -> Floats:
     nearer = np.cumsum(counts, axis=1) - counts
     found: Floats = (before[row] + nearer[when, place[paths.step[moments.stay]]]).astype(float)
     return found
-
-
-def _open_at_all(paths: Paths, times: Floats) -> tuple[Ints, Ints]:
-    """`Paths.open_at` for many rising times: stays, and the place of the time; by time, by stay."""
-    begin = np.maximum(paths.entered, paths.watched[paths.piece])
-    gone = np.minimum(paths.following, paths.ended[paths.piece])
-    first, last = np.searchsorted(times, begin, "left"), np.searchsorted(times, gone, "left")
-    count = np.where(paths.blurred[paths.piece], 0, np.maximum(last - first, 0))
-    stay = np.repeat(np.arange(count.size), count)
-    at = np.arange(stay.size) - np.repeat(np.cumsum(count) - count - first, count)
-    order = np.lexsort((stay, at))
-    return stay[order], at[order]
 
 
 def _entered_earlier(step: Ints, entered: Floats, at: Ints) -> Ints:

@@ -23,7 +23,7 @@ from app.leadtimes.forecast.features import fit_encoder
 from app.leadtimes.forecast.forest import TREES, fit_forest
 from app.leadtimes.forecast.line import fit_line
 from app.leadtimes.forecast.paths import Moments, Paths
-from app.leadtimes.forecast.walks import fit_walks
+from app.leadtimes.forecast.walks import WALKS, fit_walks
 from app.leadtimes.survival import Floats
 
 # Each with the weight it has in the blend before any record speaks.
@@ -41,7 +41,11 @@ FEWEST_RECENT: Final = 40  # finished pieces that the recent past should hold at
 def said_by_all(
     paths: Paths, now: float, moments: Moments, generator: Generator, trees: int = TREES
 ) -> Floats:
-    """What every method says of the moments: METHODS x moments x LEVELS."""
+    """What every method says of the moments: METHODS x moments x LEVELS.
+
+    With fewer trees there are fewer walks, too: enough to learn from.
+    """
+    walks = WALKS * trees // TREES
     since_step = fit_since_step(paths, now, PRIOR)
     whole = fit_whole(paths, now)
     pooled = fit_reached(paths, now, PRIOR)
@@ -50,7 +54,8 @@ def said_by_all(
     walked = [by_pooled, by_pooled]
     if _can_walk(paths, now):
         walked = [
-            fit_walks(paths, now, since).predict(moments, generator) for since in (-np.inf, recent)
+            fit_walks(paths, now, since).predict(moments, generator, walks)
+            for since in (-np.inf, recent)
         ]
     encoder = fit_encoder(paths, now, pooled, since_step, whole, line)
     forest = fit_forest(paths, now, encoder, pooled, generator, trees)

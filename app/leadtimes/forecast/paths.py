@@ -6,7 +6,6 @@ what is cut at the day is which stays have begun and which ends are known.
 """
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -15,7 +14,11 @@ from numpy.typing import NDArray
 from app.leadtimes.log import DAY, FINISHED, OPEN, Ints, StayLog, cases
 from app.leadtimes.survival import Bools, Floats
 
-LANDMARK_DAYS: Final = 240  # moments at which the whole log is looked at for training
+LANDMARKS: Final = 240  # moments, at most, at which the past is looked at for training
+MANY_LANDMARKS: Final = 100  # so many moments are enough for pieces of any length,
+FEW_LANDMARKS: Final = 20  # and so many for pieces that last for
+LASTS_WEEKS: Final = 28.0  # days: each is met several times all the same
+MOST_LANDMARKS: Final = 24_000  # rows; beyond them every other moment is left out
 
 
 @dataclass(frozen=True)
@@ -85,22 +88,46 @@ class Paths:
         seen = self.ended[piece] <= now
         return np.minimum(self.ended[piece], now) - moments.at, seen & self.finished[piece]
 
-    @cached_property
-    def landmarks(self) -> Moments:
-        """Everything open at regular moments over the whole log: training rows as queries arise.
+    def open_at_all(self, times: Floats) -> tuple[Ints, Ints]:
+        """`open_at` for many rising times: stays, and the place of the time; by time, by stay."""
+        begin = np.maximum(self.entered, self.watched[self.piece])
+        gone = np.minimum(self.following, self.ended[self.piece])
+        first, last = np.searchsorted(times, begin, "left"), np.searchsorted(times, gone, "left")
+        count = np.where(self.blurred[self.piece], 0, np.maximum(last - first, 0))
+        stay = np.repeat(np.arange(count.size), count)
+        at = np.arange(stay.size) - np.repeat(np.cumsum(count) - count - first, count)
+        order = np.lexsort((stay, at))
+        return stay[order], at[order]
+
+    def landmarks(self, now: float) -> Moments:
+        """Everything open at regular moments before `now`: training rows as queries arise.
 
         Moments of the calendar and not of each case's own life: rows sampled evenly per case would
-        hold too many short ones; these hold a piece as often as a forecast is asked of it.
+        hold too many short ones; these hold a piece as often as a forecast is asked of it. They lie
+        whole weeks before `now` where that gives enough of them, else whole days: what is seen
+        there is seen on the weekday and at the hour of today. So weekends, weekly rounds and dates
+        without hours are in it, and yet nothing tells the date.
         """
         if not self.entered.size:
             return Moments(self.piece, self.entered)
-        ends = np.where(np.isfinite(self.ended), self.ended, self.entered.max())
-        first, last = float(self.started.min()), float(max(ends.max(), self.entered.max()))
-        found = [self.open_at(when) for when in np.linspace(first, last, LANDMARK_DAYS + 2)[1:-1]]
-        return Moments(
-            np.concatenate([moment.stay for moment in found]),
-            np.concatenate([moment.at for moment in found]),
-        )
+        span = now - float(self.started.min())
+        done = self.finished & (self.ended <= now)
+        lasts = float(np.median((self.ended - self.started)[done])) if done.any() else 0.0
+        weeks = span / 7 >= (FEW_LANDMARKS if lasts >= LASTS_WEEKS else MANY_LANDMARKS)
+        unit = 7.0 if weeks else 1.0 if span >= FEW_LANDMARKS else span / LANDMARKS
+        times = now - _steps_back(span, unit, LANDMARKS)
+        stay, at = self.open_at_all(times)
+        while times.size > 1 and stay.size > MOST_LANDMARKS:
+            times = times[::-2][::-1]
+            stay, at = self.open_at_all(times)
+        return Moments(stay, times[at])
+
+
+def _steps_back(span: float, unit: float, most: int) -> Floats:
+    """Falling multiples of a unit up to `span`, evenly apart, at most so many of them."""
+    count = int(span / unit + 1e-9) if unit > 0 else 0
+    step = max(-(-count // most), 1)
+    return np.arange(count // step, 0, -1.0) * (step * unit)
 
 
 def paths_of(log: StayLog) -> Paths:

@@ -117,7 +117,7 @@ def forecast_from_entering(
     told = np.zeros((1, LEVELS.size))
     if finished:
         hazard = fit_since_step(paths, today, PRIOR).hazards[step]
-        told = share * hazard.remaining(np.zeros(1), LEVELS)
+        told = share * hazard.whole(LEVELS)[None]
     if share < 1:
         entering = _entering(paths, step)
         told = told + (1 - share) * expected.predict(*entering)

@@ -19,6 +19,8 @@ FEWEST_KNOWN: Final = (
     0.15  # beyond this chance of being known, a remaining time counts as "at least"
 )
 LARGEST_WEIGHT: Final = 20.0
+FADES: Final = 5.0  # typical remaining times in which a row's weight halves, if by then
+ENOUGH_SINCE: Final = 200  # pieces have finished, else the time in which so many have
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ def known(paths: Paths, moments: Moments, now: float) -> KnownEnds:
 
     An end further off than the horizon would hardly be known yet; a row seen open so long counts as
     "at the horizon", with the ranges cut there too, so that long rows are not simply missing
-    (restricted scores).
+    (restricted scores). Older rows fade, as far as there is evidence since.
     """
     days, seen = paths.known_on(now, moments)
     pieces = int(np.unique(paths.piece[moments.stay[seen]]).size)
@@ -68,13 +70,23 @@ def known(paths: Paths, moments: Moments, now: float) -> KnownEnds:
     rare = np.flatnonzero(watch.survival < FEWEST_KNOWN)
     horizon = float(watch.times[rare[0]]) if rare.size else np.inf
     told = (seen & (days <= horizon)) | (days >= horizon)
+    halves = _halves(paths, days[seen], now)
     days = np.minimum(days, horizon)
+    weight = 0.5 ** ((now - moments.at) / halves)
     return KnownEnds(
         days,
-        np.where(told, 1 / _chance_known(watch.times, watch.survival, days), 0.0),
+        np.where(told, weight / _chance_known(watch.times, watch.survival, days), 0.0),
         horizon,
         pieces,
     )
+
+
+def _halves(paths: Paths, days: Floats, now: float) -> float:
+    """The age in days at which a row counts half; `days` are the remaining times known."""
+    ended = np.sort(paths.ended[paths.finished & (paths.ended <= now)])
+    if ended.size < ENOUGH_SINCE or not days.size:
+        return np.inf
+    return max(FADES * float(np.median(days)), now - float(ended[-ENOUGH_SINCE]), 1e-9)
 
 
 def censoring_weights(days: Floats, seen: Bools) -> Floats:

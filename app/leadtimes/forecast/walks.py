@@ -51,9 +51,9 @@ class Walks:
     ways: NextSteps
     most: int
 
-    def predict(self, moments: Moments, generator: Generator) -> Floats:
-        """Days that remain, moments x LEVELS."""
-        count = int(np.clip(MOST_WALKERS // max(len(moments), 1), FEWEST_WALKS, WALKS))
+    def predict(self, moments: Moments, generator: Generator, walks: int = WALKS) -> Floats:
+        """Days that remain, moments x LEVELS, from so many walks of each."""
+        count = int(np.clip(MOST_WALKERS // max(len(moments), 1), FEWEST_WALKS, walks))
         # One draw from each of `count` even parts: less noise than free draws.
         part = (np.arange(count) + generator.random((len(moments), count))) / count
         days = self._first_stays(moments, part)
@@ -66,8 +66,9 @@ class Walks:
         """What is left of the stay each piece is in, for random shares (moments x walks)."""
         step, age = self.paths.step[moments.stay], ages_in_step(self.paths, moments)
         days = np.empty_like(share)
-        for row, code in enumerate(step):
-            days[row] = self.hazards[code].remaining(age[row : row + 1], share[row])[0]
+        for code in np.unique(step):
+            mine = step == code
+            days[mine] = self.hazards[code].remaining(age[mine], share[mine])
         return days
 
     def _walk_on(self, days: Floats, way: Ints, generator: Generator) -> None:
@@ -100,7 +101,7 @@ def fit_walks(paths: Paths, now: float, since: float = -np.inf) -> Walks:
         paths.steps, paths.step[begun], exit[begun], seen[begun], entry[begun], pool, PRIOR
     )
     levels = (np.arange(TABLE) + 0.5) / TABLE
-    lengths = np.concatenate([hazard.remaining(np.zeros(1), levels) for hazard in hazards])
+    lengths = np.stack([hazard.whole(levels) for hazard in hazards])
     ways = _ways(paths, begun, seen & begun & (end > watched))
     most = min(4 * int(paths.nth[begun].max(initial=0)) + 4, MOST_STAYS)
     return Walks(paths, hazards, lengths, ways, most)
