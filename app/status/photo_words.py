@@ -23,17 +23,26 @@ FEW_VIEWS = 3
 _ANEW = re.compile(r"\b(whole|rings?|rounds?|all the way|again|everything|new set)\b", re.I)
 
 
-def how_to(animals: Sequence[AnimalFacts], how_to_send: str) -> list[Section]:
+def how_to(
+    animals: Sequence[AnimalFacts], how_to_send: str, *, drawn: bool = False
+) -> list[Section]:
     """The sections on photos for animals of which a first set is wanted.
 
-    `how_to_send` is the studio's own sentence on where the files go.
+    `how_to_send` is the studio's own sentence on where the files go. On a page the three rounds
+    are `drawn`, too, round an animal on four legs.
     """
     living = [animal for animal in animals if not animal.remembered]
     remembered = [animal for animal in animals if animal.remembered]
     return [
-        *([_living(living, how_to_send)] if living else []),
+        *([_living(living, how_to_send, drawn)] if living else []),
         *([_remembered(remembered, how_to_send)] if remembered else []),
     ]
+
+
+THE_ROUNDS = (
+    f"Left, seen from above: {A_RING} photos on the way around, a small step after each. Right, "
+    "seen from the side: once around at each of three heights."
+)
 
 
 def _voice(animals: Sequence[AnimalFacts]) -> Voice:
@@ -43,7 +52,7 @@ def _voice(animals: Sequence[AnimalFacts]) -> Voice:
     return Voice("each of them", "they", "them", "their")
 
 
-def _living(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
+def _living(animals: Sequence[AnimalFacts], how_to_send: str, drawn: bool) -> Section:
     one, several = _voice(animals), len(animals) > 1
     names = words.listed([animal.name for animal in animals])
     # A model is built of one pose in one light: photos of several days do not fit together.
@@ -79,6 +88,7 @@ def _living(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
     )
     blocks = [
         Block("text", (lead,)),
+        *([Block("rounds", (THE_ROUNDS,))] if drawn and _with_a_coat(animals) else []),
         Block("points", points),
         *_marks(animals, f"We match these markings one by one, so {lead_to_marks}"),
         Block("quiet", (_welfare(one, animals),)),
@@ -86,8 +96,12 @@ def _living(animals: Sequence[AnimalFacts], how_to_send: str) -> Section:
     return Section(f"How to photograph {names}", tuple(blocks))
 
 
+def _with_a_coat(animals: Sequence[AnimalFacts]) -> bool:
+    return all(surface(animal.kind)[0] == "coat" for animal in animals)
+
+
 def _measures(animals: Sequence[AnimalFacts]) -> str:
-    if any(surface(animal.kind)[0] != "coat" for animal in animals):
+    if not _with_a_coat(animals):
         return "the height, or the length"
     return "the height at the shoulder, and the length"
 
@@ -119,7 +133,7 @@ def _welfare(one: Voice, animals: Sequence[AnimalFacts]) -> str:
     enough = f"{one.he} {'have' if several else 'has'} had enough"
     knows = f"{one.he} {'know' if several else 'knows'}"
     sign = f"at the first sign that {enough}"
-    if all(surface(animal.kind)[0] == "coat" for animal in animals):
+    if _with_a_coat(animals):
         sign = f"when you see lip licking, yawning, ears laid back or wide eyes: {enough}"
     return (
         f"{words.capital(one.his)} comfort comes first. Let {one.him} come to you, with somebody "

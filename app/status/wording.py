@@ -160,7 +160,7 @@ def _sections(
     yield from lent_words.section(facts, days)
     if facts.alive and facts.open and not facts.left:
         yield Section("When", tuple(range_words.when(facts, days)))
-    yield from photo_words.how_to(first_wanted(facts), teller.how_to_send)
+    yield from photo_words.how_to(first_wanted(facts), teller.how_to_send, drawn=True)
     yield from _more_copies(facts, days)
     if facts.received:
         yield from parcel_words.care(facts, days)
