@@ -284,3 +284,16 @@ def test_nothing_of_a_waiting_order_is_asked_and_no_days_are_named(
     assert facts.waits is not None
     assert (facts.open, facts.shown, facts.computed) == (False, None, None)
     assert [animal.name for animal in facts.animals] == ["Juniper"]
+
+
+def test_the_owner_reads_of_the_book_on_today(
+    full: ClockedWorkshop, desk: Browser, owner: Browser
+) -> None:
+    assert "Two copies taken on this week, and 2 at most." in words(owner.get("/owner"))
+    on_list(desk)
+    assert "One order waits to be taken on." in words(owner.get("/owner"))
+    full.moment = NOW + 12 * DAY  # the week that was told is over, and there is room
+    owner.as_(full, CAST.owner)
+    said = words(owner.get("/owner"))
+    assert "1 of them can begin this week" in said
+    assert "▲ 1 past the week they were told" in said
