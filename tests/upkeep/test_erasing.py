@@ -200,6 +200,22 @@ def test_what_is_not_settled_is_said_and_nothing_is_erased(house: ClockedWorksho
         erasing.erase(house, 9999, CAST.owner)
 
 
+def test_who_is_on_the_waiting_list_is_not_erased_before_they_are_off_it(
+    house: ClockedWorkshop,
+) -> None:
+    made = a_person(house)
+    row = tables.waiting_list
+    values = {"typed": "{}", "typed_on": "2026-03-04", "copies": 1, "begins_on": "2026-03-09"}
+    with house.database.writing() as db:
+        db.execute(insert(row).values(order_id=made.id, put_at=NOW, **values))
+    with pytest.raises(Refused, match=f"Order {made.number} is on the waiting list"):
+        erasing.erase(house, made.customer_id, CAST.owner)
+    with house.database.writing() as db:
+        db.execute(update(row).values(off_at=NOW, why=f"{CANARY} called"))
+    erasing.erase(house, made.customer_id, CAST.owner)
+    assert plain(house.database, "SELECT typed, why FROM waiting_list") == [("", "")]
+
+
 def test_a_picture_that_somebody_else_sent_too_stays(house: ClockedWorkshop) -> None:
     made, other = a_person(house), a_person(house)
     original = with_files(house, made)[0]
@@ -232,6 +248,26 @@ def test_what_is_cut_off_in_the_middle_is_done_at_the_next_opening(
         rewrite_stale(again)
     assert [path for path in files if path.exists()] == []
     assert CANARY.encode() not in everywhere(house.folder)
+
+
+def test_a_disk_that_does_not_let_go_is_said_and_tried_again(
+    house: ClockedWorkshop, monkeypatch
+) -> None:
+    made = a_person(house)
+    files = with_files(house, made)
+
+    def read_only(*_: object) -> None:
+        raise OSError(30, "Read-only file system")
+
+    owner = Browser(staff_site(house)).as_(house, CAST.owner)
+    with monkeypatch.context() as broken:
+        broken.setattr(Path, "unlink", read_only)
+        answer = owner.post(f"/customers/{made.customer_id}/erase", {"sure": "1"})
+    assert (answer.status_code, "Read-only file system" in answer.text) == (422, True)
+    assert plain(house.database, "SELECT what FROM let_go") == []
+    assert owner.post(f"/customers/{made.customer_id}/erase", {"sure": "1"}).status_code == 303
+    assert [path for path in files if path.exists()] == []
+    assert len(erased_list.read(house.folder)) == 1
 
 
 def test_somebody_erased_stays_erased_after_an_older_backup(

@@ -19,7 +19,7 @@ from app.orders.order import links
 from app.parcels.pictures import FOLDER as PARCELS
 from app.photos.pictures.files import ASIDE, INBOX, SIDES, shown_place
 from app.photos.release.actions import RELEASED
-from app.shared.errors import NotFound, Refused
+from app.shared.errors import CannotStart, CannotWrite, NotFound, Refused
 from app.shared.people import Person
 from app.shared.places import DataFolder
 from app.studio.workshop import Workshop
@@ -34,17 +34,26 @@ _LAID_ON = (MoveKey.BLANK_DONE, MoveKey.SHAPED, MoveKey.PAINTED)
 
 
 def erase(workshop: Workshop, customer_id: int, who: Person) -> None:
-    """Erase a person, for good. Raises NotFound, and Refused with what has to be settled first."""
-    with workshop.database.writing() as db:
-        record = store.person(db, customer_id)
-        if record is None:
-            raise NotFound("There is no such customer.")
-        if why := store.unsettled(db, customer_id):
-            raise Refused(" ".join(why))
-        gone = GoneForGood(PERSON, customer_id, record.made_at)
-        if gone not in erased_list.read(workshop.folder):
-            erased_list.add(workshop.folder, [gone])
-        erase_in(db, workshop.folder, customer_id, who.account_id, workshop.now())
+    """Erase a person, for good. Raises NotFound, Refused with what has to be settled first, and
+    CannotWrite where the disk does not let go of all of it."""
+    try:
+        with workshop.database.writing() as db:
+            record = store.person(db, customer_id)
+            if record is None:
+                raise NotFound("There is no such customer.")
+            if why := store.unsettled(db, customer_id):
+                raise Refused(" ".join(why))
+            gone = GoneForGood(PERSON, customer_id, record.made_at)
+            if gone not in erased_list.read(workshop.folder):
+                erased_list.add(workshop.folder, [gone])
+            erase_in(db, workshop.folder, customer_id, who.account_id, workshop.now())
+    except CannotStart as fault:
+        raise Refused(str(fault)) from fault
+    except OSError as fault:
+        raise CannotWrite(
+            f"The disk did not let go of everything ({fault.strerror}). Have it looked at, then do "
+            "this again; it is also done when the server is started next."
+        ) from fault
     workshop.database.take_in_log()
     workshop.changed.set()
 
