@@ -19,11 +19,11 @@ from app.leadtimes.forecast.paths import paths_of
 from app.leadtimes.log import DAY
 from app.leadtimes.scoring import score
 from app.leadtimes.stay_table import Table
-from tests.leadtimes import lines, more_lines
+from tests.leadtimes import lines, more_lines, noted_lines
 from tests.leadtimes.complete_cases import complete_cases
 
 FEW = 300
-TABLES = {**lines.ASKED, **lines.FURTHER, **more_lines.MORE}
+TABLES = {**lines.ASKED, **lines.FURTHER, **more_lines.MORE, **noted_lines.NOTED}
 
 
 def judged(name: str, seed: int) -> tuple[BacktestResult, float]:
