@@ -30,7 +30,7 @@ from app.orders.facts.standing import decision
 from app.publishing.beside import Beside, beside_pages
 from app.publishing.pages_file import PagePicture, PageRow, PagesFile
 from app.shared.calendar import DAY
-from app.status.rendering import page_html, template_file
+from app.status.rendering import page_html, template_files
 from app.status.wording import document
 from app.studio.workshop import InForce, Workshop
 
@@ -153,9 +153,9 @@ def run(workshop: Workshop, stop: threading.Event) -> None:
 
 def words_number() -> int:
     """A number that changes whenever the pages would read or look otherwise: with their words,
-    or their template."""
+    or their templates."""
     folder = Path(status.__file__).parent
-    files = [*sorted(folder.glob("*.py")), template_file()]
+    files = [*sorted(folder.glob("*.py")), *template_files()]
     return zlib.crc32(b"".join(file.read_bytes() for file in files)) & 0x7FFFFFFF
 
 

@@ -17,9 +17,9 @@ def page_html(document: Document) -> bytes:
     return _template().render(page=document).encode()
 
 
-def template_file() -> Path:
-    """The file that every page is made with."""
-    return shipped("templates") / _PAGE
+def template_files() -> list[Path]:
+    """The files that every page is made with."""
+    return sorted((shipped("templates") / _PAGE).parent.glob("*.html"))
 
 
 @cache
