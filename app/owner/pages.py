@@ -46,6 +46,14 @@ def lead_times(
     return or_csv(render(request, "owner/lead_times.html", context), csv)
 
 
+@router.get("/lead-times/{month}", name="month")
+def month(request: Request, workshop: TheWorkshop, month: str, csv: Word = "") -> Response:
+    """One month (2026-10): what left, with its figures; two pages of A4, or a file."""
+    from app.owner.month.page import page
+
+    return or_csv(render(request, "owner/month.html", page(request, workshop, month)), csv)
+
+
 @router.get("/rework", name="rework")
 def rework(request: Request, workshop: TheWorkshop, months: Word = "", csv: Word = "") -> Response:
     """What did not come right the first time. Its address says what is counted."""

@@ -277,6 +277,7 @@ TABLE: dict[str, Row] = {
     "absence_add": DESK_AND_OWNER,
     "absence_take_back": DESK_AND_OWNER,
     "lead_times": OWNER_ONLY,
+    "month": OWNER_ONLY,
     "rework": OWNER_ONLY,
 }
 

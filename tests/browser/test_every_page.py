@@ -80,6 +80,9 @@ def addresses(page: Page, demo: Served) -> list[str]:
         if shown.count():
             found.append(str(shown.first.get_attribute("href")))
             break
+    page.goto(f"{demo.staff}/lead-times")
+    months = [str(a.get_attribute("href")) for a in page.locator("#t-finishing a").all()]
+    found += months[-2:-1]
     page.goto(f"{demo.staff}/photos")
     pictures = [str(a.get_attribute("href")) for a in page.locator("main a").all()]
     for pattern in (

@@ -1,0 +1,1 @@
+"""One month, on screen, on paper and for a spreadsheet."""
