@@ -10,7 +10,6 @@ from app import serving
 from app.letters import worker as letters
 from app.main import HOUSE, staff_site
 from app.orders.forecast import worker as forecasting
-from app.owner import own_log
 from app.publishing import publish_command, sending
 from app.publishing import worker as publishing
 from app.publishing.pages_file import PagesFile, last_published
@@ -176,6 +175,9 @@ def status(folder: DataFolder) -> int:
 def try_out(folder: DataFolder, file: Path | None) -> int:
     """Restore a backup on trial, the newest of the nightly ones where none is named, and say how
     it went; gives the exit code: 0 whole, 1 not. Raises CannotStart."""
+    # It brings numpy, which a server that waits does without.
+    from app.owner import own_log
+
     with own_log.studio_in(folder) as workshop:
         place = nightly.backups_folder(workshop)
         there = nightly.kept(place)

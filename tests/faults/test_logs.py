@@ -47,6 +47,8 @@ def test_nothing_printed_names_a_customer_a_link_or_a_session(tmp_path: Path) ->
         tokens = _walk(server, desk, bench, nobody)
     written = log.read_text(errors="replace")
     assert "unforeseen error" in written, "the failing act should have been said"
+    # Where a form came from that is not ours is no customer's: it is said.
+    assert "from elsewhere, the last from 'https://elsewhere.example'" in written
     for canary in (*CANARIES, *tokens, *cookies.values()):
         assert canary not in written, canary
         assert canary.lower() not in written.lower(), canary
@@ -72,7 +74,7 @@ def _walk(server: Server, desk: Client, bench: Client, nobody: Client) -> list[s
     with contextlib.suppress(OSError):
         bench.post("/orders/new", {**TYPED, "note": "canary note" * 60_000})
     bench.close()
-    bench.headers["Origin"] = "https://birds.example"
+    bench.headers["Origin"] = "https://elsewhere.example"
     bench.post("/orders/new", TYPED)
     # The act that fails unforeseen.
     status, _, said = desk.post(f"/pieces/model/{model}/move", {"move": "photos_counted"})
