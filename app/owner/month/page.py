@@ -13,7 +13,7 @@ from app.leadtimes.log import DAY, FINISHED
 from app.owner import answers, figures, rework, rework_page, track
 from app.owner.intervals import CLASS_LIST
 from app.owner.lead_times import known_of
-from app.owner.month.store import Whose, whose
+from app.owner.month.store import WhosePiece, whose
 from app.owner.ways import CopyWays
 from app.shared.errors import NotFound
 from app.studio.workshop import Workshop
@@ -27,7 +27,7 @@ class Left:
     """A piece that left: whose, ordered and left on which days, after how many; how many of them
     were the customer's (None where the piece came with a sheet, which doesn't say)."""
 
-    whose: Whose
+    whose: WhosePiece
     ordered: date
     left: date
     days: float

@@ -1,4 +1,4 @@
-"""Whose pieces left in a month, as they lie in the database."""
+"""WhosePiece pieces left in a month, as they lie in the database."""
 
 import json
 from collections.abc import Iterable, Mapping
@@ -24,8 +24,8 @@ _PAST = text(
 
 
 @dataclass(frozen=True, slots=True)
-class Whose:
-    """Whose a piece is: its code or what the sheet called it, its order's number (None where it
+class WhosePiece:
+    """WhosePiece a piece is: its code or what the sheet called it, its order's number (None where it
     came with a sheet), and for whom."""
 
     code: str
@@ -34,13 +34,13 @@ class Whose:
     customer: str
 
 
-def whose(db: Connection, roots: Iterable[int]) -> Mapping[int, Whose]:
+def whose(db: Connection, roots: Iterable[int]) -> Mapping[int, WhosePiece]:
     """By root of a piece's way: a copy's id, or less than 0 where it came with a sheet."""
     roots = list(roots)
-    found: dict[int, Whose] = {}
+    found: dict[int, WhosePiece] = {}
     for row in db.execute(_COPIES, {"ids": json.dumps([r for r in roots if r >= 0])}):
         name = code(row.number, Of.COPY, row.letter, row.copy)
-        found[row.id] = Whose(name, row.number, row.animal, row.customer)
+        found[row.id] = WhosePiece(name, row.number, row.animal, row.customer)
     for row in db.execute(_PAST, {"ids": json.dumps([-r for r in roots if r < 0])}):
-        found[-row.id] = Whose(row.reference, None, row.animal, row.customer)
+        found[-row.id] = WhosePiece(row.reference, None, row.animal, row.customer)
     return found
