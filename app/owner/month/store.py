@@ -25,7 +25,7 @@ _PAST = text(
 
 @dataclass(frozen=True, slots=True)
 class WhosePiece:
-    """WhosePiece a piece is: its code or what the sheet called it, its order's number (None where it
+    """Whose a piece is: its code or what the sheet called it, its order's number (None where it
     came with a sheet), and for whom."""
 
     code: str
