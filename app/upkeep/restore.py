@@ -90,11 +90,7 @@ def restore(
             done = Restored(label.made_at, aside=put_aside(folder, now))
             _settle(new, _closed(folder.database_file), folder.key, done, now, replace_links=other)
             reach("mid-restore")
-            # A WAL must not lie beside another file than its own; pages are written anew.
-            for path in beside_it(folder):
-                path.unlink()
-            new.replace(folder.database_file)
-            sync(folder.path)
+            put_in_place(folder, new)
         except OSError as why:
             raise CannotStart(f"The backup could not be restored: {why.strerror}.") from why
         finally:
@@ -104,6 +100,15 @@ def restore(
         done.brought_back = put_pictures_back(pictures, folder.pictures, label.pictures)
     _look_for_pictures(folder.pictures, label, done)
     return done
+
+
+def put_in_place(folder: DataFolder, new: Path) -> None:
+    """A database that lies ready takes the place of the studio's. Raises OSError."""
+    # A WAL must not lie beside another file than its own; pages are written anew.
+    for path in beside_it(folder):
+        path.unlink()
+    new.replace(folder.database_file)
+    sync(folder.path)
 
 
 def _other_key(folder: DataFolder, what: str) -> CannotStart:

@@ -15,7 +15,7 @@ from app.letters.by_hand import OFF
 from app.shared.errors import CannotStart
 from app.shared.places import DataFolder, sync
 from app.tables.migrating import HEAD, version_of
-from app.upkeep.restore import beside_it, put_aside
+from app.upkeep.restore import put_aside, put_in_place
 
 # Of tables that are the same in every version. As after any restore: no letter goes out twice,
 # and nobody who was signed out since is signed in again.
@@ -47,10 +47,7 @@ def put_back(folder: DataFolder, file: Path, now: int) -> list[str]:
         try:
             version = _unpack(file, new, now)
             aside = put_aside(folder, now)
-            for path in beside_it(folder):
-                path.unlink()
-            new.replace(folder.database_file)
-            sync(folder.path)
+            put_in_place(folder, new)
         except OSError as why:
             raise CannotStart(f"{file} could not be put back: {why.strerror or why}.") from why
         finally:
